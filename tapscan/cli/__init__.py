@@ -1,0 +1,61 @@
+"""The command line: one module per command, each a thin shell over one library function.
+
+A command's module is imported when that command runs; `tapscan --help` reads the one-line texts below.
+"""
+
+import sys
+from importlib import import_module
+
+import click
+
+from tapscan.errors import TapscanError
+
+__all__ = ["main"]
+
+COMMANDS = {
+    "new": "Start an inspection folder with a commented plan to fill in.",
+    "grid": "Check the plan and say what it covers.",
+    "add": "Bring recordings or traces into an inspection.",
+    "analyse": "The main job: features, baseline, map, report.",
+    "demo": "Write the demo inspection from the simulator.",
+}
+
+
+class _LazyGroup(click.Group):
+    def list_commands(self, ctx: click.Context) -> list[str]:  # noqa: ARG002 - click's signature
+        return list(COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:  # noqa: ARG002
+        if cmd_name not in COMMANDS:
+            return None
+        command: click.Command = import_module(f"tapscan.cli.{cmd_name}").command
+        return command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:  # noqa: ARG002
+        with formatter.section("Commands"):
+            formatter.write_dl(list(COMMANDS.items()))
+
+    def invoke(self, ctx: click.Context) -> object:
+        try:
+            return super().invoke(ctx)
+        except TapscanError as error:
+            click.echo(f"tapscan: {error}", err=True)
+            sys.exit(1)
+        except MemoryError:
+            click.echo("tapscan: out of memory (close other programs, or split the zone)", err=True)
+            sys.exit(1)
+        except KeyboardInterrupt:
+            click.echo("tapscan: stopped; nothing half-written was left behind", err=True)
+            sys.exit(130)
+
+
+@click.command(cls=_LazyGroup, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(package_name="tapscan", message="tapscan %(version)s")
+def main() -> None:
+    """Map suspected delaminations and disbonds from taps and A-scans along a marked grid.
+
+    \b
+    Example:  tapscan analyse my-part
+
+    A clear map is not proof of soundness. Do not use a part under suspicion.
+    """

@@ -1,0 +1,61 @@
+"""The one error type, and the one sentence form that errors and warnings share.
+
+A problem is told as *where: what (the way out)*, for example
+``taps/BM-07-05.wav: holds no sound (record the point again)``.
+"""
+
+from difflib import get_close_matches
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+__all__ = ["TapscanError", "nearest", "sentence"]
+
+
+def sentence(where: str, what: str, remedy: str) -> str:
+    """Join place, problem and remedy into the sentence that the user reads.
+
+    Examples
+    --------
+    >>> sentence("taps/BM-07-05.wav", "holds no sound", "record the point again")
+    'taps/BM-07-05.wav: holds no sound (record the point again)'
+    """
+    return f"{where}: {what} ({remedy})"
+
+
+class TapscanError(Exception):
+    """Something in the user's input that they can mend.
+
+    Commands print it as one line and leave with status 1. Anything else that is
+    raised is a bug in tapscan and shows as such.
+
+    Parameters
+    ----------
+    where
+        The file, zone, key or point, as the user would name it.
+    what
+        What is wrong with it, and why it matters where that is not plain.
+    remedy
+        What to do about it.
+    """
+
+    def __init__(self, where: str, what: str, remedy: str) -> None:
+        super().__init__(sentence(where, what, remedy))
+        self.where = where
+        self.what = what
+        self.remedy = remedy
+
+
+def nearest(word: str, known: "Iterable[str]") -> str | None:
+    """Return the known word most like `word`, or None when none is alike.
+
+    Examples
+    --------
+    >>> nearest("girht_mm", ["girth_mm", "stations"])
+    'girth_mm'
+    >>> nearest("colour", ["girth_mm", "stations"]) is None
+    True
+    """
+    matches = get_close_matches(word, list(known), n=1, cutoff=0.6)
+    return matches[0] if matches else None

@@ -1,0 +1,23 @@
+"""The plan: zones, surfaces, points and references. Knows nothing of signals or files beyond the plan itself."""
+
+from tapscan.plan.points import Block, Point, parse_block, parse_point, point_name
+from tapscan.plan.surfaces import block_mask, cell_area_mm2, girth_mm, s_mm, walk, x_mm
+from tapscan.plan.zones import Laminate, Part, Plan, Zone
+
+__all__ = [
+    "Block",
+    "Laminate",
+    "Part",
+    "Plan",
+    "Point",
+    "Zone",
+    "block_mask",
+    "cell_area_mm2",
+    "girth_mm",
+    "parse_block",
+    "parse_point",
+    "point_name",
+    "s_mm",
+    "walk",
+    "x_mm",
+]

@@ -1,0 +1,86 @@
+"""Names of points: ``BM-07-05`` is zone BM, station 7, position 5."""
+
+import re
+from dataclasses import dataclass
+
+__all__ = ["Block", "Point", "parse_block", "parse_point", "point_name"]
+
+_POINT = re.compile(r"([A-Z0-9]{1,8})-(\d{1,6})-(\d{1,6})")
+_CORNER = r"(\d{1,6})-(\d{1,6})"
+_BLOCK = re.compile(f"{_CORNER}(?::{_CORNER})?")
+
+
+@dataclass(frozen=True, order=True, slots=True)
+class Point:
+    """One marked spot on the part. `station` and `position` count from 1."""
+
+    zone: str
+    station: int
+    position: int
+
+    def __str__(self) -> str:
+        return point_name(self.zone, self.station, self.position)
+
+
+@dataclass(frozen=True, slots=True)
+class Block:
+    """A rectangle of points, corner to corner, corners included, counted from 1.
+
+    On a tube `first_position` may be larger than `last_position`: the block then crosses the seam.
+    """
+
+    first_station: int
+    first_position: int
+    last_station: int
+    last_position: int
+
+    def __str__(self) -> str:
+        first = f"{self.first_station:02d}-{self.first_position:02d}"
+        last = f"{self.last_station:02d}-{self.last_position:02d}"
+        return first if first == last else f"{first}:{last}"
+
+
+def point_name(zone: str, station: int, position: int) -> str:
+    """Spell a point as it is written on the part.
+
+    Examples
+    --------
+    >>> point_name("BM", 7, 5)
+    'BM-07-05'
+    """
+    return f"{zone}-{station:02d}-{position:02d}"
+
+
+def parse_point(text: str) -> Point | None:
+    """Read a point name, with any zero padding; None when `text` is not one.
+
+    Examples
+    --------
+    >>> parse_point("BM-7-5") == parse_point("BM-07-005")
+    True
+    >>> parse_point("BM-7") is None
+    True
+    """
+    match = _POINT.fullmatch(text)
+    return Point(match[1], int(match[2]), int(match[3])) if match else None
+
+
+def parse_block(text: str) -> Block | None:
+    """Read ``station-position`` or ``station-position:station-position``; None when `text` is neither.
+
+    Stations are put in ascending order. Positions are kept as written, since on a tube
+    11 to 02 (across the seam) is another block than 02 to 11.
+
+    Examples
+    --------
+    >>> parse_block("06-11:01-02")
+    Block(first_station=1, first_position=11, last_station=6, last_position=2)
+    >>> parse_block("7-5")
+    Block(first_station=7, first_position=5, last_station=7, last_position=5)
+    """
+    match = _BLOCK.fullmatch(text)
+    if match is None:
+        return None
+    station, position = int(match[1]), int(match[2])
+    last_station, last_position = (station, position) if match[3] is None else (int(match[3]), int(match[4]))
+    return Block(min(station, last_station), position, max(station, last_station), last_position)

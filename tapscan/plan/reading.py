@@ -1,0 +1,317 @@
+"""``inspection.toml`` to `Plan`: every problem is told with its zone, its key, its value and the way out."""
+
+import tomllib
+from datetime import date, datetime
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
+
+from tapscan.errors import TapscanError, nearest
+from tapscan.plan.points import Block, parse_block
+from tapscan.plan.zones import Laminate, Part, Plan, Zone
+
+__all__ = ["PLAN_NAME", "parse_plan", "read_plan"]
+
+PLAN_NAME = "inspection.toml"
+MAX_PLAN_BYTES = 1_000_000
+MAX_POINTS = 4_000_000
+
+# Upper limits are far beyond any bicycle part: they catch a slipped unit, not a big zone.
+Length = Annotated[float, Field(gt=0, le=1e5, allow_inf_nan=False)]
+Count = Annotated[int, Field(ge=1, le=100_000)]
+Text = Annotated[str, BeforeValidator(lambda v: str(v) if isinstance(v, (date, datetime, int, float)) else v)]
+
+
+class _Table(BaseModel):
+    model_config = ConfigDict(extra="forbid", strict=True, frozen=True)
+
+
+class _Part(_Table):
+    name: Text = ""
+    owner_ref: Text = ""
+    serial: Text = ""
+    history: Text = ""
+    inspector: Text = ""
+    date: Text = ""
+
+
+class _Laminate(_Table):
+    thickness_mm: Annotated[float, Field(gt=0, le=500, allow_inf_nan=False)] | None = None
+    modulus_gpa: Annotated[float, Field(gt=0, le=2000, allow_inf_nan=False)] | None = None
+    poisson: Annotated[float, Field(gt=-1, le=0.5, allow_inf_nan=False)] | None = None
+    density_kg_m3: Annotated[float, Field(gt=0, le=30_000, allow_inf_nan=False)] | None = None
+    velocity_m_s: Annotated[float, Field(gt=0, le=20_000, allow_inf_nan=False)] | None = None
+
+
+class _Zone(_Laminate):
+    code: Annotated[str, Field(pattern=r"^[A-Z0-9]{1,8}$")]
+    name: Text = ""
+    shape: Literal["tube", "panel"]
+    stations: Count
+    positions: Count
+    station_pitch_mm: Length
+    girth_mm: Length | None = None
+    girth_start_mm: Length | None = None
+    girth_end_mm: Length | None = None
+    position_pitch_mm: Length | None = None
+    reference: list[str] = Field(default_factory=list)
+    skip: list[str] = Field(default_factory=list)
+    mirror_of: str | None = None
+
+
+class _Tap(_Table):
+    taps_per_point: Annotated[int, Field(ge=1, le=1000)] = 3
+
+
+class _Ascan(_Table):
+    sample_rate_mhz: Annotated[float, Field(gt=0, le=100_000, allow_inf_nan=False)] | None = None
+    centre_frequency_mhz: Annotated[float, Field(gt=0, le=10_000, allow_inf_nan=False)] | None = None
+
+
+class _Analysis(_Table):
+    # Below 1e-6 or above a half no grid could show whether the rate is met.
+    false_call_rate: Annotated[float, Field(ge=1e-6, le=0.5, allow_inf_nan=False)] = 0.01
+
+
+class _Plan(_Table):
+    part: _Part = _Part()
+    laminate: _Laminate = _Laminate()
+    zone: Annotated[list[_Zone], Field(min_length=1)]
+    tap: _Tap = _Tap()
+    ascan: _Ascan = _Ascan()
+    analysis: _Analysis = _Analysis()
+
+
+_TABLES: dict[str, type[BaseModel]] = {
+    "part": _Part,
+    "laminate": _Laminate,
+    "zone": _Zone,
+    "tap": _Tap,
+    "ascan": _Ascan,
+    "analysis": _Analysis,
+}
+
+_HINTS = {
+    "girth_mm": "the circumference measured with a tape",
+    "station_pitch_mm": "the distance between stations along the axis",
+    "position_pitch_mm": "the distance between positions across the panel",
+    "code": "1 to 8 of A-Z 0-9",
+    "shape": '"tube" or "panel"',
+    "stations": "how many steps along the axis",
+    "positions": "how many steps round the girth or across the panel",
+}
+
+
+def read_plan(folder: Path) -> Plan:
+    """Read and check the plan of the inspection in `folder`.
+
+    Raises
+    ------
+    TapscanError
+        When there is no plan, or it cannot be read, or something in it is wrong.
+    """
+    path = folder / PLAN_NAME
+    if not folder.is_dir():
+        raise TapscanError(str(folder), "is not a folder", "name the folder that holds inspection.toml")
+    if not path.is_file():
+        raise TapscanError(
+            str(folder), f"holds no {PLAN_NAME}", "start one with: tapscan new DIR, or name another folder"
+        )
+    if path.stat().st_size > MAX_PLAN_BYTES:
+        raise TapscanError(PLAN_NAME, "is over 1 MB, too large for a plan", "check that it is the right file")
+    try:
+        text = path.read_text(encoding="utf-8-sig")
+    except (UnicodeDecodeError, OSError) as error:
+        reason = "is not UTF-8 text" if isinstance(error, UnicodeDecodeError) else f"cannot be read: {error}"
+        raise TapscanError(PLAN_NAME, reason, "save it again as plain text in UTF-8") from None
+    return parse_plan(text)
+
+
+def parse_plan(text: str) -> Plan:
+    """Check the text of a plan and return it as a `Plan`.
+
+    Raises
+    ------
+    TapscanError
+        On the first problem; where there are more, the message counts them.
+
+    Examples
+    --------
+    >>> plan = parse_plan('''
+    ... [[zone]]
+    ... code = "BM"
+    ... shape = "tube"
+    ... stations = 40
+    ... positions = 12
+    ... station_pitch_mm = 10.0
+    ... girth_mm = 120.0
+    ... ''')
+    >>> plan.zones[0].grid_shape
+    (40, 12)
+    """
+    try:
+        document = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise TapscanError(PLAN_NAME, f"is not valid TOML: {error}", "mend that line") from None
+    try:
+        tables = _Plan.model_validate(document)
+    except ValidationError as error:
+        raise _explain(error, document) from None
+    zones = tuple(_zone(table, tables.laminate) for table in tables.zone)
+    _check_together(zones)
+    return Plan(
+        part=Part(**tables.part.model_dump()),
+        zones=zones,
+        taps_per_point=tables.tap.taps_per_point,
+        sample_rate_mhz=tables.ascan.sample_rate_mhz,
+        centre_frequency_mhz=tables.ascan.centre_frequency_mhz,
+        false_call_rate=tables.analysis.false_call_rate,
+        has_tap_table="tap" in document,
+        has_ascan_table="ascan" in document,
+    )
+
+
+def _zone(table: _Zone, defaults: _Laminate) -> Zone:
+    where = f'{PLAN_NAME}: zone "{table.code}"'
+    start_mm, end_mm = _girths(table, where)
+    if table.stations * table.positions > MAX_POINTS:
+        raise TapscanError(
+            where,
+            f"stations × positions = {table.stations * table.positions:,} points, more than {MAX_POINTS:,}",
+            "split it into several zones",
+        )
+    laminate = {**defaults.model_dump(), **table.model_dump(include=set(_Laminate.model_fields), exclude_none=True)}
+    return Zone(
+        code=table.code,
+        name=table.name,
+        shape=table.shape,
+        stations=table.stations,
+        positions=table.positions,
+        station_pitch_mm=table.station_pitch_mm,
+        girth_start_mm=start_mm,
+        girth_end_mm=end_mm,
+        position_pitch_mm=table.position_pitch_mm,
+        laminate=Laminate(**laminate),
+        reference=_blocks(table, "reference", where),
+        skip=_blocks(table, "skip", where),
+        mirror_of=table.mirror_of,
+    )
+
+
+def _girths(table: _Zone, where: str) -> tuple[float | None, float | None]:
+    """Check that the lengths given fit the shape, and return the girth at both edges (None on a panel)."""
+    girth_keys = ("girth_mm", "girth_start_mm", "girth_end_mm")
+    given = [key for key in girth_keys if getattr(table, key) is not None]
+    if table.shape == "panel":
+        if given:
+            raise TapscanError(where, f'{given[0]} does not belong to shape "panel"', 'delete it, or set shape = "tube"')
+        if table.position_pitch_mm is None:
+            raise _missing(where, "position_pitch_mm", "panel")
+        return None, None
+    if table.position_pitch_mm is not None:
+        remedy = "delete it: on a tube the positions share the girth evenly"
+        raise TapscanError(where, 'position_pitch_mm does not belong to shape "tube"', remedy)
+    if given == ["girth_mm"]:
+        return table.girth_mm, table.girth_mm
+    if given == ["girth_start_mm", "girth_end_mm"]:
+        return table.girth_start_mm, table.girth_end_mm
+    if not given:
+        raise _missing(where, "girth_mm", "tube")
+    raise TapscanError(
+        where,
+        f"{' and '.join(given)} given",
+        "give girth_mm alone, or girth_start_mm and girth_end_mm on a tapered tube",
+    )
+
+
+def _missing(where: str, key: str, shape: str) -> TapscanError:
+    return TapscanError(where, f'{key} is missing for shape "{shape}"', f"add {key} = …, {_HINTS[key]}")
+
+
+def _blocks(table: _Zone, key: str, where: str) -> tuple[Block, ...]:
+    blocks = []
+    for text in getattr(table, key):
+        # A point may be written with its zone, as it stands on the part.
+        block = parse_block(text.replace(f"{table.code}-", ""))
+        if block is None:
+            raise TapscanError(
+                where, f"{key} {text!r} is not a block of points", 'write "07-05", or corner to corner "01-01:06-12"'
+            )
+        _check_inside(table, block, f"{where}: {key} {text!r}")
+        blocks.append(block)
+    return tuple(blocks)
+
+
+def _check_inside(table: _Zone, block: Block, where: str) -> None:
+    for what, count, numbers in (
+        ("station", table.stations, (block.first_station, block.last_station)),
+        ("position", table.positions, (block.first_position, block.last_position)),
+    ):
+        outside = [n for n in numbers if not 1 <= n <= count]
+        if outside:
+            raise TapscanError(where, f"{what} {outside[0]} is outside the zone", f"{what}s run from 1 to {count}")
+    if table.shape == "panel" and block.first_position > block.last_position:
+        raise TapscanError(where, "crosses a seam, which a panel does not have", "write the lower position first")
+
+
+def _check_together(zones: tuple[Zone, ...]) -> None:
+    """Check what only shows when the zones are seen side by side."""
+    seen: dict[str, Zone] = {}
+    for zone in zones:
+        if zone.code in seen:
+            raise TapscanError(f'{PLAN_NAME}: zone "{zone.code}"', "code is used twice", "give each zone its own code")
+        seen[zone.code] = zone
+    for zone in zones:
+        where = f'{PLAN_NAME}: zone "{zone.code}": mirror_of'
+        if zone.mirror_of is None:
+            continue
+        twin = seen.get(zone.mirror_of)
+        if twin is None:
+            known = nearest(zone.mirror_of, seen) or ", ".join(seen)
+            raise TapscanError(where, f'"{zone.mirror_of}" is not a zone of this plan', f"did you mean {known}?")
+        if twin is zone:
+            raise TapscanError(where, "names the zone itself", "name the zone on the other side")
+        if (twin.shape, twin.grid_shape) != (zone.shape, zone.grid_shape):
+            raise TapscanError(
+                where, f'"{twin.code}" has another shape or grid', "mirror zones need the same stations and positions"
+            )
+
+
+def _explain(error: ValidationError, document: dict[str, Any]) -> TapscanError:
+    """Turn the validation library's first complaint into our sentence, and count the rest."""
+    problems = error.errors(include_url=False)
+    # An unknown key explains a missing one ("girht_mm"), so it is told first.
+    problems.sort(key=lambda p: p["type"] != "extra_forbidden")
+    first = problems[0]
+    path = [step for step in first["loc"] if step not in ("float", "int")]
+    where, what, remedy = _place(path, document), first["msg"], "mend the value"
+    key = str(path[-1]) if path else ""
+    if first["type"] == "extra_forbidden":
+        tables = _TABLES if len(path) == 1 else _TABLES[str(path[0])].model_fields
+        close = nearest(key, tables)
+        what = f"unknown key {key!r}"
+        remedy = f"did you mean {close}?" if close else f"known here: {', '.join(tables)}"
+    elif first["type"] == "missing":
+        what = f"{key} is missing"
+        remedy = "add a [[zone]] table" if key == "zone" else f"add {key} = …, {_HINTS.get(key, 'see tapscan new')}"
+    else:
+        value = first.get("input")
+        shown = repr(value) if isinstance(value, (str, int, float, bool)) else type(value).__name__
+        what = f"{key} = {shown} is not accepted: {first['msg'][0].lower()}{first['msg'][1:]}"
+        remedy = f"give {_HINTS[key]}" if key in _HINTS else "mend the value"
+    if len(problems) > 1:
+        remedy += f"; {len(problems) - 1} more to mend after this one"
+    return TapscanError(where, what, remedy)
+
+
+def _place(path: list[Any], document: dict[str, Any]) -> str:
+    """Name the table that a complaint is about, a zone by its code."""
+    if len(path) < 2:  # noqa: PLR2004 - a path of one is a key at the top of the file
+        return PLAN_NAME
+    if path[0] == "zone" and isinstance(path[1], int):
+        table = document["zone"][path[1]]
+        code = table.get("code") if isinstance(table, dict) else None
+        name = f'zone "{code}"' if isinstance(code, str) else f"zone number {path[1] + 1}"
+        return f"{PLAN_NAME}: {name}"
+    return f"{PLAN_NAME}: [{path[0]}]"

@@ -1,0 +1,82 @@
+"""Where each point of a zone lies, and how much surface it stands for.
+
+All functions take a `Zone` and return arrays of shape ``(stations, positions)`` unless they say otherwise.
+"""
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    from numpy.typing import NDArray
+
+    from tapscan.plan.points import Block
+    from tapscan.plan.zones import Zone
+
+__all__ = ["block_mask", "cell_area_mm2", "girth_mm", "s_mm", "walk", "x_mm"]
+
+
+def x_mm(zone: "Zone") -> "NDArray[np.float64]":
+    """Distance of every point from the zone's first edge, along its axis."""
+    along = (np.arange(zone.stations) + 0.5) * zone.station_pitch_mm
+    return np.broadcast_to(along[:, None], zone.grid_shape)
+
+
+def girth_mm(zone: "Zone") -> "NDArray[np.float64]":
+    """Circumference at every station of a tube, linear between its two edges; shape ``(stations,)``."""
+    if zone.girth_start_mm is None or zone.girth_end_mm is None:
+        msg = f"zone {zone.code} is a panel and has no girth"
+        raise ValueError(msg)
+    fraction = (np.arange(zone.stations) + 0.5) / zone.stations
+    return zone.girth_start_mm + (zone.girth_end_mm - zone.girth_start_mm) * fraction
+
+
+def s_mm(zone: "Zone") -> "NDArray[np.float64]":
+    """Distance of every point from the datum line, round the girth or across the panel."""
+    steps = np.arange(zone.positions)
+    if zone.is_tube:
+        return girth_mm(zone)[:, None] / zone.positions * steps
+    assert zone.position_pitch_mm is not None  # noqa: S101 - the plan's check sees to it
+    return np.broadcast_to(steps * zone.position_pitch_mm, zone.grid_shape)
+
+
+def cell_area_mm2(zone: "Zone") -> "NDArray[np.float64]":
+    """Surface area that every point stands for.
+
+    On a tube a station's cells share the lateral area of its conical frustum, mean girth times slant height,
+    with the slant along the wall, ``sqrt(pitch² + Δradius²)``. (Elementary geometry.)
+    """
+    if not zone.is_tube:
+        assert zone.position_pitch_mm is not None  # noqa: S101 - the plan's check sees to it
+        return np.full(zone.grid_shape, zone.station_pitch_mm * zone.position_pitch_mm)
+    assert zone.girth_start_mm is not None  # noqa: S101 - the plan's check sees to it
+    assert zone.girth_end_mm is not None  # noqa: S101
+    radius_step_mm = (zone.girth_end_mm - zone.girth_start_mm) / (2 * np.pi * zone.stations)
+    slant_mm = np.hypot(zone.station_pitch_mm, radius_step_mm)
+    return np.broadcast_to((girth_mm(zone) * slant_mm / zone.positions)[:, None], zone.grid_shape)
+
+
+def block_mask(zone: "Zone", blocks: "Iterable[Block]") -> "NDArray[np.bool_]":
+    """Mark the points that lie in any of the blocks; a block on a tube may cross the seam."""
+    mask = np.zeros(zone.grid_shape, dtype=bool)
+    for block in blocks:
+        first, last = block.first_position - 1, block.last_position - 1
+        stations = slice(block.first_station - 1, block.last_station)
+        if first <= last:
+            mask[stations, first : last + 1] = True
+        else:
+            mask[stations, first:] = True
+            mask[stations, : last + 1] = True
+    return mask
+
+
+def walk(zone: "Zone") -> "list[tuple[int, int]]":
+    """List (station, position), counted from 1, in walking order: station by station, skips left out.
+
+    Every station is walked from position 1 upward: on a tube that is once round, always the same way,
+    so that nobody has to remember which way the last row went.
+    """
+    skipped = block_mask(zone, zone.skip)
+    return [(int(i) + 1, int(p) + 1) for i, p in np.argwhere(~skipped)]

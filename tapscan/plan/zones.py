@@ -1,0 +1,97 @@
+"""What is inspected: the part as zones, each with one surface and a marked grid.
+
+Conventions that all of tapscan obeys
+-------------------------------------
+* Arrays over a zone have shape ``(stations, positions, ...)``; array index 0 is station or position 1.
+* ``x_mm`` runs along the zone's axis from its first edge; station *i* sits at ``(i - 0.5) * station_pitch_mm``.
+* ``s_mm`` runs round the girth (or across the panel) from the datum line, clockwise seen from station 1's
+  end; position *p* sits at ``(p - 1) * girth / positions`` on a tube and ``(p - 1) * position_pitch_mm`` on a panel.
+* The seam is where the unrolled surface was cut open: position 1 neighbours the last position of a tube.
+"""
+
+from dataclasses import dataclass
+from typing import Literal
+
+from tapscan.plan.points import Block
+
+__all__ = ["Laminate", "Part", "Plan", "Zone"]
+
+
+@dataclass(frozen=True, slots=True)
+class Laminate:
+    """The wall's material. None stands for what the plan does not say: nothing is assumed."""
+
+    thickness_mm: float | None
+    modulus_gpa: float | None
+    poisson: float | None
+    density_kg_m3: float | None
+    velocity_m_s: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Zone:
+    """A named area with one surface.
+
+    `girth_start_mm` and `girth_end_mm` (at the zone's first and last edge) are set on a tube and equal unless
+    it tapers; `position_pitch_mm` is set on a panel.
+    """
+
+    code: str
+    name: str
+    shape: Literal["tube", "panel"]
+    stations: int
+    positions: int
+    station_pitch_mm: float
+    girth_start_mm: float | None
+    girth_end_mm: float | None
+    position_pitch_mm: float | None
+    laminate: Laminate
+    reference: tuple[Block, ...] = ()
+    skip: tuple[Block, ...] = ()
+    mirror_of: str | None = None
+
+    @property
+    def is_tube(self) -> bool:
+        """Whether the last position neighbours the first."""
+        return self.shape == "tube"
+
+    @property
+    def grid_shape(self) -> tuple[int, int]:
+        """The shape of every array over this zone: (stations, positions)."""
+        return self.stations, self.positions
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """Whose part it is and what happened to it: free text, empty where the plan is silent."""
+
+    name: str = ""
+    owner_ref: str = ""
+    serial: str = ""
+    history: str = ""
+    inspector: str = ""
+    date: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """The whole of ``inspection.toml``, checked.
+
+    `sample_rate_mhz` is needed for `.npy` volumes only; `centre_frequency_mhz` is estimated when None.
+    """
+
+    part: Part
+    zones: tuple[Zone, ...]
+    taps_per_point: int
+    sample_rate_mhz: float | None
+    centre_frequency_mhz: float | None
+    false_call_rate: float
+    has_tap_table: bool
+    has_ascan_table: bool
+
+    def zone(self, code: str) -> Zone:
+        """Return the zone with this code; KeyError when there is none."""
+        for zone in self.zones:
+            if zone.code == code:
+                return zone
+        raise KeyError(code)

@@ -1,0 +1,108 @@
+"""What screening says of one zone by one method: plain frozen data that the files, the report and the page share."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tapscan.plan.zones import Zone
+
+__all__ = [
+    "CLEAR",
+    "SKIPPED",
+    "SUSPECT",
+    "UNREAD",
+    "AScanEvidence",
+    "Indication",
+    "Method",
+    "Screened",
+    "TapEvidence",
+]
+
+Method = Literal["tap", "ascan"]
+
+# A point that was left out on purpose is not a planned point: it has no row in any table, only a count.
+CLEAR, SUSPECT, UNREAD, SKIPPED = "clear", "suspect", "unread", "skipped"
+
+
+@dataclass(frozen=True, slots=True)
+class Indication:
+    """A connected suspect area.
+
+    `s_mm` is (start, end) going clockwise; end < start where the area crosses the seam. `outline` holds closed
+    rings of (x_mm, s_mm) on the unrolled surface; across the seam s runs on below 0 or beyond the girth, so that
+    every ring is one piece. `depth_mm` is None where the method does not tell depth.
+    """
+
+    id: str
+    zone: str
+    method: Method
+    points: tuple[str, ...]
+    area_mm2: float
+    area_low_mm2: float
+    area_high_mm2: float
+    x_mm: tuple[float, float]
+    s_mm: tuple[float, float]
+    depth_mm: float | None
+    peak_point: str
+    score: float
+    outline: tuple[tuple[tuple[float, float], ...], ...]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class TapEvidence:
+    """The spectra behind a tap map, relative to each tap's own level, in fractional-octave bands.
+
+    Shapes: `band_hz` (bands,) centres; `spectrum_db` and `expected_db` (stations, positions, bands), NaN where
+    unread; `spread_db` (bands,) standard deviation of good readings about what is expected there.
+    """
+
+    band_hz: NDArray[np.float64]
+    spectrum_db: NDArray[np.float64]
+    expected_db: NDArray[np.float64]
+    spread_db: NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class AScanEvidence:
+    """The traces behind an A-scan map and the echoes found in them.
+
+    Shapes: `traces` (stations, positions, samples), possibly memory-mapped, NaN where there is none;
+    `front_us`, `echo_us`, `backwall_us` (stations, positions) from each trace's first sample, NaN where not found;
+    `typical_trace` (samples,) a good trace of this zone for comparison.
+    """
+
+    traces: NDArray[np.floating]
+    sample_rate_hz: float
+    front_us: NDArray[np.float64]
+    echo_us: NDArray[np.float64]
+    backwall_us: NDArray[np.float64]
+    typical_trace: NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Screened:
+    """One zone seen by one method. Every array has shape (stations, positions).
+
+    `status` holds the words above; `reason` says why a point is unread, and is empty elsewhere; `features`
+    maps the column names of ``points.csv`` (with their units) to values, NaN where there is none.
+    `baseline` is one sentence: what good means here and on how many readings that rests.
+    """
+
+    zone: Zone
+    method: Method
+    status: NDArray[np.str_]
+    reason: NDArray[np.str_]
+    score: NDArray[np.float64]
+    p_value: NDArray[np.float64]
+    is_reference: NDArray[np.bool_]
+    features: Mapping[str, NDArray[np.float64]]
+    indications: tuple[Indication, ...]
+    baseline: str
+    evidence: TapEvidence | AScanEvidence
+
+    def count(self, status: str) -> int:
+        """How many points of the zone have this status."""
+        return int(np.count_nonzero(self.status == status))
