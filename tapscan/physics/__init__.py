@@ -1,1 +1,1 @@
-"""TODO."""
+"""Closed-form plate, shell, contact and wave formulas: numbers in, numbers out, each with its source."""
