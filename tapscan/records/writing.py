@@ -1,4 +1,4 @@
-"""Files are written beside and renamed, so that a killed program leaves the old file or the new one, whole."""
+"""Files are written beside and renamed, so a killed program leaves the old file or the new one, whole."""
 
 import os
 import tempfile

@@ -1,1 +1,97 @@
-"""TODO."""
+"""One file per format, one entry point per kind: exists? empty? then every reader looks at the first bytes.
+
+A reader is a module with `NAME`, ``sniff(head)`` (None, or why the bytes are not its format), ``read(path)``.
+To add a format, write the module and name it in the table below.
+"""
+
+from pathlib import Path
+from types import ModuleType
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tapscan.errors import TapscanError
+from tapscan.records.readers import audio, trace_csv, volume
+from tapscan.records.readers.readings import Recording, Trace, file_name
+
+if TYPE_CHECKING:
+    from tapscan.plan import Zone
+
+__all__ = ["Recording", "Trace", "file_name", "open_volume", "read_recording", "read_trace"]
+
+READERS = {"recording": (audio,), "volume": (volume,), "trace": (trace_csv,)}
+EXPECTED = {
+    "recording": "put a WAV or FLAC recording there",
+    "volume": "put a .npy array there",
+    "trace": "put a CSV with a header line and time and amplitude columns there",
+}
+HEAD_BYTES = 4096
+
+
+def read_recording(path: Path) -> Recording:
+    """Read a recording of one or more taps: one channel, unscaled, at the file's own rate.
+
+    Raises
+    ------
+    TapscanError
+        When there is no such file, it is empty or damaged, or no reader takes it.
+    """
+    recording: Recording = _reader("recording", path).read(path)
+    return recording
+
+
+def read_trace(path: Path) -> Trace:
+    """Read one A-scan with its own time base.
+
+    Raises
+    ------
+    TapscanError
+        When there is no such file, it is empty or damaged, its time base is uneven, or no reader takes it.
+    """
+    trace: Trace = _reader("trace", path).read(path)
+    return trace
+
+
+def open_volume(path: Path, zone: "Zone") -> NDArray[np.number[Any]]:
+    """Map a zone's A-scans, (stations, positions, samples), read-only and in the file's own dtype.
+
+    Raises
+    ------
+    TapscanError
+        When there is no such file, it is empty or damaged, does not fit the zone, or no reader takes it.
+    """
+    traces: NDArray[np.number[Any]] = _reader("volume", path).read(path, zone)
+    return traces
+
+
+def _reader(kind: str, path: Path) -> ModuleType:
+    head = _head(path)
+    declined = []
+    for reader in READERS[kind]:
+        reason = reader.sniff(head)
+        if reason is None:
+            return reader
+        declined.append(f"{reader.NAME}: {reason}")
+    others = [other for name, readers in READERS.items() if name != kind for other in readers]
+    likeness = next((other.NAME for other in others if other.sniff(head) is None), None)
+    what = f"no reader of a {kind} takes it ({'; '.join(declined)})"
+    if likeness is not None:
+        what += f"; it looks like a {likeness}"
+    raise TapscanError(file_name(path), what, EXPECTED[kind])
+
+
+def _head(path: Path) -> bytes:
+    """Read the first bytes of a regular file that is there and not empty."""
+    where = file_name(path)
+    try:
+        if not path.exists():
+            raise TapscanError(where, "does not exist", "check the name")
+        if not path.is_file():
+            raise TapscanError(where, "is not a file", "name a file, not a folder or a device")
+        if path.stat().st_size == 0:
+            raise TapscanError(where, "is empty (0 bytes)", "record or export it again")
+        with path.open("rb") as stream:
+            return stream.read(HEAD_BYTES)
+    except OSError as error:
+        raise TapscanError(where, f"cannot be read: {error.strerror}", "check its permissions") from None

@@ -1,0 +1,234 @@
+"""The inspection folder: its plan, and which file belongs to which point. No signal is read here."""
+
+import re
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from types import MappingProxyType
+
+from tapscan.errors import nearest, sentence
+from tapscan.plan import Plan, Point, block_mask, parse_point
+from tapscan.plan.reading import read_plan
+
+__all__ = ["ASCANS", "TAPS", "Inspection", "open_inspection"]
+
+TAPS, ASCANS = "taps", "ascans"
+RECORDING_ENDS = (".wav", ".flac")
+# BM-07-05, or BM-07-05_2 for another recording at the same point.
+_STEM = re.compile(r"(?P<point>.+?)(?:_(?P<number>\d{1,6}))?")
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Inspection:
+    """What an inspection folder holds: the plan, and the files of every planned point that has any.
+
+    `tap_files` maps a point to its recordings, in the order in which they count; `volumes` a zone's code to
+    its ``.npy``; `trace_files` a point to its trace. A zone has a volume or traces, never both. `warnings`
+    are sentences about files that fit no point.
+    """
+
+    folder: Path
+    plan: Plan
+    tap_files: Mapping[Point, tuple[Path, ...]]
+    volumes: Mapping[str, Path]
+    trace_files: Mapping[Point, Path]
+    warnings: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class _Found:
+    point: Point
+    number: int
+    path: Path
+
+
+def open_inspection(folder: str | Path) -> Inspection:
+    """Read the plan and list the readings of the inspection in `folder`.
+
+    Files are matched whatever the zero padding and the case of their names. Links that lead out of the folder
+    are not followed. The order of the files on disk changes nothing.
+
+    Raises
+    ------
+    TapscanError
+        When there is no such folder, or no plan in it, or the plan is wrong.
+    """
+    root = Path(folder)
+    plan = read_plan(root)
+    warnings: list[str] = []
+    places = _Places(plan)
+    tap_files = _recordings(_files(root, TAPS, warnings), places, warnings)
+    ascans = list(_files(root, ASCANS, warnings))
+    volumes = _volumes((path for path in ascans if path.suffix.lower() == ".npy"), plan, warnings)
+    traces = _traces((path for path in ascans if path.suffix.lower() != ".npy"), places, warnings)
+    traces = _without_volumes(traces, volumes, warnings)
+    return Inspection(
+        folder=root,
+        plan=plan,
+        tap_files=MappingProxyType(tap_files),
+        volumes=MappingProxyType(volumes),
+        trace_files=MappingProxyType(traces),
+        warnings=tuple(warnings),
+    )
+
+
+class _Places:
+    """Says whether a point is one that the plan wants read, and if not, why."""
+
+    def __init__(self, plan: Plan) -> None:
+        self._zones = {zone.code: zone for zone in plan.zones}
+        self._skipped = {zone.code: block_mask(zone, zone.skip) for zone in plan.zones if zone.skip}
+
+    def objection(self, point: Point) -> tuple[str, str] | None:
+        """Return what is wrong with the point and the way out; None when it is planned."""
+        zone = self._zones.get(point.zone)
+        if zone is None:
+            close = nearest(point.zone, self._zones)
+            remedy = f"did you mean {close}?" if close else f"zones of the plan: {', '.join(self._zones)}"
+            return f"fits no point: the plan has no zone {point.zone}", remedy
+        for what, number, count in (
+            ("station", point.station, zone.stations),
+            ("position", point.position, zone.positions),
+        ):
+            if not 1 <= number <= count:
+                return (
+                    f"fits no point: {what} {number} is outside zone {zone.code}",
+                    f"{what}s run from 1 to {count}",
+                )
+        skipped = self._skipped.get(point.zone)
+        if skipped is not None and skipped[point.station - 1, point.position - 1]:
+            return (
+                f"lies on {point}, which the plan skips",
+                "take the point out of skip, or move the file away",
+            )
+        return None
+
+
+def _files(root: Path, name: str, warnings: list[str]) -> Iterator[Path]:
+    """Yield the regular files in a subfolder, sorted by name; links must stay inside the inspection."""
+    folder = root / name
+    inside = root.resolve()
+    if folder.exists() and not folder.is_dir():
+        warnings.append(sentence(name, "is not a folder", "put the readings into a folder of that name"))
+        return
+    if not folder.is_dir():
+        if folder.is_symlink():
+            warnings.append(sentence(name, "is a link to nowhere", "put the files themselves there"))
+        return
+    if not folder.resolve().is_relative_to(inside):
+        warnings.append(
+            sentence(name, "is a link out of the inspection and was not followed", "copy the files there")
+        )
+        return
+    for path in sorted(folder.iterdir(), key=lambda path: path.name):
+        if path.name.startswith("."):
+            continue  # what a file system or an unfinished write left behind, never a reading
+        where = f"{name}/{path.name}"
+        if path.is_symlink() and not path.resolve().is_relative_to(inside):
+            warnings.append(
+                sentence(where, "is a link out of the inspection and was not followed", "copy the file there")
+            )
+        elif path.is_dir():
+            warnings.append(
+                sentence(where, "is a folder and was not searched", f"put its files straight into {name}")
+            )
+        elif not path.is_file():
+            warnings.append(sentence(where, "is not a regular file", "put the file itself there"))
+        else:
+            yield path
+
+
+def _identify(path: Path, places: _Places, warnings: list[str]) -> _Found | None:
+    """Tell which planned point a file belongs to by its name, or add a warning."""
+    where = f"{path.parent.name}/{path.name}"
+    match = _STEM.fullmatch(path.stem.upper())
+    point = parse_point(match["point"]) if match else None
+    if match is None or point is None:
+        warnings.append(
+            sentence(where, "its name is not that of a point", "name it like BM-07-05" + path.suffix.lower())
+        )
+        return None
+    objection = places.objection(point)
+    if objection is not None:
+        warnings.append(sentence(where, *objection))
+        return None
+    return _Found(point, int(match["number"] or 1), path)
+
+
+def _recordings(paths: Iterable[Path], places: _Places, warnings: list[str]) -> dict[Point, tuple[Path, ...]]:
+    found: dict[Point, dict[int, Path]] = {}
+    for path in paths:
+        where = f"{TAPS}/{path.name}"
+        if path.suffix.lower() not in RECORDING_ENDS:
+            remedy = f"move it to {ASCANS}" if path.suffix.lower() in {".npy", ".csv"} else "move it away"
+            warnings.append(sentence(where, "is not a .wav or .flac recording and was left out", remedy))
+            continue
+        file = _identify(path, places, warnings)
+        if file is None:
+            continue
+        numbered = found.setdefault(file.point, {})
+        if file.number in numbered:
+            what = f"is a second file for {file.point} beside {numbered[file.number].name} and was left out"
+            remedy = (
+                f"if it is another recording, name it {file.point}_2{path.suffix.lower()}; else delete it"
+            )
+            warnings.append(sentence(where, what, remedy))
+            continue
+        numbered[file.number] = path
+    return {
+        point: tuple(numbered[number] for number in sorted(numbered))
+        for point, numbered in sorted(found.items())
+    }
+
+
+def _volumes(paths: Iterable[Path], plan: Plan, warnings: list[str]) -> dict[str, Path]:
+    codes = [zone.code for zone in plan.zones]
+    found: dict[str, Path] = {}
+    for path in paths:
+        where, code = f"{ASCANS}/{path.name}", path.stem.upper()
+        if code not in codes:
+            close = nearest(code, codes)
+            remedy = f"did you mean {close}.npy?" if close else f"zones of the plan: {', '.join(codes)}"
+            warnings.append(sentence(where, f"fits no zone: the plan has no zone {code}", remedy))
+        elif code in found:
+            what = f"is a second volume for zone {code} beside {found[code].name} and was left out"
+            warnings.append(sentence(where, what, "keep one of them"))
+        elif plan.sample_rate_mhz is None:
+            what = "has no time base: the plan gives no sample_rate_mhz, so it was left out"
+            warnings.append(sentence(where, what, "add sample_rate_mhz = … under [ascan]"))
+        else:
+            found[code] = path
+    return found
+
+
+def _traces(paths: Iterable[Path], places: _Places, warnings: list[str]) -> dict[Point, Path]:
+    found: dict[Point, Path] = {}
+    for path in paths:
+        where = f"{ASCANS}/{path.name}"
+        if path.suffix.lower() != ".csv":
+            remedy = f"move it to {TAPS}" if path.suffix.lower() in RECORDING_ENDS else "move it away"
+            warnings.append(
+                sentence(where, "is neither a .npy volume nor a .csv trace and was left out", remedy)
+            )
+            continue
+        file = _identify(path, places, warnings)
+        if file is None:
+            continue
+        if file.point in found:
+            what = f"is a second trace for {file.point} beside {found[file.point].name} and was left out"
+            warnings.append(sentence(where, what, "keep one of them"))
+            continue
+        found[file.point] = path
+    return dict(sorted(found.items()))
+
+
+def _without_volumes(
+    traces: dict[Point, Path], volumes: Mapping[str, Path], warnings: list[str]
+) -> dict[Point, Path]:
+    """Leave out the single traces of a zone that also has a volume: which of them counts is not guessed."""
+    for code, path in volumes.items():
+        count = sum(point.zone == code for point in traces)
+        if count:
+            what = f"zone {code} has this volume and {count} single traces; the traces were left out"
+            warnings.append(sentence(f"{ASCANS}/{path.name}", what, "move the volume or the traces away"))
+    return {point: path for point, path in traces.items() if point.zone not in volumes}

@@ -1,0 +1,47 @@
+"""What the readers hand back, and how files are named in what they say."""
+
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["Recording", "Trace", "file_name"]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Recording:
+    """Sound at one point: one channel, as recorded, neither resampled nor rescaled.
+
+    `samples` has shape (n,); full scale is 1.0 for integer files, and float files keep their values (which
+    may go beyond 1.0 or be NaN). `channels` is how many the file holds, `channel` the one taken, from 1.
+    """
+
+    samples: NDArray[np.float32]
+    sample_rate_hz: float
+    channels: int
+    channel: int = 1
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Trace:
+    """One A-scan. `samples` has shape (n,), evenly spaced from `start_s` on; NaN stands for no value.
+
+    `unit` is the amplitude's: "V" (mV and µV are brought to V), "%", the file's own word, or "" for none.
+    """
+
+    samples: NDArray[np.float64]
+    sample_rate_hz: float
+    start_s: float
+    unit: str = ""
+
+
+def file_name(path: Path) -> str:
+    """Name a file as the user knows it: with the folder it lies in.
+
+    Examples
+    --------
+    >>> file_name(Path("my-part/taps/BM-07-05.wav"))
+    'taps/BM-07-05.wav'
+    """
+    return "/".join(part.strip("/\\") for part in path.parts[-2:] if part.strip("/\\"))
