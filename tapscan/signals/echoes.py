@@ -1,0 +1,214 @@
+"""Echoes of a known or estimated pulse in A-scan traces: when they come and how strong they are."""
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from tapscan.errors import TapscanError
+from tapscan.signals.pulses import Pulse, detrended, estimate_pulse
+from tapscan.signals.pursuit import Kernel, correlate, make_kernel, refined, subtracted
+
+__all__ = ["Echoes", "find_echoes"]
+
+Floats = NDArray[np.float64]
+
+_FALSE_ALARM = 1e-3  # chance that noise alone passes one test
+_BLOCK = 2048  # traces fitted together: bounds the memory, changes no result
+_GIVEN_MISMATCH = 0.01  # how far a pulse that was handed in may differ from the one in the trace
+_ESTIMATED_MISMATCH = 0.06  # the same for a pulse that was estimated
+_LEAST_SAMPLES = 16  # fewer grid points than this leave nothing to fit
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Echoes:
+    """Echoes in order of time. `time_s` and signed `amplitude`, each (n, n_echoes), NaN where there is none."""
+
+    time_s: Floats
+    amplitude: Floats
+
+
+def find_echoes(
+    traces: ArrayLike, sample_rate_hz: float, pulse: ArrayLike | None = None, n_echoes: int = 3
+) -> Echoes:
+    """Find up to `n_echoes` echoes in each trace, overlapping ones too.
+
+    The model is ``trace = Σ aₖ·pulse(t − tₖ)`` plus white noise and a straight line. Echoes are picked one by one
+    where the rest correlates best with the pulse; after each pick all are refined together by least squares, which
+    for white noise is maximum likelihood. A new echo is kept only if the energy it explains could not be noise
+    (one chance in a thousand) nor the misfit of the pulse to a stronger echo beside it.
+
+    Parameters
+    ----------
+    traces
+        Shape (n, samples) or (samples,), any real dtype. A row that is not finite gives no echoes.
+    sample_rate_hz
+        Sampling rate.
+    pulse
+        Shape (length,), at the same rate; it should swing about zero. Without one it is estimated from the
+        front-surface echoes of all the traces together, and then all rows influence each other through it.
+    n_echoes
+        Most echoes per trace. Where there are more, those that explain most are kept.
+
+    Returns
+    -------
+    Echoes
+        `time_s` counts from the first sample to the pulse's first sample when `pulse` is given, else to its
+        envelope's peak. `amplitude` is in units of the pulse given; of an estimated pulse the largest half-wave
+        is 1. An echo that the trace's end cuts off is not reported.
+
+    Raises
+    ------
+    TapscanError
+        For a rate, pulse or number of echoes that means nothing, or an array of the wrong shape.
+
+    Examples
+    --------
+    >>> from tapscan.signals.pulses import delayed
+    >>> t = np.arange(60) / 100e6
+    >>> pulse = np.exp(-(((t - 0.3e-6) / 0.12e-6) ** 2)) * np.cos(2 * np.pi * 5e6 * t)
+    >>> trace = delayed(pulse, 100.25, 400) - 0.5 * delayed(pulse, 140.5, 400)
+    >>> echoes = find_echoes(trace, 100e6, pulse)
+    >>> (echoes.time_s * 1e6).round(3) + 0.0
+    array([[1.002, 1.405,   nan]])
+    >>> echoes.amplitude.round(3)
+    array([[ 1. , -0.5,  nan]])
+    """
+    values = _checked(traces, sample_rate_hz, n_echoes)
+    finite = np.isfinite(values).all(axis=1) if values.shape[1] else np.zeros(len(values), dtype=bool)
+    time = np.full((len(values), n_echoes), np.nan)
+    amplitude = np.full((len(values), n_echoes), np.nan)
+    usable = (
+        np.flatnonzero(finite & (np.ptp(np.where(finite[:, None], values, 0.0), axis=1) > 0))
+        if values.size
+        else []
+    )
+    if not len(usable):
+        return Echoes(time, amplitude)
+    flat = detrended(values[usable])
+    model = _given(pulse, sample_rate_hz) if pulse is not None else estimate_pulse(flat, sample_rate_hz)
+    if model is None or len(model.samples) > values.shape[1]:
+        return Echoes(time, amplitude)
+    kernel = make_kernel(model.samples, values.shape[1])
+    if kernel.grid < _LEAST_SAMPLES:
+        return Echoes(time, amplitude)
+    mismatch = _ESTIMATED_MISMATCH if pulse is None else _GIVEN_MISMATCH
+    for start in range(0, len(usable), _BLOCK):
+        at, height = _pursue(flat[start : start + _BLOCK], kernel, n_echoes, mismatch)
+        rows = usable[start : start + _BLOCK]
+        time[rows] = (at / kernel.up + model.centre) / sample_rate_hz
+        amplitude[rows] = height / np.sqrt(kernel.energy)
+    order = np.argsort(time, axis=1)
+    return Echoes(np.take_along_axis(time, order, axis=1), np.take_along_axis(amplitude, order, axis=1))
+
+
+def _checked(traces: ArrayLike, sample_rate_hz: float, n_echoes: int) -> Floats:
+    values = np.asarray(traces)
+    if values.dtype.kind not in "fiub":
+        raise TapscanError("traces", f"are of type {values.dtype}, not real numbers", "give a real array")
+    if values.ndim not in (1, 2):
+        raise TapscanError("traces", f"have {values.ndim} axes, not (n, samples)", "reshape the array")
+    if not (np.isfinite(sample_rate_hz) and sample_rate_hz > 0):
+        raise TapscanError("sample_rate_hz", f"is {sample_rate_hz}", "give a rate above 0")
+    if n_echoes < 1:
+        raise TapscanError("n_echoes", f"is {n_echoes}", "ask for 1 or more")
+    return np.atleast_2d(values).astype(float)
+
+
+def _given(pulse: ArrayLike, sample_rate_hz: float) -> Pulse:
+    samples = np.asarray(pulse, dtype=float)
+    if samples.ndim != 1 or not np.isfinite(samples).all() or not np.any(samples):
+        raise TapscanError("pulse", "is not a finite row of numbers that are not all 0", "give one pulse")
+    return Pulse(samples, 0.0, sample_rate_hz)
+
+
+def _pursue(traces: Floats, kernel: Kernel, n_echoes: int, mismatch: float) -> tuple[Floats, Floats]:
+    """Times in grid steps and amplitudes (n, n_echoes), unordered, NaN where there is no echo."""
+    c = correlate(traces, kernel)
+    total = (traces**2).sum(axis=1)
+    background = 1.4826 * np.median(np.abs(traces), axis=1)
+    at = np.full((len(traces), n_echoes), np.nan)
+    amplitude = at.copy()
+    energy = np.zeros(len(traces))
+    live = np.arange(len(traces))
+    for k in range(n_echoes):
+        rest = subtracted(c[live], at[live, :k], amplitude[live, :k], kernel)
+        guess = np.column_stack([at[live, :k], _pick(rest)])
+        new_at, new_amplitude, new_energy = refined(c[live], guess, kernel)
+        new_at, new_amplitude, new_energy = _relaxed(c[live], new_at, new_amplitude, new_energy, kernel)
+        noise = _noise(rest, total[live], background[live], new_energy, kernel, 2 * (k + 1))
+        gain = new_energy - energy[live]
+        keep = gain > _threshold(kernel) * noise**2
+        keep &= _stands_out(new_at, new_amplitude, kernel, mismatch)
+        live = live[keep]
+        at[live, : k + 1], amplitude[live, : k + 1] = new_at[keep], new_amplitude[keep]
+        energy[live] = new_energy[keep]
+        if not len(live):
+            break
+    return at, amplitude
+
+
+def _pick(rest: Floats) -> Floats:
+    """Grid position (n,) of the largest local extremum; the ends are no extremum."""
+    size = np.abs(rest)
+    peak = np.zeros(size.shape, dtype=bool)
+    peak[:, 1:-1] = (size[:, 1:-1] >= size[:, :-2]) & (size[:, 1:-1] >= size[:, 2:])
+    return np.argmax(np.where(peak, size, -1.0), axis=1).astype(float)
+
+
+def _relaxed(
+    c: Floats, at: Floats, amplitude: Floats, energy: Floats, kernel: Kernel
+) -> tuple[Floats, Floats, Floats]:
+    """Take each echo out, pick it anew in what is left, refine; keep what explains more.
+
+    The first pick of two overlapping echoes may sit a whole cycle off, and least squares cannot step over a cycle.
+    """
+    if at.shape[1] < 2:
+        return at, amplitude, energy
+    for _ in range(2):
+        for echo in range(at.shape[1]):
+            others = np.delete(np.arange(at.shape[1]), echo)
+            rest = subtracted(c, at[:, others], amplitude[:, others], kernel)
+            guess = at.copy()
+            guess[:, echo] = _pick(rest)
+            tried = refined(c, guess, kernel)
+            better = tried[2] > energy * (1 + 1e-9)
+            at = np.where(better[:, None], tried[0], at)
+            amplitude = np.where(better[:, None], tried[1], amplitude)
+            energy = np.where(better, tried[2], energy)
+    return at, amplitude, energy
+
+
+def _noise(
+    rest: Floats, total: Floats, background: Floats, energy: Floats, kernel: Kernel, parameters: int
+) -> Floats:
+    """Noise (n,) per sample: what the model leaves over or the trace's quiet half, whichever is less.
+
+    Noise inside the pulse's band may be stronger than white noise of the same power; the quiet half of what is
+    left of the correlation tells, and is believed where it says clearly more.
+    """
+    free = max(1, kernel.samples - parameters - 2)
+    white = np.minimum(np.sqrt(np.maximum(total - energy, 0.0) / free), background)
+    in_band = 1.4826 * np.median(np.abs(rest), axis=1)
+    return np.maximum(np.maximum(white, 0.7 * in_band), 1e-9 * np.sqrt(total / kernel.samples))
+
+
+def _threshold(kernel: Kernel) -> float:
+    """Squared deviation that the largest of the correlation's noise passes once in a thousand traces.
+
+    Upcrossings of both signs by Rice's formula: 2 T f_rms exp(−u²/2); widened for a noise estimated from the trace.
+    """
+    crossings = 2 * kernel.grid * kernel.bandwidth
+    squared = 2 * np.log(max(crossings, 1.0) / _FALSE_ALARM)
+    free = max(4, kernel.samples - 6)
+    return float(free * np.expm1(squared / free))
+
+
+def _stands_out(at: Floats, amplitude: Floats, kernel: Kernel, mismatch: float) -> NDArray[np.bool_]:
+    """Whether the newest echo is more than the misfit of the pulse to the others in whose reach it lies."""
+    if at.shape[1] < 2:
+        return np.ones(len(at), dtype=bool)
+    near = np.abs(at[:, :-1] - at[:, -1:]) < kernel.length * kernel.up
+    beside = np.sqrt(np.where(near, amplitude[:, :-1] ** 2, 0.0).sum(axis=1))
+    return np.abs(amplitude[:, -1]) > mismatch * beside

@@ -1,0 +1,286 @@
+"""The transmitted pulse: where it is in a trace, what it looks like, and how it is shifted by less than a sample."""
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy import fft
+
+__all__ = [
+    "Pulse",
+    "centre_frequency_hz",
+    "delayed",
+    "detrended",
+    "envelope",
+    "estimate_pulse",
+    "first_arrival",
+]
+
+Floats = NDArray[np.float64]
+
+_FRONT_FRACTION = 0.4  # an echo this large, relative to the largest, may be the front surface's
+_TAIL_FRACTION = 0.01  # the pulse is cut where its envelope has fallen to this fraction of its peak
+_MOST_TRACES = 512  # more traces than this add nothing to an averaged pulse
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Pulse:
+    """One pulse: `samples` (length,), and `centre` its envelope's peak, in samples from the first one."""
+
+    samples: Floats
+    centre: float
+    sample_rate_hz: float
+
+
+def detrended(traces: NDArray[Any]) -> NDArray[Any]:
+    """Remove each trace's straight line: DC offset, mains hum and slow drift look like one within a few µs.
+
+    Parameters
+    ----------
+    traces
+        Shape (n, samples), finite.
+
+    Returns
+    -------
+    ndarray
+        Same shape and dtype.
+
+    Examples
+    --------
+    >>> bool(abs(detrended(3 + 2 * np.arange(8.0)[None])).max() < 1e-12)
+    True
+    """
+    samples = traces.shape[-1]
+    ramp = np.linspace(-1.0, 1.0, samples, dtype=traces.dtype) if samples > 1 else np.zeros(1, traces.dtype)
+    flat = traces - traces.mean(axis=-1, keepdims=True)
+    power = float(ramp @ ramp)
+    if power == 0.0:
+        return flat
+    flat -= ((flat @ ramp) / traces.dtype.type(power))[..., None] * ramp
+    return flat
+
+
+def envelope(traces: NDArray[Any]) -> NDArray[Any]:
+    """Return the magnitude of the analytic signal (Hilbert transform by FFT), along the last axis.
+
+    Examples
+    --------
+    >>> t = np.arange(64)
+    >>> bool(np.allclose(envelope(np.cos(2 * np.pi * t / 8)), 1.0))
+    True
+    """
+    return np.abs(_analytic(traces))
+
+
+def _analytic(traces: NDArray[Any]) -> NDArray[Any]:
+    samples = traces.shape[-1]
+    spectrum = fft.fft(traces, axis=-1)
+    spectrum[..., 1 : (samples + 1) // 2] *= 2
+    spectrum[..., samples // 2 + 1 :] = 0
+    return fft.ifft(spectrum, axis=-1)
+
+
+def delayed(pulse: ArrayLike, delay_samples: ArrayLike, samples: int) -> Floats:
+    """Place a pulse at a time between samples, by a Fourier shift, and cut it to the trace.
+
+    Parameters
+    ----------
+    pulse
+        Shape (length,).
+    delay_samples
+        Where the pulse's first sample sits, any shape, at or after 0.
+    samples
+        Length of the trace.
+
+    Returns
+    -------
+    ndarray
+        Shape ``delay_samples.shape + (samples,)``.
+
+    Examples
+    --------
+    >>> delayed([0, 1, 0], 2.0, 6).round(9) + 0.0
+    array([0., 0., 0., 1., 0., 0.])
+    """
+    pulse = np.asarray(pulse, dtype=float)
+    delay = np.asarray(delay_samples, dtype=float)
+    length = fft.next_fast_len(samples + 2 * len(pulse), real=True)
+    phase = np.exp(-2j * np.pi * np.fft.rfftfreq(length) * delay[..., None])
+    return fft.irfft(fft.rfft(pulse, length) * phase, length, axis=-1)[..., :samples]
+
+
+def centre_frequency_hz(traces: NDArray[Any], sample_rate_hz: float) -> float:
+    """Return the centroid of the traces' mean power spectrum within 10 dB of its peak; NaN for silence.
+
+    Parameters
+    ----------
+    traces
+        Shape (n, samples), finite.
+    sample_rate_hz
+        Sampling rate.
+
+    Examples
+    --------
+    >>> t = np.arange(400) / 100e6
+    >>> tone = np.exp(-(((t - 2e-6) / 0.3e-6) ** 2)) * np.cos(2 * np.pi * 5e6 * t)
+    >>> round(centre_frequency_hz(tone[None], 100e6) / 1e6, 1)
+    5.0
+    """
+    if traces.size == 0:
+        return float("nan")
+    length = 4 * traces.shape[-1]
+    power = (np.abs(fft.rfft(traces, length, axis=-1)) ** 2).mean(axis=0)
+    power[0] = 0.0
+    if not power.max() > 0:
+        return float("nan")
+    frequency = np.arange(len(power)) * sample_rate_hz / length
+    strong = power >= 0.1 * power.max()
+    return float((frequency * power)[strong].sum() / power[strong].sum())
+
+
+def first_arrival(envelopes: NDArray[Any], fraction: float = _FRONT_FRACTION) -> NDArray[np.intp]:
+    """Return the sample at which each envelope first peaks above a fraction of its largest value.
+
+    Parameters
+    ----------
+    envelopes
+        Shape (n, samples).
+    fraction
+        Of each row's maximum.
+
+    Examples
+    --------
+    >>> first_arrival(np.array([[0, 3, 5, 2, 0, 9, 1.0]])).tolist()
+    [2]
+    """
+    above = envelopes >= fraction * envelopes.max(axis=1, keepdims=True)
+    falling = np.empty_like(above)
+    falling[:, :-1] = envelopes[:, 1:] < envelopes[:, :-1]
+    falling[:, -1] = True
+    return np.argmax(above & falling, axis=1)
+
+
+def estimate_pulse(traces: NDArray[Any], sample_rate_hz: float) -> Pulse | None:
+    """Estimate the pulse from the front-surface echoes of a batch: aligned to a fraction of a sample, averaged.
+
+    The first echo within 8 dB of each trace's largest is cut out, aligned by cross-correlation and combined by
+    the median, which leaves out what comes at another time in each trace. The pulse ends where its envelope first
+    turns up again or has fallen by 40 dB.
+
+    Parameters
+    ----------
+    traces
+        Shape (n, samples), finite, free of offset. Traces of nothing are left out.
+    sample_rate_hz
+        Sampling rate.
+
+    Returns
+    -------
+    Pulse or None
+        Its largest half-wave is +1; None where no trace holds anything.
+
+    Examples
+    --------
+    >>> t = np.arange(300) / 100e6
+    >>> trace = np.exp(-(((t - 1.2345e-6) / 0.15e-6) ** 2)) * np.cos(2 * np.pi * 5e6 * (t - 1.2345e-6))
+    >>> pulse = estimate_pulse(trace[None], 100e6)
+    >>> round(float(np.ptp(pulse.samples)), 2)
+    1.67
+    """
+    stride = max(1, -(-len(traces) // _MOST_TRACES))
+    chosen = np.asarray(traces[::stride], dtype=float)
+    chosen = chosen[np.ptp(chosen, axis=1) > 0] if chosen.size else chosen
+    frequency_hz = centre_frequency_hz(chosen, sample_rate_hz)
+    if not frequency_hz > 0:
+        return None
+    period = sample_rate_hz / frequency_hz
+    front = first_arrival(envelope(chosen)).astype(float)
+    lead, length = round(2.5 * period), round(10.0 * period)
+    for _ in range(3):
+        windows = _windows(chosen, front - lead, length)
+        average = _typical(windows)
+        front += _lags(windows, average, period)
+    return _trimmed(_typical(_windows(chosen, front - lead, length)), lead, period, sample_rate_hz)
+
+
+def _windows(traces: Floats, start: Floats, length: int) -> Floats:
+    """Cut (n, length) from each trace at a fractional start; zero outside the trace."""
+    samples = traces.shape[1]
+    whole = np.floor(start).astype(int)
+    pad = length
+    padded = np.pad(traces, ((0, 0), (pad, pad)))
+    index = np.clip(whole[:, None] + pad + np.arange(length + 1), 0, samples + 2 * pad - 1)
+    cut = np.take_along_axis(padded, index, axis=1)
+    size = fft.next_fast_len(2 * length, real=True)
+    phase = np.exp(2j * np.pi * np.fft.rfftfreq(size) * (start - whole)[:, None])
+    return fft.irfft(fft.rfft(cut, size, axis=1) * phase, size, axis=1)[:, :length]
+
+
+def _typical(windows: Floats) -> Floats:
+    """Normalise each window by its projection on the strongest and take the sample-wise median."""
+    size = np.sqrt((windows**2).sum(axis=1))
+    usable = windows[size > 0] / size[size > 0][:, None]
+    model = usable[0]
+    for _ in range(2):
+        sign = np.where(usable @ model < 0, -1.0, 1.0)
+        model = np.median(usable * sign[:, None], axis=0)
+        if not np.any(model):
+            return usable[0]
+    return model
+
+
+def _lags(windows: Floats, model: Floats, period: float) -> Floats:
+    """How far each window lies after the model, in samples, within half a period."""
+    size = fft.next_fast_len(2 * windows.shape[1], real=True)
+    up = 8
+    cross = fft.rfft(windows, size, axis=1) * np.conj(fft.rfft(model, size))
+    shape = fft.irfft(cross, size * up, axis=1)
+    reach = max(1, round(0.5 * period * up))
+    near = np.concatenate([shape[:, -reach:], shape[:, : reach + 1]], axis=1)
+    best = np.argmax(np.abs(near), axis=1)
+    inner = np.clip(best, 1, 2 * reach - 1)
+    rows = np.arange(len(near))
+    left, mid, right = (np.abs(near[rows, inner + k]) for k in (-1, 0, 1))
+    bend = left - 2 * mid + right
+    vertex = np.where(bend < 0, 0.5 * (left - right) / np.where(bend < 0, bend, -1.0), 0.0)
+    return (inner - reach + np.clip(vertex, -1, 1)) / up
+
+
+def _trimmed(model: Floats, lead: int, period: float, sample_rate_hz: float) -> Pulse:
+    """Cut the average to the pulse itself, with soft ends."""
+    height = envelope(np.pad(model, len(model)))[len(model) : -len(model)]
+    reach = max(1, round(period))
+    peak = max(0, lead - reach) + int(np.argmax(height[max(0, lead - reach) : lead + reach + 1]))
+    before = np.flatnonzero(height[:peak] < _TAIL_FRACTION * height[peak])
+    first = int(before[-1]) if len(before) else 0
+    last = _end_of_tail(height, peak, period)
+    cut = model[first : last + 1].copy()
+    fade = min(max(1, round(0.25 * period)), len(cut) // 3)
+    if fade and last < len(model) - 1:
+        cut[-fade:] *= 0.5 * (1 + np.cos(np.pi * (np.arange(fade) + 1) / (fade + 1)))
+    cut /= cut[np.argmax(np.abs(cut))]  # the largest half-wave is positive: a sign needs a convention
+    return Pulse(cut, _envelope_peak(cut), sample_rate_hz)
+
+
+def _end_of_tail(height: Floats, peak: int, period: float) -> int:
+    """Where the pulse is over: fallen by 40 dB, or turned up again by half for good."""
+    tail = height[peak:]
+    lowest = np.minimum.accumulate(tail)
+    over = np.flatnonzero(
+        (tail < _TAIL_FRACTION * tail[0]) | ((tail > 1.5 * lowest) & (tail > 0.05 * tail[0]))
+    )
+    if not len(over):
+        return len(height) - 1
+    stop = int(over[0])
+    return peak + max(int(np.argmin(tail[: stop + 1])), round(0.5 * period))
+
+
+def _envelope_peak(pulse: Floats) -> float:
+    """Envelope maximum to a fraction of a sample, in samples from the first."""
+    up, pad = 16, len(pulse)
+    height = envelope(fft.irfft(fft.rfft(np.pad(pulse, pad)), 3 * pad * up))
+    best = int(np.clip(np.argmax(height), 1, len(height) - 2))
+    left, mid, right = height[best - 1 : best + 2]
+    bend = left - 2 * mid + right
+    return float((best + (0.5 * (left - right) / bend if bend < 0 else 0.0)) / up - pad)
