@@ -9,6 +9,7 @@ from types import MappingProxyType
 from tapscan.errors import nearest, sentence
 from tapscan.plan import Plan, Point, block_mask, parse_point
 from tapscan.plan.reading import read_plan
+from tapscan.records.readers.readings import file_name
 
 __all__ = ["ASCANS", "TAPS", "Inspection", "open_inspection"]
 
@@ -123,7 +124,7 @@ def _files(root: Path, name: str, warnings: list[str]) -> Iterator[Path]:
     for path in sorted(folder.iterdir(), key=lambda path: path.name):
         if path.name.startswith("."):
             continue  # what a file system or an unfinished write left behind, never a reading
-        where = f"{name}/{path.name}"
+        where = file_name(path)
         if path.is_symlink() and not path.resolve().is_relative_to(inside):
             warnings.append(
                 sentence(where, "is a link out of the inspection and was not followed", "copy the file there")
@@ -140,7 +141,7 @@ def _files(root: Path, name: str, warnings: list[str]) -> Iterator[Path]:
 
 def _identify(path: Path, places: _Places, warnings: list[str]) -> _Found | None:
     """Tell which planned point a file belongs to by its name, or add a warning."""
-    where = f"{path.parent.name}/{path.name}"
+    where = file_name(path)
     match = _STEM.fullmatch(path.stem.upper())
     point = parse_point(match["point"]) if match else None
     if match is None or point is None:
@@ -158,7 +159,7 @@ def _identify(path: Path, places: _Places, warnings: list[str]) -> _Found | None
 def _recordings(paths: Iterable[Path], places: _Places, warnings: list[str]) -> dict[Point, tuple[Path, ...]]:
     found: dict[Point, dict[int, Path]] = {}
     for path in paths:
-        where = f"{TAPS}/{path.name}"
+        where = file_name(path)
         if path.suffix.lower() not in RECORDING_ENDS:
             remedy = f"move it to {ASCANS}" if path.suffix.lower() in {".npy", ".csv"} else "move it away"
             warnings.append(sentence(where, "is not a .wav or .flac recording and was left out", remedy))
@@ -185,7 +186,7 @@ def _volumes(paths: Iterable[Path], plan: Plan, warnings: list[str]) -> dict[str
     codes = [zone.code for zone in plan.zones]
     found: dict[str, Path] = {}
     for path in paths:
-        where, code = f"{ASCANS}/{path.name}", path.stem.upper()
+        where, code = file_name(path), path.stem.upper()
         if code not in codes:
             close = nearest(code, codes)
             remedy = f"did you mean {close}.npy?" if close else f"zones of the plan: {', '.join(codes)}"
@@ -204,7 +205,7 @@ def _volumes(paths: Iterable[Path], plan: Plan, warnings: list[str]) -> dict[str
 def _traces(paths: Iterable[Path], places: _Places, warnings: list[str]) -> dict[Point, Path]:
     found: dict[Point, Path] = {}
     for path in paths:
-        where = f"{ASCANS}/{path.name}"
+        where = file_name(path)
         if path.suffix.lower() != ".csv":
             remedy = f"move it to {TAPS}" if path.suffix.lower() in RECORDING_ENDS else "move it away"
             warnings.append(
@@ -229,6 +230,6 @@ def _without_volumes(
     for code, path in volumes.items():
         count = sum(point.zone == code for point in traces)
         if count:
-            what = f"zone {code} has this volume and {count} single traces; the traces were left out"
-            warnings.append(sentence(f"{ASCANS}/{path.name}", what, "move the volume or the traces away"))
+            what = f"zone {code} has this volume and single traces too ({count}); the traces were left out"
+            warnings.append(sentence(file_name(path), what, "move the volume or the traces away"))
     return {point: path for point, path in traces.items() if point.zone not in volumes}

@@ -37,11 +37,14 @@ class Trace:
 
 
 def file_name(path: Path) -> str:
-    """Name a file as the user knows it: with the folder it lies in.
+    """Name a file as the user knows it: with the folder it lies in, and fit for a terminal.
+
+    A name may hold line ends, escape sequences or broken text; those are spelt out.
 
     Examples
     --------
     >>> file_name(Path("my-part/taps/BM-07-05.wav"))
     'taps/BM-07-05.wav'
     """
-    return "/".join(part.strip("/\\") for part in path.parts[-2:] if part.strip("/\\"))
+    name = "/".join(part for part in path.parts[-2:] if part not in {path.anchor, ".."})
+    return name if name.isprintable() else name.encode("unicode_escape", "surrogatepass").decode("ascii")

@@ -1,0 +1,52 @@
+"""The plan that `tapscan new` writes: every key explained, every placeholder refused until filled in."""
+
+__all__ = ["PLAN_TEMPLATE"]
+
+# Zeros and question marks are valid TOML and no valid plan: a number nobody measured cannot slip through.
+PLAN_TEMPLATE = """\
+# The plan of one inspection. Fill in what is 0 or ?, delete what does not apply, then run: tapscan grid DIR
+# Lines that begin with # are comments; take the # away to use a line.
+
+[part]                            # free text, all of it optional
+name = ""                         # what the part is: "Left seat tube of a cargo bike"
+owner_ref = ""                    # the customer's number, not their name
+serial = ""
+history = ""                      # what happened to it, and where it was hit
+inspector = ""
+date = ""
+
+[laminate]                        # the wall, for every zone; a [[zone]] may override any of these
+# thickness_mm = 1.6              # measured at a cut edge, or from the maker
+# modulus_gpa = 60.0              # bending modulus in the plane
+# poisson = 0.3
+# density_kg_m3 = 1550.0
+# velocity_m_s = 2950.0           # speed of sound through the thickness; needed for depths from A-scans
+
+# One [[zone]] for each named area with one surface. Copy the whole block for the next one.
+[[zone]]
+code = "?"                        # 1 to 8 of A-Z 0-9, written with a crayon: point BM-07-05 lies in zone BM
+name = ""                         # "Main boom"
+shape = "tube"                    # "tube", or "panel" for anything that is not closed round
+stations = 0                      # how many steps along the axis
+positions = 0                     # how many steps round the girth, or across a panel; position 1 on the
+                                  # datum line, then clockwise seen from station 1's end
+station_pitch_mm = 0.0            # from one station to the next, along the axis
+girth_mm = 0.0                    # tube: circumference, measured with a tape
+# girth_start_mm = 0.0            # tapered tube: circumference at the first and at the last edge of the zone,
+# girth_end_mm = 0.0              # instead of girth_mm
+# position_pitch_mm = 0.0         # panel: from one position to the next, instead of any girth
+reference = []                    # points known to be good, station first: ["09-03"], or corner to corner:
+                                  # ["01-01:06-12"]; a block may cross the seam: "01-11:06-02"
+skip = []                         # holes, inserts, labels: left out on purpose, never reported as clear
+# mirror_of = "?"                 # code of the zone on the other side of the part, with the same grid
+
+[tap]
+taps_per_point = 3                # strikes at every point, recorded in one file taps/BM-07-05.wav
+
+# [ascan]                         # only with ultrasonic A-scans
+# sample_rate_mhz = 0.0           # of ascans/BM.npy; a CSV carries its own time base
+# centre_frequency_mhz = 0.0      # of the probe; estimated when left out
+
+[analysis]
+false_call_rate = 0.01            # wanted fraction of good points called suspect
+"""
