@@ -1,0 +1,371 @@
+"""What a tap sounds like in numbers: centroid, peak, damping, decay, level and a fractional-octave spectrum.
+
+Everything follows from one real Fourier transform of each tap, and one back of its band: no window, no
+resampling. Batches are worked through in pieces that stay in the processor's cache, so the cost is that of
+the transforms.
+"""
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from tapscan.signals.decay import decay_time, tail_power
+from tapscan.signals.lines import fit_line, pole_to_mode
+
+if TYPE_CHECKING:
+    from numpy.typing import ArrayLike, NDArray
+
+__all__ = ["TapFeatures", "octave_bands_hz", "tap_band_hz", "tap_features"]
+
+_LOWEST_HZ, _HIGHEST_HZ = 400.0, 20_000.0
+_BANDS_PER_OCTAVE = 12
+_BLOCK_S = 2e-4
+_CHUNK_BYTES = 1_200_000
+_QUIETEST = 1e-7  # noise relative to the peak below which nothing is claimed: 140 dB
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class TapFeatures:
+    """Features of a batch of taps; each array has one row per tap, NaN where the tap holds no sound.
+
+    Attributes
+    ----------
+    centroid_hz
+        Magnitude-weighted mean frequency over `band_hz`, shape ``(n,)``.
+    peak_hz
+        Frequency of the strongest spectral line in `band_hz`, between bins, shape ``(n,)``.
+    damping_ratio
+        Damping ratio of that line's mode, shape ``(n,)``; NaN where the line has no readable width.
+    decay_time_s
+        Time in which the energy in `band_hz` falls by 60 dB, extended from the line between -5 dB and -25
+        dB of the backward-integrated energy, shape ``(n,)``; NaN where noise leaves less than 12 dB of it.
+    level_db
+        Peak of the tap in `band_hz`, in dB relative to full scale (1.0), shape ``(n,)``.
+    snr_db
+        That peak over the root mean square of the noise in `band_hz`, shape ``(n,)``.
+    spectrum_db
+        Power in each band of `band_centre_hz` relative to the power in all of them, shape ``(n, bands)``.
+    band_centre_hz
+        Centres of the twelfth-octave bands, shape ``(bands,)``.
+    band_hz
+        The band that was used (lowest, highest).
+    """
+
+    centroid_hz: "NDArray[np.float64]"
+    peak_hz: "NDArray[np.float64]"
+    damping_ratio: "NDArray[np.float64]"
+    decay_time_s: "NDArray[np.float64]"
+    level_db: "NDArray[np.float64]"
+    snr_db: "NDArray[np.float64]"
+    spectrum_db: "NDArray[np.float64]"
+    band_centre_hz: "NDArray[np.float64]"
+    band_hz: tuple[float, float]
+
+
+def tap_band_hz(sample_rate_hz: float) -> tuple[float, float]:
+    """Give the band that taps are judged in: 400 Hz, above hum and rumble, to 20 kHz or 0.45 of the rate.
+
+    Examples
+    --------
+    >>> tap_band_hz(48000.0), tap_band_hz(8000.0)
+    ((400.0, 20000.0), (400.0, 3600.0))
+    """
+    return _LOWEST_HZ, max(min(_HIGHEST_HZ, 0.45 * sample_rate_hz), 1.5 * _LOWEST_HZ)
+
+
+def octave_bands_hz(sample_rate_hz: float) -> "NDArray[np.float64]":
+    """Give the edges of the twelfth-octave bands that fit into `tap_band_hz`, shape ``(bands + 1,)``.
+
+    Examples
+    --------
+    >>> octave_bands_hz(48000.0)[[0, 12, -1]].round(1)
+    array([  400. ,   800. , 19178.3])
+    """
+    lowest, highest = tap_band_hz(sample_rate_hz)
+    count = int(np.floor(np.log2(highest / lowest) * _BANDS_PER_OCTAVE + 1e-9))
+    return np.asarray(lowest * 2.0 ** (np.arange(count + 1) / _BANDS_PER_OCTAVE))
+
+
+def tap_features(
+    taps: "ArrayLike",
+    sample_rate_hz: float,
+    band_hz: tuple[float, float] | None = None,
+    noise_power: "ArrayLike | None" = None,
+) -> TapFeatures:
+    """Measure a batch of taps, each from its onset.
+
+    The centroid is ``Σ f |X(f)| / Σ |X(f)|`` over the bins in the band, of the whole tap without a window:
+    what `librosa.feature.spectral_centroid` gives for the same frame (boxcar window, band from 0 to half
+    the rate). Peak and damping come from one pole fitted to the bins around the strongest one (see
+    `tapscan.signals.lines`), the decay time from Schroeder's backward integral (see
+    `tapscan.signals.decay`). Level, SNR and decay are those of the tap filtered to the band with cosine
+    flanks an octave wide outside it.
+
+    Parameters
+    ----------
+    taps
+        Shape ``(n, samples)``, relative to full scale 1.0; float32 is worked in single precision (centroid
+        and peak then hold to 1e-5 of themselves). Zeros at the end of a row are taken for padding.
+    sample_rate_hz
+        Samples per second.
+    band_hz
+        Lowest and highest frequency that count; `tap_band_hz` when None.
+    noise_power
+        Mean square of the white noise in each tap, scalar or shape ``(n,)``. When given, its expected share
+        is taken off the spectrum before centroid and bands are formed. When None, nothing is taken off, and
+        the noise for `snr_db` and `decay_time_s` is estimated from the last part of each tap.
+
+    Returns
+    -------
+    TapFeatures
+        One row per tap; rows that are silent or not finite are NaN.
+
+    Raises
+    ------
+    ValueError
+        When `taps` is not two-dimensional, or the band or the rate is not positive and ordered.
+
+    Examples
+    --------
+    >>> t = np.arange(4800) / 48000.0
+    >>> tap = np.exp(-0.02 * 2 * np.pi * 3000 * t) * np.sin(2 * np.pi * 3000 * np.sqrt(1 - 0.02**2) * t)
+    >>> features = tap_features(tap[None], 48000.0)
+    >>> float(features.peak_hz[0].round(1)), float(features.damping_ratio[0].round(4))
+    (2999.4, 0.02)
+    """
+    batch = _as_batch(taps)
+    n = len(batch)
+    layout = _layout(batch.shape[1], sample_rate_hz, band_hz)
+    noise = None if noise_power is None else np.broadcast_to(np.asarray(noise_power, dtype=np.float64), (n,))
+    table = np.full((n, _SPECTRUM + len(layout.edge_bin) - 1), np.nan)
+    rows = max(1, _CHUNK_BYTES // max(1, batch.shape[1] * batch.itemsize))
+    if batch.shape[1] >= 4:
+        for first in range(0, n, rows):
+            part = slice(first, first + rows)
+            _measure(batch[part], layout, None if noise is None else noise[part], table[part])
+    columns = np.ascontiguousarray(table[:, :_SPECTRUM].T)
+    return TapFeatures(
+        *columns,
+        spectrum_db=np.ascontiguousarray(table[:, _SPECTRUM:]),
+        band_centre_hz=layout.band_centre_hz,
+        band_hz=layout.band_hz,
+    )
+
+
+_CENTROID, _PEAK, _DAMPING, _DECAY, _LEVEL, _SNR, _SPECTRUM = range(7)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Layout:
+    """What is the same for every tap of a batch."""
+
+    n_samples: int
+    sample_rate_hz: float
+    band_hz: tuple[float, float]
+    bins: slice  # bins whose frequency lies in the band
+    frequency_hz: "NDArray[np.float64]"  # of those bins
+    gain: "NDArray[np.float64]"  # of the band filter, for every bin
+    edge_bin: "NDArray[np.intp]"  # bin that holds each fractional-octave edge
+    edge_share: "NDArray[np.float64]"  # share of that bin below the edge
+    band_centre_hz: "NDArray[np.float64]"
+    block: int
+
+
+def _as_batch(taps: "ArrayLike") -> "NDArray[np.floating]":
+    batch = np.asarray(taps)
+    if batch.ndim != 2:
+        msg = f"taps must have shape (n, samples), not {batch.shape}"
+        raise ValueError(msg)
+    return batch if batch.dtype in (np.float32, np.float64) else batch.astype(np.float64)
+
+
+def _layout(n_samples: int, sample_rate_hz: float, band_hz: tuple[float, float] | None) -> _Layout:
+    if not sample_rate_hz > 0:
+        msg = f"sample_rate_hz must be positive, not {sample_rate_hz}"
+        raise ValueError(msg)
+    lowest, highest = band_hz or tap_band_hz(sample_rate_hz)
+    if not 0 <= lowest < highest:
+        msg = f"band_hz must be (lowest, highest) with 0 <= lowest < highest, not {(lowest, highest)}"
+        raise ValueError(msg)
+    n_bins = n_samples // 2 + 1
+    width_hz = sample_rate_hz / max(n_samples, 1)
+    frequency_hz = np.arange(n_bins) * width_hz
+    first = int(np.searchsorted(frequency_hz, lowest * (1 - 1e-12)))
+    last = max(int(np.searchsorted(frequency_hz, highest * (1 + 1e-12), side="right")), first + 1)
+    edges_hz = octave_bands_hz(sample_rate_hz)
+    place = edges_hz / width_hz + 0.5  # bin k covers k - 0.5 to k + 0.5
+    edge_bin = np.minimum(place.astype(np.intp), n_bins - 1)
+    return _Layout(
+        n_samples=n_samples,
+        sample_rate_hz=sample_rate_hz,
+        band_hz=(float(lowest), float(highest)),
+        bins=slice(min(first, n_bins - 1), min(last, n_bins)),
+        frequency_hz=frequency_hz[min(first, n_bins - 1) : min(last, n_bins)],
+        gain=_band_gain(frequency_hz, lowest, highest),
+        edge_bin=edge_bin,
+        edge_share=np.clip(place - edge_bin, 0.0, 1.0),
+        band_centre_hz=np.sqrt(edges_hz[:-1] * edges_hz[1:]),
+        block=max(1, round(_BLOCK_S * sample_rate_hz)),
+    )
+
+
+def _band_gain(frequency_hz: "NDArray[np.float64]", lowest: float, highest: float) -> "NDArray[np.float64]":
+    """One in the band, falling to zero within an octave outside it along a squared cosine."""
+    flank = 2.0  # an octave: a steeper filter would ring for longer than a well damped tap
+    rise = np.ones_like(frequency_hz)
+    if lowest > 0:
+        rise = ((frequency_hz - lowest / flank) / (lowest - lowest / flank)).clip(0, 1)
+    fall = ((highest * flank - frequency_hz) / (highest * flank - highest)).clip(0, 1)
+    return np.asarray(np.sin(np.pi / 2 * rise) ** 2 * np.sin(np.pi / 2 * fall) ** 2)
+
+
+def _measure(
+    taps: "NDArray[np.floating]",
+    layout: _Layout,
+    noise: "NDArray[np.float64] | None",
+    table: "NDArray[np.float64]",
+) -> None:
+    """Fill the rows of `table` from one piece of the batch."""
+    from scipy import fft
+
+    with np.errstate(all="ignore"):
+        taps, lengths, exponent = _prepare(taps)
+        spectrum = fft.rfft(taps, axis=1)
+        power = spectrum.real**2 + spectrum.imag**2
+        floor = None if noise is None else np.ldexp(noise, -2 * exponent) * lengths
+        in_band = power[:, layout.bins]
+        table[:, _CENTROID] = _centroid(in_band, layout.frequency_hz, floor)
+        table[:, _SPECTRUM:] = _band_levels(power, layout, floor)
+        table[:, _PEAK], table[:, _DAMPING] = _line(spectrum, in_band, layout)
+        spectrum *= layout.gain.astype(power.dtype)
+        filtered = fft.irfft(spectrum, n=layout.n_samples, axis=1, overwrite_x=True)
+        in_time = _time_features(filtered, lengths, layout, None if floor is None else floor / lengths)
+        table[:, _DECAY], peak, noise_rms = in_time
+        table[:, _LEVEL] = 20 * np.log10(peak) + 20 * np.log10(2.0) * exponent
+        table[:, _SNR] = 20 * np.log10(peak / np.maximum(noise_rms, _QUIETEST * peak))
+        loud = in_band.sum(axis=1, dtype=np.float64)
+        silent = ~(loud > 1e-12 * layout.n_samples) | ~np.isfinite(loud)
+    table[silent] = np.nan
+
+
+def _prepare(
+    taps: "NDArray[np.floating]",
+) -> "tuple[NDArray[np.floating], NDArray[np.intp], NDArray[np.intp]]":
+    """Scale every tap by a power of two to a peak near 1, and level the part before its padding.
+
+    A power of two changes no digit, so that gain leaves every ratio as it is and no square overflows.
+    """
+    highest = np.maximum(taps.max(axis=1), -taps.min(axis=1))
+    exponent = np.frexp(np.where(np.isfinite(highest), highest, 1.0))[1].astype(np.intp)
+    exponent[(exponent > -20) & (exponent < 20)] = 0
+    if exponent.any():
+        taps = np.ldexp(taps, -exponent[:, None]).astype(taps.dtype)
+    n_samples = taps.shape[1]
+    lengths = np.full(len(taps), n_samples)
+    for row in np.flatnonzero(taps[:, -1] == 0):
+        sounding = np.flatnonzero(taps[row])
+        lengths[row] = sounding[-1] + 1 if sounding.size else n_samples
+    padded = lengths < n_samples
+    if padded.any():
+        taps = taps.copy()
+        for row in np.flatnonzero(padded):
+            taps[row, : lengths[row]] -= taps[row, : lengths[row]].mean(dtype=np.float64)
+    return taps, lengths, exponent
+
+
+def _centroid(
+    power: "NDArray[np.floating]",
+    frequency_hz: "NDArray[np.float64]",
+    floor: "NDArray[np.float64] | None",
+) -> "NDArray[np.float64]":
+    """Magnitude-weighted mean frequency; bins under thrice the noise (95 % of pure noise) count as empty."""
+    if floor is not None:
+        level = floor[:, None].astype(power.dtype)
+        power = np.where(power > 3 * level, power - level, 0)
+    magnitude = np.sqrt(power)
+    unit = frequency_hz[-1] or 1.0
+    weighted = np.einsum("nk,k->n", magnitude, (frequency_hz / unit).astype(power.dtype))
+    return np.asarray(weighted.astype(np.float64) * unit / magnitude.sum(axis=1, dtype=power.dtype))
+
+
+def _band_levels(
+    power: "NDArray[np.floating]", layout: _Layout, floor: "NDArray[np.float64] | None"
+) -> "NDArray[np.float64]":
+    """Power in each fractional-octave band in dB relative to their sum; bins on an edge are shared."""
+    edge, share = layout.edge_bin, layout.edge_share
+    if len(edge) < 2:
+        return np.empty((len(power), max(len(edge) - 1, 0)))
+    whole = np.add.reduceat(power, edge, axis=1)[:, :-1] * (np.diff(edge) > 0)
+    below = power[:, edge] * share
+    bands = whole + below[:, 1:] - below[:, :-1]
+    bands = np.maximum(bands.astype(np.float64), 0.0)
+    if floor is not None:
+        expected = floor[:, None] * (np.diff(edge) + np.diff(share))
+        bands = np.maximum(bands - expected, 0.1 * expected)
+    total = bands.sum(axis=1, keepdims=True)
+    return np.asarray(10 * np.log10(np.maximum(bands / total, _QUIETEST**2)))
+
+
+def _line(
+    spectrum: "NDArray[np.complexfloating]", in_band: "NDArray[np.floating]", layout: _Layout
+) -> "tuple[NDArray[np.float64], NDArray[np.float64]]":
+    """Frequency and damping ratio of the strongest line in the band.
+
+    The strongest is the one with most power over five bins, lest a spike of noise on a broad line be taken
+    for it.
+    """
+    smooth = np.pad(in_band, ((0, 0), (2, 2)))
+    smooth = smooth[:, :-4] + smooth[:, 1:-3] + smooth[:, 2:-2] + smooth[:, 3:-1] + smooth[:, 4:]
+    peak = np.argmax(smooth, axis=1)
+    at_edge = np.flatnonzero((peak <= 2) | (peak >= in_band.shape[1] - 3))
+    for row in at_edge:  # a flank that runs out of the band is no line
+        inner = smooth[row, 1:-1]
+        tops = (inner >= smooth[row, :-2]) & (inner > smooth[row, 2:])
+        tops[:2] = tops[-2:] = False
+        if tops.any():
+            peak[row] = 1 + np.argmax(np.where(tops, inner, -1))
+    width = _half_power_bins(smooth, peak)
+    near = (peak[:, None] + np.arange(-2, 3)).clip(0, in_band.shape[1] - 1)
+    top = np.argmax(np.take_along_axis(in_band, near, axis=1), axis=1)[:, None]
+    peak = np.where(width > 10, peak, np.take_along_axis(near, top, axis=1)[:, 0]) + layout.bins.start
+    pole = fit_line(spectrum, peak, layout.n_samples, width)
+    _, damping = pole_to_mode(pole, layout.sample_rate_hz)
+    width_hz = layout.sample_rate_hz / layout.n_samples
+    peak_hz = np.where(np.isnan(pole.imag), peak * width_hz, pole.imag * layout.sample_rate_hz / (2 * np.pi))
+    return peak_hz, damping
+
+
+def _half_power_bins(smooth: "NDArray[np.floating]", peak: "NDArray[np.intp]") -> "NDArray[np.intp]":
+    """Bins from the peak to where the power has fallen to half, on the narrower side, at most 256."""
+    reach = min(256, smooth.shape[1] - 1)
+    step = np.arange(1, reach + 1)
+    half = np.take_along_axis(smooth, peak[:, None], axis=1) / 2
+    runs = []
+    for sign in (-1, 1):
+        bins = (peak[:, None] + sign * step).clip(0, smooth.shape[1] - 1)
+        low = np.take_along_axis(smooth, bins, axis=1) < half
+        runs.append(np.where(low.any(axis=1), np.argmax(low, axis=1) + 1, reach))
+    return np.minimum(*runs)
+
+
+def _time_features(
+    filtered: "NDArray[np.floating]",
+    lengths: "NDArray[np.intp]",
+    layout: _Layout,
+    noise: "NDArray[np.float64] | None",
+) -> "tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]":
+    """Decay time, peak and noise (root mean square) of the band-filtered taps."""
+    block = layout.block
+    count = max(layout.n_samples // block, 1)
+    whole = filtered[:, : count * block].reshape(len(filtered), count, -1)
+    energy = np.einsum("nbi,nbi->nb", whole, whole) / whole.shape[2]
+    share = float(np.mean(layout.gain**2))
+    # A zero-phase filter rings before the onset too, which the transform wraps round to the end of the frame.
+    ringing_s = min(4 / max(layout.band_hz[0], _LOWEST_HZ), 0.15 * layout.n_samples / layout.sample_rate_hz)
+    in_blocks = np.maximum((lengths - round(ringing_s * layout.sample_rate_hz)) // block, 1)
+    independent = max(block * share, 0.1)
+    noise_band = tail_power(energy, in_blocks, independent) if noise is None else noise * share
+    decay_s = decay_time(energy, noise_band, in_blocks, block / layout.sample_rate_hz, independent)
+    peak = np.maximum(filtered.max(axis=1), -filtered.min(axis=1)).astype(np.float64)
+    return decay_s, peak, np.sqrt(noise_band)
