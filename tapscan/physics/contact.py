@@ -10,6 +10,7 @@ if TYPE_CHECKING:
 __all__ = [
     "contact_time_us",
     "half_sine_spectrum",
+    "half_sine_transform",
     "hertz_contact_time_us",
     "peak_force_n",
     "series_stiffness_n_m",
@@ -66,6 +67,24 @@ def peak_force_n(
     return np.asarray(np.asarray(speed_m_s, dtype=float) * np.sqrt(product))
 
 
+def half_sine_transform(frequency_hz: "ArrayLike", duration_s: "ArrayLike") -> "NDArray[np.complex128]":
+    """Fourier transform of a half-sine pulse of peak 1 that starts at time 0, in seconds; shapes broadcast.
+
+    ``F(f) = (2τ/π) · cos(πfτ) / (1 - (2fτ)²) · exp(-iπfτ)``. Source: elementary transform.
+
+    Examples
+    --------
+    >>> value = complex(half_sine_transform(5000.0, 1e-4))
+    >>> round(value.imag * 1e6, 6), abs(value.real) < 1e-15
+    (-50.0, True)
+    """
+    duration = np.asarray(duration_s, dtype=float)
+    cycles = np.asarray(frequency_hz, dtype=float) * duration
+    # cos(πx) / (1 - 4x²) = (π/4) · [sinc(x + 1/2) + sinc(x - 1/2)]: no 0/0 at x = 1/2.
+    size = (np.sinc(cycles + 0.5) + np.sinc(cycles - 0.5)) * duration / 2
+    return np.asarray(size * np.exp(-1j * np.pi * cycles))
+
+
 def half_sine_spectrum(frequency_hz: "ArrayLike", duration_s: "ArrayLike") -> "NDArray[np.float64]":
     """Fourier magnitude of a half-sine pulse of peak 1, in seconds; shapes broadcast.
 
@@ -77,10 +96,7 @@ def half_sine_spectrum(frequency_hz: "ArrayLike", duration_s: "ArrayLike") -> "N
     >>> (half_sine_spectrum([0.0, 5000.0, 15000.0], 1e-4) * 1e6).round(3).tolist()
     [63.662, 50.0, 0.0]
     """
-    duration = np.asarray(duration_s, dtype=float)
-    cycles = np.asarray(frequency_hz, dtype=float) * duration
-    # cos(πx) / (1 - 4x²) = (π/4) · [sinc(x + 1/2) + sinc(x - 1/2)]: no 0/0 at x = 1/2.
-    return np.asarray(np.abs(np.sinc(cycles + 0.5) + np.sinc(cycles - 0.5)) * duration / 2)
+    return np.abs(half_sine_transform(frequency_hz, duration_s))
 
 
 def hertz_contact_time_us(
@@ -89,7 +105,8 @@ def hertz_contact_time_us(
     """Contact time of an elastic sphere on an elastic half-space; shapes broadcast.
 
     ``t = 2.8683 (m² / (R E*² v))^(1/5)``; `modulus_gpa` is E*, ``1/E* = (1-ν₁²)/E₁ + (1-ν₂²)/E₂``.
-    The constant is ``(15/16)^(2/5) · 2.943275``. Quasi-static: plates thinner than the ball bend and stretch it.
+    The constant is ``(15/16)^(2/5) · 2.943275``. Quasi-static: a plate thinner than the
+    ball bends, which makes the contact longer.
     Source: Johnson, Contact Mechanics, section 11.4 (from memory, printed there as 2.87).
 
     Examples

@@ -30,7 +30,8 @@ __all__ = [
 ]
 
 # Shares of the plate's mass ρhπa² that move with the centre of a clamped circle in its first mode:
-# the modal mass, 2 J0(λ)²/ψ(0)²; and the mass that, on the static point-load stiffness, gives the same frequency, 16/λ⁴.
+# the modal mass, 2 J0(λ)²/ψ(0)²; and the mass that on the static point-load stiffness
+# gives the same frequency, 16/λ⁴.
 CLAMPED_MODAL_MASS_FRACTION = 0.182834
 CLAMPED_STATIC_MASS_FRACTION = 0.153313
 

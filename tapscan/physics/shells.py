@@ -80,11 +80,11 @@ def free_tube_bending_hz(tube: Tube, length_mm: float, count: int) -> "NDArray[n
 def tube_mode_hz(tube: Tube, wavenumber_per_mm: "ArrayLike", waves: "ArrayLike") -> "NDArray[np.float64]":
     """Frequency of a tube mode with an axial wavenumber (radians per mm) and full waves round the girth.
 
-    With ``λ = k R``, ``ω² = n²/(n² + 1) · [D (λ² + n² - 1)² / (ρh R⁴) + E λ⁴ / (ρ R² (λ² + n²)²)]``:
-    the wall's bending and its stretching along the axis. For λ → 0 it is `ring_hz`, for n = 1 and a long tube the
+    With ``λ = k R``, ``ω² = n²/(n² + 1) · [D (λ² + n² - 1)² / (ρh R⁴) + E λ⁴ / (ρ R² (λ² + n²)²)]``: the
+    wall's bending and its stretching along the axis. For λ → 0 it is `ring_hz`, for n = 1 and a long tube the
     Euler-Bernoulli beam; between the two it is Donnell's shallow-shell result with those two limits mended.
-    Source: Leissa, Vibration of Shells, NASA SP-288, ch. 2 for Donnell's terms (from memory; the joining
-    of the limits is ours). Shapes broadcast; `waves` from 1.
+    Source: Leissa, Vibration of Shells, NASA SP-288, ch. 2 for Donnell's terms (from memory; the joining of
+    the limits is ours). Shapes broadcast; `waves` from 1.
 
     Examples
     --------
