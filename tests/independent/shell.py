@@ -1,10 +1,11 @@
 """A thin shell of revolution with one delaminated disc or several, as a Rayleigh-Ritz model.
 
-The part is a tube or cone: Fourier series round the girth, cubic B-splines along the axis, Sanders' thin-shell
-strains (from memory: J. L. Sanders, NASA TR R-24, 1959). A lap and a smooth unevenness of the wall couple the Fourier
-orders. A delamination is a disc in which the wall consists of two separate sub-laminates, each free to move
-relative to the wall's own motion as a clamped shallow shell (polynomials that vanish doubly at the rim).
-Everything is one set of coupled modes. Nothing here is shared with the simulator that tapscan itself carries.
+The part is a tube or cone: Fourier series round the girth, cubic B-splines along the axis, Sanders' thin-
+shell strains (from memory: J. L. Sanders, NASA TR R-24, 1959). A lap and a smooth unevenness of the wall
+couple the Fourier orders. A delamination is a disc in which the wall consists of two separate sub-
+laminates, each free to move relative to the wall's own motion as a clamped shallow shell (polynomials that
+vanish doubly at the rim). Everything is one set of coupled modes. Nothing here is shared with the simulator
+that tapscan itself carries.
 
 Coordinates: x along the wall, s round the girth, w outward. SI units inside, so names carry _m.
 """
@@ -132,7 +133,7 @@ def _splines(knots: Array, x_m: Array) -> tuple[Array, Array, Array]:
 def _strain_profiles(
     n: int | Array, profile: tuple[Array, ...], radius_m: Array, slope: float
 ) -> tuple[Array, ...]:
-    """Sanders' six strains of one Fourier order; the 1st, 2nd, 4th, 5th go with cos nθ, the others with sin nθ."""
+    """Sanders' six strains of one Fourier order: the 3rd and 6th go with sin nθ, the others with cos nθ."""
     u, u1, v, v1, w, w1, w2 = profile
     lean = np.sqrt(1 - slope**2)
     r = radius_m
@@ -269,7 +270,7 @@ class Disc:
     strains: Array
 
     def w(self, x_m: Array, s_m: Array) -> tuple[Array, Array]:
-        """Outward shapes (points, modes) and compliance (points,) of the modes left out; zero outside the rim."""
+        """Outward shapes (points, modes), compliance (points,) of modes left out; zero outside the rim."""
         xi, eta = x_m / self.radii_m[0], s_m / self.radii_m[1]
         inside = xi**2 + eta**2 < 1
         rim = np.where(inside, (1 - xi**2 - eta**2) ** 2, 0)
@@ -280,7 +281,7 @@ class Disc:
 
 
 def _products(xi: Array, eta: Array, degree: int) -> tuple[Array, ...]:
-    """Legendre products P_i(ξ)P_j(η), i + j ≤ degree, and derivatives ξ, η, ξξ, ηη, ξη; each (points, functions)."""
+    """Legendre products P_i(ξ)P_j(η), i + j ≤ degree, and derivatives ξ, η, ξξ, ηη, ξη."""
     i, j = np.array([(a, b) for a in range(degree + 1) for b in range(degree + 1 - a)]).T
     eye = np.eye(degree + 1)
     along = [
@@ -297,7 +298,7 @@ def _products(xi: Array, eta: Array, degree: int) -> tuple[Array, ...]:
 def _disc_rows(
     xi: Array, eta: Array, degree: int, radii_m: tuple[float, float], curvature_1_m: float
 ) -> tuple[Array, Array]:
-    """Shapes (3, points, 3 functions) and shallow-shell strains (6, points, 3 functions) of (u, v, w) polynomials."""
+    """Shapes (3, points, functions) and shallow-shell strains (6, points, functions) of polynomials."""
     p, px, py, pxx, pyy, pxy = _products(xi, eta, degree)
     a, b = radii_m
     x, y = xi[:, None], eta[:, None]
@@ -323,7 +324,7 @@ def _disc_rows(
 def disc_modes(
     tube: Tube, radii_m: tuple[float, float], sheet_m: float, curvature_1_m: float, highest_hz: float
 ) -> Disc:
-    """Clamped modes of a sub-laminate `sheet_m` thick, below `highest_hz`; the others stay as a compliance."""
+    """Clamped modes of a sub-laminate `sheet_m` thick below `highest_hz`; the others are a compliance."""
     q = tube.stiffness_pa()
     mass_area = tube.density_kg_m3 * sheet_m
     bending = q * sheet_m**3 / 12
@@ -364,8 +365,8 @@ def disc_modes(
 class Part:
     """The part as it is, damage included: coupled modes, mass-normalised.
 
-    `vectors` (even-tube modes then disc modes, coupled modes); `loose` (coupled modes,) how much of a mode's motion is
-    that of sub-laminates against the wall, 0 to 1.
+    `vectors` (even-tube modes then disc modes, coupled modes); `loose` (coupled modes,) how much of a mode's
+    motion is that of sub-laminates against the wall, 0 to 1.
     """
 
     modes: Modes

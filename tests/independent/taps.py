@@ -1,8 +1,9 @@
-"""Taps on the shell: a small mass strikes it, contact and ringing follow from the motion, a microphone listens.
+"""Taps on the shell: a small mass strikes it, contact and ringing follow from the motion, a microphone
+listens.
 
-The tapper is a mass on a Hertzian contact, integrated in time against the point's own impulse response (Duhamel's
-integral over all coupled modes, the modes left out as a compliance in series). The sound is the acceleration of the
-surface near the tap and, fainter, of the rest, through a few reflections of the room.
+The tapper is a mass on a Hertzian contact, integrated in time against the point's own impulse response
+(Duhamel's integral over all coupled modes, the modes left out as a compliance in series). The sound is the
+acceleration of the surface near the tap and, fainter, of the rest, through a few reflections of the room.
 """
 
 from collections.abc import Callable
@@ -15,7 +16,7 @@ import soundfile
 
 from tests.independent.shell import Array, Defect, Part, Tube, coupled_modes, tube_modes
 
-__all__ = ["Hand", "TapTruth", "contact_force_n", "tap_inspection", "tap_spectra"]
+__all__ = ["Hand", "TapTruth", "contact_force_n", "drawn", "rim_distance_mm", "tap_inspection", "tap_spectra"]
 
 FORCE_RATE_HZ = 768_000.0
 CONTACT_S = 1.6e-3  # the tapper has left for good by then
@@ -65,8 +66,8 @@ def contact_force_n(
 ) -> Array:
     """Force of each tap at `FORCE_RATE_HZ`, (taps, steps).
 
-    `impulse_m_n` (taps, steps) is the displacement in each step after a unit force held for one step. Contact:
-    indentation = (F/k)^(2/3) + rest·F, no pull.
+    `impulse_m_n` (taps, steps) is the displacement in each step after a unit force held for one step.
+    Contact: indentation = (F/k)^(2/3) + rest·F, no pull.
     """
     taps, steps = impulse_m_n.shape
     step_s = 1 / FORCE_RATE_HZ
@@ -93,14 +94,15 @@ def contact_force_n(
 
 def _impulse(shapes: Array, omega: Array, zeta: Array, steps: int) -> Array:
     """Displacement at the struck point after a unit force over one step, (taps, steps)."""
-    time = (np.arange(steps) + 0.5) / FORCE_RATE_HZ
+    # A whole step, as the tapper's own motion takes it: else the pair gains energy (symplectic Euler).
+    time = (np.arange(steps) + 1) / FORCE_RATE_HZ
     damped = omega * np.sqrt(1 - zeta**2)
     ring = np.exp(-(zeta * omega)[:, None] * time) * np.sin(damped[:, None] * time) / damped[:, None]
     return (shapes**2 @ ring) / FORCE_RATE_HZ
 
 
 def _listening(part: Part, x_m: Array, s_m: Array, hand: Hand) -> Array:
-    """How loud each mode is at the microphone held over each tap, (taps, modes), acceleration of surface × weight."""
+    """How loud each mode is at the microphone held over each tap, (taps, modes): weighted surface motion."""
     tube = part.modes.tube
     grid_x = np.linspace(0.01, tube.length_m - 0.01, 36)
     share = np.arange(18) / 18
@@ -180,7 +182,7 @@ def _room(frequency_hz: Array, hand: Hand, rng: np.random.Generator) -> Array:
 
 
 def _noise(samples: int, rate_hz: float, rng: np.random.Generator) -> Array:
-    """Coloured noise of unit power between 400 Hz and 20 kHz: hiss that falls 3 dB an octave, rumble below."""
+    """Coloured noise of unit power from 400 Hz to 20 kHz: hiss that falls 3 dB an octave, rumble below."""
     frequency = np.fft.rfftfreq(samples, 1 / rate_hz)
     shape = 1 / np.sqrt(np.maximum(frequency, 60) / 1e3) * (1 + (150 / np.maximum(frequency, 60)) ** 2)
     spectrum = shape * (rng.normal(size=frequency.size) + 1j * rng.normal(size=frequency.size))
@@ -249,13 +251,13 @@ def tap_inspection(
 ) -> TapTruth:
     """Write a whole tap inspection of one simulated tube and return the truth.
 
-    Equal seeds give equal files. `tube` and `hand` replace the drawn part and tapper (length, girth and seed of the
-    tube are always set from the other arguments). `shift_positions` moves the datum line by that many positions and
-    changes nothing else in the sound.
+    Equal seeds give equal files. `tube` and `hand` replace the drawn part and tapper; length, girth and seed
+    of the tube are always set from the other arguments. `shift_positions` moves the datum line by that many
+    positions and changes nothing else in the sound.
     """
     folder = Path(folder)
     rng = np.random.default_rng([seed, 2])
-    drawn_tube, drawn_hand = _draw(rng)
+    drawn_tube, drawn_hand = drawn(rng)
     length_m = stations * pitch_mm / 1e3
     girth_m = (girth_mm[0] / 1e3, girth_mm[1] / 1e3)
     tube = replace(tube or drawn_tube, length_m=length_m, girth_m=girth_m, seed=seed)
@@ -283,7 +285,7 @@ def tap_inspection(
     return TapTruth(folder, defects, rim < 0, rim, x_mm, s_mm, part, hand)
 
 
-def _draw(rng: np.random.Generator) -> tuple[Tube, Hand]:
+def drawn(rng: np.random.Generator) -> tuple[Tube, Hand]:
     """A part and a tapper as one may meet them."""
     tube = Tube(
         end_thickening=(rng.uniform(0.3, 1.2), rng.uniform(0.2, 0.8)),
