@@ -34,10 +34,10 @@ def find_echoes(
 ) -> Echoes:
     """Find up to `n_echoes` echoes in each trace, overlapping ones too.
 
-    The model is ``trace = Σ aₖ·pulse(t − tₖ)`` plus white noise and a straight line. Echoes are picked one by one
-    where the rest correlates best with the pulse; after each pick all are refined together by least squares, which
-    for white noise is maximum likelihood. A new echo is kept only if the energy it explains could not be noise
-    (one chance in a thousand) nor the misfit of the pulse to a stronger echo beside it.
+    The model is ``trace = Σ aₖ·pulse(t − tₖ)`` plus white noise and a straight line. Echoes are picked one
+    by one where the rest correlates best with the pulse; after each pick all are refined together by least
+    squares, which for white noise is maximum likelihood. A new echo is kept only if the energy it explains
+    could not be noise (one chance in a thousand) nor the misfit of the pulse to a stronger echo beside it.
 
     Parameters
     ----------
@@ -55,8 +55,8 @@ def find_echoes(
     -------
     Echoes
         `time_s` counts from the first sample to the pulse's first sample when `pulse` is given, else to its
-        envelope's peak. `amplitude` is in units of the pulse given; of an estimated pulse the largest half-wave
-        is 1. An echo that the trace's end cuts off is not reported.
+        envelope's peak. `amplitude` is in units of the pulse given; of an estimated pulse the largest
+        half-wave is 1. An echo that the trace's end cuts off is not reported.
 
     Raises
     ------
@@ -90,14 +90,14 @@ def find_echoes(
     model = _given(pulse, sample_rate_hz) if pulse is not None else estimate_pulse(flat, sample_rate_hz)
     if model is None or len(model.samples) > values.shape[1]:
         return Echoes(time, amplitude)
-    kernel = make_kernel(model.samples, values.shape[1])
+    kernel = make_kernel(model.samples, values.shape[1], 0 if pulse is not None else int(np.ceil(model.centre)))
     if kernel.grid < _LEAST_SAMPLES:
         return Echoes(time, amplitude)
     mismatch = _ESTIMATED_MISMATCH if pulse is None else _GIVEN_MISMATCH
     for start in range(0, len(usable), _BLOCK):
         at, height = _pursue(flat[start : start + _BLOCK], kernel, n_echoes, mismatch)
         rows = usable[start : start + _BLOCK]
-        time[rows] = (at / kernel.up + model.centre) / sample_rate_hz
+        time[rows] = (at / kernel.up - kernel.lead + model.centre) / sample_rate_hz
         amplitude[rows] = height / np.sqrt(kernel.energy)
     order = np.argsort(time, axis=1)
     return Echoes(np.take_along_axis(time, order, axis=1), np.take_along_axis(amplitude, order, axis=1))
@@ -162,7 +162,8 @@ def _relaxed(
 ) -> tuple[Floats, Floats, Floats]:
     """Take each echo out, pick it anew in what is left, refine; keep what explains more.
 
-    The first pick of two overlapping echoes may sit a whole cycle off, and least squares cannot step over a cycle.
+    The first pick of two overlapping echoes may sit a whole cycle off, and least squares cannot step over a
+    cycle.
     """
     if at.shape[1] < 2:
         return at, amplitude, energy
@@ -185,8 +186,8 @@ def _noise(
 ) -> Floats:
     """Noise (n,) per sample: what the model leaves over or the trace's quiet half, whichever is less.
 
-    Noise inside the pulse's band may be stronger than white noise of the same power; the quiet half of what is
-    left of the correlation tells, and is believed where it says clearly more.
+    Noise inside the pulse's band may be stronger than white noise of the same power; the quiet half of what
+    is left of the correlation tells, and is believed where it says clearly more.
     """
     free = max(1, kernel.samples - parameters - 2)
     white = np.minimum(np.sqrt(np.maximum(total - energy, 0.0) / free), background)
@@ -197,7 +198,8 @@ def _noise(
 def _threshold(kernel: Kernel) -> float:
     """Squared deviation that the largest of the correlation's noise passes once in a thousand traces.
 
-    Upcrossings of both signs by Rice's formula: 2 T f_rms exp(−u²/2); widened for a noise estimated from the trace.
+    Upcrossings of both signs by Rice's formula: 2 T f_rms exp(−u²/2); widened for a noise estimated from
+    the trace.
     """
     crossings = 2 * kernel.grid * kernel.bandwidth
     squared = 2 * np.log(max(crossings, 1.0) / _FALSE_ALARM)

@@ -201,7 +201,17 @@ def estimate_pulse(traces: NDArray[Any], sample_rate_hz: float) -> Pulse | None:
         windows = _windows(chosen, front - lead, length)
         average = _typical(windows)
         front += _lags(windows, average, period)
-    return _trimmed(_typical(_windows(chosen, front - lead, length)), lead, period, sample_rate_hz)
+    windows = _windows(chosen, front - lead, length)
+    noise = _noise_of_average(chosen, windows)
+    return _trimmed(_typical(windows), lead, period, noise, sample_rate_hz)
+
+
+def _noise_of_average(traces: Floats, windows: Floats) -> float:
+    """Noise left in the median of the windows: that of the traces' quiet half over the root of their number."""
+    size = np.sqrt((windows**2).sum(axis=1))
+    quiet = 1.4826 * np.median(np.abs(traces), axis=1)[size > 0] / size[size > 0]
+    loss = 1.25 if len(quiet) > 2 else 1.0  # a median of normal values scatters a quarter more than their mean
+    return float(loss * np.median(quiet) / np.sqrt(len(quiet)))
 
 
 def _windows(traces: Floats, start: Floats, length: int) -> Floats:
@@ -247,33 +257,53 @@ def _lags(windows: Floats, model: Floats, period: float) -> Floats:
     return (inner - reach + np.clip(vertex, -1, 1)) / up
 
 
-def _trimmed(model: Floats, lead: int, period: float, sample_rate_hz: float) -> Pulse:
-    """Cut the average to the pulse itself, with soft ends."""
+def _trimmed(model: Floats, lead: int, period: float, noise: float, sample_rate_hz: float) -> Pulse:
+    """Cut the average to the pulse itself, with soft ends, and take the noise out of it."""
     height = envelope(np.pad(model, len(model)))[len(model) : -len(model)]
     reach = max(1, round(period))
-    peak = max(0, lead - reach) + int(np.argmax(height[max(0, lead - reach) : lead + reach + 1]))
-    before = np.flatnonzero(height[:peak] < _TAIL_FRACTION * height[peak])
+    low = max(0, lead - reach)
+    peak = low + int(np.argmax(height[low : lead + reach + 1]))
+    floor = max(_TAIL_FRACTION * height[peak], 2.5 * noise)
+    before = np.flatnonzero(height[:peak] < floor)
     first = int(before[-1]) if len(before) else 0
-    last = _end_of_tail(height, peak, period)
-    cut = model[first : last + 1].copy()
-    fade = min(max(1, round(0.25 * period)), len(cut) // 3)
-    if fade and last < len(model) - 1:
-        cut[-fade:] *= 0.5 * (1 + np.cos(np.pi * (np.arange(fade) + 1) / (fade + 1)))
+    last = _end_of_tail(height, peak, period, floor)
+    cut = model[first : last + 1] * _fade(last + 1 - first, period, first > 0, last < len(model) - 1)
+    cut = _denoised(cut, noise)
     cut /= cut[np.argmax(np.abs(cut))]  # the largest half-wave is positive: a sign needs a convention
     return Pulse(cut, _envelope_peak(cut), sample_rate_hz)
 
 
-def _end_of_tail(height: Floats, peak: int, period: float) -> int:
-    """Where the pulse is over: fallen by 40 dB, or turned up again by half for good."""
+def _fade(length: int, period: float, rises: bool, falls: bool) -> Floats:
+    """Half a cosine over a quarter period at each end that was cut."""
+    soft = min(max(1, round(0.25 * period)), length // 3)
+    ramp = 0.5 * (1 - np.cos(np.pi * (np.arange(soft) + 1) / (soft + 1)))
+    fade = np.ones(length)
+    if rises:
+        fade[:soft] = ramp
+    if falls:
+        fade[length - soft :] = ramp[::-1]
+    return fade
+
+
+def _denoised(cut: Floats, noise: float) -> Floats:
+    """Wiener's filter without phase: each frequency is kept as far as it stands out of white noise."""
+    size = 4 * len(cut)
+    spectrum = fft.rfft(cut, size)
+    power = np.abs(spectrum) ** 2
+    floor = 4.0 * noise**2 * len(cut)
+    gain = power / (power + floor) if floor > 0 else np.ones(len(power))
+    gain = np.where(power > floor, gain, 0.0) if floor > 0 else gain
+    return np.asarray(fft.irfft(spectrum * gain, size)[: len(cut)])
+
+
+def _end_of_tail(height: Floats, peak: int, period: float, floor: float) -> int:
+    """Where the pulse is over: fallen to the floor, or turned up again by half for good."""
     tail = height[peak:]
     lowest = np.minimum.accumulate(tail)
-    over = np.flatnonzero(
-        (tail < _TAIL_FRACTION * tail[0]) | ((tail > 1.5 * lowest) & (tail > 0.05 * tail[0]))
-    )
+    over = np.flatnonzero((tail < floor) | ((tail > 1.5 * lowest) & (tail > 0.05 * tail[0])))
     if not len(over):
         return len(height) - 1
-    stop = int(over[0])
-    return peak + max(int(np.argmin(tail[: stop + 1])), round(0.5 * period))
+    return peak + max(int(np.argmin(tail[: int(over[0]) + 1])), round(0.5 * period))
 
 
 def _envelope_peak(pulse: Floats) -> float:

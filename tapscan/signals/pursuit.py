@@ -1,12 +1,13 @@
 """Fitting shifted copies of one pulse to many traces at once, through their cross-correlation alone.
 
-With a known pulse p and white noise, everything that least squares needs of a trace x is its correlation with the
-pulse, c(t) = Σ x(n) p(n − t), and of the pulse its autocorrelation r: the model Σ aₖ p(n − tₖ) explains the energy
-2 aᵀc − aᵀR a, R_jk = r(tⱼ − tₖ). Both are band-limited, so a few samples about tₖ give them anywhere between samples.
-One transform per trace, and every further step of the fit costs the same few dozen operations however long it is.
+With a known pulse p and white noise, everything that least squares needs of a trace x is its correlation
+with the pulse, c(t) = Σ x(n) p(n − t), and of the pulse its autocorrelation r: the model Σ aₖ p(n − tₖ)
+explains the energy 2 aᵀc − aᵀR a, R_jk = r(tⱼ − tₖ). Both are band-limited, so a few samples about tₖ give
+them anywhere between samples. One transform per trace, and every further step of the fit costs the same few
+dozen operations however long it is.
 
-Matched filter and maximum likelihood: Kay, Fundamentals of Statistical Signal Processing I (1993), section 3.11
-(from memory). Orthogonal matching pursuit: Pati, Rezaiifar and Krishnaprasad (1993) (from memory).
+Matched filter and maximum likelihood: Kay, Fundamentals of Statistical Signal Processing I (1993), section
+3.11 (from memory). Orthogonal matching pursuit: Pati, Rezaiifar and Krishnaprasad (1993) (from memory).
 """
 
 from dataclasses import dataclass
@@ -30,7 +31,7 @@ __all__ = [
 Floats = NDArray[np.float64]
 
 _TAPS = 8  # points of the local polynomial between grid samples
-_STEPS = 64  # fractions of a grid step at which the autocorrelation is tabulated for subtraction
+STEPS = 64  # fractions of a grid step at which the autocorrelation is tabulated for subtraction
 _PER_CYCLE = 8.0  # grid samples per cycle of the highest frequency that matters: error below 1e-4 of r there
 _BAND_FLOOR = 1e-4  # relative power below which the pulse is taken to carry nothing
 _SUPPORT_FLOOR = 1e-3  # fraction of energy that may lie outside the pulse's counted length
@@ -40,32 +41,31 @@ _SUPPORT_FLOOR = 1e-3  # fraction of energy that may lie outside the pulse's cou
 class Kernel:
     """A pulse made ready for traces of one length.
 
-    `up` grid points per sample; `filter` (frequencies,) turns a trace's spectrum into its correlation on the grid,
-    scaled so that r(0) = 1: a correlation is then an amplitude in units of the pulse's root energy.
-    `r`, `slope`, `bend` (2·reach + 1,) are the autocorrelation and its derivatives per grid step, lag 0 in the
-    middle. `subtract` (steps + 1, width) is r at fractional lags, and `subtract_slope` its derivative.
+    Grid points lie `up` to a sample; grid point 0 is `lead` samples before the trace's first. `filter`
+    (frequencies,) turns a trace's spectrum into its correlation on the grid, scaled so that r(0) = 1: a
+    correlation is then an amplitude in units of the pulse's root energy. `r`, `slope`, `bend` (2·reach + 1,) are
+    the autocorrelation and its derivatives per grid step, lag 0 in the middle; `shifted` (steps + 1, 2·reach + 1)
+    is r for an echo that sits a fraction of a grid step late. `bandwidth` is the root-mean-square frequency in
+    cycles per grid step. `grid` counts the times at which the whole pulse lies inside the trace.
     """
 
     samples: int
+    lead: int
     size: int
     up: int
+    length: int
+    grid: int
     filter: NDArray[np.complex128]
     energy: float
     reach: int
-    length: int
     r: Floats
     slope: Floats
     bend: Floats
-    subtract: Floats
-    bandwidth: float  # root-mean-square frequency, cycles per grid step
-
-    @property
-    def grid(self) -> int:
-        """Grid points per trace: every time at which the whole pulse lies inside it."""
-        return max(0, (self.samples - self.length) * self.up + 1)
+    shifted: Floats
+    bandwidth: float
 
 
-def make_kernel(pulse: Floats, samples: int) -> Kernel:
+def make_kernel(pulse: Floats, samples: int, lead: int = 0) -> Kernel:
     """Prepare a pulse for traces of a length.
 
     Parameters
@@ -74,57 +74,65 @@ def make_kernel(pulse: Floats, samples: int) -> Kernel:
         Shape (length,), finite, not all zero.
     samples
         Length of the traces.
+    lead
+        How many samples before the trace an echo may begin.
     """
     length = _support(pulse)
-    size = fft.next_fast_len(samples + length, real=True)
-    spectrum = fft.rfft(pulse[:length], size)
-    power = np.abs(spectrum) ** 2
-    band = power > _BAND_FLOOR * power.max()
-    frequency = np.arange(len(power)) / size
-    top = frequency[power > 30 * _BAND_FLOOR * power.max()].max()
+    size = fft.next_fast_len(samples + lead, real=True)
+    fine = fft.next_fast_len(4 * length + 4 * _TAPS, real=True)
+    spectrum, power = fft.rfft(pulse[:length], size), np.abs(fft.rfft(pulse[:length], fine)) ** 2
+    strongest = power.max()
+    frequency = np.arange(len(power)) / fine
+    top = float(frequency[power > 30 * _BAND_FLOOR * strongest].max())
     up = int(2 ** max(0, np.ceil(np.log2(_PER_CYCLE * max(top, 1e-9)))))
-    power = np.where(band, power, 0.0)
+    power = np.where(power > _BAND_FLOOR * strongest, power, 0.0)
     weight = np.full(len(power), 2.0)
     weight[0] = 1.0
-    if size % 2 == 0:
+    if fine % 2 == 0:
         weight[-1] = 1.0
-    energy = float((weight * power).sum() / size)
-    omega = 2j * np.pi * frequency / up
-    reach = length * up + _TAPS
-    tables = [_lag_table(power * omega**k / energy, size, up, reach) for k in range(3)]
-    rms = float(np.sqrt((weight * power * frequency**2).sum() / (weight * power).sum()) / up)
+    energy = float((weight * power).sum() / fine)
+    rate = 2j * np.pi * frequency / up
+    reach = min(length * up + _TAPS, fine * up // 2 - 1)
+    r, slope, bend = (_lag_table(power * rate**k / energy, fine, up, reach) for k in range(3))
+    late = np.exp(-rate * (np.arange(STEPS + 1) / STEPS)[:, None])
+    kept = np.abs(spectrum) ** 2 > _BAND_FLOOR * strongest
+    lag = np.exp(-2j * np.pi * np.arange(len(spectrum)) / size * lead)
     return Kernel(
-        samples=samples, size=size, up=up, filter=np.where(band, np.conj(spectrum), 0.0) / np.sqrt(energy),
-        energy=energy, reach=reach, length=length, r=tables[0], slope=tables[1], bend=tables[2],
-        subtract=_shifted_table(power / energy, size, up, reach), bandwidth=rms,
-    )  # fmt: skip
+        samples=samples,
+        lead=lead,
+        size=size,
+        up=up,
+        length=length,
+        grid=max(0, (samples + lead - length) * up + 1),
+        filter=np.where(kept, np.conj(spectrum) * lag, 0.0) / np.sqrt(energy),
+        energy=energy,
+        reach=reach,
+        r=r,
+        slope=slope,
+        bend=bend,
+        shifted=_lag_table(power / energy * late, fine, up, reach),
+        bandwidth=float(np.sqrt((weight * power * frequency**2).sum() / (weight * power).sum()) / up),
+    )
 
 
 def _support(pulse: Floats) -> int:
-    """Samples from the first that hold all but a thousandth of the energy's root."""
+    """Count the samples from the first on that hold all but a thousandth of the root energy."""
     tail = np.sqrt(np.cumsum(pulse[::-1] ** 2)[::-1] / np.sum(pulse**2))
     return int(np.flatnonzero(tail > _SUPPORT_FLOOR)[-1]) + 1
 
 
 def _lag_table(spectrum: NDArray[Any], size: int, up: int, reach: int) -> Floats:
-    full = fft.irfft(spectrum, size * up) * up
-    return np.concatenate([full[-reach:], full[: reach + 1]])
-
-
-def _shifted_table(power: Floats, size: int, up: int, reach: int) -> Floats:
-    fraction = np.arange(_STEPS + 1) / _STEPS / up
-    shifted = power * np.exp(-2j * np.pi * np.arange(len(power)) / size * fraction[:, None])
-    full = fft.irfft(shifted, size * up, axis=1) * up
-    return np.concatenate([full[:, -reach:], full[:, : reach + 1]], axis=1)
+    """Turn a spectrum into a function of lag, −reach to reach."""
+    full = fft.irfft(spectrum, size * up, axis=-1) * up
+    return np.concatenate([full[..., -reach:], full[..., : reach + 1]], axis=-1)
 
 
 def correlate(traces: NDArray[Any], kernel: Kernel) -> NDArray[Any]:
-    """Correlate traces (n, samples) with the pulse: (n, grid), r(0) = 1."""
+    """Correlate traces (n, samples) with the pulse: (n, grid), in the traces' precision, r(0) = 1."""
     spectrum = fft.rfft(traces, kernel.size, axis=1)
-    spectrum *= kernel.filter.astype(spectrum.dtype)
-    full = fft.irfft(spectrum, kernel.size * kernel.up, axis=1)
-    if kernel.up > 1:
-        full *= full.dtype.type(kernel.up)
+    scale = kernel.up if kernel.up > 1 else 1
+    spectrum *= (kernel.filter * scale).astype(spectrum.dtype)
+    full: NDArray[Any] = fft.irfft(spectrum, kernel.size * kernel.up, axis=1, overwrite_x=True)
     return full[:, : kernel.grid]
 
 
@@ -134,6 +142,7 @@ def _lagrange_matrix() -> Floats:
 
 
 _LAGRANGE = _lagrange_matrix()  # row m: weights of the eight neighbours in the coefficient of μᵐ
+_SLOPES = np.arange(1.0, _TAPS)[:, None] * _LAGRANGE[1:]  # the same for the derivative's μᵐ
 
 
 def interpolated(table: NDArray[Any], rows: NDArray[np.intp] | None, at: Floats, order: int = 0) -> Floats:
@@ -150,21 +159,20 @@ def interpolated(table: NDArray[Any], rows: NDArray[np.intp] | None, at: Floats,
     order
         0 value, 1 first derivative.
     """
-    last = table.shape[-1] - _TAPS
-    base = np.clip(np.floor(at).astype(np.intp) - (_TAPS // 2 - 1), 0, max(last, 0))
-    mu = at - base - (_TAPS // 2 - 1)
-    power = np.arange(_TAPS)
-    if order == 0:
-        weights = mu[..., None] ** power @ _LAGRANGE
-    else:
-        weights = (power * mu[..., None] ** np.maximum(power - 1, 0)) @ _LAGRANGE
-    index = base[..., None] + power
+    base = np.clip(np.floor(at).astype(np.intp) - (_TAPS // 2 - 1), 0, table.shape[-1] - _TAPS)
+    mu = (at - base - (_TAPS // 2 - 1))[..., None]
+    coefficients = _LAGRANGE if order == 0 else _SLOPES
+    # Horner by hand: a matrix product may round differently for another number of rows.
+    weights = np.broadcast_to(coefficients[-1], (*at.shape, _TAPS))
+    for row in coefficients[-2::-1]:
+        weights = weights * mu + row
+    index = base[..., None] + np.arange(_TAPS)
     taken = table[index] if rows is None else table[rows[..., None], index]
     return np.asarray((weights * taken).sum(axis=-1), dtype=float)
 
 
-def _lag(table: Floats, kernel: Kernel, lag: Floats) -> Floats:
-    """Read an autocorrelation table at any lag in grid steps; zero beyond its reach."""
+def lagged(table: Floats, kernel: Kernel, lag: Floats) -> Floats:
+    """Read `kernel.r`, `slope` or `bend` at any lag in grid steps; zero beyond its reach."""
     inside = np.abs(lag) < kernel.reach - _TAPS
     return np.where(inside, interpolated(table, None, np.where(inside, lag, 0.0) + kernel.reach), 0.0)
 
@@ -173,15 +181,10 @@ def solve(c: NDArray[Any], at: Floats, kernel: Kernel) -> tuple[Floats, Floats]:
     """Best amplitudes (n, k) for echoes at `at` (n, k), and the energy (n,) they explain."""
     rows = np.broadcast_to(np.arange(len(c))[:, None], at.shape)
     right = interpolated(c, rows, at)
-    gram = _lag(kernel.r, kernel, at[:, :, None] - at[:, None, :])
+    gram = lagged(kernel.r, kernel, at[:, :, None] - at[:, None, :])
     gram += 1e-9 * np.eye(at.shape[1])
     amplitude = np.linalg.solve(gram, right[..., None])[..., 0]
     return amplitude, (amplitude * right).sum(axis=1)
-
-
-def explained(c: NDArray[Any], at: Floats, kernel: Kernel) -> Floats:
-    """Energy (n,) that echoes at `at` (n, k) explain with their best amplitudes."""
-    return solve(c, at, kernel)[1]
 
 
 def refined(c: NDArray[Any], at: Floats, kernel: Kernel, rounds: int = 12) -> tuple[Floats, Floats, Floats]:
@@ -223,7 +226,7 @@ def _step(c: NDArray[Any], at: Floats, amplitude: Floats, kernel: Kernel, dampin
     """Gauss-Newton step in time (n, k), the amplitudes eliminated."""
     n, k = at.shape
     lag = at[:, :, None] - at[:, None, :]
-    r, slope, bend = (_lag(table, kernel, lag) for table in (kernel.r, kernel.slope, kernel.bend))
+    r, slope, bend = (lagged(table, kernel, lag) for table in (kernel.r, kernel.slope, kernel.bend))
     rows = np.broadcast_to(np.arange(n)[:, None], at.shape)
     # With p_k' = ∂p(n − t_k)/∂t_k: <x, p_k'> = c'(t_k), <p_j, p_k'> = −r'(t_j − t_k), <p_j', p_k'> = −r''.
     gradient = amplitude * (interpolated(c, rows, at, order=1) - (amplitude[:, :, None] * -slope).sum(axis=1))
@@ -244,17 +247,14 @@ def subtracted(c: NDArray[Any], at: Floats, amplitude: Floats, kernel: Kernel) -
     pad = 2 * kernel.reach + 2
     out = np.zeros((n, grid + 2 * pad), dtype=c.dtype)
     out[:, pad : pad + grid] = c
-    span = np.arange(2 * kernel.reach + 1)
+    view = np.lib.stride_tricks.sliding_window_view(out, 2 * kernel.reach + 1, axis=1, writeable=True)
     for echo in range(at.shape[1]):
         rows = np.flatnonzero(np.isfinite(at[:, echo]))
-        if not len(rows):
-            continue
         time = at[rows, echo]
         whole = np.floor(time).astype(np.intp)
-        step = (time - whole) * _STEPS
-        low = np.minimum(step.astype(np.intp), _STEPS - 1)
+        step = (time - whole) * STEPS
+        low = np.minimum(step.astype(np.intp), STEPS - 1)
         part = (step - low)[:, None]
-        shape = kernel.subtract[low] * (1 - part) + kernel.subtract[low + 1] * part
-        index = whole[:, None] + pad - kernel.reach + span
-        out[rows[:, None], index] -= (amplitude[rows, echo][:, None] * shape).astype(c.dtype)
+        shape = kernel.shifted[low] * (1 - part) + kernel.shifted[low + 1] * part
+        view[rows, whole + pad - kernel.reach] -= (amplitude[rows, echo][:, None] * shape).astype(c.dtype)
     return out[:, pad : pad + grid]
