@@ -81,7 +81,7 @@ def _print(plan: Plan, zones: tuple[ZoneCoverage, ...]) -> None:
         low, high = zone.cell_area_mm2
         table.add_row(
             zone.zone.code,
-            f"{zone.zone.shape} {zone.zone.stations} × {zone.zone.positions}",
+            f"{zone.zone.shape} {zone.zone.stations}×{zone.zone.positions}",
             f"{len(zone.walk):,}",
             f"{zone.skipped:,}",
             f"{low:.4g}" if f"{low:.4g}" == f"{high:.4g}" else f"{low:.4g} to {high:.4g}",

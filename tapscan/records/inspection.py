@@ -11,7 +11,7 @@ from tapscan.plan import Plan, Point, block_mask, parse_point
 from tapscan.plan.reading import read_plan
 from tapscan.records.readers.readings import file_name
 
-__all__ = ["ASCANS", "TAPS", "Inspection", "open_inspection"]
+__all__ = ["ASCANS", "RECORDING_ENDS", "TAPS", "Inspection", "named_point", "objection", "open_inspection"]
 
 TAPS, ASCANS = "taps", "ascans"
 RECORDING_ENDS = (".wav", ".flac")
@@ -139,21 +139,41 @@ def _files(root: Path, name: str, warnings: list[str]) -> Iterator[Path]:
             yield path
 
 
+def named_point(path: Path) -> tuple[Point, int] | None:
+    """Tell which point a file's name stands for, and its number among the recordings there; else None.
+
+    Examples
+    --------
+    >>> named_point(Path("taps/bm-7-5_2.WAV"))
+    (Point(zone='BM', station=7, position=5), 2)
+    >>> named_point(Path("taps/notes.txt")) is None
+    True
+    """
+    match = _STEM.fullmatch(path.stem.upper())
+    point = parse_point(match["point"]) if match else None
+    return None if match is None or point is None else (point, int(match["number"] or 1))
+
+
+def objection(plan: Plan, point: Point) -> tuple[str, str] | None:
+    """Say why the plan does not want a reading at this point, and the way out; None when it does."""
+    return _Places(plan).objection(point)
+
+
 def _identify(path: Path, places: _Places, warnings: list[str]) -> _Found | None:
     """Tell which planned point a file belongs to by its name, or add a warning."""
     where = file_name(path)
-    match = _STEM.fullmatch(path.stem.upper())
-    point = parse_point(match["point"]) if match else None
-    if match is None or point is None:
+    named = named_point(path)
+    if named is None:
         warnings.append(
             sentence(where, "its name is not that of a point", "name it like BM-07-05" + path.suffix.lower())
         )
         return None
-    objection = places.objection(point)
-    if objection is not None:
-        warnings.append(sentence(where, *objection))
+    point, number = named
+    fault = places.objection(point)
+    if fault is not None:
+        warnings.append(sentence(where, *fault))
         return None
-    return _Found(point, int(match["number"] or 1), path)
+    return _Found(point, number, path)
 
 
 def _recordings(paths: Iterable[Path], places: _Places, warnings: list[str]) -> dict[Point, tuple[Path, ...]]:

@@ -1,10 +1,13 @@
 """Files are written beside and renamed, so a killed program leaves the old file or the new one, whole."""
 
 import os
+import shutil
 import tempfile
+from collections.abc import Callable
 from pathlib import Path
+from typing import BinaryIO
 
-__all__ = ["write_bytes", "write_text"]
+__all__ = ["copy_new", "write_bytes", "write_new", "write_text"]
 
 
 def write_bytes(path: Path, content: bytes) -> None:
@@ -15,20 +18,63 @@ def write_bytes(path: Path, content: bytes) -> None:
     OSError
         When the disk is full or the folder may not be written; the old file is then untouched.
     """
-    path.parent.mkdir(parents=True, exist_ok=True)
-    handle, beside = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.", suffix=".part")
-    try:
-        with os.fdopen(handle, "wb") as stream:
-            stream.write(content)
-            stream.flush()
-            os.fsync(stream.fileno())
-        Path(beside).chmod(0o644)
-        Path(beside).replace(path)
-    except BaseException:
-        Path(beside).unlink(missing_ok=True)
-        raise
+    _write(path, lambda stream: stream.write(content), Path.replace)
 
 
 def write_text(path: Path, text: str) -> None:
     """Replace `path` with `text` in UTF-8 in one step; line ends stay as they are in `text`."""
     write_bytes(path, text.encode("utf-8"))
+
+
+def write_new(path: Path, content: bytes) -> None:
+    """Write a file that is not there yet, whole or not at all.
+
+    Raises
+    ------
+    FileExistsError
+        When there is a file of that name, even one that appeared while writing.
+    OSError
+        When the disk is full or the folder may not be written.
+    """
+    _write(path, lambda stream: stream.write(content), _rename_new)
+
+
+def copy_new(source: Path, path: Path) -> None:
+    """Copy a file of any size to a name that is not taken yet, whole or not at all.
+
+    Raises
+    ------
+    FileExistsError
+        When there is a file of that name, even one that appeared while copying.
+    OSError
+        When the source cannot be read, the disk is full or the folder may not be written.
+    """
+    with source.open("rb") as content:
+        _write(path, lambda stream: shutil.copyfileobj(content, stream, 1 << 20), _rename_new)
+
+
+def _write(path: Path, fill: Callable[[BinaryIO], object], rename: Callable[[Path, Path], object]) -> None:
+    path.parent.mkdir(parents=True, exist_ok=True)
+    handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.", suffix=".part")
+    beside = Path(name)
+    try:
+        with os.fdopen(handle, "wb") as stream:
+            fill(stream)
+            stream.flush()
+            os.fsync(stream.fileno())
+        beside.chmod(0o644)
+        rename(beside, path)
+    finally:
+        beside.unlink(missing_ok=True)
+
+
+def _rename_new(beside: Path, path: Path) -> None:
+    try:
+        path.hardlink_to(beside)  # fails where a plain rename would replace
+    except FileExistsError:
+        raise
+    except OSError:
+        # Memory sticks know no hard links; there the check and the rename are two steps.
+        if path.exists():
+            raise FileExistsError(path) from None
+        beside.rename(path)

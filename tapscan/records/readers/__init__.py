@@ -18,7 +18,7 @@ from tapscan.records.readers.readings import Recording, Trace, file_name
 if TYPE_CHECKING:
     from tapscan.plan import Zone
 
-__all__ = ["Recording", "Trace", "file_name", "open_volume", "read_recording", "read_trace"]
+__all__ = ["Recording", "Trace", "file_name", "open_volume", "read_recording", "read_trace", "reader_for"]
 
 READERS = {"recording": (audio,), "volume": (volume,), "trace": (trace_csv,)}
 EXPECTED = {
@@ -37,7 +37,7 @@ def read_recording(path: Path) -> Recording:
     TapscanError
         When there is no such file, it is empty or damaged, or no reader takes it.
     """
-    recording: Recording = _reader("recording", path).read(path)
+    recording: Recording = reader_for("recording", path).read(path)
     return recording
 
 
@@ -49,7 +49,7 @@ def read_trace(path: Path) -> Trace:
     TapscanError
         When there is no such file, it is empty or damaged, its time base is uneven, or no reader takes it.
     """
-    trace: Trace = _reader("trace", path).read(path)
+    trace: Trace = reader_for("trace", path).read(path)
     return trace
 
 
@@ -61,11 +61,18 @@ def open_volume(path: Path, zone: "Zone") -> NDArray[np.number[Any]]:
     TapscanError
         When there is no such file, it is empty or damaged, does not fit the zone, or no reader takes it.
     """
-    traces: NDArray[np.number[Any]] = _reader("volume", path).read(path, zone)
+    traces: NDArray[np.number[Any]] = reader_for("volume", path).read(path, zone)
     return traces
 
 
-def _reader(kind: str, path: Path) -> ModuleType:
+def reader_for(kind: str, path: Path) -> ModuleType:
+    """Find the reader that takes a file of this kind, a key of the table above, by its first bytes.
+
+    Raises
+    ------
+    TapscanError
+        When there is no such file, it is empty, or no reader takes it; every reader says why it declined.
+    """
     head = _head(path)
     declined = []
     for reader in READERS[kind]:

@@ -46,5 +46,6 @@ def file_name(path: Path) -> str:
     >>> file_name(Path("my-part/taps/BM-07-05.wav"))
     'taps/BM-07-05.wav'
     """
-    name = "/".join(part for part in path.parts[-2:] if part not in {path.anchor, ".."})
+    is_near_root = path.is_absolute() and len(path.parts) <= 3
+    name = str(path) if is_near_root else "/".join(path.parts[-2:])
     return name if name.isprintable() else name.encode("unicode_escape", "surrogatepass").decode("ascii")
