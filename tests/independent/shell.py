@@ -10,6 +10,7 @@ that tapscan itself carries.
 Coordinates: x along the wall, s round the girth, w outward. SI units inside, so names carry _m.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -189,7 +190,7 @@ def _order_matrices(tube: Tube, knots: Array, n: int) -> tuple[Array, Array]:
     return stiffness, mass
 
 
-def tube_modes(tube: Tube, *, highest_hz: float = 40e3, splines: int = 64, orders: int = 20) -> Modes:
+def tube_modes(tube: Tube, *, highest_hz: float = 36e3, splines: int = 64, orders: int = 20) -> Modes:
     """Solve the even tube; modes above `highest_hz` are kept as a static compliance under a point load."""
     knots = np.concatenate(
         [np.zeros(3), np.linspace(0, tube.length_m, splines - 2), np.full(3, tube.length_m)]
@@ -265,6 +266,7 @@ class Disc:
     rest_omega_rad_s: Array
     x_m: Array
     s_m: Array
+    sheet_m: Array
     weight_m2: Array
     shapes: Array
     strains: Array
@@ -322,26 +324,38 @@ def _disc_rows(
 
 
 def disc_modes(
-    tube: Tube, radii_m: tuple[float, float], sheet_m: float, curvature_1_m: float, highest_hz: float
+    tube: Tube,
+    radii_m: tuple[float, float],
+    sheet_m: float | Callable[[Array, Array], Array],
+    curvature_1_m: float,
+    highest_hz: float,
 ) -> Disc:
-    """Clamped modes of a sub-laminate `sheet_m` thick below `highest_hz`; the others are a compliance."""
+    """Clamped modes of a sub-laminate below `highest_hz`; the others are a compliance.
+
+    `sheet_m` is its thickness, or a function that gives it at x, s from the centre.
+    """
+    mean_m = float(np.mean(sheet_m(np.zeros(1), np.zeros(1)))) if callable(sheet_m) else sheet_m
     q = tube.stiffness_pa()
-    mass_area = tube.density_kg_m3 * sheet_m
-    bending = q * sheet_m**3 / 12
-    waves = (mass_area * (2 * np.pi * highest_hz) ** 2 / bending[0, 0]) ** 0.25 * max(radii_m)
+    bending = q[0, 0] * mean_m**3 / 12
+    mass_area = tube.density_kg_m3 * mean_m
+    waves = (mass_area * (2 * np.pi * highest_hz) ** 2 / bending) ** 0.25 * max(radii_m)
     degree = int(np.clip(np.ceil(0.95 * waves) + 5, 8, 20))
     nodes, weights = legendre.leggauss(degree + 6)
     r = (nodes + 1) / 2
     angle = np.arange(3 * degree + 12) * 2 * np.pi / (3 * degree + 12)
     xi, eta = (r[:, None] * np.cos(angle)).ravel(), (r[:, None] * np.sin(angle)).ravel()
     weight = np.repeat(weights / 2 * r, angle.size) * (2 * np.pi / angle.size) * radii_m[0] * radii_m[1]
+    at_x, at_s = xi * radii_m[0], eta * radii_m[1]
+    sheet = np.broadcast_to(sheet_m(at_x, at_s) if callable(sheet_m) else sheet_m, xi.shape)
     shapes, strains = _disc_rows(xi, eta, degree, radii_m, curvature_1_m)
     count = shapes.shape[2]
     stiffness = np.zeros((count, count))
-    for part, matrix in ((0, q * sheet_m), (1, bending)):
-        stress = np.einsum("ij,jpf->ipf", matrix, strains[3 * part : 3 * part + 3]) * weight[:, None]
-        stiffness += np.tensordot(strains[3 * part : 3 * part + 3], stress, ((0, 1), (0, 1)))
-    mass = mass_area * np.tensordot(shapes, shapes * weight[:, None], ((0, 1), (0, 1)))
+    for part, moment in ((0, sheet), (1, sheet**3 / 12)):
+        rows = strains[3 * part : 3 * part + 3]
+        stress = np.einsum("ij,jpf->ipf", q, rows) * (weight * moment)[:, None]
+        stiffness += np.tensordot(rows, stress, ((0, 1), (0, 1)))
+    mass_rows = shapes * (tube.density_kg_m3 * weight * sheet)[:, None]
+    mass = np.tensordot(shapes, mass_rows, ((0, 1), (0, 1)))
     values, vectors = eigh((stiffness + stiffness.T) / 2, mass)
     omega = np.sqrt(values)
     low = omega < 2 * np.pi * highest_hz
@@ -353,8 +367,9 @@ def disc_modes(
         omega_rad_s=omega[low],
         rest_coefficients=w_part[:, ~low],
         rest_omega_rad_s=omega[~low],
-        x_m=xi * radii_m[0],
-        s_m=eta * radii_m[1],
+        x_m=at_x,
+        s_m=at_s,
+        sheet_m=sheet,
         weight_m2=weight,
         shapes=shapes @ vectors[:, low],
         strains=strains @ vectors[:, low],
@@ -394,7 +409,7 @@ class Part:
 def _unevenness(modes: Modes) -> tuple[Array, Array]:
     """What lap and unevenness add to the stiffness and mass of the even tube's modes."""
     tube = modes.tube
-    along, around = 80, 40
+    along, around = 112, 44
     nodes, weights = legendre.leggauss(along)
     x, angle = np.meshgrid(
         (nodes + 1) / 2 * tube.length_m, np.arange(around) * 2 * np.pi / around, indexing="ij"
@@ -414,54 +429,82 @@ def _unevenness(modes: Modes) -> tuple[Array, Array]:
     return stiffness, mass
 
 
-def _couple(modes: Modes, disc: Disc, defect: Defect, sheet_m: float, offset_m: float) -> tuple[Array, Array]:
+def _couple(modes: Modes, disc: Disc, defect: Defect, is_upper: bool) -> tuple[Array, Array]:
     """Stiffness and mass between the wall's modes and one sub-laminate's, (wall modes, disc modes)."""
     tube = modes.tube
-    x = defect.x_mm / 1e3 + disc.x_m
-    angle = (defect.s_mm / 1e3 + disc.s_m) / tube.radius_m(np.full(x.size, defect.x_mm / 1e3))
-    shapes, strains = _fields(modes, np.clip(x, 0, tube.length_m), angle)
+    depth_m = defect.depth_mm / 1e3
+    shapes, strains = _fields(modes, *_on_tube(tube, defect, disc.x_m, disc.s_m))
     q = tube.stiffness_pa()
-    stretched = strains[:3] + offset_m * strains[3:]
+    # Distance of the sub-laminate's middle from the wall's, outward: half of what lies on its other side.
+    offset_m = (
+        _wall_m(tube, defect, disc.x_m, disc.s_m) / 2 - depth_m / 2 if is_upper else np.array(-depth_m / 2)
+    )
+    stretched = strains[:3] + offset_m[..., None] * strains[3:]
     stiffness = np.zeros((modes.order.size, disc.omega_rad_s.size))
     for i, j in np.argwhere(q):
-        area = (q[i, j] * sheet_m * disc.weight_m2)[:, None]
+        area = (q[i, j] * disc.sheet_m * disc.weight_m2)[:, None]
         stiffness += (stretched[i] * area).T @ disc.strains[j]
-        stiffness += (strains[3 + i] * (area * sheet_m**2 / 12)).T @ disc.strains[3 + j]
-    weight = (tube.density_kg_m3 * sheet_m * disc.weight_m2)[:, None]
+        stiffness += (strains[3 + i] * (area * disc.sheet_m[:, None] ** 2 / 12)).T @ disc.strains[3 + j]
+    weight = (tube.density_kg_m3 * disc.sheet_m * disc.weight_m2)[:, None]
     mass = sum((shapes[k] * weight).T @ disc.shapes[k] for k in range(3))
     return stiffness, mass
 
 
-def coupled_modes(modes: Modes, defects: tuple[Defect, ...] = (), *, highest_disc_hz: float = 40e3) -> Part:
+def _on_tube(tube: Tube, defect: Defect, x_m: Array, s_m: Array) -> tuple[Array, Array]:
+    """Place along the tube and angle of points given from a defect's centre."""
+    centre_m = np.array([defect.x_mm / 1e3])
+    return np.clip(centre_m + x_m, 0, tube.length_m), (defect.s_mm / 1e3 + s_m) / tube.radius_m(centre_m)
+
+
+def _wall_m(tube: Tube, defect: Defect, x_m: Array, s_m: Array) -> Array:
+    """Wall as it is there, lap and unevenness included."""
+    along, angle = _on_tube(tube, defect, x_m, s_m)
+    return tube.wall_at_m(along) * (1 + tube.uneven(along, angle))
+
+
+def _sheets(tube: Tube, defect: Defect, highest_hz: float) -> tuple[Disc, Disc]:
+    """The two sub-laminates: the upper one as thick as the defect is deep, the lower one what is left."""
+    depth_m = defect.depth_mm / 1e3
+    radii_m = (defect.radii_mm[0] / 1e3, defect.radii_mm[1] / 1e3)
+    radius_m = float(tube.radius_m(np.array(defect.x_mm / 1e3)))
+    curvature = np.sqrt(1 - tube.slope**2) / radius_m if tube.curved_discs else 0.0
+
+    def rest(x_m: Array, s_m: Array) -> Array:
+        return _wall_m(tube, defect, x_m, s_m) - depth_m
+
+    return (
+        disc_modes(tube, radii_m, depth_m, curvature, highest_hz),
+        disc_modes(tube, radii_m, rest, curvature, highest_hz),
+    )
+
+
+def coupled_modes(modes: Modes, defects: tuple[Defect, ...] = (), *, highest_disc_hz: float = 36e3) -> Part:
     """Put lap, unevenness and delaminations into the even tube and solve the whole."""
     tube = modes.tube
     n_wall = modes.order.size
-    sheets: list[tuple[Defect, Disc, float, float, bool]] = []
-    for defect in defects:
-        centre = np.array([defect.x_mm / 1e3])
-        wall = float(tube.wall_at_m(centre)[0])
-        depth = defect.depth_mm / 1e3
-        curvature = np.sqrt(1 - tube.slope**2) / float(tube.radius_m(centre)[0]) if tube.curved_discs else 0.0
-        radii = (defect.radii_mm[0] / 1e3, defect.radii_mm[1] / 1e3)
-        for sheet, offset, is_upper in ((depth, (wall - depth) / 2, True), (wall - depth, -depth / 2, False)):
-            sheets.append(
-                (defect, disc_modes(tube, radii, sheet, curvature, highest_disc_hz), sheet, offset, is_upper)
-            )
-    total = n_wall + sum(sheet[1].omega_rad_s.size for sheet in sheets)
+    pairs = [
+        (d, disc, is_upper)
+        for d in defects
+        for disc, is_upper in zip(_sheets(tube, d, highest_disc_hz), (True, False), strict=True)
+    ]
+    total = n_wall + sum(disc.omega_rad_s.size for _, disc, _ in pairs)
     stiffness, mass = np.zeros((total, total)), np.eye(total)
     added_stiffness, added_mass = _unevenness(modes)
     stiffness[:n_wall, :n_wall] = np.diag(modes.omega_rad_s**2) + added_stiffness
     mass[:n_wall, :n_wall] += added_mass
     discs, start = [], n_wall
-    for defect, disc, sheet, offset, is_upper in sheets:
+    for defect, disc, is_upper in pairs:
         columns = slice(start, start + disc.omega_rad_s.size)
         start = columns.stop
         stiffness[columns, columns] = np.diag(disc.omega_rad_s**2)
-        cross_stiffness, cross_mass = _couple(modes, disc, defect, sheet, offset)
+        cross_stiffness, cross_mass = _couple(modes, disc, defect, is_upper)
         stiffness[:n_wall, columns], stiffness[columns, :n_wall] = cross_stiffness, cross_stiffness.T
         mass[:n_wall, columns], mass[columns, :n_wall] = cross_mass, cross_mass.T
         if is_upper:
             discs.append((defect, disc, columns))
     values, vectors = eigh(stiffness, mass)
+    if values[0] < -1.0:
+        msg = f"a mode with ω² = {values[0]:.3g}: wall and sub-laminates do not add up"
+        raise ValueError(msg)
     loose = np.clip((vectors[n_wall:] ** 2).sum(axis=0), 0, 1)
     return Part(modes, tuple(discs), vectors, np.sqrt(np.maximum(values, 0)), loose)
