@@ -1,0 +1,235 @@
+"""The evidence behind an indication: the reading at its strongest point beside what is good there."""
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from tapscan.plan.points import parse_point
+from tapscan.report.figures import bare, new_figure
+from tapscan.report.palette import ACCENT, CRAYON, HAIRLINE, INK, MUTED, PAPER, colour_map
+from tapscan.report.words import mm_text, short_id
+from tapscan.screening.results import TapEvidence
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+    from numpy.typing import NDArray
+
+    from tapscan.plan.zones import Zone
+    from tapscan.screening.results import AScanEvidence, Indication, Screened
+
+__all__ = ["draw_ascan", "draw_evidence", "draw_spectrum"]
+
+
+def draw_evidence(screened: "Screened", indication: "Indication") -> "Figure | None":
+    """Draw what speaks for an indication; None when the zone holds no reading at its strongest point."""
+    point = parse_point(indication.peak_point)
+    if point is None:
+        return None
+    at = (point.station - 1, point.position - 1)
+    if isinstance(screened.evidence, TapEvidence):
+        if not np.isfinite(screened.evidence.spectrum_db[at]).any():
+            return None
+        return draw_spectrum(screened.evidence, indication, at)
+    if not np.isfinite(screened.evidence.traces[at]).any():
+        return None
+    return draw_ascan(screened.evidence, screened.zone, indication, at)
+
+
+def draw_spectrum(evidence: TapEvidence, indication: "Indication", at: tuple[int, int]) -> "Figure":
+    """Draw the spectrum of one point's taps over what is expected there, with the spread of good readings."""
+    from matplotlib.ticker import FuncFormatter, NullFormatter
+
+    figure = new_figure(2.55)
+    axes = figure.add_axes((0.085, 0.17, 0.895, 0.70))
+    band_hz, expected, spread = evidence.band_hz, evidence.expected_db[at], evidence.spread_db
+    for times, shade in ((2, 0.16), (1, 0.30)):
+        low, high = expected - times * spread, expected + times * spread
+        axes.fill_between(
+            band_hz,
+            low,
+            high,
+            color=ACCENT,
+            alpha=shade,
+            linewidth=0,
+            label=f"good readings, ± {times} spread{'s' if times > 1 else ''}",
+            gid=f"spread {times}",
+        )
+    axes.plot(
+        band_hz, expected, color=ACCENT, linewidth=1.2, dashes=(4, 2), label="expected here", gid="expected"
+    )
+    axes.plot(
+        band_hz,
+        evidence.spectrum_db[at],
+        color=CRAYON,
+        linewidth=1.8,
+        label=f"{indication.peak_point}, strongest in {short_id(indication)}",
+        gid="reading",
+    )
+    axes.set_xscale("log")
+    axes.set_xlim(band_hz[0], band_hz[-1])
+    ticks = [f for f in (100, 200, 500, 1000, 2000, 5000, 10_000, 20_000) if band_hz[0] <= f <= band_hz[-1]]
+    axes.set_xticks(ticks)
+    axes.xaxis.set_major_formatter(FuncFormatter(lambda hz, _: f"{hz / 1000:g}"))
+    axes.xaxis.set_minor_formatter(NullFormatter())
+    axes.set_xlabel("frequency, kHz", labelpad=2)
+    axes.set_ylabel("level in band, dB\nagainst the whole tap", labelpad=2)
+    axes.grid(visible=True)
+    bare(axes)
+    handles, labels = axes.get_legend_handles_labels()
+    figure.legend(
+        handles[::-1], labels[::-1], loc="upper right", ncols=4, frameon=False, bbox_to_anchor=(0.99, 1.01)
+    )
+    return figure
+
+
+def draw_ascan(
+    evidence: "AScanEvidence", zone: "Zone", indication: "Indication", at: tuple[int, int]
+) -> "Figure":
+    """Draw one point's A-scan with its echoes over a typical good trace; below it the B-scan through it."""
+    figure = new_figure(4.5)
+    window = _window_us(evidence, at)
+    _draw_trace(figure.add_axes((0.085, 0.565, 0.895, 0.315)), evidence, zone, indication, at, window)
+    _draw_bscan(figure.add_axes((0.085, 0.085, 0.845, 0.33)), evidence, zone, at, window)
+    return figure
+
+
+def _window_us(evidence: "AScanEvidence", at: tuple[int, int]) -> tuple[float, float]:
+    """Show from a little before the front surface to a little past the back wall; else the whole trace."""
+    end = (evidence.traces.shape[-1] - 1) / evidence.sample_rate_hz * 1e6
+    front = float(evidence.front_us[at])
+    walls = evidence.backwall_us[np.isfinite(evidence.backwall_us)]
+    wall = float(evidence.backwall_us[at])
+    last = wall if np.isfinite(wall) else float(np.median(walls)) if walls.size else np.nan
+    if not (np.isfinite(front) and last > front):
+        return 0.0, end
+    span = last - front
+    return max(0.0, front - 0.35 * span), min(end, last + 0.6 * span)
+
+
+def _draw_trace(
+    axes: "Axes",
+    evidence: "AScanEvidence",
+    zone: "Zone",
+    indication: "Indication",
+    at: tuple[int, int],
+    window: tuple[float, float],
+) -> None:
+    trace = np.asarray(evidence.traces[at], dtype=float)
+    time_us = np.arange(trace.size) / evidence.sample_rate_hz * 1e6
+    axes.plot(time_us, evidence.typical_trace, color=ACCENT, linewidth=1.0, alpha=0.75, gid="typical")
+    axes.plot(time_us, trace, color=CRAYON, linewidth=1.3, gid="reading")
+    axes.set_xlim(*window)
+    seen = np.isfinite(trace) & (time_us >= window[0]) & (time_us <= window[1])
+    reach = float(max(np.abs(trace[seen]).max(initial=0.0), _largest(evidence.typical_trace[seen]))) or 1.0
+    axes.set_ylim(-1.1 * reach, 1.75 * reach)
+    marks = (
+        ("front surface", evidence.front_us[at]),
+        ("echo", evidence.echo_us[at]),
+        ("back wall", evidence.backwall_us[at]),
+    )
+    for row, (name, when_us) in enumerate(marks):
+        if np.isfinite(when_us):
+            _mark(axes, float(when_us), name, 1.62 - 0.24 * (row % 2))
+    if not np.isfinite(evidence.backwall_us[at]):
+        axes.text(
+            0.995,
+            0.94,
+            "no back-wall echo found",
+            transform=axes.transAxes,
+            ha="right",
+            va="top",
+            color=MUTED,
+        )
+    axes.text(
+        0.0,
+        1.31,
+        f"A-scan at {indication.peak_point}",
+        transform=axes.transAxes,
+        fontweight="bold",
+        fontsize=8,
+    )
+    axes.text(0.62, 1.31, "this point", transform=axes.transAxes, color=CRAYON, fontweight="bold")
+    axes.text(0.74, 1.31, "a typical good trace", transform=axes.transAxes, color=ACCENT, fontweight="bold")
+    axes.set_xlabel("time, µs", labelpad=1)
+    axes.set_ylabel("amplitude", labelpad=2)
+    axes.axhline(0, color=HAIRLINE, linewidth=0.5, zorder=0)
+    bare(axes)
+    _add_depth_axis(axes, zone, float(evidence.front_us[at]), along="x")
+
+
+def _largest(trace: "NDArray[np.float64]") -> float:
+    finite = trace[np.isfinite(trace)]
+    return float(np.abs(finite).max(initial=0.0))
+
+
+def _mark(axes: "Axes", when_us: float, name: str, height: float) -> None:
+    """Mark an echo by a line, its name and its time."""
+    top = axes.get_ylim()[1] / 1.75
+    axes.plot(
+        [when_us, when_us],
+        [-1.1 * top, height * top],
+        color=INK,
+        linewidth=0.8,
+        dashes=(2, 2),
+        gid=f"mark {name}",
+    )
+    axes.annotate(
+        f"{name}, {when_us:.2f} µs",
+        (when_us, height * top),
+        xytext=(2.5, 0),
+        textcoords="offset points",
+        va="center",
+        fontsize=7,
+        bbox={"boxstyle": "square,pad=0.1", "facecolor": PAPER, "edgecolor": "none"},
+    )
+
+
+def _add_depth_axis(axes: "Axes", zone: "Zone", front_us: float, along: str) -> None:
+    """Write depth beside time, where the plan gives the velocity: half the way, there and back."""
+    velocity = zone.laminate.velocity_m_s
+    if velocity is None or not np.isfinite(front_us):
+        return
+    mm_per_us = velocity / 2000.0
+    both = (lambda us: (us - front_us) * mm_per_us, lambda mm: mm / mm_per_us + front_us)
+    if along == "x":
+        beside = axes.secondary_xaxis("top", functions=both)
+        beside.set_xlabel("depth below the front surface, mm", labelpad=2, color=MUTED)
+    else:
+        beside = axes.secondary_yaxis("right", functions=both)
+        beside.set_ylabel("depth, mm", labelpad=3, color=MUTED)
+    beside.tick_params(length=2, pad=1, labelsize=6.5, labelcolor=MUTED)
+
+
+def _draw_bscan(
+    axes: "Axes", evidence: "AScanEvidence", zone: "Zone", at: tuple[int, int], window: tuple[float, float]
+) -> None:
+    """Draw the section along the stations at this position: strong signal dark, time downward."""
+    per_us = evidence.sample_rate_hz * 1e-6
+    first, last = int(window[0] * per_us), int(np.ceil(window[1] * per_us)) + 1
+    section = np.abs(np.asarray(evidence.traces[:, at[1], first:last], dtype=float))
+    reach = float(np.nanquantile(section, 0.995)) if np.isfinite(section).any() else 1.0
+    pitch = zone.station_pitch_mm
+    axes.imshow(
+        np.ma.masked_invalid(section.T),
+        extent=(0, zone.stations * pitch, (first + section.shape[1] - 0.5) / per_us, (first - 0.5) / per_us),
+        aspect="auto",
+        interpolation="nearest",
+        cmap=colour_map("score"),
+        vmin=0,
+        vmax=reach or 1.0,
+        gid="section",
+    )
+    here = (at[0] + 0.5) * pitch
+    axes.axvline(here, color=CRAYON, linewidth=1.0, dashes=(4, 2), gid="here")
+    axes.set_ylim(window[1], window[0])
+    axes.set_xlabel(f"x along the part, mm (the A-scan above is at x = {mm_text(here)} mm)", labelpad=1)
+    axes.set_ylabel("time, µs", labelpad=2)
+    axes.set_title(
+        f"B-scan along position {at[1] + 1:02d}, strong signal dark",
+        loc="left",
+        fontweight="bold",
+        fontsize=8,
+    )
+    axes.tick_params(length=2, pad=1)
+    _add_depth_axis(axes, zone, float(evidence.front_us[at]), along="y")

@@ -1,0 +1,267 @@
+"""The report: one self-contained page for the customer, and its pictures beside it as files.
+
+Results go in, bytes come out; nothing about the part is computed here. The same results give the same bytes.
+"""
+
+import base64
+import re
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from tapscan.records.writing import write_bytes
+from tapscan.report import sentences, words
+from tapscan.report.evidence import draw_evidence
+from tapscan.report.figures import drawing, png_bytes
+from tapscan.report.layers import backwall_layer, depth_layer, score_layer
+from tapscan.report.maps import draw_map
+from tapscan.report.palette import SIGNS, css_variables
+from tapscan.screening.results import CLEAR, SKIPPED, SUSPECT, UNREAD
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping
+
+    from tapscan.analysis import Results
+    from tapscan.plan.zones import Zone
+    from tapscan.report.layers import Layer
+    from tapscan.screening.results import Indication, Screened
+
+__all__ = [
+    "MOST_EVIDENCE",
+    "MOST_RANGES",
+    "REPORT_NAME",
+    "Picture",
+    "page_text",
+    "pictures_of",
+    "write_report",
+]
+
+REPORT_NAME = "report.html"
+MOST_EVIDENCE = 12  # pictures of evidence per zone and method: the strongest indications
+MOST_RANGES = 2000  # unread ranges written out for one reason; beyond, points.csv lists them
+
+_OUR_PICTURES = re.compile(r"(map|evidence)_[A-Za-z0-9_-]+\.png")
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Picture:
+    """One picture: its file name, its bytes, and what it shows, for those who cannot see it."""
+
+    name: str
+    png: bytes
+    alt: str
+    caption: str
+    anchor: str = ""
+
+    @property
+    def size(self) -> tuple[int, int]:
+        """Width and height in pixels, as the head of every PNG file gives them."""
+        return int.from_bytes(self.png[16:20], "big"), int.from_bytes(self.png[20:24], "big")
+
+    @property
+    def is_tall(self) -> bool:
+        """Whether the picture needs a printed page for itself."""
+        width, height = self.size
+        return height > 0.8 * width
+
+    @property
+    def source(self) -> str:
+        """The picture as an address that a page can carry in itself."""
+        return "data:image/png;base64," + base64.b64encode(self.png).decode("ascii")
+
+
+def write_report(results: "Results", folder: Path) -> Path:
+    """Write ``report.html`` and its pictures into `folder`; return the path of the page.
+
+    Pictures of an earlier run that this one no longer has are taken away.
+
+    Raises
+    ------
+    OSError
+        When the folder cannot be written or the disk is full.
+    """
+    pictures = pictures_of(results)
+    page = page_text(results, pictures)
+    named = [picture for group in pictures for picture in group]
+    for picture in named:
+        write_bytes(folder / picture.name, picture.png)
+    kept = {picture.name for picture in named}
+    for path in sorted(folder.iterdir()):
+        if _OUR_PICTURES.fullmatch(path.name) and path.name not in kept:
+            path.unlink()
+    # A file's name may hold bytes that are no text; they must not stop the report.
+    write_bytes(folder / REPORT_NAME, page.encode("utf-8", "replace"))
+    return folder / REPORT_NAME
+
+
+def pictures_of(results: "Results") -> list[list[Picture]]:
+    """Draw all pictures: one list per zone and method, maps before evidence."""
+    seen: set[str] = set()
+    groups = []
+    with drawing():
+        for screened in results.screened:
+            code = screened.zone.code
+            first = f"map_{code}.png" if code not in seen else f"map_{code}_{screened.method}.png"
+            seen.add(code)
+            groups.append([*_maps(screened, first), *_evidence(screened)])
+    return groups
+
+
+def _maps(screened: "Screened", first_name: str) -> "Iterator[Picture]":
+    code = screened.zone.code
+    layers: list[tuple[str, Layer | None]] = [(first_name, score_layer(screened))]
+    if screened.method == "ascan":
+        layers.append((f"map_{code}_depth.png", depth_layer(screened)))
+        layers.append((f"map_{code}_backwall.png", backwall_layer(screened)))
+    for name, layer in layers:
+        if layer is not None:
+            png = png_bytes(draw_map(screened, layer))
+            yield Picture(
+                name,
+                png,
+                sentences.map_alt(screened, layer.title),
+                sentences.map_caption(screened, layer.title),
+            )
+
+
+def _evidence(screened: "Screened") -> "Iterator[Picture]":
+    for indication in strongest(screened):
+        figure = draw_evidence(screened, indication)
+        if figure is not None:
+            name = re.sub(r"[^A-Za-z0-9-]", "-", indication.id)
+            yield Picture(
+                f"evidence_{name}.png",
+                png_bytes(figure),
+                sentences.evidence_alt(screened, indication),
+                sentences.evidence_caption(screened, indication),
+                anchor=f"evidence-{name}",
+            )
+
+
+def strongest(screened: "Screened") -> "list[Indication]":
+    """Pick the indications whose evidence is drawn, in the order of their numbers."""
+    ranked = sorted(screened.indications, key=lambda one: (-one.score, one.id))[:MOST_EVIDENCE]
+    return [one for one in screened.indications if one in ranked]
+
+
+def page_text(results: "Results", pictures: list[list[Picture]]) -> str:
+    """Fill the page with results and pictures."""
+    from jinja2 import Environment, PackageLoader, StrictUndefined
+
+    environment = Environment(
+        loader=PackageLoader("tapscan.report", "page"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        keep_trailing_newline=True,
+    )
+    plan = results.inspection.plan
+    sections = [_section(screened, group) for screened, group in zip(results.screened, pictures, strict=True)]
+    return environment.get_template("report.html.jinja").render(
+        colours=css_variables(),
+        signs=SIGNS,
+        part=plan.part,
+        totals={word: sum(screened.count(word) for screened in results.screened) for word in SIGNS},
+        summary=sentences.summary(results.screened),
+        chance=sentences.chance(plan.false_call_rate),
+        sections=sections,
+        methods={screened.method for screened in results.screened},
+        zones=[_zone_row(zone) for zone in plan.zones],
+        settings=_settings(results.summary.get("settings", {})),
+        warnings=results.summary.get("warnings", []),
+        inputs=results.summary.get("inputs", {}),
+        version=results.summary.get("version", ""),
+    )
+
+
+def _section(screened: "Screened", pictures: list[Picture]) -> dict[str, Any]:
+    """Gather what the page shows of one zone by one method."""
+    anchors = {picture.anchor for picture in pictures}
+    rows = [_indication_row(one, screened.zone, anchors) for one in screened.indications]
+    evidence = [picture for picture in pictures if picture.anchor]
+    return {
+        "anchor": f"zone-{screened.zone.code}-{screened.method}",
+        "code": screened.zone.code,
+        "name": screened.zone.name,
+        "method": words.METHOD_NAMES[screened.method],
+        "counts": {word: screened.count(word) for word in (CLEAR, SUSPECT, UNREAD, SKIPPED)},
+        "sentence": sentences.counts(screened),
+        "apart": sentences.single_points(screened),
+        "baseline": screened.baseline,
+        "references": words.count_text(int(screened.is_reference.sum()), "point"),
+        "indications": rows,
+        "maps": [picture for picture in pictures if not picture.anchor],
+        "evidence": evidence,
+        "without_evidence": len(rows) - len(evidence),
+        "unread": [_unread_row(*group) for group in words.unread_by_reason(screened)],
+        "skipped": [str(block) for block in words.blocks_of(screened.status == SKIPPED)],
+    }
+
+
+def _indication_row(indication: "Indication", zone: "Zone", anchors: set[str]) -> dict[str, str]:
+    anchor = f"evidence-{re.sub(r'[^A-Za-z0-9-]', '-', indication.id)}"
+    return {
+        "id": indication.id,
+        "anchor": anchor if anchor in anchors else "",
+        "place": words.place_in_words(indication, zone),
+        "range": words.range_in_mm(indication),
+        "area": words.area_text(indication.area_mm2),
+        "bounds": words.bounds_text(indication),
+        "disc": words.disc_text(indication.area_mm2),
+        "depth": words.depth_text(indication),
+        "peak": indication.peak_point,
+        "points": str(len(indication.points)),
+        "score": f"{indication.score:.1f}",
+    }
+
+
+def _unread_row(reason: str, count: int, blocks: list[Any]) -> dict[str, Any]:
+    return {
+        "reason": reason,
+        "count": count,
+        "ranges": [str(block) for block in blocks[:MOST_RANGES]],
+        "more": max(0, len(blocks) - MOST_RANGES),
+    }
+
+
+def _zone_row(zone: "Zone") -> dict[str, str]:
+    """One zone's grid and laminate, in words; what the plan does not say is not filled in."""
+    laminate = zone.laminate
+    if zone.is_tube:
+        start, end = zone.girth_start_mm or 0.0, zone.girth_end_mm or 0.0
+        girth = words.mm_text(start) if start == end else f"{words.mm_text(start)} to {words.mm_text(end)}"
+        across = f"girth {girth} mm"
+    else:
+        across = f"position pitch {words.mm_text(zone.position_pitch_mm or 0.0)} mm"
+    values = (
+        ("thickness", laminate.thickness_mm, "mm"),
+        ("bending modulus", laminate.modulus_gpa, "GPa"),
+        ("Poisson's ratio", laminate.poisson, ""),
+        ("density", laminate.density_kg_m3, "kg/m³"),
+        ("velocity through the wall", laminate.velocity_m_s, "m/s"),
+    )
+    return {
+        "code": zone.code,
+        "name": zone.name,
+        "grid": f"{zone.shape}, {zone.stations} stations × {zone.positions} positions",
+        "pitch": f"station pitch {words.mm_text(zone.station_pitch_mm)} mm, {across}",
+        "laminate": "; ".join(
+            f"{name} {value:g} {unit}".rstrip() for name, value, unit in values if value is not None
+        ),
+        "reference": ", ".join(str(block) for block in zone.reference),
+        "skip": ", ".join(str(block) for block in zone.skip),
+    }
+
+
+def _settings(settings: "Mapping[str, Any]") -> list[tuple[str, str]]:
+    """Lay the settings out as pairs; zones and the part have their own places on the page."""
+    pairs = []
+    for key, value in settings.items():
+        if key in ("part", "zones") or key.startswith("has_"):
+            continue
+        if isinstance(value, dict):
+            pairs += [(f"{key} {name}", text) for name, text in _settings(value)]
+        else:
+            pairs.append((words.setting_name(key), "not given" if value is None else str(value)))
+    return pairs

@@ -1,0 +1,330 @@
+"""Unrolled maps: what was found in a zone, drawn on the sheet that the zone makes when it is laid flat.
+
+Lengths are true to each other: a square on the part is a square on the sheet.
+"""
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from tapscan.plan.surfaces import x_mm
+from tapscan.report.figures import WIDTH_IN, halo, new_figure
+from tapscan.report.palette import CRAYON, HAIRLINE, INK, MUTED, PAPER, colour_map
+from tapscan.report.sheets import BETWEEN_IN, LEFT_IN, Sheet, sheet_of, strips_of, thinned, turns_of
+from tapscan.report.words import blocks_of, short_id
+from tapscan.screening.results import SKIPPED, SUSPECT, UNREAD
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+    from numpy.typing import NDArray
+
+    from tapscan.report.layers import Layer
+    from tapscan.screening.results import Indication, Screened
+
+    Grid = NDArray[np.float64]
+
+__all__ = ["draw_map"]
+
+# Inches above and below the strips, and for the key.
+_TOP_IN, _BOTTOM_IN, _KEY_IN = 0.62, 0.42, 0.68
+_SMALLEST_RULED_CELL_IN = 0.05  # below this, lines between cells would hide the cells
+_ROOM_FOR_NUMBER_IN, _ROOM_FOR_WORDS_IN, _CROWDED = 0.4, 1.2, 30
+_PALE = 0.35  # opacity of what is repeated
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Strip:
+    """Some stations of a sheet on one pair of axes; `first` counts from 0, `last` is one past the end."""
+
+    axes: "Axes"
+    sheet: Sheet
+    first: int
+    last: int
+    in_per_mm: float
+
+    @property
+    def cell_in(self) -> float:
+        """The lesser side of a cell on paper."""
+        step = float(self.sheet.edge_step_mm[self.first : self.last + 1].min())
+        return self.in_per_mm * min(self.sheet.zone.station_pitch_mm, step)
+
+
+def draw_map(screened: "Screened", layer: "Layer") -> "Figure":
+    """Draw one zone's map, in several strips one below the other when the zone is long and thin.
+
+    Parts of the picture carry a `gid` (``indication …``, ``unread``, ``suspect``, ``reference``,
+    ``datum line``, ``repeated``), so that what a picture holds can be asked of it.
+    """
+    sheet = sheet_of(screened)
+    ranges, in_per_mm = strips_of(sheet)
+    strip_in = sheet.height_mm * in_per_mm
+    height_in = _TOP_IN + len(ranges) * strip_in + (len(ranges) - 1) * BETWEEN_IN + _BOTTOM_IN + _KEY_IN
+    figure = new_figure(height_in)
+    for number, (first, last) in enumerate(ranges):
+        width_in = (last - first) * sheet.zone.station_pitch_mm * in_per_mm
+        bottom_in = height_in - _TOP_IN - number * (strip_in + BETWEEN_IN) - strip_in
+        axes = figure.add_axes(
+            (LEFT_IN / WIDTH_IN, bottom_in / height_in, width_in / WIDTH_IN, strip_in / height_in),
+            gid=f"strip {number + 1}",
+        )
+        strip = _Strip(axes, sheet, first, last, in_per_mm)
+        _draw_strip(strip, screened, layer)
+        _label_edges(strip, is_first=number == 0, is_last=number == len(ranges) - 1)
+    view = "unrolled, seen from outside" if sheet.zone.is_tube else "seen from outside"
+    line_y = 1 - 0.06 / height_in
+    title = f"{screened.zone.code}  ·  {layer.title}"
+    figure.text(0.02, line_y, title, va="top", fontsize=9, fontweight="bold")
+    figure.text(0.98, line_y, view, ha="right", va="top", color=MUTED)
+    _draw_sign_key(figure, screened, layer)
+    _draw_colour_key(figure, layer)
+    return figure
+
+
+def _draw_strip(strip: _Strip, screened: "Screened", layer: "Layer") -> None:
+    sheet, axes = strip.sheet, strip.axes
+    pitch, widest = sheet.zone.station_pitch_mm, float(sheet.edge_step_mm.max())
+    axes.set_xlim(strip.first * pitch, strip.last * pitch)
+    axes.set_ylim((sheet.index[-1] + 0.5) * widest, (sheet.index[0] - 0.5) * widest)
+    for side in axes.spines.values():
+        side.set_visible(False)
+    _draw_cells(strip, layer)
+    unread = screened.status == UNREAD
+    skipped = screened.status == SKIPPED
+    empty = ~(unread | skipped) & ~np.isfinite(layer.values)
+    _draw_blocks(strip, skipped, "skipped", {"facecolor": PAPER, "edgecolor": HAIRLINE, "linewidth": 0.5})
+    _draw_blocks(
+        strip, unread, "unread", {"facecolor": PAPER, "edgecolor": MUTED, "linewidth": 0.4, "hatch": "//////"}
+    )
+    if layer.read_but_empty:
+        _draw_blocks(strip, empty, "read but empty", {"facecolor": layer.empty_colour, "edgecolor": "none"})
+    _draw_signs(strip, screened)
+    _draw_datum(strip)
+    for indication in screened.indications:
+        _draw_indication(strip, indication, 5.0 if len(screened.indications) > _CROWDED else 7.0)
+
+
+def _parts(sheet: Sheet) -> "list[tuple[NDArray[np.int_], float]]":
+    """Rows of the sheet proper, and of what is repeated before and after it, with their opacity."""
+    rows, ghost, count = sheet.index, sheet.ghost, sheet.zone.positions
+    proper = [(rows[ghost : ghost + count], 1.0)]
+    return [*proper, (rows[:ghost], _PALE), (rows[ghost + count :], _PALE)] if ghost else proper
+
+
+def _draw_cells(strip: _Strip, layer: "Layer") -> None:
+    """Fill the cells; the repeated ones paler, so that no one counts them twice."""
+    zone, stations = strip.sheet.zone, slice(strip.first, strip.last)
+    edge_x = np.arange(strip.first, strip.last + 1) * zone.station_pitch_mm
+    step = strip.sheet.edge_step_mm[strip.first : strip.last + 1]
+    ruled = strip.cell_in > _SMALLEST_RULED_CELL_IN
+    for rows, alpha in _parts(strip.sheet):
+        edges = np.append(rows, rows[-1] + 1) - 0.5
+        strip.axes.pcolormesh(
+            np.broadcast_to(edge_x[:, None], (len(edge_x), len(edges))),
+            step[:, None] * edges,
+            np.ma.masked_invalid(layer.values[stations][:, rows % zone.positions]),
+            cmap=colour_map(layer.ramp, dark_first=layer.dark_first),
+            vmin=layer.low,
+            vmax=layer.high,
+            alpha=alpha,
+            edgecolors=PAPER if ruled else "none",
+            linewidth=0.4 if ruled else 0,
+            gid="cells" if alpha == 1.0 else "repeated",
+        )
+
+
+def _draw_blocks(strip: _Strip, mask: "NDArray[np.bool_]", gid: str, look: "dict[str, Any]") -> None:
+    """Cover the marked points with one look, on the sheet and, paler, where it is repeated.
+
+    All blocks go into one path: hatching them one by one would take a millisecond each.
+    """
+    from matplotlib.patches import PathPatch
+    from matplotlib.path import Path
+
+    inside = np.zeros_like(mask)
+    inside[strip.first : strip.last] = mask[strip.first : strip.last]
+    if not inside.any():
+        return
+    for rows, alpha in _parts(strip.sheet):
+        blocks = blocks_of(inside[:, rows % mask.shape[1]])
+        if not blocks:
+            continue
+        corners = strip.sheet.corners_mm(blocks, int(rows[0]))
+        codes = np.tile([Path.MOVETO, Path.LINETO, Path.LINETO, Path.LINETO, Path.CLOSEPOLY], len(blocks))
+        closed = np.concatenate([corners, corners[:, :1]], axis=1).reshape(-1, 2)
+        strip.axes.add_patch(
+            PathPatch(
+                Path(closed, codes.astype(np.uint8)),
+                alpha=1.0 if alpha == 1.0 else 0.5,
+                gid=gid if alpha == 1.0 else f"{gid}, repeated",
+                **look,
+            )
+        )
+
+
+def _draw_signs(strip: _Strip, screened: "Screened") -> None:
+    """Put the suspect sign and the reference sign on their points; on the sheet proper only."""
+    size_pt = float(np.clip(0.42 * strip.cell_in * 72, 1.0, 6.5))
+    along = x_mm(screened.zone)
+    for gid, mask, marker, fill, edge in (
+        ("suspect", screened.status == SUSPECT, "D", PAPER, INK),
+        ("reference", screened.is_reference, "o", "none", MUTED),
+    ):
+        station, position = np.nonzero(mask[strip.first : strip.last])
+        if not station.size:
+            continue
+        x = along[station + strip.first, 0]
+        strip.axes.scatter(
+            x,
+            strip.sheet.step_mm(x) * position,
+            s=(0.6 * size_pt) ** 2,
+            marker=marker,
+            linewidths=min(0.7, size_pt / 6),
+            gid=gid,
+            zorder=3,
+            facecolors=fill,
+            edgecolors=edge,
+        )
+
+
+def _draw_datum(strip: _Strip) -> None:
+    """Draw the datum line wherever it shows, and the line where the repeated positions begin."""
+    sheet = strip.sheet
+    x = np.array([strip.first, strip.last]) * sheet.zone.station_pitch_mm
+    step = sheet.edge_step_mm[[strip.first, strip.last]]
+    for turn in (0, sheet.zone.positions) if sheet.ghost else (0,):
+        strip.axes.plot(
+            x, step * turn, color=INK, linewidth=0.9, dashes=(9, 2, 2, 2), gid="datum line", zorder=2.5
+        )
+    if sheet.ghost:
+        for cut in (-0.5, sheet.zone.positions - 0.5):
+            strip.axes.plot(x, step * cut, color=MUTED, linewidth=0.7, gid="cut", zorder=2.5, clip_on=False)
+
+
+def _draw_indication(strip: _Strip, indication: "Indication", font_pt: float) -> None:
+    """Outline one indication wherever it shows on the strip, and number each place once."""
+    from matplotlib.patches import Polygon
+
+    sheet, axes = strip.sheet, strip.axes
+    count = sheet.zone.positions
+    x_low, x_high = axes.get_xlim()
+    for ring_number, corners in enumerate(indication.outline):
+        ring = np.asarray(corners, dtype=float)
+        column = sheet.columns(ring)
+        if ring[:, 0].max() <= x_low or ring[:, 0].min() >= x_high:
+            continue
+        for turn in turns_of(column, sheet):
+            moved = np.column_stack([ring[:, 0], ring[:, 1] + turn * count * sheet.step_mm(ring[:, 0])])
+            outline = Polygon(moved, fill=False, edgecolor=CRAYON, linewidth=1.5, joinstyle="round", zorder=5)
+            outline.set_gid(f"indication {indication.id}")
+            outline.set_path_effects(halo(3.4))
+            axes.add_patch(outline)
+            shown = (column + turn * count >= -0.5) & (column + turn * count <= count - 0.5)
+            if ring_number == 0 and shown.any():
+                _number(strip, indication, moved[shown], font_pt)
+
+
+def _number(strip: _Strip, indication: "Indication", corners: "Grid", font_pt: float) -> None:
+    """Set an indication's number beside its upper right shoulder, kept on the strip."""
+    x_low, x_high = strip.axes.get_xlim()
+    inside = np.clip(corners[:, 0], x_low, x_high)
+    shoulder = int(np.argmax(inside - corners[:, 1]))
+    x, s = float(inside[shoulder]), float(corners[shoulder, 1])
+    near_end = (x_high - x) * strip.in_per_mm < _ROOM_FOR_NUMBER_IN
+    label = strip.axes.annotate(
+        short_id(indication),
+        (x, s),
+        xytext=(-3 if near_end else 3, 3),
+        textcoords="offset points",
+        ha="right" if near_end else "left",
+        va="bottom",
+        fontsize=font_pt,
+        fontweight="bold",
+        color=PAPER,
+        bbox={"boxstyle": "round,pad=0.22", "facecolor": CRAYON, "edgecolor": PAPER, "linewidth": 0.8},
+        zorder=6,
+    )
+    label.set_gid(f"number {indication.id}")
+
+
+def _label_edges(strip: _Strip, *, is_first: bool, is_last: bool) -> None:
+    """Write stations and positions, as they stand on the part, along two edges, millimetres on the others."""
+    axes, sheet, zone = strip.axes, strip.sheet, strip.sheet.zone
+    numbers = thinned(zone.stations, zone.station_pitch_mm * strip.in_per_mm, 0.2)
+    shown = [n for n in numbers if strip.first < n <= strip.last]
+    axes.set_xticks([(n - 0.5) * zone.station_pitch_mm for n in shown], [f"{n:02d}" for n in shown])
+    left = float(sheet.edge_step_mm[strip.first])
+    kept = set(thinned(zone.positions, left * strip.in_per_mm, 0.13))
+    rows = [int(row) for row in sheet.index if row % zone.positions + 1 in kept]
+    axes.set_yticks([row * left for row in rows], [f"{row % zone.positions + 1:02d}" for row in rows])
+    for row, label in zip(rows, axes.get_yticklabels(), strict=True):
+        if not 0 <= row < zone.positions:
+            label.set_color(MUTED)
+            label.set_fontstyle("italic")
+    axes.tick_params(length=2, pad=1.5)
+    axes.set_ylabel("position", labelpad=2)
+    if is_last:
+        axes.set_xlabel("station", labelpad=2)
+    along = axes.secondary_xaxis("top")
+    along.tick_params(length=2, pad=1, labelsize=6.5, labelcolor=MUTED)
+    x_low, x_high = axes.get_xlim()
+    is_short = (x_high - x_low) * strip.in_per_mm < _ROOM_FOR_WORDS_IN
+    if is_first:
+        along.set_xlabel("x, mm" if is_short else "x along the part, mm", labelpad=3, color=MUTED)
+    across = axes.secondary_yaxis("right")
+    across.tick_params(length=2, pad=1, labelsize=6.5, labelcolor=MUTED)
+    is_low = sheet.height_mm * strip.in_per_mm < _ROOM_FOR_WORDS_IN
+    across.set_ylabel("s, mm" if is_low else "s from the datum line, mm", labelpad=3, color=MUTED)
+
+
+def _draw_sign_key(figure: "Figure", screened: "Screened", layer: "Layer") -> None:
+    """Explain the signs, below the map at the left."""
+    from matplotlib.lines import Line2D
+    from matplotlib.patches import Patch
+
+    sign: dict[str, Any] = {"linestyle": "none", "markersize": 4.5, "markeredgewidth": 0.7}
+    entries: list[Line2D | Patch] = [
+        Patch(fill=False, edgecolor=CRAYON, linewidth=1.5, label="indication, with its number"),
+        Line2D([], [], marker="D", markerfacecolor=PAPER, markeredgecolor=INK, label="suspect point", **sign),
+        Patch(facecolor=PAPER, edgecolor=MUTED, linewidth=0.4, hatch="//////", label="unread point"),
+        Patch(facecolor=PAPER, edgecolor=HAIRLINE, linewidth=0.6, label="left out on purpose"),
+        Line2D([], [], color=INK, linewidth=0.9, dashes=(5, 1.5, 1.5, 1.5), label="datum line"),
+    ]
+    if screened.is_reference.any():
+        sign |= {"markerfacecolor": "none", "markeredgecolor": MUTED}
+        entries.append(Line2D([], [], marker="o", label="reference point", **sign))
+    if screened.zone.is_tube and screened.zone.positions > 1:
+        entries.append(Patch(facecolor=HAIRLINE, alpha=_PALE, label="repeated beyond the datum line"))
+    if layer.read_but_empty:
+        entries.append(Patch(facecolor=layer.empty_colour, edgecolor=HAIRLINE, label=layer.read_but_empty))
+    height_in = float(figure.get_size_inches()[1])
+    figure.legend(
+        handles=entries,
+        loc="lower left",
+        bbox_to_anchor=(0.01, 0.02 / height_in),
+        ncols=2,
+        frameon=False,
+        handlelength=1.8,
+        labelspacing=0.35,
+        columnspacing=1.4,
+    )
+
+
+def _draw_colour_key(figure: "Figure", layer: "Layer") -> None:
+    """Explain the colours, below the map at the right; pointed ends where values lie beyond the ramp."""
+    from matplotlib.cm import ScalarMappable
+    from matplotlib.colors import Normalize
+
+    height_in = float(figure.get_size_inches()[1])
+    bar = figure.add_axes((0.56, 0.34 / height_in, 0.38, 0.12 / height_in), gid="colour bar")
+    scale = ScalarMappable(
+        Normalize(layer.low, layer.high), colour_map(layer.ramp, dark_first=layer.dark_first)
+    )
+    finite = layer.values[np.isfinite(layer.values)]
+    beyond = bool((finite < layer.low).any()), bool((finite > layer.high).any())
+    extend = {(True, True): "both", (True, False): "min", (False, True): "max"}.get(beyond, "neither")
+    colour_bar = figure.colorbar(scale, cax=bar, orientation="horizontal", extend=extend, extendfrac=0.04)
+    colour_bar.outline.set_edgecolor(HAIRLINE)
+    bar.tick_params(length=2, pad=1)
+    bar.set_xlabel(layer.label, labelpad=1)

@@ -1,0 +1,153 @@
+"""The sentences of the report: what was found, what it does not mean, and what the pictures show."""
+
+from typing import TYPE_CHECKING
+
+from tapscan.report.words import (
+    METHOD_NAMES,
+    area_text,
+    count_text,
+    depth_text,
+    disc_text,
+    joined,
+    place_in_words,
+    zone_name,
+)
+from tapscan.screening.results import CLEAR, SKIPPED, SUSPECT, UNREAD
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from tapscan.plan.zones import Zone
+    from tapscan.screening.results import Indication, Screened
+
+__all__ = [
+    "chance",
+    "counts",
+    "evidence_alt",
+    "evidence_caption",
+    "map_alt",
+    "map_caption",
+    "single_points",
+    "summary",
+]
+
+_MOST_PLACES = 5  # indications that a picture's description names one by one
+
+
+def summary(screened: "Sequence[Screened]") -> list[str]:
+    """Tell the customer what was found, the largest area first."""
+    found = [(indication, part.zone) for part in screened for indication in part.indications]
+    if not any(part.count(CLEAR) + part.count(SUSPECT) for part in screened):
+        return ["No point could be read, so nothing is known about the part."]
+    if not found:
+        return [
+            "No indication was raised: no area stood out from what is good here.",
+            "That is not proof that the part is sound.",
+        ]
+    if len(found) == 1:
+        opening = "1 indication was raised: an area where readings differ from what is good here."
+    else:
+        opening = (
+            f"{len(found):,} indications were raised: areas where readings differ from what is good here."
+        )
+    closing = "Treat what is outlined as damaged until a qualified person has shown otherwise."
+    return [opening, _largest(*max(found, key=lambda pair: pair[0].area_mm2)), closing]
+
+
+def _largest(indication: "Indication", zone: "Zone") -> str:
+    deep = f", {depth_text(indication)} below the surface" if indication.depth_mm is not None else ""
+    area, place = area_text(indication.area_mm2), place_in_words(indication, zone)
+    return (
+        f"The largest, {indication.id}, lies on {zone_name(zone)} at {place}{deep}. "
+        f"It is about {area} mm², {disc_text(indication.area_mm2)}."
+    )
+
+
+def counts(screened: "Screened") -> str:
+    """Tell how many points of one zone were judged by one method, and how.
+
+    The numbers always stand together, so that *clear* is never read without *unread*.
+    """
+    clear, suspect, unread, skipped = (screened.count(word) for word in (CLEAR, SUSPECT, UNREAD, SKIPPED))
+    planned = count_text(clear + suspect + unread, "planned point")
+    left_out = (
+        f"; {skipped:,} more {'was' if skipped == 1 else 'were'} left out on purpose" if skipped else ""
+    )
+    return (
+        f"{zone_name(screened.zone)}, {METHOD_NAMES[screened.method]}: of {planned}, {clear:,} "
+        f"{'is' if clear == 1 else 'are'} clear, {suspect:,} suspect and {unread:,} unread{left_out}."
+    )
+
+
+def single_points(screened: "Screened") -> str:
+    """Tell of suspect points that belong to no indication; '' when there are none."""
+    within = {point for indication in screened.indications for point in indication.points}
+    apart = screened.count(SUSPECT) - len(within)
+    if apart <= 0:
+        return ""
+    stand = "suspect point stands" if apart == 1 else "suspect points stand"
+    return (
+        f"{apart:,} {stand} apart from the numbered indications, as some are expected to by chance. "
+        "Read them again before you trust or dismiss them."
+    )
+
+
+def chance(false_call_rate: float) -> str:
+    """Put the false-call rate in words.
+
+    Examples
+    --------
+    >>> chance(0.01)
+    'About 1 in 100 good points is expected to be called suspect by chance.'
+    """
+    return f"About 1 in {1 / false_call_rate:,.0f} good points is expected to be called suspect by chance."
+
+
+def map_alt(screened: "Screened", title: str) -> str:
+    """Describe a map to those who cannot see it."""
+    zone = screened.zone
+    places = [f"{one.id} at {place_in_words(one, zone)}" for one in screened.indications[:_MOST_PLACES]]
+    more = len(screened.indications) - len(places)
+    places += [f"{more} more in the table"] if more > 0 else []
+    outlined = f"Outlined: {joined(places)}." if places else "No indication is outlined."
+    return (
+        f"Unrolled map of zone {zone.code}, {title}: {zone.stations} stations by {zone.positions} positions. "
+        f"{outlined} Hatched as unread: {count_text(screened.count(UNREAD), 'point')}."
+    )
+
+
+def map_caption(screened: "Screened", title: str) -> str:
+    """Say below a map how it lies on the part."""
+    zone = screened.zone
+    laid = "The panel is seen from outside."
+    if zone.is_tube:
+        laid = "The tube is cut open along the datum line and laid flat"
+        laid += "; the pale strips repeat what lies beyond the cut." if zone.positions > 1 else "."
+    return f"Zone {zone.code}, {title}. {laid} Station 1 is at the left, and all lengths are in proportion."
+
+
+def evidence_alt(screened: "Screened", indication: "Indication") -> str:
+    """Describe a picture of evidence to those who cannot see it."""
+    if screened.method == "tap":
+        return (
+            f"Spectrum of the taps at {indication.peak_point} over the spectrum expected there, with bands "
+            "of one and two spreads of good readings."
+        )
+    return (
+        f"A-scan at {indication.peak_point} with its echoes marked, over a typical good trace; below it the "
+        "B-scan along the stations through the same point."
+    )
+
+
+def evidence_caption(screened: "Screened", indication: "Indication") -> str:
+    """Say below a picture of evidence what to look for."""
+    place = f"{indication.id}, {place_in_words(indication, screened.zone)}."
+    if screened.method == "tap":
+        return (
+            f"{place} Where the line leaves the shaded bands, the part sounds unlike what is good there: "
+            "duller, or with a note of its own."
+        )
+    return (
+        f"{place} An echo between front surface and back wall, or a back wall that is lost, speaks for a "
+        "separation in the wall."
+    )

@@ -1,0 +1,211 @@
+"""Numbers and places in words: what stands on the part, by the tape measure, and how many."""
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from tapscan.plan.points import Block, parse_point
+from tapscan.screening.results import UNREAD
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Sequence
+
+    from numpy.typing import NDArray
+
+    from tapscan.plan.zones import Zone
+    from tapscan.screening.results import Indication, Screened
+
+__all__ = [
+    "METHOD_NAMES",
+    "area_text",
+    "blocks_of",
+    "bounds_text",
+    "count_text",
+    "depth_text",
+    "disc_text",
+    "joined",
+    "mm_text",
+    "place_in_words",
+    "range_in_mm",
+    "setting_name",
+    "short_id",
+    "unread_by_reason",
+    "zone_name",
+]
+
+METHOD_NAMES = {"tap": "tap test", "ascan": "A-scan"}
+
+
+def zone_name(zone: "Zone") -> str:
+    """Name a zone as its owner does, with the code that stands on the part."""
+    return f"{zone.name} ({zone.code})" if zone.name else f"zone {zone.code}"
+
+
+def short_id(indication: "Indication") -> str:
+    """Leave the zone out of an indication's number, for pictures that show one zone."""
+    return indication.id.removeprefix(f"{indication.zone}-")
+
+
+def mm_text(length_mm: float) -> str:
+    """Write a length with a tenth of a millimetre where there is one.
+
+    Examples
+    --------
+    >>> mm_text(115.0), mm_text(12.46)
+    ('115', '12.5')
+    """
+    return f"{length_mm:.1f}".removesuffix(".0")
+
+
+def area_text(area_mm2: float) -> str:
+    """Write an area with three digits that count.
+
+    Examples
+    --------
+    >>> area_text(1234.5), area_text(87.25)
+    ('1,230', '87.2')
+    """
+    rounded = float(f"{area_mm2:.3g}")
+    return f"{rounded:,.1f}".removesuffix(".0")
+
+
+def bounds_text(indication: "Indication") -> str:
+    """Write the bounds of an area, for example ``563 to 1,210``."""
+    return f"{area_text(indication.area_low_mm2)} to {area_text(indication.area_high_mm2)}"
+
+
+def disc_text(area_mm2: float) -> str:
+    """Write an area as the round patch that would be as large, which people can picture.
+
+    Examples
+    --------
+    >>> disc_text(706.9)
+    'as large as a disc 30 mm across'
+    """
+    return f"as large as a disc {2 * np.sqrt(area_mm2 / np.pi):.0f} mm across"
+
+
+def depth_text(indication: "Indication") -> str:
+    """Write the depth of an indication, or why there is none.
+
+    A tap tells no depth; an A-scan without an echo from inside only shows that the back wall is lost.
+    """
+    if indication.depth_mm is not None:
+        return f"{indication.depth_mm:.2f} mm"
+    return "not told by a tap test" if indication.method == "tap" else "no echo from inside"
+
+
+def count_text(count: int, one: str, many: str | None = None) -> str:
+    """Count things in words that agree with the number.
+
+    Examples
+    --------
+    >>> count_text(1, "point"), count_text(1200, "point"), count_text(0, "reading")
+    ('1 point', '1,200 points', 'no readings')
+    """
+    word = one if count == 1 else many or f"{one}s"
+    return f"{count:,} {word}" if count else f"no {word}"
+
+
+def joined(parts: "Sequence[str]") -> str:
+    """Join parts as a sentence does.
+
+    Examples
+    --------
+    >>> joined(["a", "b", "c"]), joined(["a"]), joined([])
+    ('a, b and c', 'a', '')
+    """
+    return " and ".join([", ".join(parts[:-1]), parts[-1]]) if len(parts) > 1 else "".join(parts)
+
+
+def _arc(positions: "Iterable[int]", zone: "Zone") -> tuple[int, int]:
+    """First and last position of the shortest arc that holds all of `positions`, going clockwise."""
+    held = sorted(set(positions))
+    if not zone.is_tube or len(held) == 1:
+        return held[0], held[-1]
+    gaps = [after - before for before, after in zip(held, [*held[1:], held[0] + zone.positions], strict=True)]
+    widest = gaps.index(max(gaps))
+    return held[(widest + 1) % len(held)], held[widest]
+
+
+def _span(word: str, first: int, last: int) -> str:
+    return f"{word} {first:02d}" if first == last else f"{word}s {first:02d} to {last:02d}"
+
+
+def place_in_words(indication: "Indication", zone: "Zone") -> str:
+    """Say where an indication lies, in the numbers that are written on the part.
+
+    For example ``stations 12 to 15, positions 11 to 02, across the datum line``.
+    """
+    points = [point for point in map(parse_point, indication.points) if point is not None]
+    if not points:
+        return f"at {indication.peak_point}"
+    stations = [point.station for point in points]
+    positions = {point.position for point in points}
+    along = _span("station", min(stations), max(stations))
+    if zone.is_tube and len(positions) == zone.positions > 1:
+        return f"{along}, all the way round"
+    first, last = _arc(positions, zone)
+    crossing = ", across the datum line" if first > last else ""
+    return f"{along}, {_span('position', first, last)}{crossing}"
+
+
+def range_in_mm(indication: "Indication") -> str:
+    """Say where an indication lies by the tape measure: ``x = 115 to 155 mm, s = 100 to 15 mm``."""
+    (x_low, x_high), (s_start, s_end) = indication.x_mm, indication.s_mm
+    return f"x = {mm_text(x_low)} to {mm_text(x_high)} mm, s = {mm_text(s_start)} to {mm_text(s_end)} mm"
+
+
+def blocks_of(mask: "NDArray[np.bool_]") -> list[Block]:
+    """Cut the marked points of a zone into few rectangles, in walking order; no point twice, none left out.
+
+    Runs of positions that are the same at neighbouring stations are joined.
+
+    Examples
+    --------
+    >>> mask = np.zeros((4, 5), dtype=bool)
+    >>> mask[1:3, 2:] = True
+    >>> mask[0, 0] = True
+    >>> [str(block) for block in blocks_of(mask)]
+    ['01-01', '02-03:03-05']
+    """
+    padded = np.zeros((mask.shape[0], mask.shape[1] + 2), dtype=np.int8)
+    padded[:, 1:-1] = mask
+    step = np.diff(padded, axis=1)
+    station, first = np.nonzero(step == 1)
+    last = np.nonzero(step == -1)[1]
+    open_runs: dict[tuple[int, int], tuple[int, int]] = {}  # run -> stations it covers so far
+    blocks = []
+    for i, low, high in zip((station + 1).tolist(), (first + 1).tolist(), last.tolist(), strict=True):
+        since, until = open_runs.get((low, high), (i, i - 1))
+        if until < i - 1:
+            blocks.append(Block(since, low, until, high))
+            since = i
+        open_runs[low, high] = (since, i)
+    blocks += [Block(since, low, until, high) for (low, high), (since, until) in open_runs.items()]
+    return sorted(blocks, key=lambda block: (block.first_station, block.first_position))
+
+
+def unread_by_reason(screened: "Screened") -> list[tuple[str, int, list[Block]]]:
+    """Group the unread points by their reason: (reason, how many, where), the most frequent reason first."""
+    unread = screened.status == UNREAD
+    groups = []
+    for reason in sorted(set(screened.reason[unread].tolist())):
+        mask = unread & (screened.reason == reason)
+        groups.append((reason or "no reason given", int(np.count_nonzero(mask)), blocks_of(mask)))
+    return sorted(groups, key=lambda group: (-group[1], group[0]))
+
+
+def setting_name(key: str) -> str:
+    """Turn a key of the plan into words, with its unit set off.
+
+    Examples
+    --------
+    >>> setting_name("sample_rate_mhz"), setting_name("taps_per_point")
+    ('sample rate, MHz', 'taps per point')
+    """
+    units = {"_mhz": "MHz", "_hz": "Hz", "_mm": "mm", "_us": "µs", "_db": "dB"}
+    for suffix, unit in units.items():
+        if key.endswith(suffix):
+            return f"{key.removesuffix(suffix).replace('_', ' ')}, {unit}"
+    return key.replace("_", " ")
