@@ -1,7 +1,6 @@
 """``tapscan demo``: the demo inspection from the simulator."""
 
 import json
-import sys
 from pathlib import Path
 
 import click
@@ -9,11 +8,11 @@ import click
 __all__ = ["command"]
 
 
-@click.command(name="demo", short_help="Write the demo inspection from the simulator.")
+@click.command("demo")
 @click.argument("folder", metavar="DIR", type=click.Path(path_type=Path))
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object instead of sentences.")
-def command(folder: Path, as_json: bool) -> None:
-    r"""Write the demo inspection into DIR, a new or empty folder.
+def command(folder: Path, *, as_json: bool) -> None:
+    """Write the demo inspection into DIR, a new or empty folder.
 
     One zone of a carbon recumbent trike is tapped, one is scanned; both are SYNTHETIC, computed by the
     simulator, with delaminations in known places and a few bad readings. It always writes the same bytes.
@@ -21,18 +20,14 @@ def command(folder: Path, as_json: bool) -> None:
     \b
     Example:  tapscan demo my-demo
               tapscan analyse my-demo
-    """
-    from rich.console import Console
-    from rich.progress import Progress
-
+    """  # noqa: D301 - \b is click's mark for lines kept as they are
+    from tapscan.cli.progress import progress_bar
     from tapscan.synth.demo import demo_files
     from tapscan.synth.folder import check_new, write_inspection
 
     check_new(folder)
-    console = Console(stderr=True)
-    with Progress(console=console, transient=True, disable=not sys.stderr.isatty()) as bar:
-        task = bar.add_task("simulating", total=None)
-        files = demo_files(lambda done, total: bar.update(task, completed=done, total=total))
+    with progress_bar("Simulating") as report:
+        files = demo_files(report)
     write_inspection(folder, files)
     size = sum(map(len, files.values()))
     if as_json:

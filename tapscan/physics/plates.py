@@ -33,7 +33,7 @@ __all__ = [
 # the modal mass, 2 J0(λ)²/ψ(0)²; and the mass that on the static point-load stiffness
 # gives the same frequency, 16/λ⁴.
 CLAMPED_MODAL_MASS_FRACTION = 0.182834
-CLAMPED_STATIC_MASS_FRACTION = 0.153313
+CLAMPED_STATIC_MASS_FRACTION = 0.153311
 
 
 @dataclass(frozen=True, slots=True)
