@@ -1,7 +1,5 @@
 """The one form of every table and every JSON text tapscan writes: the same numbers give the same bytes."""
 
-import csv
-import io
 import json
 import math
 from collections.abc import Mapping, Sequence
@@ -41,16 +39,14 @@ def csv_text(columns: Mapping[str, Column]) -> str:
     BM-01-02,
     """
     hole = object()
-    text = io.StringIO()
-    writer = csv.writer(text, lineterminator="\n")
-    writer.writerow([_cell(name) for name in columns])
+    lines = [",".join(_cell(name) for name in columns)]
     lists = [column.tolist() if isinstance(column, np.ndarray) else column for column in columns.values()]
     for row in zip_longest(*lists, fillvalue=hole):
         if any(value is hole for value in row):
             msg = f"columns differ in length: { {name: len(column) for name, column in columns.items()} }"
             raise ValueError(msg)
-        writer.writerow([_cell(value) for value in row])
-    return text.getvalue()
+        lines.append(",".join(_cell(value) for value in row))
+    return "".join(f"{line}\n" for line in lines)
 
 
 def json_text(value: object) -> str:
@@ -90,7 +86,9 @@ def _cell(value: object) -> str:
         # Adding zero turns -0.0 into 0.0.
         return f"{float(f'{value:.{SIGNIFICANT_DIGITS}g}') + 0.0:.{SIGNIFICANT_DIGITS}g}"
     text = str(value)
-    return f"'{text}" if text.startswith(FORMULA_STARTS) else text
+    text = f"'{text}" if text.startswith(FORMULA_STARTS) else text
+    # Quoted by the rules of RFC 4180; the csv module leaves a lone carriage return bare.
+    return '"' + text.replace('"', '""') + '"' if any(mark in text for mark in ',"\r\n') else text
 
 
 def _plain(value: object) -> object:
