@@ -1,0 +1,42 @@
+import json
+
+from click.testing import CliRunner
+
+from tapscan.cli import main
+from tapscan.synth import demo
+
+
+def run(*arguments):
+    return CliRunner().invoke(main, ["demo", *map(str, arguments)])
+
+
+def test_demo_is_written_and_what_is_next_is_said(tmp_path):
+    result = run(tmp_path / "part")
+    assert result.exit_code == 0
+    assert "a synthetic inspection of an invented part" in result.stdout
+    assert f"Next: tapscan analyse {tmp_path / 'part'}" in result.stdout
+    written = {p.relative_to(tmp_path / "part").as_posix() for p in (tmp_path / "part").rglob("*.*")}
+    assert {"inspection.toml", "ascans/SP.npy", "taps/BM-01-01.wav"} < written
+    assert not any("truth" in name or "finding" in name for name in written)
+
+
+def test_as_json(tmp_path, monkeypatch):
+    monkeypatch.setattr(demo, "demo_files", lambda _progress: {"inspection.toml": b"four"})
+    result = run(tmp_path, "--json")
+    expected = {"folder": str(tmp_path), "files": 1, "bytes": 4, "synthetic": True}
+    assert json.loads(result.stdout) == expected
+
+
+def test_a_used_folder_is_refused_before_any_work(tmp_path, monkeypatch):
+    (tmp_path / "mine.txt").touch()
+    monkeypatch.setattr(demo, "demo_files", lambda _progress: 1 / 0)
+    result = run(tmp_path)
+    assert result.exit_code == 1
+    expected = f"tapscan: {tmp_path}: is not empty, nothing was written (name a new or empty folder)\n"
+    assert result.stderr == expected
+
+
+def test_help_shows_an_example():
+    result = run("--help")
+    assert result.exit_code == 0
+    assert "tapscan demo my-demo" in result.stdout
