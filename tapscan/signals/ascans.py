@@ -14,31 +14,45 @@ most of the zone shows. An echo that could be the second or third round trip of 
 for the back wall: its back wall is lost. How much loss is suspect is for screening to say.
 """
 
+import mmap
 from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, fields, replace
+from itertools import islice
 from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from tapscan.errors import TapscanError
+from tapscan.signals.backwalls import back_wall_trend, spread_about
+from tapscan.signals.candidates import (
+    CANDIDATES,
+    NOISE_FACTOR,
+    Candidates,
+    Pattern,
+    candidates,
+    make_pattern,
+    prepared,
+)
 from tapscan.signals.pulses import detrended, estimate_pulse
-from tapscan.signals.pursuit import Kernel, correlate, make_kernel, refined, subtracted
+from tapscan.signals.pursuit import correlate, make_kernel, subtracted
 
 __all__ = ["AScanFeatures", "AScanSettings", "depth_mm", "measure_ascans", "measure_volume"]
 
 Floats = NDArray[np.float64]
+Progress = Callable[[int, int], None]
 
-_CANDIDATES = 4  # echoes after the front surface that are kept for each trace until the zone has decided
-_SAMPLE = 2048  # traces from which a zone's pulse and levels are learnt
+_SAMPLE = 1024  # traces from which a zone's pulse and levels are learnt
 _BLOCK = 2048  # traces measured together: bounds the memory, changes no result
-_FRONT_FRACTION = 0.45
-_NOISE_FACTOR = 5.0  # an echo stands this many standard deviations out of its trace's noise
-_BACKSCATTER_FACTOR = 4.5  # and of the zone's backscatter at that time
-_MISMATCH = 0.06  # misfit of the pulse to a stronger echo beside, relative to it
+_DECIDED = 65_536  # traces decided together
+_BACKSCATTER_FACTOR = 4.2  # standard deviations of the zone's backscatter that an echo must exceed
+_MISFIT_FACTOR = 3.0  # times the usual misfit of the pulse to a stronger echo that an echo must exceed
+_LEAST_RELATIVE = 0.03  # of a stronger echo within reach: no pulse fits better than that
 _TOLERANCE = 0.2  # of the expected time of flight, before the zone has narrowed it
-_LEAST_TRACE = 16
+_NARROW = 0.025  # the same, once it has
+_WIDE = 0.10
+_LEAST_SAMPLES = 16
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,29 +87,6 @@ class AScanFeatures:
     backwall_db: Floats
     echo_db: Floats
     snr_db: Floats
-    fault: NDArray[np.str_]
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Zone:
-    """What was learnt of a zone: the pulse, and the backscatter `level` per grid step after the front echo."""
-
-    kernel: Kernel
-    centre: float
-    level: Floats
-    window: int
-    dead: int
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Candidates:
-    """Echoes of each trace before the zone has decided: times in grid steps, amplitudes in units of the pulse."""
-
-    front: Floats
-    front_amplitude: Floats
-    after: Floats
-    amplitude: Floats
-    noise: Floats
     fault: NDArray[np.str_]
 
 
@@ -150,7 +141,7 @@ def measure_ascans(
     if values.ndim != 2:
         raise TapscanError("traces", f"have {values.ndim} axes, not (n, samples)", "reshape the array")
     features = measure_volume(values[None], sample_rate_hz, settings)
-    return _map(features, lambda array: array[0])
+    return AScanFeatures(*(getattr(features, name)[0] for name in _names(features)))
 
 
 def measure_volume(
@@ -195,233 +186,269 @@ def measure_volume(
         raise TapscanError("sample_rate_hz", f"is {sample_rate_hz}", "give a rate above 0")
     grid, total = volume.shape[:2], volume.shape[0] * volume.shape[1]
     traces = volume.reshape(total, volume.shape[2])
-    zone = _learn(traces, sample_rate_hz)
-    parts = []
-    with ThreadPoolExecutor(max(1, workers)) as pool:
-        for part in pool.map(lambda span: _measure(traces[span[0] : span[1]], zone), _spans(total)):
-            parts.append(part)
-            if progress is not None:
-                progress(min(total, len(parts) * _BLOCK), total)
-    found = _joined(parts)
-    decided = _decide(found, zone, sample_rate_hz, settings or AScanSettings())
-    return _map(decided, lambda array: array.reshape(grid))
+    settings = settings or AScanSettings()
+    pattern = _learn(traces, sample_rate_hz, settings)
+    if pattern is None:
+        return _unread(traces, grid)
+    found = _measured(traces, pattern, volume, progress, max(1, workers))
+    return _decided(found, pattern, grid, sample_rate_hz, settings)
 
 
-def _spans(total: int) -> Iterator[tuple[int, int]]:
-    for start in range(0, total, _BLOCK):
-        yield start, min(total, start + _BLOCK)
+def _unread(traces: NDArray[Any], grid: tuple[int, ...]) -> AScanFeatures:
+    """Say of each trace why nothing can be measured."""
+    fault = np.full(len(traces), "too short", dtype="U10")
+    if traces.size and traces.shape[1] >= _LEAST_SAMPLES:
+        for start in range(0, len(traces), _BLOCK):
+            fault[start : start + _BLOCK] = prepared(np.asarray(traces[start : start + _BLOCK]))[1]
+        fault[fault == ""] = "no echo"
+    none = np.full(grid, np.nan)
+    return AScanFeatures(*(none for _ in fields(AScanFeatures)[:-1]), fault=fault.reshape(grid))
 
 
-def _map(features: AScanFeatures, change: Callable[[NDArray[Any]], NDArray[Any]]) -> AScanFeatures:
-    return AScanFeatures(*(change(getattr(features, name)) for name in AScanFeatures.__slots__))
-
-
-def _joined(parts: list[_Candidates]) -> _Candidates:
-    if not parts:
-        none = np.zeros(0)
-        return _Candidates(
-            none, none, np.zeros((0, _CANDIDATES)), np.zeros((0, _CANDIDATES)), none, np.zeros(0, "U10")
-        )
-    return _Candidates(
-        *(np.concatenate([getattr(part, name) for part in parts]) for name in _Candidates.__slots__)
+def _measured(
+    traces: NDArray[Any], pattern: Pattern, volume: NDArray[Any], progress: Progress | None, workers: int
+) -> Candidates:
+    """Measure all traces block by block, in threads, never more than a few blocks ahead."""
+    total = len(traces)
+    out = Candidates(
+        *(np.empty(total, dtype=np.float32) for _ in range(2)),
+        *(np.empty((total, CANDIDATES), dtype=np.float32) for _ in range(2)),
+        noise=np.empty(total, dtype=np.float32),
+        fault=np.empty(total, dtype="U10"),
     )
 
+    def work(start: int) -> int:
+        part = candidates(np.asarray(traces[start : start + _BLOCK]), pattern)
+        for name in _names(out):
+            getattr(out, name)[start : start + _BLOCK] = getattr(part, name)
+        return min(total, start + _BLOCK)
 
-def _prepared(traces: NDArray[Any]) -> tuple[NDArray[np.float32], Floats, NDArray[np.str_]]:
-    """Scale each trace to its own largest value, and say what is wrong with it; a faulty row becomes 0."""
-    fault = np.full(len(traces), "", dtype="U10")
-    if traces.dtype.kind in "iub" and traces.dtype.itemsize <= 2:
-        values = traces.astype(np.float32)
-    else:
-        values = traces.astype(
-            np.float64 if traces.dtype.itemsize > 4 or traces.dtype.kind != "f" else np.float32
-        )
-    top, bottom = values.max(axis=1), values.min(axis=1)
-    finite = np.isfinite(top) & np.isfinite(bottom)
-    fault[~finite] = "not finite"
-    fault[finite & (top == bottom)] = "silent"
-    bad = fault != ""
-    middle = np.where(bad, 0, top / 2 + bottom / 2)
-    scale = np.where(bad, 1, top / 2 - bottom / 2)
-    with np.errstate(invalid="ignore"):
-        scaled = ((values - middle[:, None]) / scale[:, None]).astype(np.float32)
-    scaled[bad] = 0
-    fault[~bad & _is_flat_topped(scaled)] = "saturated"
-    return detrended(scaled), scale.astype(float), fault
+    done = 0
+    with ThreadPoolExecutor(workers) as pool:
+        starts = iter(range(0, total, _BLOCK))
+        while batch := list(islice(starts, 4 * workers)):
+            for done in pool.map(work, batch):
+                if progress is not None:
+                    progress(done, total)
+            _let_go(volume)
+    return out
 
 
-def _is_flat_topped(scaled: NDArray[np.float32]) -> NDArray[np.bool_]:
-    """Three samples in a row at the very top or bottom."""
-    flat = np.zeros(len(scaled), dtype=bool)
-    for edge in (scaled == scaled.max(axis=1)[:, None], scaled == scaled.min(axis=1)[:, None]):
-        rows = np.flatnonzero(np.count_nonzero(edge, axis=1) >= 3)
-        few = edge[rows]
-        flat[rows] |= (few[:, 2:] & few[:, 1:-1] & few[:, :-2]).any(axis=1)
-    return flat
+def _names(record: Any) -> Iterator[str]:
+    return (field.name for field in fields(record))
 
 
-def _learn(traces: NDArray[Any], sample_rate_hz: float) -> _Zone | None:
-    """Learn the pulse and the backscatter level from traces spread evenly over the zone."""
-    if traces.shape[1] < _LEAST_TRACE or not len(traces):
+def _let_go(volume: NDArray[Any]) -> None:
+    """Hand the pages of a mapped file that were read back to the system, which would keep them all mapped."""
+    base = volume.base
+    if isinstance(base, mmap.mmap) and getattr(volume, "mode", "") == "r" and hasattr(base, "madvise"):
+        base.madvise(mmap.MADV_DONTNEED)
+
+
+def _learn(traces: NDArray[Any], sample_rate_hz: float, settings: AScanSettings) -> Pattern | None:
+    """Learn the pulse and the levels from traces spread evenly over the zone."""
+    if traces.shape[1] < _LEAST_SAMPLES or not len(traces):
         return None
-    chosen = traces[:: max(1, -(-len(traces) // _SAMPLE))]
-    values, _, fault = _prepared(np.asarray(chosen))
-    pulse = estimate_pulse(values[fault == ""], sample_rate_hz) if (fault == "").any() else None
+    values, fault = prepared(np.array(traces[:: -(-len(traces) // _SAMPLE)]))
+    step = _digitiser_step(values[fault == ""][:64])
+    values = detrended(values[fault == ""])
+    pulse = estimate_pulse(values, sample_rate_hz) if len(values) else None
     if pulse is None or len(pulse.samples) > traces.shape[1]:
         return None
-    kernel = make_kernel(pulse.samples, traces.shape[1])
-    if kernel.grid < _LEAST_TRACE:
-        return None
-    window = kernel.grid
-    zone = _Zone(kernel, pulse.centre, np.zeros(window), window, round(0.3 / kernel.bandwidth))
-    usable = np.flatnonzero(fault == "")
-    c = correlate(values[usable], kernel)
-    found = _candidates(c, zone, 2)
-    rest = subtracted(
-        c,
-        np.column_stack([found[0], found[0][:, None] + found[2]]),
-        np.column_stack([found[1], found[3]]),
-        kernel,
-    )
-    index = found[0].astype(int)[:, None] + np.arange(window)
-    inside = index < kernel.grid
-    after = np.take_along_axis(rest, np.minimum(index, kernel.grid - 1), axis=1) / found[1][:, None]
-    with np.errstate(all="ignore"):
-        count = inside.sum(axis=0)
-        size = np.where(inside, np.abs(after), np.nan)
-        level = np.array([np.nanmedian(size[:, k]) if count[k] else 0.0 for k in range(window)]) * 1.4826
-    smooth = max(1, round(0.5 / kernel.bandwidth))
-    padded = np.pad(level, smooth, mode="edge")
-    level = np.lib.stride_tricks.sliding_window_view(padded, 2 * smooth + 1).max(axis=1)
-    return _Zone(kernel, pulse.centre, level, window, zone.dead)
-
-
-def _front(c: NDArray[Any], kernel: Kernel) -> Floats:
-    """Grid position of the front-surface echo: the first rise to a fraction of the largest, then its crest."""
-    start = np.argmax(c >= _FRONT_FRACTION * c.max(axis=1, keepdims=True), axis=1)
-    reach = max(2, round(1.0 / kernel.bandwidth))
-    index = np.minimum(start[:, None] + np.arange(reach), c.shape[1] - 1)
-    return start + np.argmax(np.take_along_axis(c, index, axis=1), axis=1).astype(float)
-
-
-def _candidates(c: NDArray[Any], zone: _Zone, count: int) -> tuple[Floats, Floats, Floats, Floats, Floats]:
-    """Front time and amplitude (n,), times after it and amplitudes (n, count), noise (n,)."""
-    kernel = zone.kernel
-    n = len(c)
-    at = np.full((n, count + 1), np.nan)
-    amplitude = np.full((n, count + 1), np.nan)
-    first, height, _ = refined(c, _front(c, kernel)[:, None], kernel, 4)
-    at[:, :1], amplitude[:, :1] = first, height
-    noise = np.zeros(n)
-    grid = np.arange(kernel.grid)
-    for k in range(1, count + 1):
-        rest = subtracted(c, at[:, :k], amplitude[:, :k], kernel)
-        if k == 1:
-            noise = 1.4826 * np.median(np.abs(rest), axis=1)
-        size = np.abs(rest)
-        peak = np.zeros(size.shape, dtype=bool)
-        peak[:, 1:-1] = (size[:, 1:-1] >= size[:, :-2]) & (size[:, 1:-1] >= size[:, 2:])
-        peak &= grid > at[:, :1] + zone.dead
-        pick = np.argmax(np.where(peak, size, -1.0), axis=1)
-        usable = peak[np.arange(n), pick]
-        guess = np.column_stack([at[:, :k], np.where(usable, pick, np.nan)])
-        rows = np.flatnonzero(np.isfinite(guess).all(axis=1))
-        if not len(rows):
+    lead = 0
+    for _ in range(2):
+        kernel = make_kernel(pulse.samples, traces.shape[1], lead)
+        if kernel.grid < _LEAST_SAMPLES:
+            return None
+        pattern = make_pattern(kernel, pulse.centre, kernel.grid, step)
+        found = candidates(values, pattern, 1)
+        if lead or np.nanquantile(found.front, 0.02) > 2 * kernel.up:
             break
-        new_at, new_amplitude, _ = refined(c[rows], guess[rows], kernel, 6)
-        at[rows, : k + 1], amplitude[rows, : k + 1] = new_at, new_amplitude
-    return at[:, 0], amplitude[:, 0], at[:, 1:] - at[:, :1], amplitude[:, 1:], noise
-
-
-def _measure(traces: NDArray[Any], zone: _Zone | None) -> _Candidates:
-    """Measure one block; nothing here depends on the other traces of the block."""
-    values, scale, fault = _prepared(np.asarray(traces)) if traces.shape[1] else (None, None, None)
-    n = len(traces)
-    none = np.full((n, _CANDIDATES), np.nan)
-    if zone is None or values is None:
-        short = np.where(fault == "", "too short", fault) if fault is not None else np.full(n, "too short")
-        return _Candidates(none[:, 0], none[:, 0], none, none, none[:, 0], short.astype("U10"))
-    front, height, after, amplitude, noise = _candidates(correlate(values, zone.kernel), zone, _CANDIDATES)
-    unit = scale / np.sqrt(zone.kernel.energy)
-    bad = fault != ""
-    front, height = np.where(bad, np.nan, front), np.where(bad, np.nan, height * unit)
-    after = np.where(bad[:, None], np.nan, after)
-    return _Candidates(front, height, after, amplitude * unit[:, None], noise * unit, fault)
-
-
-def _decide(
-    found: _Candidates, zone: _Zone | None, sample_rate_hz: float, settings: AScanSettings
-) -> AScanFeatures:
-    """Say which candidate is the back wall and which the first echo inside."""
-    n = len(found.fault)
-    if zone is None or not n:
-        none = np.full(n, np.nan)
-        return AScanFeatures(*(none,) * 10, found.fault)
-    step_s = 1.0 / (zone.kernel.up * sample_rate_hz)
-    after = found.after * step_s
-    with np.errstate(invalid="ignore"):
-        relative = np.abs(found.amplitude / found.front_amplitude[:, None])
-        level = zone.level[np.clip(np.nan_to_num(found.after), 0, zone.window - 1).astype(int)]
-        real = (np.abs(found.amplitude) > _NOISE_FACTOR * found.noise[:, None]) & (
-            relative > _BACKSCATTER_FACTOR * level
-        )
-        real &= relative > _MISMATCH
-        weak_front = ~(found.front_amplitude > _NOISE_FACTOR * found.noise)
-    fault = np.where((found.fault == "") & weak_front, "no echo", found.fault).astype("U10")
-    real &= (fault == "")[:, None]
-    expected = settings.expected_tof_s or _consensus(after, relative, real)
-    backwall = _backwall(after, relative, real, expected, 0.5 / zone.kernel.bandwidth * step_s)
-    rows = np.arange(n)
-    tof = np.where(backwall >= 0, after[rows, backwall], np.nan)
-    backwall_amplitude = np.where(backwall >= 0, found.amplitude[rows, backwall], np.nan)
-    limit = np.where(backwall >= 0, tof, expected * (1 + _TOLERANCE) if np.isfinite(expected) else np.inf)
-    inside = real & (after < limit[:, None] - 1e-12)
-    first = np.argmin(np.where(inside, after, np.inf), axis=1)
-    has = inside.any(axis=1)
-    echo = np.where(has, after[rows, first], np.nan)
-    echo_amplitude = np.where(has, found.amplitude[rows, first], np.nan)
-    good = fault == ""
-    front = np.where(good, (found.front * step_s) + zone.centre / sample_rate_hz, np.nan)
-    front_amplitude = np.where(good, found.front_amplitude, np.nan)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        db = [
-            20 * np.log10(np.abs(a / front_amplitude))
-            for a in (backwall_amplitude, echo_amplitude, found.noise)
-        ]
-    return AScanFeatures(
-        front,
-        front_amplitude,
-        front + tof,
-        backwall_amplitude,
-        tof,
-        echo,
-        echo_amplitude,
-        db[0],
-        db[1],
-        -db[2],
-        fault,
+        lead = int(np.ceil(pulse.centre)) + 2  # the front-surface echo begins where the trace does
+    rate_hz = kernel.up * sample_rate_hz
+    due = (settings.expected_tof_s or 0.0) * rate_hz
+    seen = found.after[np.isfinite(found.after)]
+    due = max(due, float(np.median(seen)) if len(seen) else 0.0)
+    # Far enough for the back wall and what follows it, yet short of its second round trip where that is apart.
+    window = round(max(1.22 * due, min(1.3 * due + pattern.half, 2 * due - pattern.half)))
+    pattern = make_pattern(kernel, pulse.centre, window, step)
+    found = candidates(values, pattern, 1)
+    scatter, misfit = _levels(correlate(values, kernel), found, pattern)
+    return replace(
+        pattern,
+        scatter=np.maximum(_BACKSCATTER_FACTOR * scatter, _LEAST_RELATIVE).astype(np.float32),
+        misfit=np.maximum(_MISFIT_FACTOR * misfit, _LEAST_RELATIVE).astype(np.float32),
     )
 
 
-def _consensus(after: Floats, relative: Floats, real: NDArray[np.bool_]) -> float:
-    """Median time of each trace's strongest echo."""
-    strength = np.where(real, relative, -1.0)
-    best = np.argmax(strength, axis=1)
-    has = real.any(axis=1)
-    return float(np.median(after[np.arange(len(after)), best][has])) if has.any() else float("nan")
+def _digitiser_step(values: NDArray[np.float32]) -> float:
+    """Return the smallest difference between two levels: the digitiser's step, or next to nothing."""
+    levels = np.unique(values)
+    return float(np.diff(levels).min()) if len(levels) > 1 else 0.0
+
+
+def _levels(c: NDArray[Any], found: Candidates, pattern: Pattern) -> tuple[Floats, Floats]:
+    """Learn what is left in most traces when the front-surface echo and the strongest echo are taken out.
+
+    Told as standard deviations from the median over the traces, which a third of damaged ones does not move.
+    """
+    kernel, half, window = pattern.kernel, pattern.half, pattern.window
+    read = np.isfinite(found.front)
+    c, front, height = c[read], found.front[read].astype(float), found.height[read].astype(float)
+    after, amplitude = found.after[read, 0].astype(float), found.amplitude[read, 0].astype(float)
+    rest = subtracted(
+        c, np.stack([front, front + after], axis=1), np.stack([height, amplitude], axis=1), kernel
+    )
+    padded = np.full((len(c), half + kernel.grid + window + half), np.nan)
+    padded[:, half : half + kernel.grid] = np.abs(rest)
+    index = half + np.rint(front).astype(int)[:, None] + np.arange(window)
+    scatter = np.take_along_axis(padded, index, axis=1) / height[:, None]
+    lag = np.arange(window) - after[:, None]
+    scatter[np.abs(lag) < half] = np.nan  # what the strongest echo leaves is told below
+    echoing = np.isfinite(after)
+    centre = np.rint(front[echoing] + after[echoing]).astype(int)
+    beside = np.take_along_axis(padded[echoing], centre[:, None] + np.arange(2 * half + 1), axis=1)
+    return _widened(_sigma(scatter), pattern), _widened(
+        _sigma(beside / np.abs(amplitude[echoing])[:, None]), pattern
+    )
+
+
+def _sigma(values: Floats) -> Floats:
+    """Robust standard deviation of each column, gaps filled from its neighbours; 0 where nothing is known."""
+    ordered = np.sort(values, axis=0)
+    count = np.isfinite(values).sum(axis=0)
+    sigma = np.zeros(values.shape[1])
+    enough = np.flatnonzero(2 * count >= max(1, len(values)))
+    sigma[enough] = 1.4826 * ordered[(count[enough] - 1) // 2, enough]
+    return np.interp(np.arange(len(sigma)), enough, sigma[enough]) if len(enough) else sigma
+
+
+def _widened(level: Floats, pattern: Pattern) -> Floats:
+    """Take the root mean square over a cycle, since a crest may fall on any phase of what is left."""
+    reach = max(1, round(0.5 / pattern.kernel.bandwidth))
+    padded = np.pad(level**2, reach, mode="edge")
+    return np.sqrt(np.lib.stride_tricks.sliding_window_view(padded, 2 * reach + 1).mean(axis=1))
+
+
+def _decided(
+    found: Candidates, pattern: Pattern, grid: tuple[int, int], sample_rate_hz: float, settings: AScanSettings
+) -> AScanFeatures:
+    """Say which candidate is the back wall and which the first echo inside, with the whole zone in view."""
+    kernel, total = pattern.kernel, len(found.front)
+    rate_hz = kernel.up * sample_rate_hz
+    weak = (found.fault == "") & ~(found.height > NOISE_FACTOR * found.noise)
+    fault = np.where(weak, "no echo", found.fault)
+    real = np.isfinite(found.after) & ~weak[:, None]
+    due = None if settings.expected_tof_s is None else settings.expected_tof_s * rate_hz
+    expected, slack = _expected(found, real, pattern, grid, due)
+    out = AScanFeatures(*(np.full(total, np.nan) for _ in fields(AScanFeatures)[:-1]), fault=fault)
+    for span in _spans(total):
+        part, good = _part(found, span), fault[span] == ""
+        backwall = _backwall(part, real[span], expected[span], slack, pattern)
+        echo = _first_inside(part, real[span], backwall, expected[span], slack)
+        _fill(out, span, part, (backwall, echo), np.flatnonzero(good))
+    unit = 1 / np.sqrt(kernel.energy)
+    offset_s = (pattern.centre - kernel.lead) / sample_rate_hz
+    return _in_units(out, grid, rate_hz, unit, offset_s)
+
+
+def _spans(total: int) -> Iterator[slice]:
+    return (slice(start, min(total, start + _DECIDED)) for start in range(0, total, _DECIDED))
+
+
+def _part(found: Candidates, span: slice) -> Candidates:
+    return Candidates(*(getattr(found, name)[span] for name in _names(found)))
+
+
+def _expected(
+    found: Candidates, real: NDArray[np.bool_], pattern: Pattern, grid: tuple[int, int], due: float | None
+) -> tuple[Floats, float]:
+    """Expected back-wall time (n,) in grid steps, and how far the back wall may lie from it."""
+    total = len(found.front)
+    if due is None:
+        seen = np.where(real, np.abs(found.amplitude), -1.0)
+        best = np.argmax(seen, axis=1)
+        times = np.where(real.any(axis=1), found.after[np.arange(total), best], np.nan)
+        due = float(np.nanmedian(times)) if np.isfinite(times).any() else np.nan
+    else:
+        guess = _backwall(found, real, np.full(total, due), _TOLERANCE * due, pattern)
+        times = np.where(guess >= 0, found.after[np.arange(total), guess], np.nan)
+    trend = back_wall_trend(times.astype(float).reshape(grid), min(grid) > 1)
+    spread = spread_about(times.reshape(grid), trend)
+    slack = float(np.clip(4 * spread, _NARROW * due, _WIDE * due)) if np.isfinite(due) else 0.0
+    return np.where(np.isfinite(trend), trend, due).ravel(), slack
 
 
 def _backwall(
-    after: Floats, relative: Floats, real: NDArray[np.bool_], expected: float, slack_s: float
+    part: Candidates, real: NDArray[np.bool_], expected: Floats, slack: float, pattern: Pattern
 ) -> NDArray[np.intp]:
-    """Index of the back-wall echo among the candidates, -1 where it is lost."""
-    if not np.isfinite(expected) or not after.size:
-        return np.full(len(after), -1, dtype=np.intp)
-    near = real & (np.abs(after - expected) <= _TOLERANCE * expected)
-    for parent in range(after.shape[1]):
-        for times in (2, 3):
-            multiple = np.abs(after - times * after[:, parent : parent + 1]) < slack_s
-            stronger = relative < relative[:, parent : parent + 1]
-            near &= ~(multiple & stronger & real[:, parent : parent + 1])
-    best = np.argmax(np.where(near, relative, -1.0), axis=1)
-    return np.where(near.any(axis=1), best, -1)
+    """Index of the back-wall echo among the candidates, -1 where it is lost.
+
+    An echo at twice or three times the time of a stronger one above it is that one's next round trip.
+    """
+    size = np.abs(part.amplitude)
+    near = 0.5 / pattern.kernel.bandwidth
+    with np.errstate(invalid="ignore"):
+        there = real & (np.abs(part.after - expected[:, None]) <= slack)
+        for parent in range(size.shape[1]):
+            above = part.after[:, parent : parent + 1]
+            stronger = real[:, parent : parent + 1] & (size[:, parent : parent + 1] > size)
+            for trips in (2, 3):
+                there &= ~(stronger & (np.abs(part.after - trips * above) < near))
+    best = np.argmax(np.where(there, size, -1.0), axis=1)
+    return np.where(there.any(axis=1), best, -1)
+
+
+def _first_inside(
+    part: Candidates, real: NDArray[np.bool_], backwall: NDArray[np.intp], expected: Floats, slack: float
+) -> NDArray[np.intp]:
+    """Index of the first echo before the back wall, or before where it is due; -1 where there is none."""
+    rows = np.arange(len(expected))
+    with np.errstate(invalid="ignore"):
+        limit = np.where(
+            backwall >= 0, part.after[rows, backwall], np.nan_to_num(expected, nan=np.inf) - slack
+        )
+        inside = real & (part.after < limit[:, None])
+    first = np.argmin(np.where(inside, part.after, np.inf), axis=1)
+    return np.where(inside.any(axis=1), first, -1)
+
+
+def _fill(
+    out: AScanFeatures,
+    span: slice,
+    part: Candidates,
+    chosen: tuple[NDArray[np.intp], ...],
+    good: NDArray[np.intp],
+) -> None:
+    """Write one span of results, still in grid steps and correlations."""
+    backwall, echo = (np.where(index >= 0, index, 0)[good] for index in chosen)
+    lost = [(index < 0)[good] for index in chosen]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        values = {
+            "front_s": part.front[good],
+            "front_amplitude": part.height[good],
+            "tof_s": np.where(lost[0], np.nan, part.after[good, backwall]),
+            "backwall_amplitude": np.where(lost[0], np.nan, part.amplitude[good, backwall]),
+            "echo_s": np.where(lost[1], np.nan, part.after[good, echo]),
+            "echo_amplitude": np.where(lost[1], np.nan, part.amplitude[good, echo]),
+            "snr_db": 20 * np.log10(part.height[good] / part.noise[good]),
+        }
+        values["backwall_s"] = values["front_s"] + values["tof_s"]
+        values["backwall_db"] = 20 * np.log10(np.abs(values["backwall_amplitude"] / part.height[good]))
+        values["echo_db"] = 20 * np.log10(np.abs(values["echo_amplitude"] / part.height[good]))
+    for name, column in values.items():
+        getattr(out, name)[span][good] = column
+
+
+def _in_units(
+    out: AScanFeatures, grid: tuple[int, int], rate_hz: float, unit: float, offset_s: float
+) -> AScanFeatures:
+    """Turn grid steps into seconds and correlations into amplitudes, in place, and give the zone its shape."""
+    for name in ("front_s", "backwall_s", "tof_s", "echo_s"):
+        getattr(out, name)[:] /= rate_hz
+    for name in ("front_s", "backwall_s"):
+        getattr(out, name)[:] += offset_s
+    for name in ("front_amplitude", "backwall_amplitude", "echo_amplitude"):
+        getattr(out, name)[:] *= unit
+    out.snr_db[:] += 20 * np.log10(unit)
+    return AScanFeatures(*(getattr(out, name).reshape(grid) for name in _names(out)))

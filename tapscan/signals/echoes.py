@@ -90,7 +90,9 @@ def find_echoes(
     model = _given(pulse, sample_rate_hz) if pulse is not None else estimate_pulse(flat, sample_rate_hz)
     if model is None or len(model.samples) > values.shape[1]:
         return Echoes(time, amplitude)
-    kernel = make_kernel(model.samples, values.shape[1], 0 if pulse is not None else int(np.ceil(model.centre)))
+    kernel = make_kernel(
+        model.samples, values.shape[1], 0 if pulse is not None else int(np.ceil(model.centre))
+    )
     if kernel.grid < _LEAST_SAMPLES:
         return Echoes(time, amplitude)
     mismatch = _ESTIMATED_MISMATCH if pulse is None else _GIVEN_MISMATCH

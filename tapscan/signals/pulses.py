@@ -210,7 +210,9 @@ def _noise_of_average(traces: Floats, windows: Floats) -> float:
     """Noise left in the median of the windows: that of the traces' quiet half over the root of their number."""
     size = np.sqrt((windows**2).sum(axis=1))
     quiet = 1.4826 * np.median(np.abs(traces), axis=1)[size > 0] / size[size > 0]
-    loss = 1.25 if len(quiet) > 2 else 1.0  # a median of normal values scatters a quarter more than their mean
+    loss = (
+        1.25 if len(quiet) > 2 else 1.0
+    )  # a median of normal values scatters a quarter more than their mean
     return float(loss * np.median(quiet) / np.sqrt(len(quiet)))
 
 

@@ -18,9 +18,9 @@ from numpy.typing import NDArray
 from scipy import fft
 
 __all__ = [
+    "STEPS",
     "Kernel",
     "correlate",
-    "explained",
     "interpolated",
     "make_kernel",
     "refined",
@@ -30,10 +30,12 @@ __all__ = [
 
 Floats = NDArray[np.float64]
 
+STEPS = 64  # fractions of a grid step at which the autocorrelation is tabulated
+_FRACTIONS = 512  # fractions of a grid step at which the weights of the polynomial below are tabulated
 _TAPS = 8  # points of the local polynomial between grid samples
-STEPS = 64  # fractions of a grid step at which the autocorrelation is tabulated for subtraction
 _PER_CYCLE = 8.0  # grid samples per cycle of the highest frequency that matters: error below 1e-4 of r there
-_BAND_FLOOR = 1e-4  # relative power below which the pulse is taken to carry nothing
+_BAND_FLOOR = 1e-5  # relative power below which the pulse is taken to carry nothing
+_RIDGE = 1e-9  # keeps two echoes at one time solvable
 _SUPPORT_FLOOR = 1e-3  # fraction of energy that may lie outside the pulse's counted length
 
 
@@ -43,10 +45,11 @@ class Kernel:
 
     Grid points lie `up` to a sample; grid point 0 is `lead` samples before the trace's first. `filter`
     (frequencies,) turns a trace's spectrum into its correlation on the grid, scaled so that r(0) = 1: a
-    correlation is then an amplitude in units of the pulse's root energy. `r`, `slope`, `bend` (2·reach + 1,) are
-    the autocorrelation and its derivatives per grid step, lag 0 in the middle; `shifted` (steps + 1, 2·reach + 1)
+    correlation is then an amplitude in units of the pulse's root energy. `r` (2·reach + 1,) is the
+    autocorrelation, lag 0 in the middle; `shifted` (steps + 1, 2·reach + 1)
     is r for an echo that sits a fraction of a grid step late. `bandwidth` is the root-mean-square frequency in
-    cycles per grid step. `grid` counts the times at which the whole pulse lies inside the trace.
+    cycles per grid step. `grid` counts the times at which the whole pulse lies inside the trace. `dense`
+    (3, points) holds r and its two derivatives per grid step at every fraction that `shifted` knows.
     """
 
     samples: int
@@ -59,9 +62,8 @@ class Kernel:
     energy: float
     reach: int
     r: Floats
-    slope: Floats
-    bend: Floats
     shifted: Floats
+    dense: Floats
     bandwidth: float
 
 
@@ -83,7 +85,7 @@ def make_kernel(pulse: Floats, samples: int, lead: int = 0) -> Kernel:
     spectrum, power = fft.rfft(pulse[:length], size), np.abs(fft.rfft(pulse[:length], fine)) ** 2
     strongest = power.max()
     frequency = np.arange(len(power)) / fine
-    top = float(frequency[power > 30 * _BAND_FLOOR * strongest].max())
+    top = float(frequency[power > 300 * _BAND_FLOOR * strongest].max())
     up = int(2 ** max(0, np.ceil(np.log2(_PER_CYCLE * max(top, 1e-9)))))
     power = np.where(power > _BAND_FLOOR * strongest, power, 0.0)
     weight = np.full(len(power), 2.0)
@@ -93,8 +95,8 @@ def make_kernel(pulse: Floats, samples: int, lead: int = 0) -> Kernel:
     energy = float((weight * power).sum() / fine)
     rate = 2j * np.pi * frequency / up
     reach = min(length * up + _TAPS, fine * up // 2 - 1)
-    r, slope, bend = (_lag_table(power * rate**k / energy, fine, up, reach) for k in range(3))
     late = np.exp(-rate * (np.arange(STEPS + 1) / STEPS)[:, None])
+    shifted = [_lag_table(power * rate**k / energy * late, fine, up, reach) for k in range(3)]
     kept = np.abs(spectrum) ** 2 > _BAND_FLOOR * strongest
     lag = np.exp(-2j * np.pi * np.arange(len(spectrum)) / size * lead)
     return Kernel(
@@ -107,10 +109,10 @@ def make_kernel(pulse: Floats, samples: int, lead: int = 0) -> Kernel:
         filter=np.where(kept, np.conj(spectrum) * lag, 0.0) / np.sqrt(energy),
         energy=energy,
         reach=reach,
-        r=r,
-        slope=slope,
-        bend=bend,
-        shifted=_lag_table(power / energy * late, fine, up, reach),
+        r=shifted[0][0],
+        shifted=shifted[0],
+        # An echo that sits s steps late reads r(lag - s): the rows in reverse run forward in time.
+        dense=np.stack([table[-1:0:-1].T.ravel() for table in shifted]),
         bandwidth=float(np.sqrt((weight * power * frequency**2).sum() / (weight * power).sum()) / up),
     )
 
@@ -136,53 +138,52 @@ def correlate(traces: NDArray[Any], kernel: Kernel) -> NDArray[Any]:
     return full[:, : kernel.grid]
 
 
-def _lagrange_matrix() -> Floats:
+def _weights() -> tuple[Floats, Floats]:
+    """Lagrange's weights of the eight neighbours, for value and derivative, at fractions 0 to 1 of a step."""
     nodes = np.arange(_TAPS) - (_TAPS // 2 - 1)
-    return np.linalg.inv(np.vander(nodes.astype(float), increasing=True))
+    matrix = np.linalg.inv(np.vander(nodes.astype(float), increasing=True))
+    mu = np.linspace(0, 1, _FRACTIONS + 1)[:, None]
+    power = np.arange(_TAPS)
+    return mu**power @ matrix, (power[1:] * mu ** power[:-1]) @ matrix[1:]
 
 
-_LAGRANGE = _lagrange_matrix()  # row m: weights of the eight neighbours in the coefficient of μᵐ
-_SLOPES = np.arange(1.0, _TAPS)[:, None] * _LAGRANGE[1:]  # the same for the derivative's μᵐ
+_VALUE, _SLOPE = _weights()
 
 
-def interpolated(table: NDArray[Any], rows: NDArray[np.intp] | None, at: Floats, order: int = 0) -> Floats:
-    """Evaluate a sampled function, or its derivative per grid step, between samples (eight-point Lagrange).
+def interpolated(c: NDArray[Any], at: Floats) -> tuple[Floats, Floats]:
+    """Evaluate correlations (n, grid) and their derivative per grid step at `at` (n, k) (eight-point Lagrange).
 
-    Parameters
-    ----------
-    table
-        Shape (grid,), or (n, grid) when `rows` says which row each point reads.
-    rows
-        Shape of `at`, or None.
-    at
-        Positions in grid steps, any shape; held inside the table.
-    order
-        0 value, 1 first derivative.
+    Times are held inside the grid, where the outermost ones are read a little less exactly.
     """
-    base = np.clip(np.floor(at).astype(np.intp) - (_TAPS // 2 - 1), 0, table.shape[-1] - _TAPS)
-    mu = (at - base - (_TAPS // 2 - 1))[..., None]
-    coefficients = _LAGRANGE if order == 0 else _SLOPES
-    # Horner by hand: a matrix product may round differently for another number of rows.
-    weights = np.broadcast_to(coefficients[-1], (*at.shape, _TAPS))
-    for row in coefficients[-2::-1]:
-        weights = weights * mu + row
-    index = base[..., None] + np.arange(_TAPS)
-    taken = table[index] if rows is None else table[rows[..., None], index]
-    return np.asarray((weights * taken).sum(axis=-1), dtype=float)
+    base = np.clip(np.floor(at).astype(np.intp) - (_TAPS // 2 - 1), 0, c.shape[1] - _TAPS)
+    step = np.clip(at - base - (_TAPS // 2 - 1), 0, 1) * _FRACTIONS
+    low = np.minimum(step.astype(np.intp), _FRACTIONS - 1)
+    part = (step - low)[..., None]
+    view = np.lib.stride_tricks.sliding_window_view(c, _TAPS, axis=1)
+    taken = view[np.arange(len(c))[:, None], base]
+    pair = []
+    for table in (_VALUE, _SLOPE):
+        weights = table[low]
+        weights += part * (table[low + 1] - weights)
+        weights *= taken
+        pair.append(weights.sum(axis=-1))
+    return pair[0], pair[1]
 
 
-def lagged(table: Floats, kernel: Kernel, lag: Floats) -> Floats:
-    """Read `kernel.r`, `slope` or `bend` at any lag in grid steps; zero beyond its reach."""
-    inside = np.abs(lag) < kernel.reach - _TAPS
-    return np.where(inside, interpolated(table, None, np.where(inside, lag, 0.0) + kernel.reach), 0.0)
+def _lagged(kernel: Kernel, lag: Floats, orders: int) -> Floats:
+    """Read r, and its derivatives when `orders` is 3, at any lag in grid steps: (orders, ...); 0 out of reach."""
+    step = np.clip((lag + kernel.reach + 1) * STEPS, 0, kernel.dense.shape[1] - 2)
+    low = step.astype(np.intp)
+    tables = kernel.dense[:orders]
+    value: Floats = tables[:, low] + (step - low) * (tables[:, low + 1] - tables[:, low])
+    return np.where(np.abs(lag) < kernel.reach - 1, value, 0.0)
 
 
 def solve(c: NDArray[Any], at: Floats, kernel: Kernel) -> tuple[Floats, Floats]:
     """Best amplitudes (n, k) for echoes at `at` (n, k), and the energy (n,) they explain."""
-    rows = np.broadcast_to(np.arange(len(c))[:, None], at.shape)
-    right = interpolated(c, rows, at)
-    gram = lagged(kernel.r, kernel, at[:, :, None] - at[:, None, :])
-    gram += 1e-9 * np.eye(at.shape[1])
+    right, _ = interpolated(c, at)
+    gram = _lagged(kernel, at[:, :, None] - at[:, None, :], 1)[0]
+    gram += _RIDGE * np.eye(at.shape[1])
     amplitude = np.linalg.solve(gram, right[..., None])[..., 0]
     return amplitude, (amplitude * right).sum(axis=1)
 
@@ -224,21 +225,19 @@ def refined(c: NDArray[Any], at: Floats, kernel: Kernel, rounds: int = 12) -> tu
 
 def _step(c: NDArray[Any], at: Floats, amplitude: Floats, kernel: Kernel, damping: Floats) -> Floats:
     """Gauss-Newton step in time (n, k), the amplitudes eliminated."""
-    n, k = at.shape
-    lag = at[:, :, None] - at[:, None, :]
-    r, slope, bend = (lagged(table, kernel, lag) for table in (kernel.r, kernel.slope, kernel.bend))
-    rows = np.broadcast_to(np.arange(n)[:, None], at.shape)
+    k = at.shape[1]
+    r, slope, bend = _lagged(kernel, at[:, :, None] - at[:, None, :], 3)
+    _, rise = interpolated(c, at)
     # With p_k' = ∂p(n − t_k)/∂t_k: <x, p_k'> = c'(t_k), <p_j, p_k'> = −r'(t_j − t_k), <p_j', p_k'> = −r''.
-    gradient = amplitude * (interpolated(c, rows, at, order=1) - (amplitude[:, :, None] * -slope).sum(axis=1))
+    gradient = amplitude * (rise + (amplitude[:, :, None] * slope).sum(axis=1))
     cross = -slope * amplitude[:, None, :]
     block = -bend * amplitude[:, :, None] * amplitude[:, None, :]
-    gram = r + 1e-9 * np.eye(k)
-    schur = block - np.swapaxes(cross, 1, 2) @ np.linalg.solve(gram, cross)
+    schur = block - np.swapaxes(cross, 1, 2) @ np.linalg.solve(r + _RIDGE * np.eye(k), cross)
     scale = np.einsum("nkk->nk", block)
-    schur += (damping[:, None] * scale + 1e-12 * scale.max(axis=1, keepdims=True) + 1e-300)[
-        :, :, None
-    ] * np.eye(k)
-    return np.linalg.solve(schur, gradient[..., None])[..., 0]
+    ridge = damping[:, None] * scale + 1e-12 * scale.max(axis=1, keepdims=True) + 1e-300
+    schur += ridge[:, :, None] * np.eye(k)
+    step: Floats = np.linalg.solve(schur, gradient[..., None])[..., 0]
+    return step
 
 
 def subtracted(c: NDArray[Any], at: Floats, amplitude: Floats, kernel: Kernel) -> NDArray[Any]:

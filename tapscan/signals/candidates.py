@@ -1,0 +1,333 @@
+"""Everything that could be an echo in each A-scan of a zone: one forward and one inverse transform per trace.
+
+A block of traces is correlated with the zone's own pulse. The front-surface echo is found and taken out, the
+stretch after it is cut out, and the largest remaining crest is taken as an echo and taken out, again and again.
+Only where two echoes overlap are they refined together. No step looks at another trace of the block, and none uses
+a matrix product over the block, so that the result is the same to the bit however the zone is cut into blocks.
+"""
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
+from numpy.typing import NDArray
+
+from tapscan.signals.pulses import detrended
+from tapscan.signals.pursuit import STEPS, Kernel, correlate, refined
+
+__all__ = ["CANDIDATES", "Candidates", "Pattern", "candidates", "make_pattern", "prepared"]
+
+Floats = NDArray[np.float64]
+Floats32 = NDArray[np.float32]
+
+CANDIDATES = 4  # echoes after the front surface that are kept for each trace until the zone has decided
+NOISE_FACTOR = 5.0  # an echo stands this many standard deviations out of its trace's noise
+_FRONT_FRACTION = 0.45  # of the trace's largest correlation: less than this is not the front-surface echo
+_OVERLAP = 0.02  # correlation of two echoes above which they are refined together
+_ROUNDS = 5  # Gauss-Newton steps where echoes overlap
+_NOISE_POINTS = 48  # grid points per trace from which its noise is told
+_LEAST_FLAT = 3  # equal samples in a row at the very top that no smooth echo makes
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Pattern:
+    """What is looked for in a zone: its pulse, and where.
+
+    `dead` and `window` bound the stretch after the front-surface echo, in grid steps; `crest` is the fraction that
+    a crest must have of the largest near the first rise to be the front-surface echo's, `rise` how far to look;
+    `overlap` is the lag below which two echoes disturb each other, `least` that below which they are one. `scatter` (window,) and `misfit` (2·half + 1,)
+    are the least amplitudes that count, relative to the front-surface echo at that time after it, and relative to a
+    stronger echo at that time from it. `tail` and `shape` are the pulse's
+    autocorrelation at fractional lags, after `dead` and in full. `step` is the digitiser's, 0 when unknown.
+    """
+
+    kernel: Kernel
+    centre: float
+    dead: int
+    window: int
+    rise: int
+    crest: float
+    overlap: int
+    half: int
+    least: float
+    tail: Floats32
+    shape: Floats32
+    step: float
+    scatter: Floats32
+    misfit: Floats32
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Candidates:
+    """Echoes before the zone has decided, one row per trace, NaN where there is none.
+
+    `front` is in grid steps from the grid's start, `after` (n, CANDIDATES) in grid steps after the front-surface
+    echo, in the order in which they were found. `height`, `amplitude` and `noise` are correlations.
+    """
+
+    front: Floats32
+    height: Floats32
+    after: Floats32
+    amplitude: Floats32
+    noise: Floats32
+    fault: NDArray[np.str_]
+
+
+def make_pattern(kernel: Kernel, centre: float, window: int, step: float) -> Pattern:
+    """Derive from a pulse everything that is looked up for each trace."""
+    middle = kernel.reach
+    period = 1.0 / kernel.bandwidth
+    quarter = max(1, round(period / 4))
+    size = np.maximum.reduce([np.roll(np.abs(kernel.r), k) for k in range(-quarter, quarter + 1)])[middle:]
+    overlap = int(np.flatnonzero(size > _OVERLAP)[-1]) + 1
+    lobe = float(kernel.r[middle + round(0.6 * period) : middle + round(1.5 * period)].max(initial=0.0))
+    wide = int(np.flatnonzero(size > 0.9 * _FRONT_FRACTION)[-1])
+    dead = max(2, round(0.5 * period))
+    half = min(kernel.reach, overlap + quarter)
+    window = max(8, min(window, kernel.grid - 1))
+    return Pattern(
+        kernel=kernel,
+        centre=centre,
+        dead=dead,
+        window=window,
+        rise=wide + round(0.4 * period),
+        crest=0.5 * (1 + min(max(lobe, 0.2), 0.9)),
+        overlap=overlap,
+        half=half,
+        least=0.35 * period,
+        tail=np.ascontiguousarray(kernel.shifted[:, middle + dead : middle + half + 1], dtype=np.float32),
+        shape=np.ascontiguousarray(kernel.shifted[:, middle - half : middle + half + 1], dtype=np.float32),
+        step=step,
+        scatter=np.zeros(window, dtype=np.float32),
+        misfit=np.zeros(2 * half + 1, dtype=np.float32),
+    )
+
+
+def prepared(traces: NDArray[Any], step: float = 0.0) -> tuple[Floats32, NDArray[np.str_]]:
+    """Bring traces to single precision and say what is wrong with each; a faulty row becomes 0.
+
+    Missing samples at a trace's end only make it shorter; anywhere else the trace is not finite.
+    """
+    with np.errstate(over="ignore", invalid="ignore"):
+        values = np.asarray(traces, dtype=np.float32)
+    fault = np.full(len(values), "", dtype="U10")
+    crest, trough = np.argmax(values, axis=1), np.argmin(values, axis=1)  # of a row with NaN, the NaN
+    rows = np.arange(len(values))
+    broken = ~np.isfinite(values[rows, crest] - values[rows, trough])
+    if broken.any():
+        values = values.copy()
+        for row in np.flatnonzero(broken):
+            values[row], good = _without_tail(values[row])
+            if not good:
+                fault[row] = "not finite"
+        crest, trough = np.argmax(values, axis=1), np.argmin(values, axis=1)
+    span = values[rows, crest] - values[rows, trough]
+    fault[(fault == "") & (span == 0)] = "silent"
+    # Where the digitiser tells fewer than 32 levels apart, an honest crest may look flat.
+    flat = (_rests(values, crest) | _rests(values, trough)) & (span > 32 * np.float32(step))
+    fault[flat & (fault == "")] = "saturated"
+    return values, fault
+
+
+def _without_tail(trace: Floats32) -> tuple[Floats32, bool]:
+    """Fill missing samples at the end with the mean of the rest; False when others are missing too."""
+    finite = np.isfinite(trace)
+    length = int(np.flatnonzero(finite)[-1]) + 1 if finite.any() else 0
+    filled = np.zeros_like(trace)
+    if length < 2 or not finite[:length].all() or not np.isnan(trace[length:]).all():
+        return filled, False
+    filled[:length] = detrended(trace[None, :length])[0]
+    return filled, True
+
+
+def _rests(values: Floats32, at: NDArray[np.intp]) -> NDArray[np.bool_]:
+    """Whether a trace stays for three samples at its extreme, as no smooth echo does."""
+    rows, last = np.arange(len(values)), values.shape[1] - 1
+    edge = values[rows, at]
+    same: NDArray[np.bool_] = at + _LEAST_FLAT - 1 <= last
+    for ahead in range(1, _LEAST_FLAT):
+        same = same & (values[rows, np.minimum(at + ahead, last)] == edge)
+    return same
+
+
+def candidates(traces: NDArray[Any], pattern: Pattern, count: int = CANDIDATES) -> Candidates:
+    """Measure one block of traces (n, samples)."""
+    values, fault = prepared(traces, pattern.step)
+    kernel, n = pattern.kernel, len(values)
+    if kernel.lead:
+        values = detrended(values)
+    c = correlate(values, kernel)
+    noise = _noise(c)
+    start = _front(c, pattern)
+    fraction, height = _vertex(c, start)
+    rest = _after_front(c, start, fraction, height, pattern)
+    after, amplitude = _crests(rest, height, noise, pattern, count)
+    after += (np.float32(pattern.dead) - fraction)[:, None]
+    found = Candidates((start + fraction).astype(np.float32), height, after, amplitude, noise, fault)
+    crowded = _crowded(found, pattern)
+    if len(crowded):
+        _drop_misfits(found, pattern, crowded, np.float32(0.7))
+        crowded = _crowded(found, pattern)
+        _refine(c, found, pattern, crowded)
+        _drop_misfits(found, pattern, crowded, np.float32(1.0))
+    _drop_weak(found, pattern)
+    bad = (fault != "") | ~np.isfinite(height)
+    fault[bad & (fault == "")] = "not finite"
+    for array in (found.front, height, after, amplitude):
+        array[bad] = np.nan
+    return found
+
+
+def _crowded(found: Candidates, pattern: Pattern) -> NDArray[np.intp]:
+    """Rows that hold two echoes, the front-surface echo being one, so close that they disturb each other."""
+    with np.errstate(invalid="ignore"):
+        suspects = np.flatnonzero(
+            (found.after < pattern.overlap).any(axis=1) | np.isfinite(found.after[:, 1:]).any(axis=1)
+        )
+        times = np.sort(np.concatenate([np.zeros((len(suspects), 1)), found.after[suspects]], axis=1), axis=1)
+        return suspects[(np.diff(times, axis=1) < pattern.overlap).any(axis=1)]
+
+
+def _drop_weak(found: Candidates, pattern: Pattern) -> None:
+    """Forget, in place, what is no more than noise or the zone's backscatter."""
+    row, column = np.nonzero(np.isfinite(found.after))
+    size = np.abs(found.amplitude[row, column])
+    index = np.clip(np.rint(found.after[row, column]).astype(np.intp), 0, pattern.window - 1)
+    weak = size < np.float32(NOISE_FACTOR) * found.noise[row]
+    weak |= size < pattern.scatter[index] * found.height[row]
+    found.after[row[weak], column[weak]] = np.nan
+    found.amplitude[row[weak], column[weak]] = np.nan
+
+
+def _drop_misfits(found: Candidates, pattern: Pattern, rows: NDArray[np.intp], share: np.float32) -> None:
+    """Forget, in place, what is no more than the misfit of the pulse to a stronger echo beside it.
+
+    `share` lowers the level for echoes that are yet to be refined. Closer than a third of a cycle nothing can be
+    told apart.
+    """
+    at = np.concatenate([np.zeros((len(rows), 1), dtype=np.float32), found.after[rows]], axis=1)
+    size = np.concatenate([np.abs(found.height[rows, None]), np.abs(found.amplitude[rows])], axis=1)
+    lag = at[:, :, None] - at[:, None, :]
+    with np.errstate(invalid="ignore"):
+        near = (np.abs(lag) <= pattern.half) & (size[:, :, None] < size[:, None, :])
+        level = pattern.misfit[np.rint(np.where(near, lag, 0)).astype(np.intp) + pattern.half] * share
+        level[np.abs(lag) < pattern.least] = np.inf
+        small = (near & (size[:, :, None] < level * size[:, None, :])).any(axis=2)[:, 1:]
+    small |= found.after[rows] < pattern.least
+    row, column = np.nonzero(small)
+    found.after[rows[row], column] = np.nan
+    found.amplitude[rows[row], column] = np.nan
+
+
+def _noise(c: Floats32) -> Floats32:
+    """Standard deviation (n,) of the quiet half of each correlation."""
+    few = np.abs(c[:, :: max(1, c.shape[1] // _NOISE_POINTS)])
+    middle = few.shape[1] // 2
+    few.partition(middle, axis=1)
+    return np.float32(1.4826) * few[:, middle]
+
+
+def _front(c: Floats32, pattern: Pattern) -> NDArray[np.intp]:
+    """Grid point (n,) of the front-surface echo: the first high crest after the first rise."""
+    n, grid = c.shape
+    first = np.argmax(c >= np.float32(_FRONT_FRACTION) * c.max(axis=1)[:, None], axis=1)
+    width = min(pattern.rise + 2, grid)
+    first = np.clip(first - 1, 0, grid - width)
+    near = sliding_window_view(c, width, axis=1)[np.arange(n), first]
+    crest = np.zeros(near.shape, dtype=bool)
+    crest[:, 1:-1] = (near[:, 1:-1] >= near[:, :-2]) & (near[:, 1:-1] > near[:, 2:])
+    crest &= near >= np.float32(pattern.crest) * near.max(axis=1)[:, None]
+    # Without a crest inside (the echo sits at the very start or end) the largest value has to do.
+    best = np.where(crest.any(axis=1), np.argmax(crest, axis=1), np.argmax(near, axis=1))
+    return np.clip(first + best, 1, grid - 2)
+
+
+def _vertex(c: Floats32, at: NDArray[np.intp]) -> tuple[Floats32, Floats32]:
+    """Crest by the parabola through three points: offset from `at` in grid steps, and height."""
+    rows = np.arange(len(c))
+    left, mid, right = c[rows, at - 1], c[rows, at], c[rows, at + 1]
+    bend = left - 2 * mid + right
+    slope = np.float32(0.5) * (left - right)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        offset = np.where(bend != 0, slope / bend, np.float32(0.0))
+    offset = np.clip(offset, np.float32(-1.0), np.float32(1.0))
+    return offset, mid - np.float32(0.5) * slope * offset
+
+
+def _after_front(
+    c: Floats32, start: NDArray[np.intp], fraction: Floats32, height: Floats32, pattern: Pattern
+) -> Floats32:
+    """Cut out the stretch after the front-surface echo, less that echo, with room for shapes at both ends."""
+    n, grid = c.shape
+    room, window = pattern.half, pattern.window
+    padded = c
+    if int(start.max(initial=0)) + pattern.dead + window > grid:
+        padded = np.zeros((n, grid + window + pattern.dead), dtype=c.dtype)
+        padded[:, :grid] = c
+    cut = sliding_window_view(padded, window, axis=1)[np.arange(n), start + pattern.dead]
+    whole, row = _split(fraction)
+    tail = pattern.tail[row]
+    # An offset below zero is a whole step less and the rest of the step later.
+    length = min(tail.shape[1] - 1, window)
+    late = np.where((whole < 0)[:, None], tail[:, 1 : length + 1], tail[:, :length])
+    cut[:, :length] -= height[:, None] * late
+    rest = np.zeros((n, window + 2 * room), dtype=c.dtype)
+    rest[:, room : room + window] = cut
+    return rest
+
+
+def _split(offset: Floats32) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """Split offsets into whole grid steps and rows of the table of fractional lags."""
+    whole = np.floor(offset)
+    row = np.rint((offset - whole) * np.float32(STEPS)).astype(np.intp)
+    return whole.astype(np.intp), row
+
+
+def _crests(
+    rest: Floats32, front: Floats32, noise: Floats32, pattern: Pattern, count: int
+) -> tuple[Floats32, Floats32]:
+    """Take the largest crest as an echo and take it out, `count` times or until nothing that counts is left.
+
+    Times (n, count) in grid steps from the start of the stretch.
+    """
+    room, window = pattern.half, pattern.window
+    at = np.full((len(rest), count), np.nan, dtype=np.float32)
+    amplitude = np.full((len(rest), count), np.nan, dtype=np.float32)
+    live = np.arange(len(rest))
+    for k in range(count):
+        size = np.abs(rest[:, room : room + window])
+        best = np.argmax(size, axis=1)
+        level = np.maximum(NOISE_FACTOR * noise[live], pattern.scatter[best] * front[live])
+        strong = size[np.arange(len(best)), best] > np.float32(0.5) * level
+        if not strong.all():
+            live, rest, best = live[strong], rest[strong], best[strong]
+        if not len(live):
+            break
+        offset, height = _vertex(rest, best + room)
+        inner = (best > 0) & (best < window - 1) & (np.abs(offset) < 1)
+        at[live, k] = np.where(inner, best + offset, np.nan)
+        amplitude[live, k] = np.where(inner, height, np.nan)
+        if k + 1 < count:
+            whole, row = _split(offset)
+            view = sliding_window_view(rest, 2 * room + 1, axis=1, writeable=True)
+            rows = np.arange(len(live))
+            begin = np.clip(best + whole, 0, window - 1)
+            view[rows, begin] -= height[:, None] * pattern.shape[row]
+    return at, amplitude
+
+
+def _refine(c: Floats32, found: Candidates, pattern: Pattern, crowded: NDArray[np.intp]) -> None:
+    """Refine together, in place, the front-surface echo and all candidates of some rows."""
+    number = np.isfinite(found.after[crowded]).sum(axis=1)
+    for k in range(1, found.after.shape[1] + 1):
+        rows = crowded[number == k]
+        if not len(rows):
+            continue
+        which = np.argsort(np.isnan(found.after[rows]), axis=1, kind="stable")[:, :k]
+        guess = np.take_along_axis(found.after[rows], which, axis=1)
+        guess = np.concatenate([np.zeros((len(rows), 1)), guess], axis=1) + found.front[rows, None]
+        at, amplitude, _ = refined(c[rows], guess, pattern.kernel, _ROUNDS)
+        found.front[rows], found.height[rows] = at[:, 0], amplitude[:, 0]
+        found.after[rows[:, None], which] = at[:, 1:] - at[:, :1]
+        found.amplitude[rows[:, None], which] = amplitude[:, 1:]
