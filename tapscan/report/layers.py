@@ -58,7 +58,7 @@ def depth_layer(screened: "Screened") -> Layer | None:
     wall = screened.zone.laminate.thickness_mm
     high = max(wall or 0.0, float(np.nanmax(depth)))
     return Layer(
-        "depth of the first echo from inside",
+        "C-scan, depth of the first echo from inside",
         "depth below the front surface, mm",
         depth,
         0.0,
@@ -77,7 +77,7 @@ def backwall_layer(screened: "Screened") -> Layer | None:
     finite = level[np.isfinite(level)]
     high = float(np.quantile(finite, 0.95))
     return Layer(
-        "back-wall echo",
+        "C-scan, back-wall echo",
         "level against the front-surface echo, dB",
         level,
         max(float(finite.min()), high - 24.0) if finite.min() < high else high - 1.0,

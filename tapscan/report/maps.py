@@ -31,6 +31,7 @@ __all__ = ["draw_map"]
 _TOP_IN, _BOTTOM_IN, _KEY_IN = 0.62, 0.42, 0.68
 _SMALLEST_RULED_CELL_IN = 0.05  # below this, lines between cells would hide the cells
 _ROOM_FOR_NUMBER_IN, _ROOM_FOR_WORDS_IN, _CROWDED = 0.4, 1.2, 30
+_LABEL_ROOM_IN = 0.13
 _PALE = 0.35  # opacity of what is repeated
 
 
@@ -255,8 +256,14 @@ def _label_edges(strip: _Strip, *, is_first: bool, is_last: bool) -> None:
     shown = [n for n in numbers if strip.first < n <= strip.last]
     axes.set_xticks([(n - 0.5) * zone.station_pitch_mm for n in shown], [f"{n:02d}" for n in shown])
     left = float(sheet.edge_step_mm[strip.first])
-    kept = set(thinned(zone.positions, left * strip.in_per_mm, 0.13))
-    rows = [int(row) for row in sheet.index if row % zone.positions + 1 in kept]
+    kept = set(thinned(zone.positions, left * strip.in_per_mm, _LABEL_ROOM_IN))
+    proper = [row for row in range(zone.positions) if row + 1 in kept]
+    # A repeated position gives way where its number would touch position 1 or the last one.
+    apart = _LABEL_ROOM_IN / (left * strip.in_per_mm)
+    outside = [
+        int(row) for row in sheet.index if not 0 <= row < zone.positions and row % zone.positions + 1 in kept
+    ]
+    rows = proper + [row for row in outside if min(abs(row - other) for other in proper) >= apart]
     axes.set_yticks([row * left for row in rows], [f"{row % zone.positions + 1:02d}" for row in rows])
     for row, label in zip(rows, axes.get_yticklabels(), strict=True):
         if not 0 <= row < zone.positions:
@@ -315,6 +322,7 @@ def _draw_colour_key(figure: "Figure", layer: "Layer") -> None:
     """Explain the colours, below the map at the right; pointed ends where values lie beyond the ramp."""
     from matplotlib.cm import ScalarMappable
     from matplotlib.colors import Normalize
+    from matplotlib.ticker import MaxNLocator
 
     height_in = float(figure.get_size_inches()[1])
     bar = figure.add_axes((0.56, 0.34 / height_in, 0.38, 0.12 / height_in), gid="colour bar")
@@ -326,5 +334,7 @@ def _draw_colour_key(figure: "Figure", layer: "Layer") -> None:
     extend = {(True, True): "both", (True, False): "min", (False, True): "max"}.get(beyond, "neither")
     colour_bar = figure.colorbar(scale, cax=bar, orientation="horizontal", extend=extend, extendfrac=0.04)
     colour_bar.outline.set_edgecolor(HAIRLINE)
+    colour_bar.locator = MaxNLocator(4, steps=[1, 2.5, 5, 10])
+    colour_bar.update_ticks()
     bar.tick_params(length=2, pad=1)
     bar.set_xlabel(layer.label, labelpad=1)

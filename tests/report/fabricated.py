@@ -1,4 +1,4 @@
-"""Screened zones made up for looking at and testing the report: no signal behind them, only plausible numbers."""
+"""Screened zones made up to look at and test the report: no signal behind them, only plausible numbers."""
 
 from dataclasses import asdict, replace
 from pathlib import Path
@@ -82,13 +82,16 @@ def round_indication(zone, method, number, centre, radius_mm, depth_mm=None):
         zone=zone.code,
         method=method,
         points=tuple(
-            point_name(zone.code, int(i) + 1, int(p) + 1) for i, p in np.argwhere(disc(zone, *centre, radius_mm))
+            point_name(zone.code, int(i) + 1, int(p) + 1)
+            for i, p in np.argwhere(disc(zone, *centre, radius_mm))
         ),
         area_mm2=area,
         area_low_mm2=0.7 * area,
         area_high_mm2=1.5 * area,
         x_mm=(x0 - radius_mm, x0 + radius_mm),
-        s_mm=((s0 - radius_mm) % girth, (s0 + radius_mm) % girth) if zone.is_tube else (s0 - radius_mm, s0 + radius_mm),
+        s_mm=((s0 - radius_mm) % girth, (s0 + radius_mm) % girth)
+        if zone.is_tube
+        else (s0 - radius_mm, s0 + radius_mm),
         depth_mm=depth_mm,
         peak_point=point_name(zone.code, station, position),
         score=2.6 - 0.01 * number,
@@ -106,7 +109,9 @@ def tapped(zone, spots=((14, 1, 16.0), (30, 7, 14.0)), unread=(), reasons=("sile
     score[suspect] = 1.2 + 1.5 * rng.random(int(suspect.sum()))
     status, reason, score = _judged(zone, suspect, score, unread, reasons)
     band_hz = 400.0 * 2 ** (np.arange(68) / 12)
-    expected = np.broadcast_to(-18 - 9 * np.abs(np.log2(band_hz / 2600)) ** 1.3, (*zone.grid_shape, 68)).copy()
+    expected = np.broadcast_to(
+        -18 - 9 * np.abs(np.log2(band_hz / 2600)) ** 1.3, (*zone.grid_shape, 68)
+    ).copy()
     spectrum = expected + rng.normal(0, 1.4, expected.shape)
     spectrum += suspect[..., None] * (9 * np.exp(-((np.log2(band_hz / 1100) / 0.4) ** 2)) - 4)
     spectrum[status == UNREAD] = np.nan
@@ -124,7 +129,7 @@ def tapped(zone, spots=((14, 1, 16.0), (30, 7, 14.0)), unread=(), reasons=("sile
             round_indication(zone, "tap", n, (station, position), radius_mm)
             for n, (station, position, radius_mm) in enumerate(spots, 1)
         ),
-        baseline="Good is what most of this zone sounds like, following the part along its length; it rests on 438 readings.",
+        baseline="Good is what most of this zone sounds like; it rests on 438 readings.",
         evidence=TapEvidence(band_hz, spectrum, expected, np.full(68, 1.5)),
     )
 
@@ -143,9 +148,15 @@ def scanned(zone, spots=((8, 6, 12.0),), unread=(), reasons=("no echo", "saturat
     echo_us = 2.0 + 2 * depth / 2.95
     time_us = np.arange(512) / 100.0
     traces = np.zeros((*zone.grid_shape, 512))
-    for at_us, height in ((np.full(zone.grid_shape, 2.0), 1.0), (echo_us, 0.5), (wall_us, np.where(suspect, 0.06, 0.4))):
+    for at_us, height in (
+        (np.full(zone.grid_shape, 2.0), 1.0),
+        (echo_us, 0.5),
+        (wall_us, np.where(suspect, 0.06, 0.4)),
+    ):
         away = time_us - at_us[..., None]
-        traces += np.nan_to_num(np.asarray(height)[..., None] * np.exp(-((away / 0.11) ** 2)) * np.cos(2 * np.pi * 5 * away))
+        traces += np.nan_to_num(
+            np.asarray(height)[..., None] * np.exp(-((away / 0.11) ** 2)) * np.cos(2 * np.pi * 5 * away)
+        )
     traces += rng.normal(0, 0.008, traces.shape)
     traces[~read] = np.nan
     good = np.argwhere(read & ~suspect)
@@ -202,7 +213,7 @@ def plan_of(*zones, **part):
 
 
 def boom():
-    """The usual example: 40 × 12, one indication across the seam, unread points, a skipped block, references."""
+    """The usual example: an indication across the seam, unread points, a skipped block, references."""
     zone = tube(reference=(Block(1, 6, 6, 12),), skip=(Block(20, 5, 21, 6),))
     unread = [(25, 3), (25, 4), (26, 3), (26, 4), (33, 12), (34, 12), (3, 2), (14, 3)]
     return tapped(zone, unread=unread)

@@ -1,0 +1,117 @@
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from hypothesis.extra.numpy import arrays
+
+from tapscan.plan import block_mask, point_name
+from tapscan.report import sentences
+from tapscan.report.words import (
+    blocks_of,
+    bounds_text,
+    depth_text,
+    place_in_words,
+    range_in_mm,
+    unread_by_reason,
+)
+from tests.report.fabricated import boom, panel, round_indication, scanned, tapped, tube
+
+
+def indication_at(zone, *points):
+    names = tuple(point_name(zone.code, station, position) for station, position in points)
+    return replace(round_indication(zone, "tap", 1, points[0], 16.0), points=names)
+
+
+@pytest.mark.parametrize(
+    ("points", "words"),
+    [
+        ([(12, 3)], "station 12, position 03"),
+        ([(12, 3), (15, 6)], "stations 12 to 15, positions 03 to 06"),
+        ([(12, 12), (13, 1)], "stations 12 to 13, positions 12 to 01, across the datum line"),
+        (
+            [(12, 11), (15, 2), (14, 1), (14, 12)],
+            "stations 12 to 15, positions 11 to 02, across the datum line",
+        ),
+        ([(7, p) for p in range(1, 13)], "station 07, all the way round"),
+        ([(7, p) for p in range(1, 12)], "station 07, positions 01 to 11"),
+    ],
+)
+def test_a_place_on_a_tube_is_told_by_the_numbers_on_the_part(points, words):
+    zone = tube()
+    assert place_in_words(indication_at(zone, *points), zone) == words
+
+
+def test_a_panel_has_no_seam_to_cross():
+    zone = panel()
+    assert place_in_words(indication_at(zone, (3, 1), (3, 16)), zone) == "station 03, positions 01 to 16"
+
+
+def test_a_single_position_is_not_all_the_way_round():
+    zone = tube(positions=1)
+    assert place_in_words(indication_at(zone, (3, 1)), zone) == "station 03, position 01"
+
+
+def test_lengths_areas_and_depths_read_as_on_a_tape_measure():
+    zone = tube()
+    one = round_indication(zone, "tap", 1, (14, 1), 16.0)
+    assert range_in_mm(one) == "x = 119 to 151 mm, s = 104 to 16 mm"
+    assert bounds_text(one) == "563 to 1,210"
+    assert depth_text(one) == "not told by a tap test"
+    assert depth_text(round_indication(zone, "ascan", 1, (14, 1), 16.0, 0.604)) == "0.60 mm"
+    assert depth_text(round_indication(zone, "ascan", 1, (14, 1), 16.0)) == "no echo from inside"
+
+
+masks = arrays(bool, st.tuples(st.integers(1, 9), st.integers(1, 9)))
+
+
+@given(masks)
+def test_blocks_hold_every_marked_point_once_and_no_other(mask):
+    zone = panel(stations=mask.shape[0], positions=mask.shape[1])
+    blocks = blocks_of(mask)
+    np.testing.assert_array_equal(block_mask(zone, blocks), mask)
+    assert sum(int(block_mask(zone, [block]).sum()) for block in blocks) == mask.sum()
+
+
+def test_a_filled_zone_is_one_block():
+    assert [str(block) for block in blocks_of(np.ones((40, 12), dtype=bool))] == ["01-01:40-12"]
+
+
+def test_unread_points_are_grouped_by_reason_the_most_frequent_first():
+    screened = tapped(tube(), unread=[(1, 1), (2, 1), (9, 4), (3, 1)], reasons=("silent", "silent", "noisy"))
+    groups = [
+        (reason, count, [str(b) for b in blocks]) for reason, count, blocks in unread_by_reason(screened)
+    ]
+    assert groups == [("silent", 3, ["01-01:03-01"]), ("noisy", 1, ["09-04"])]
+
+
+def test_the_counts_always_stand_together():
+    assert sentences.counts(boom()) == (
+        "Main boom (BM), tap test: of 476 planned points, 454 are clear, 14 suspect and 8 unread; "
+        "4 more were left out on purpose."
+    )
+
+
+def test_suspect_points_outside_the_indications_are_not_passed_over():
+    screened = boom()
+    assert sentences.single_points(screened) == ""
+    alone = replace(screened, indications=screened.indications[:1])
+    apart = screened.count("suspect") - len(screened.indications[0].points)
+    assert sentences.single_points(alone).startswith(f"{apart} suspect points stand apart from the numbered")
+
+
+def test_the_summary_names_the_largest_area_and_never_calls_a_part_sound():
+    told = sentences.summary([boom(), scanned(panel())])
+    assert told[0].startswith("3 indications were raised")
+    assert (
+        "BM-T1, lies on Main boom (BM) at stations 13 to 15, positions 12 to 02, across the datum line"
+        in told[1]
+    )
+    assert "804 mm², as large as a disc 32 mm across" in told[1]
+    assert sentences.summary([tapped(tube(), spots=())])[-1] == "That is not proof that the part is sound."
+
+
+def test_nothing_read_is_told_as_nothing_known():
+    unread = tapped(tube(), spots=(), unread=[(i, p) for i in range(1, 41) for p in range(1, 13)])
+    assert sentences.summary([unread]) == ["No point could be read, so nothing is known about the part."]
