@@ -1,4 +1,4 @@
-"""The plan: zones, surfaces, points and references. Knows nothing of signals or files beyond the plan itself."""
+"""The plan: zones, surfaces, points and references. Knows nothing of signals, and no file but the plan."""
 
 from tapscan.plan.points import Block, Point, parse_block, parse_point, point_name
 from tapscan.plan.surfaces import block_mask, cell_area_mm2, girth_mm, s_mm, walk, x_mm

@@ -5,8 +5,8 @@ from dataclasses import dataclass
 
 __all__ = ["Block", "Point", "parse_block", "parse_point", "point_name"]
 
-_POINT = re.compile(r"([A-Z0-9]{1,8})-(\d{1,6})-(\d{1,6})")
-_CORNER = r"(\d{1,6})-(\d{1,6})"
+_POINT = re.compile(r"([A-Z0-9]{1,8})-([0-9]{1,6})-([0-9]{1,6})")
+_CORNER = r"([0-9]{1,6})-([0-9]{1,6})"
 _BLOCK = re.compile(f"{_CORNER}(?::{_CORNER})?")
 
 
@@ -19,6 +19,7 @@ class Point:
     position: int
 
     def __str__(self) -> str:
+        """Spell the point as it is written on the part."""
         return point_name(self.zone, self.station, self.position)
 
 
@@ -35,6 +36,7 @@ class Block:
     last_position: int
 
     def __str__(self) -> str:
+        """Spell the block as the plan has it."""
         first = f"{self.first_station:02d}-{self.first_position:02d}"
         last = f"{self.last_station:02d}-{self.last_position:02d}"
         return first if first == last else f"{first}:{last}"

@@ -100,6 +100,18 @@ _HINTS = {
     "shape": '"tube" or "panel"',
     "stations": "how many steps along the axis",
     "positions": "how many steps round the girth or across the panel",
+    "reference": 'a list of points known to be good, such as ["01-01:06-12"]',
+    "skip": 'a list of points to leave out, such as ["20-05"]',
+    "mirror_of": "the code of the zone on the other side",
+    "taps_per_point": "how many strikes at every point",
+    "sample_rate_mhz": "the sampling rate of the .npy volumes, such as 100.0",
+    "centre_frequency_mhz": "the probe's centre frequency, such as 5.0",
+    "false_call_rate": "the wanted fraction of good points called suspect, such as 0.01",
+    "thickness_mm": "the thickness of the wall",
+    "modulus_gpa": "the bending modulus in the plane, such as 60.0",
+    "poisson": "a ratio such as 0.3",
+    "density_kg_m3": "the density of the laminate, such as 1550.0",
+    "velocity_m_s": "the speed of sound through the thickness, such as 2950.0",
 }
 
 
@@ -118,6 +130,8 @@ def read_plan(folder: Path) -> Plan:
         raise TapscanError(
             str(folder), f"holds no {PLAN_NAME}", "start one with: tapscan new DIR, or name another folder"
         )
+    if not path.resolve().is_relative_to(folder.resolve()):
+        raise TapscanError(PLAN_NAME, "is a link out of the inspection", "copy the plan itself there")
     if path.stat().st_size > MAX_PLAN_BYTES:
         raise TapscanError(PLAN_NAME, "is over 1 MB, too large for a plan", "check that it is the right file")
     try:
@@ -152,8 +166,14 @@ def parse_plan(text: str) -> Plan:
     """
     try:
         document = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        raise TapscanError(PLAN_NAME, f"is not valid TOML: {error}", "mend that line") from None
+    except RecursionError:
+        raise TapscanError(
+            PLAN_NAME, "is nested far too deep for a plan", "check that it is the right file"
+        ) from None
+    except ValueError as error:  # TOMLDecodeError, and numbers of thousands of digits
+        raise TapscanError(
+            PLAN_NAME, f"is not valid TOML: {str(error).split(';')[0]}", "mend that line"
+        ) from None
     try:
         tables = _Plan.model_validate(document)
     except ValidationError as error:
@@ -181,7 +201,10 @@ def _zone(table: _Zone, defaults: _Laminate) -> Zone:
             f"stations × positions = {table.stations * table.positions:,} points, more than {MAX_POINTS:,}",
             "split it into several zones",
         )
-    laminate = {**defaults.model_dump(), **table.model_dump(include=set(_Laminate.model_fields), exclude_none=True)}
+    laminate = {
+        **defaults.model_dump(),
+        **table.model_dump(include=set(_Laminate.model_fields), exclude_none=True),
+    }
     return Zone(
         code=table.code,
         name=table.name,
@@ -205,7 +228,9 @@ def _girths(table: _Zone, where: str) -> tuple[float | None, float | None]:
     given = [key for key in girth_keys if getattr(table, key) is not None]
     if table.shape == "panel":
         if given:
-            raise TapscanError(where, f'{given[0]} does not belong to shape "panel"', 'delete it, or set shape = "tube"')
+            raise TapscanError(
+                where, f'{given[0]} does not belong to shape "panel"', 'delete it, or set shape = "tube"'
+            )
         if table.position_pitch_mm is None:
             raise _missing(where, "position_pitch_mm", "panel")
         return None, None
@@ -232,11 +257,14 @@ def _missing(where: str, key: str, shape: str) -> TapscanError:
 def _blocks(table: _Zone, key: str, where: str) -> tuple[Block, ...]:
     blocks = []
     for text in getattr(table, key):
-        # A point may be written with its zone, as it stands on the part.
-        block = parse_block(text.replace(f"{table.code}-", ""))
+        # A point may be written with its zone, as it stands on the part. Zone 01 makes 01-01 begin like one.
+        corners = [corner.removeprefix(f"{table.code}-") for corner in text.split(":")]
+        block = parse_block(text) or parse_block(":".join(corners))
         if block is None:
             raise TapscanError(
-                where, f"{key} {text!r} is not a block of points", 'write "07-05", or corner to corner "01-01:06-12"'
+                where,
+                f"{key} {text!r} is not a block of points",
+                'write "07-05", or corner to corner "01-01:06-12"',
             )
         _check_inside(table, block, f"{where}: {key} {text!r}")
         blocks.append(block)
@@ -250,9 +278,13 @@ def _check_inside(table: _Zone, block: Block, where: str) -> None:
     ):
         outside = [n for n in numbers if not 1 <= n <= count]
         if outside:
-            raise TapscanError(where, f"{what} {outside[0]} is outside the zone", f"{what}s run from 1 to {count}")
+            raise TapscanError(
+                where, f"{what} {outside[0]} is outside the zone", f"{what}s run from 1 to {count}"
+            )
     if table.shape == "panel" and block.first_position > block.last_position:
-        raise TapscanError(where, "crosses a seam, which a panel does not have", "write the lower position first")
+        raise TapscanError(
+            where, "crosses a seam, which a panel does not have", "write the lower position first"
+        )
 
 
 def _check_together(zones: tuple[Zone, ...]) -> None:
@@ -260,7 +292,8 @@ def _check_together(zones: tuple[Zone, ...]) -> None:
     seen: dict[str, Zone] = {}
     for zone in zones:
         if zone.code in seen:
-            raise TapscanError(f'{PLAN_NAME}: zone "{zone.code}"', "code is used twice", "give each zone its own code")
+            where = f'{PLAN_NAME}: zone "{zone.code}"'
+            raise TapscanError(where, "code is used twice", "give each zone its own code")
         seen[zone.code] = zone
     for zone in zones:
         where = f'{PLAN_NAME}: zone "{zone.code}": mirror_of'
@@ -269,12 +302,16 @@ def _check_together(zones: tuple[Zone, ...]) -> None:
         twin = seen.get(zone.mirror_of)
         if twin is None:
             known = nearest(zone.mirror_of, seen) or ", ".join(seen)
-            raise TapscanError(where, f'"{zone.mirror_of}" is not a zone of this plan', f"did you mean {known}?")
+            raise TapscanError(
+                where, f'"{zone.mirror_of}" is not a zone of this plan', f"did you mean {known}?"
+            )
         if twin is zone:
             raise TapscanError(where, "names the zone itself", "name the zone on the other side")
         if (twin.shape, twin.grid_shape) != (zone.shape, zone.grid_shape):
             raise TapscanError(
-                where, f'"{twin.code}" has another shape or grid', "mirror zones need the same stations and positions"
+                where,
+                f'"{twin.code}" has another shape or grid',
+                "mirror zones need the same stations and positions",
             )
 
 
@@ -285,29 +322,49 @@ def _explain(error: ValidationError, document: dict[str, Any]) -> TapscanError:
     problems.sort(key=lambda p: p["type"] != "extra_forbidden")
     first = problems[0]
     path = [step for step in first["loc"] if step not in ("float", "int")]
-    where, what, remedy = _place(path, document), first["msg"], "mend the value"
-    key = str(path[-1]) if path else ""
-    if first["type"] == "extra_forbidden":
-        tables = _TABLES if len(path) == 1 else _TABLES[str(path[0])].model_fields
-        close = nearest(key, tables)
-        what = f"unknown key {key!r}"
-        remedy = f"did you mean {close}?" if close else f"known here: {', '.join(tables)}"
-    elif first["type"] == "missing":
-        what = f"{key} is missing"
-        remedy = "add a [[zone]] table" if key == "zone" else f"add {key} = …, {_HINTS.get(key, 'see tapscan new')}"
-    else:
-        value = first.get("input")
-        shown = repr(value) if isinstance(value, (str, int, float, bool)) else type(value).__name__
-        what = f"{key} = {shown} is not accepted: {first['msg'][0].lower()}{first['msg'][1:]}"
-        remedy = f"give {_HINTS[key]}" if key in _HINTS else "mend the value"
+    # A number in the path counts the entries of a list; the key is what the list is called.
+    key = str(next((step for step in reversed(path) if isinstance(step, str)), ""))
+    what, remedy = _complaint(first["type"], key, path) or _unfit_value(first, key)
     if len(problems) > 1:
         remedy += f"; {len(problems) - 1} more to mend after this one"
-    return TapscanError(where, what, remedy)
+    return TapscanError(_place(path, document), what, remedy)
+
+
+def _complaint(kind: str, key: str, path: list[Any]) -> tuple[str, str] | None:
+    """Say what is wrong with a key that is unknown, missing or no table; None when the value is."""
+    if kind == "extra_forbidden":
+        tables = _TABLES if len(path) == 1 else _TABLES[str(path[0])].model_fields
+        close = nearest(key, tables)
+        return (
+            f"unknown key {key!r}",
+            f"did you mean {close}?" if close else f"known here: {', '.join(tables)}",
+        )
+    if key == "zone" and kind in {"missing", "too_short"}:
+        return "holds no zone", "add a [[zone]] table"
+    if kind == "missing":
+        return f"{key} is missing", f"add {key} = …, {_HINTS.get(key, 'see tapscan new')}"
+    if key == "zone":
+        return "zone is not a list of tables", "begin each zone with [[zone]], in two brackets"
+    if kind == "model_type":
+        return f"{key} is not a table", f"put [{key}] on a line of its own, and its keys below"
+    return None
+
+
+def _unfit_value(problem: Any, key: str) -> tuple[str, str]:
+    value = problem["input"]
+    shown = repr(value) if isinstance(value, (str, int, float, bool)) else f"a {type(value).__name__}"
+    what, remedy = (
+        f"{key} = {shown} is not accepted",
+        f"give {_HINTS[key]}" if key in _HINTS else "mend the value",
+    )
+    if problem["type"] == "string_pattern_mismatch":
+        return what, remedy
+    return f"{what}: {problem['msg'][0].lower()}{problem['msg'][1:]}", remedy
 
 
 def _place(path: list[Any], document: dict[str, Any]) -> str:
     """Name the table that a complaint is about, a zone by its code."""
-    if len(path) < 2:  # noqa: PLR2004 - a path of one is a key at the top of the file
+    if len(path) < 2:  # a path of one is a key at the top of the file
         return PLAN_NAME
     if path[0] == "zone" and isinstance(path[1], int):
         table = document["zone"][path[1]]

@@ -3,9 +3,11 @@
 Conventions that all of tapscan obeys
 -------------------------------------
 * Arrays over a zone have shape ``(stations, positions, ...)``; array index 0 is station or position 1.
-* ``x_mm`` runs along the zone's axis from its first edge; station *i* sits at ``(i - 0.5) * station_pitch_mm``.
+* ``x_mm`` runs along the zone's axis from its first edge; station *i* sits at
+  ``(i - 0.5) * station_pitch_mm``.
 * ``s_mm`` runs round the girth (or across the panel) from the datum line, clockwise seen from station 1's
-  end; position *p* sits at ``(p - 1) * girth / positions`` on a tube and ``(p - 1) * position_pitch_mm`` on a panel.
+  end; position *p* sits at ``(p - 1) * girth / positions`` on a tube and ``(p - 1) * position_pitch_mm`` on
+  a panel.
 * The seam is where the unrolled surface was cut open: position 1 neighbours the last position of a tube.
 """
 
