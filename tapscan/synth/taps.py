@@ -56,10 +56,10 @@ class TapScene:
     interval_spread_s: float = 0.005
     tapper_mass_g: float = 4.0
     contact_stiffness_mn_m: float = 5.0
-    contact_spread: float = 0.1
+    contact_spread: float = 0.15
     speed_m_s: float = 0.5
     level_spread_db: float = 6.0
-    place_spread_mm: float = 1.5
+    place_spread_mm: float = 2.0
     damping_ratio: float = 0.015
     patch_damping_ratio: float = 0.03
     margin_mm: float = 60.0
