@@ -271,9 +271,9 @@ def _learn(traces: NDArray[Any], sample_rate_hz: float, settings: AScanSettings)
     due = max(due, float(np.median(seen)) if len(seen) else 0.0)
     # Far enough for the back wall and what follows it, yet short of its second round trip where that is apart.
     window = round(max(1.22 * due, min(1.3 * due + pattern.half, 2 * due - pattern.half)))
-    pattern = make_pattern(kernel, pulse.centre, window, step)
-    found = candidates(values, pattern, 1)
-    scatter, misfit = _levels(correlate(values, kernel), found, pattern)
+    c = correlate(values, kernel)
+    pattern = replace(make_pattern(kernel, pulse.centre, window, step), quiet=_quietest(c, pattern))
+    scatter, misfit = _levels(c, candidates(values, pattern, 1), pattern)
     return replace(
         pattern,
         scatter=np.maximum(_BACKSCATTER_FACTOR * scatter, _LEAST_RELATIVE).astype(np.float32),
@@ -285,6 +285,15 @@ def _digitiser_step(values: NDArray[np.float32]) -> float:
     """Return the smallest difference between two levels: the digitiser's step, or next to nothing."""
     levels = np.unique(values)
     return float(np.diff(levels).min()) if len(levels) > 1 else 0.0
+
+
+def _quietest(c: NDArray[Any], pattern: Pattern) -> slice:
+    """Return the stretch of the grid in which nearly all traces hold least: what they hold there is noise."""
+    width = min(c.shape[1], max(c.shape[1] // 8, round(6 / pattern.kernel.bandwidth)))
+    high = np.quantile(np.abs(c), 0.9, axis=0)
+    total = np.cumsum(np.concatenate([[0.0], high]))
+    start = int(np.argmin(total[width:] - total[:-width]))
+    return slice(start, start + width)
 
 
 def _levels(c: NDArray[Any], found: Candidates, pattern: Pattern) -> tuple[Floats, Floats]:

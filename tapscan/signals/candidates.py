@@ -36,7 +36,8 @@ class Pattern:
 
     `dead` and `window` bound the stretch after the front-surface echo, in grid steps; `crest` is the fraction that
     a crest must have of the largest near the first rise to be the front-surface echo's, `rise` how far to look;
-    `overlap` is the lag below which two echoes disturb each other, `least` that below which they are one. `scatter` (window,) and `misfit` (2·half + 1,)
+    `overlap` is the lag below which two echoes disturb each other, `least` that below which they are one.
+    `quiet` is the stretch of the grid that holds least. `scatter` (window,) and `misfit` (2·half + 1,)
     are the least amplitudes that count, relative to the front-surface echo at that time after it, and relative to a
     stronger echo at that time from it. `tail` and `shape` are the pulse's
     autocorrelation at fractional lags, after `dead` and in full. `step` is the digitiser's, 0 when unknown.
@@ -51,6 +52,7 @@ class Pattern:
     overlap: int
     half: int
     least: float
+    quiet: slice
     tail: Floats32
     shape: Floats32
     step: float
@@ -96,6 +98,7 @@ def make_pattern(kernel: Kernel, centre: float, window: int, step: float) -> Pat
         overlap=overlap,
         half=half,
         least=0.35 * period,
+        quiet=slice(0, kernel.grid),
         tail=np.ascontiguousarray(kernel.shifted[:, middle + dead : middle + half + 1], dtype=np.float32),
         shape=np.ascontiguousarray(kernel.shifted[:, middle - half : middle + half + 1], dtype=np.float32),
         step=step,
@@ -158,7 +161,7 @@ def candidates(traces: NDArray[Any], pattern: Pattern, count: int = CANDIDATES) 
     if kernel.lead:
         values = detrended(values)
     c = correlate(values, kernel)
-    noise = _noise(c)
+    noise = _noise(c[:, pattern.quiet])
     start = _front(c, pattern)
     fraction, height = _vertex(c, start)
     rest = _after_front(c, start, fraction, height, pattern)
@@ -220,9 +223,9 @@ def _drop_misfits(found: Candidates, pattern: Pattern, rows: NDArray[np.intp], s
     found.amplitude[rows[row], column] = np.nan
 
 
-def _noise(c: Floats32) -> Floats32:
-    """Standard deviation (n,) of the quiet half of each correlation."""
-    few = np.abs(c[:, :: max(1, c.shape[1] // _NOISE_POINTS)])
+def _noise(quiet: Floats32) -> Floats32:
+    """Standard deviation (n,) of the correlation where the zone's traces are quiet, by the median."""
+    few = np.abs(quiet[:, :: max(1, quiet.shape[1] // _NOISE_POINTS)])
     middle = few.shape[1] // 2
     few.partition(middle, axis=1)
     return np.float32(1.4826) * few[:, middle]

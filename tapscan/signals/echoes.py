@@ -1,6 +1,6 @@
 """Echoes of a known or estimated pulse in A-scan traces: when they come and how strong they are."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -87,7 +87,7 @@ def find_echoes(
     if not len(usable):
         return Echoes(time, amplitude)
     flat = detrended(values[usable])
-    model = _given(pulse, sample_rate_hz) if pulse is not None else estimate_pulse(flat, sample_rate_hz)
+    model = _given(pulse, sample_rate_hz) if pulse is not None else _estimated(flat, sample_rate_hz)
     if model is None or len(model.samples) > values.shape[1]:
         return Echoes(time, amplitude)
     kernel = make_kernel(
@@ -123,6 +123,14 @@ def _given(pulse: ArrayLike, sample_rate_hz: float) -> Pulse:
     if samples.ndim != 1 or not np.isfinite(samples).all() or not np.any(samples):
         raise TapscanError("pulse", "is not a finite row of numbers that are not all 0", "give one pulse")
     return Pulse(samples, 0.0, sample_rate_hz)
+
+
+def _estimated(traces: Floats, sample_rate_hz: float) -> Pulse | None:
+    """Estimate the pulse; its largest half-wave is made positive, since a sign needs a convention."""
+    pulse = estimate_pulse(traces, sample_rate_hz)
+    if pulse is None:
+        return None
+    return replace(pulse, samples=pulse.samples / pulse.samples[np.argmax(np.abs(pulse.samples))])
 
 
 def _pursue(traces: Floats, kernel: Kernel, n_echoes: int, mismatch: float) -> tuple[Floats, Floats]:

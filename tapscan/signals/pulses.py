@@ -178,7 +178,7 @@ def estimate_pulse(traces: NDArray[Any], sample_rate_hz: float) -> Pulse | None:
     Returns
     -------
     Pulse or None
-        Its largest half-wave is +1; None where no trace holds anything.
+        As the front-surface echo shows it, its largest half-wave 1 or -1; None where no trace holds anything.
 
     Examples
     --------
@@ -271,7 +271,7 @@ def _trimmed(model: Floats, lead: int, period: float, noise: float, sample_rate_
     last = _end_of_tail(height, peak, period, floor)
     cut = model[first : last + 1] * _fade(last + 1 - first, period, first > 0, last < len(model) - 1)
     cut = _denoised(cut, noise)
-    cut /= cut[np.argmax(np.abs(cut))]  # the largest half-wave is positive: a sign needs a convention
+    cut /= np.abs(cut).max()
     return Pulse(cut, _envelope_peak(cut), sample_rate_hz)
 
 
