@@ -23,6 +23,9 @@ if TYPE_CHECKING:
 
 __all__ = ["AScanScene", "AScanVolume", "Insert", "beam_share", "simulate_ascans"]
 
+REPEATS = 3  # of every echo between a reflector and the front surface; later ones are lost
+AIR_MRAYL = 0.0004  # what fills a delamination
+
 
 @dataclass(frozen=True, slots=True)
 class Insert:
@@ -53,7 +56,7 @@ class AScanScene:
     drift_us: float = 0.05
     coupling_spread_db: float = 1.0
     couplant_mrayl: float = 1.48
-    backing_mrayl: float = 0.0004
+    backing_mrayl: float = AIR_MRAYL
     insert: Insert | None = None
     attenuation_db_mm_mhz: float = 0.25
     beam_mm: float = 5.0
@@ -126,12 +129,15 @@ def simulate_ascans(zone: "Zone", defects: Sequence[Defect], scene: AScanScene, 
     >>> simulate_ascans(zone, [], AScanScene(), seed=1).samples.shape
     (2, 3, 512)
     """
-    thickness_mm = _thickness_mm(zone, scene)
+    wall = _wall(zone)
+    along = np.linspace(-0.5, 0.5, zone.stations) if zone.stations > 1 else np.zeros(1)
+    ramp_mm = wall.thickness_mm + along * scene.thickness_change_mm
+    thickness_mm = np.broadcast_to(ramp_mm[:, None], zone.grid_shape)
     shots = _shots(zone, scene, seed, round(float(thickness_mm.mean()) / scene.ply_mm))
     echoes = _echoes(zone, defects, scene, shots, thickness_mm)
     samples = np.empty((*zone.grid_shape, scene.samples), dtype=np.float32)
     for station in range(zone.stations):
-        clean = _traces(zone, scene, shots, echoes, station)
+        clean = _traces(wall, scene, shots, echoes, station)
         for position in range(zone.positions):
             rng = generator(seed, "echo noise", zone.code, station, position)
             noise = scene.level * 10 ** (-scene.snr_db / 20) * rng.standard_normal(scene.samples)
@@ -164,14 +170,21 @@ def beam_share(
     return np.asarray(np.where(inside, 1.0, share))
 
 
-def _thickness_mm(zone: "Zone", scene: AScanScene) -> "NDArray[np.float64]":
+@dataclass(frozen=True, slots=True)
+class _Wall:
+    thickness_mm: float
+    mrayl: float
+    velocity_m_s: float
+
+
+def _wall(zone: "Zone") -> _Wall:
+    """Return what the plan says of the zone's wall, which must be all that sound asks for."""
     laminate = zone.laminate
-    if None in (laminate.thickness_mm, laminate.density_kg_m3, laminate.velocity_m_s):
+    thickness_mm, density, velocity = laminate.thickness_mm, laminate.density_kg_m3, laminate.velocity_m_s
+    if thickness_mm is None or density is None or velocity is None:
         msg = f"zone {zone.code}: the simulator needs thickness, density and velocity"
         raise ValueError(msg)
-    along = np.linspace(-0.5, 0.5, zone.stations) if zone.stations > 1 else np.zeros(1)
-    ramp = float(laminate.thickness_mm or 0.0) + along * scene.thickness_change_mm
-    return np.broadcast_to(ramp[:, None], zone.grid_shape)
+    return _Wall(thickness_mm, float(impedance_mrayl(density, velocity)), velocity)
 
 
 def _shots(zone: "Zone", scene: AScanScene, seed: int, plies: int) -> _Shots:
@@ -200,9 +213,8 @@ def _echoes(
     thickness_mm: "NDArray[np.float64]",
 ) -> _Echoes:
     """List what is met on the way down; strengths are pressures over what enters and comes out again."""
-    laminate = zone.laminate
-    inside = impedance_mrayl(laminate.density_kg_m3 or 0.0, laminate.velocity_m_s or 0.0)
-    lid = float(reflection(inside, scene.couplant_mrayl))
+    wall = _wall(zone)
+    lid = float(reflection(wall.mrayl, scene.couplant_mrayl))
     depths, strengths = [], []
     open_share = np.ones(zone.grid_shape)
     loose_share = np.zeros(zone.grid_shape)  # of the beam, where an insert has come away
@@ -214,19 +226,16 @@ def _echoes(
             continue
         for repeat in range(REPEATS):
             depths.append(np.full(zone.grid_shape, defect.depth_mm * (repeat + 1)))
-            strengths.append(open_share * share * float(reflection(inside, 0.0004)) * (-lid) ** repeat)
+            strengths.append(open_share * share * float(reflection(wall.mrayl, AIR_MRAYL)) * (-lid) ** repeat)
         open_share = open_share * (1 - share)
     for ply in range(shots.plies.shape[-1] - 1):
         depths.append(np.minimum(scene.ply_mm * (ply + 1), thickness_mm))
         strengths.append(open_share * shots.plies[..., ply])
-    wall = _back_wall(zone, scene, float(inside), loose_share)
+    back = _back_wall(zone, scene, wall.mrayl, loose_share)
     for repeat in range(REPEATS):
         depths.append(thickness_mm * (repeat + 1))
-        strengths.append(open_share * wall * (wall * lid) ** repeat)
+        strengths.append(open_share * back * (back * lid) ** repeat)
     return _Echoes(np.stack(depths, axis=-1), np.stack(strengths, axis=-1))
-
-
-REPEATS = 3
 
 
 def _back_wall(
@@ -242,17 +251,15 @@ def _back_wall(
 
 
 def _traces(
-    zone: "Zone", scene: AScanScene, shots: _Shots, echoes: _Echoes, station: int
+    wall: _Wall, scene: AScanScene, shots: _Shots, echoes: _Echoes, station: int
 ) -> "NDArray[np.float64]":
     """Noise-free traces of a station; shape (positions, samples)."""
-    laminate = zone.laminate
     # Twice the length, so that what rings beyond the last sample does not come round to the first.
     count = 2 * scene.samples
     frequency_mhz = np.arange(scene.samples + 1) * scene.sample_rate_mhz / count
-    inside = impedance_mrayl(laminate.density_kg_m3 or 0.0, laminate.velocity_m_s or 0.0)
-    front = float(reflection(scene.couplant_mrayl, inside))
+    front = float(reflection(scene.couplant_mrayl, wall.mrayl))
     depth_mm, strength = echoes.depth_mm[station], echoes.strength[station] * (1 - front**2)
-    time_us = time_of_flight_us(depth_mm, laminate.velocity_m_s or 0.0)
+    time_us = time_of_flight_us(depth_mm, wall.velocity_m_s)
     loss_nepers_mhz = scene.attenuation_db_mm_mhz * 2 * depth_mm * (np.log(10) / 20)
     travel = np.exp(-frequency_mhz * (loss_nepers_mhz + 2j * np.pi * time_us)[..., None])
     spectrum = front + np.einsum("pe,pef->pf", strength, travel)

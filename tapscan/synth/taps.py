@@ -2,9 +2,9 @@
 
 A tapper of a given mass strikes the wall and stays for half a period of that mass on three springs in a row:
 the contact, the wall as a whole and, over a delamination, the loose layer as a clamped round plate. The force
-is a half-sine of that length. It drives the modes of the part at the struck place, and the loose layer's own
-modes; a microphone beside the struck place hears the air that they push, as their acceleration times their
-area.
+is a half-sine of that length. It drives the modes of the part at the struck place, and the loose layer's
+own first mode; a microphone beside the struck place hears the air that they push, as their acceleration times
+their area.
 """
 
 from collections.abc import Callable, Sequence
@@ -36,6 +36,12 @@ if TYPE_CHECKING:
     from tapscan.plan.zones import Zone
 
 __all__ = ["TapRecordings", "TapScene", "contact_times_us", "simulate_taps"]
+
+HIGHEST_MODE_HZ = 30_000.0  # the part yields in all modes up to here, whatever the recorder's rate
+WINDOW_S = 0.2  # of one tap; the slowest decay leaves -100 dB by then
+PRELUDE_S = 0.01  # before the onset, for the converter's filter to ring in
+BASS_HZ = 80.0  # corner of a small microphone
+ROOM_HZ = 300.0  # above it the room gets quieter
 
 
 @dataclass(frozen=True, slots=True)
@@ -161,8 +167,7 @@ def contact_times_us(
 class _Stage:
     """What is struck, and its answer to a unit force, which no single tap changes.
 
-    Shapes: `frequency_hz` (frequencies,); `accelerance` (modes, 2 · frequencies), real parts before imaginary
-    ones.
+    Shapes: `frequency_hz` (frequencies,); `accelerance` (modes, 2 · frequencies), real parts first.
     """
 
     zone: "Zone"
@@ -174,7 +179,6 @@ class _Stage:
 
 
 def _stage(zone: "Zone", defects: Sequence[Defect], scene: TapScene, seed: int) -> _Stage:
-    # Whatever the recorder's rate, the part yields in all of these modes.
     rng = generator(seed, "part", zone.code)
     modes = zone_modes(zone, scene.margin_mm, HIGHEST_MODE_HZ, scene.damping_ratio, rng)
     frequency_hz = np.arange(_window(scene) // 2 + 1) * scene.sample_rate_hz / _window(scene)
@@ -187,9 +191,6 @@ def _window(scene: TapScene) -> int:
     return round(WINDOW_S * scene.sample_rate_hz)
 
 
-HIGHEST_MODE_HZ = 30_000.0
-
-
 def _strikes(zone: "Zone", scene: TapScene, seed: int) -> _Strikes:
     shape = (*zone.grid_shape, scene.taps)
     onset, off_x, off_s, gain, contact = (np.zeros(shape) for _ in range(5))
@@ -200,6 +201,7 @@ def _strikes(zone: "Zone", scene: TapScene, seed: int) -> _Strikes:
         off_x[index], off_s[index] = scene.place_spread_mm * rng.standard_normal((2, scene.taps))
         gain[index] = 10 ** (scene.level_spread_db * rng.uniform(-1, 1, scene.taps) / 20)
         contact[index] = np.exp(scene.contact_spread * rng.standard_normal(scene.taps))
+    onset.setflags(write=False)
     return _Strikes(onset, off_x, off_s, gain, contact * scene.contact_stiffness_mn_m * 1e6)
 
 
@@ -256,8 +258,7 @@ def _stiffness(stage: _Stage, strikes: _Strikes, station: int) -> "NDArray[np.fl
     """Stiffness that the tapper feels, in N/m; shape (positions, taps)."""
     modes, scene = stage.modes, stage.scene
     shapes = _shapes(stage, strikes, station)
-    # Modes slower than a quarter of a period per bare contact are held by their inertia and do not yield in
-    # time.
+    # Modes that need longer than the bare contact for a quarter of a period are held by their inertia.
     bare_s = contact_time_us(scene.tapper_mass_g, scene.contact_stiffness_mn_m * 1e6) * 1e-6
     yields = modes.frequency_hz > 1 / (4 * bare_s)
     compliance = yields / (modes.mass_kg * (2 * np.pi * modes.frequency_hz) ** 2)
@@ -292,10 +293,6 @@ def _pressure(stage: _Stage, strikes: _Strikes, station: int) -> "NDArray[np.flo
     return np.asarray(np.fft.irfft(response, _window(scene)) * (scene.sample_rate_hz * peak_n[..., None]))
 
 
-WINDOW_S = 0.2
-PRELUDE_S = 0.01
-
-
 def _accelerance(
     frequency_hz: "NDArray[np.float64]", natural_hz: "NDArray[np.float64]", damping: "NDArray[np.float64]"
 ) -> "NDArray[np.complex128]":
@@ -326,9 +323,6 @@ def _recorder(frequency_hz: "NDArray[np.float64]", sample_rate_hz: float) -> "ND
     bass = 1j * frequency_hz / (BASS_HZ + 1j * frequency_hz)
     treble = np.clip((0.48 - frequency_hz / sample_rate_hz) / 0.06, 0, 1)
     return np.asarray(bass * np.sin(np.pi / 2 * treble) ** 2)
-
-
-BASS_HZ = 80.0
 
 
 def _levels(stage: _Stage) -> tuple[float, float]:
@@ -363,6 +357,6 @@ def _noise(rng: "np.random.Generator", count: int, scene: TapScene) -> "NDArray[
     """Noise of power 1: the microphone's, white, and the room's, which falls off above 300 Hz."""
     white = rng.standard_normal(count)
     frequency_hz = np.fft.rfftfreq(count, 1 / scene.sample_rate_hz)
-    colour = 1 / (1 + (frequency_hz / 300.0) ** 2)
+    colour = 1 / (1 + (frequency_hz / ROOM_HZ) ** 2)
     power = scene.room_share * colour / colour.mean() + (1 - scene.room_share)
     return np.asarray(np.fft.irfft(np.fft.rfft(white) * np.sqrt(power), count))

@@ -16,6 +16,9 @@ if TYPE_CHECKING:
 
 __all__ = ["Modes", "heard_mm2", "mode_shapes", "wall_of", "zone_modes"]
 
+LEAST_DECAY_PER_S = 60.0  # air, hands and joints take this much out of the slowest modes
+HEARD_MM2 = 1000.0  # what lies within about 2 cm of the struck place
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Modes:
@@ -83,7 +86,6 @@ def zone_modes(
     cells = along / np.pi * (across / np.pi)
     return Modes(
         frequency_hz=hz,
-        # Air, hands and joints take at least this much out of the slowest modes.
         damping_ratio=np.maximum(damping, LEAST_DECAY_PER_S / (2 * np.pi * hz)),
         mass_kg=np.full(count, mean_square * wall.mass_kg_m2 * area_mm2 * 1e-6),
         # Where the microphone is held favours some modes; a pair's two do not sound quite alike.
@@ -96,9 +98,6 @@ def zone_modes(
     )
 
 
-LEAST_DECAY_PER_S = 60.0
-
-
 def heard_mm2(swept_mm2: "ArrayLike") -> "NDArray[np.float64]":
     """Part of a moving area that a microphone close by hears: of a large one no more than is near.
 
@@ -107,8 +106,6 @@ def heard_mm2(swept_mm2: "ArrayLike") -> "NDArray[np.float64]":
     swept = np.asarray(swept_mm2, dtype=float)
     return np.asarray(swept / (1 + swept / HEARD_MM2))
 
-
-HEARD_MM2 = 1000.0  # what lies within about 2 cm of the struck place
 
 _ModeTable = tuple["NDArray[np.float64]", "NDArray[np.float64]", "NDArray[np.float64]", float]
 
