@@ -84,7 +84,7 @@ def _print(plan: Plan, zones: tuple[ZoneCoverage, ...]) -> None:
             f"{zone.zone.shape} {zone.zone.stations}×{zone.zone.positions}",
             f"{len(zone.walk):,}",
             f"{zone.skipped:,}",
-            f"{low:.4g}" if f"{low:.4g}" == f"{high:.4g}" else f"{low:.4g} to {high:.4g}",
+            f"{low:.3g}" if f"{low:.3g}" == f"{high:.3g}" else f"{low:.3g}–{high:.3g}",
             f"{zone.area_mm2 / 100:,.4g}",
             _percent(zone.area_planned_mm2, zone.area_mm2),
             _percent(zone.area_read_mm2, zone.area_mm2),

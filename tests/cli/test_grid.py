@@ -1,0 +1,93 @@
+import json
+import subprocess
+import sys
+
+from click.testing import CliRunner
+
+from tapscan.cli import main
+
+
+def run(*words):
+    return CliRunner().invoke(main, ["grid", *map(str, words)])
+
+
+def test_the_summary(folder, taps_wav):
+    taps_wav(folder / "taps" / "BM-01-01.wav")
+    result = run(folder)
+    assert result.exit_code == 0
+    assert result.stderr == ""
+    text = result.stdout
+    assert text.startswith("Left seat tube\n")
+    assert "BM Main boom: walk BM-01-01 to BM-05-06, 29 points\n" in text
+    assert (
+        "  taps: 1 of 29 points (3 taps each); missing BM-01-02, BM-01-03, BM-01-04, BM-01-05, BM-01-06, "
+        in text
+    )
+    assert "BM-02-03 …\n" in text
+    assert "PL: walk PL-01-01 to PL-02-03, 6 points\n" in text
+    assert "What is not read is not inspected; it never counts as clear." in text
+    # By hand: the girth is 118 mm at the first station and 102 at the last, the slant of a station
+    # hypot(10, 20/2π/5) = 10.02 mm, with six cells each; all together mean girth 110 mm × slant 50.1 mm.
+    (row,) = [line for line in text.splitlines() if "tube 5×6" in line]
+    assert "│ 170–197  │ 55.11    │ 96.5 %  │ 3.5 %" in row
+
+
+def test_the_walk(folder):
+    lines = run(folder, "--walk").stdout.split()
+    assert len(lines) == 35
+    assert lines[:2] == ["BM-01-01", "BM-01-02"]
+    assert lines[9:11] == ["BM-02-04", "BM-02-06"]
+    assert lines[-1] == "PL-02-03"
+
+
+def test_json(folder, taps_wav):
+    taps_wav(folder / "taps" / "BM-1-1.wav")
+    document = json.loads(run(folder, "--json").stdout)
+    tube, panel = document["zones"]
+    assert (tube["points"], tube["skipped"], tube["read"]) == (29, 1, {"tap": 1})
+    assert tube["walk"][0] == "BM-01-01"
+    assert len(tube["missing"]["tap"]) == 28
+    assert panel["cell_area_mm2"] == [200.0, 200.0]
+    assert document["warnings"] == []
+
+
+def test_warnings_go_to_standard_error_and_into_the_json(folder):
+    (folder / "taps" / "notes.txt").write_text("x", encoding="utf-8")
+    warning = "taps/notes.txt: is not a .wav or .flac recording and was left out (move it away)"
+    result = run(folder)
+    assert result.exit_code == 0
+    assert result.stderr == f"tapscan: {warning}\n"
+    assert json.loads(run(folder, "--json").stdout)["warnings"] == [warning]
+
+
+def test_a_zone_skipped_as_a_whole(folder):
+    plan = folder / "inspection.toml"
+    plan.write_text(plan.read_text(encoding="utf-8") + 'skip = ["01-01:02-03"]\n', encoding="utf-8")
+    assert "PL: every point is skipped" in run(folder).stdout
+
+
+def test_a_wrong_plan_is_one_line_and_status_1(folder):
+    plan = folder / "inspection.toml"
+    plan.write_text(
+        plan.read_text(encoding="utf-8").replace("girth_end_mm", "girth_ned_mm"), encoding="utf-8"
+    )
+    for words in ([], ["--json"], ["--walk"]):
+        result = run(folder, *words)
+        assert result.exit_code == 1
+        assert result.stdout == ""
+        assert result.stderr == (
+            "tapscan: inspection.toml: zone \"BM\": unknown key 'girth_ned_mm' (did you mean girth_end_mm?)\n"
+        )
+
+
+def test_as_a_program(folder):
+    command = [sys.executable, "-m", "tapscan", "grid"]
+    good = subprocess.run(
+        [*command, "my-part"], cwd=folder.parent, capture_output=True, text=True, check=False
+    )
+    assert (good.returncode, good.stderr) == (0, "")
+    bad = subprocess.run(
+        [*command, "nowhere"], cwd=folder.parent, capture_output=True, text=True, check=False
+    )
+    assert bad.returncode == 1
+    assert bad.stderr == "tapscan: nowhere: is not a folder (name the folder that holds inspection.toml)\n"
