@@ -33,10 +33,11 @@ from tapscan.signals.candidates import (
     Pattern,
     candidates,
     make_pattern,
+    noise_of,
     prepared,
 )
 from tapscan.signals.pulses import detrended, estimate_pulse
-from tapscan.signals.pursuit import correlate, make_kernel, subtracted
+from tapscan.signals.pursuit import Kernel, correlate, make_kernel, subtracted
 
 __all__ = ["AScanFeatures", "AScanSettings", "depth_mm", "measure_ascans", "measure_volume"]
 
@@ -46,13 +47,14 @@ Progress = Callable[[int, int], None]
 _SAMPLE = 1024  # traces from which a zone's pulse and levels are learnt
 _BLOCK = 2048  # traces measured together: bounds the memory, changes no result
 _DECIDED = 65_536  # traces decided together
-_BACKSCATTER_FACTOR = 4.2  # standard deviations of the zone's backscatter that an echo must exceed
+_BACKSCATTER_FACTOR = 5.0  # standard deviations of the zone's backscatter that an echo must exceed
 _MISFIT_FACTOR = 3.0  # times the usual misfit of the pulse to a stronger echo that an echo must exceed
 _LEAST_RELATIVE = 0.03  # of a stronger echo within reach: no pulse fits better than that
 _TOLERANCE = 0.2  # of the expected time of flight, before the zone has narrowed it
 _NARROW = 0.025  # the same, once it has
 _WIDE = 0.10
 _LEAST_SAMPLES = 16
+_LEAST_QUIET = 16  # samples that tell the noise
 
 
 @dataclass(frozen=True, slots=True)
@@ -272,7 +274,10 @@ def _learn(traces: NDArray[Any], sample_rate_hz: float, settings: AScanSettings)
     # Far enough for the back wall and what follows it, yet short of its second round trip where that is apart.
     window = round(max(1.22 * due, min(1.3 * due + pattern.half, 2 * due - pattern.half)))
     c = correlate(values, kernel)
-    pattern = replace(make_pattern(kernel, pulse.centre, window, step), quiet=_quietest(c, pattern))
+    pattern = make_pattern(kernel, pulse.centre, window, step)
+    pattern = replace(pattern, quiet=_quietest(values, found, kernel))
+    pattern = replace(pattern, colour=_colour(values[:, pattern.quiet], kernel))
+    pattern = replace(pattern, hush=float(np.median(noise_of(values, pattern))))
     scatter, misfit = _levels(c, candidates(values, pattern, 1), pattern)
     return replace(
         pattern,
@@ -287,13 +292,32 @@ def _digitiser_step(values: NDArray[np.float32]) -> float:
     return float(np.diff(levels).min()) if len(levels) > 1 else 0.0
 
 
-def _quietest(c: NDArray[Any], pattern: Pattern) -> slice:
-    """Return the stretch of the grid in which nearly all traces hold least: what they hold there is noise."""
-    width = min(c.shape[1], max(c.shape[1] // 8, round(6 / pattern.kernel.bandwidth)))
-    high = np.quantile(np.abs(c), 0.9, axis=0)
-    total = np.cumsum(np.concatenate([[0.0], high]))
-    start = int(np.argmin(total[width:] - total[:-width]))
+def _quietest(values: NDArray[np.float32], found: Candidates, kernel: Kernel) -> slice:
+    """Return the samples that hold only noise: before the front-surface echo, else where traces hold least."""
+    before = int(np.nanquantile(found.front, 0.02) / kernel.up) - kernel.lead - 2
+    if before >= _LEAST_QUIET:
+        return slice(0, before)
+    width = min(values.shape[1], max(_LEAST_QUIET, values.shape[1] // 10))
+    high = np.cumsum(np.concatenate([[0.0], np.quantile(np.abs(values), 0.9, axis=0)]))
+    start = int(np.argmin(high[width:] - high[:-width]))
     return slice(start, start + width)
+
+
+def _colour(quiet: NDArray[np.float32], kernel: Kernel) -> float:
+    """Return how many times stronger noise like this is in the correlation than white noise of the same power.
+
+    The variance behind a filter is the sum of the noise's autocorrelation times the filter's.
+    """
+    rest = quiet - quiet.mean(axis=1)[:, None]
+    rest = rest[rest.any(axis=1)].astype(float)
+    if not len(rest):
+        return 1.0
+    rest /= np.sqrt((rest**2).mean(axis=1))[:, None]
+    length = rest.shape[1]
+    lags = min(length, kernel.reach // kernel.up)
+    noise = np.array([(rest[:, : length - k] * rest[:, k:]).sum(axis=1).mean() / length for k in range(lags)])
+    pulse = kernel.r[kernel.reach :: kernel.up][:lags]
+    return float(np.sqrt(max(1.0, noise[0] * pulse[0] + 2 * (noise[1:] * pulse[1:]).sum())))
 
 
 def _levels(c: NDArray[Any], found: Candidates, pattern: Pattern) -> tuple[Floats, Floats]:

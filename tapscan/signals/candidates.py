@@ -16,17 +16,16 @@ from numpy.typing import NDArray
 from tapscan.signals.pulses import detrended
 from tapscan.signals.pursuit import STEPS, Kernel, correlate, refined
 
-__all__ = ["CANDIDATES", "Candidates", "Pattern", "candidates", "make_pattern", "prepared"]
+__all__ = ["CANDIDATES", "Candidates", "Pattern", "candidates", "make_pattern", "noise_of", "prepared"]
 
 Floats = NDArray[np.float64]
 Floats32 = NDArray[np.float32]
 
 CANDIDATES = 4  # echoes after the front surface that are kept for each trace until the zone has decided
-NOISE_FACTOR = 5.0  # an echo stands this many standard deviations out of its trace's noise
+NOISE_FACTOR = 6.0  # an echo stands this many standard deviations out of its trace's noise
 _FRONT_FRACTION = 0.45  # of the trace's largest correlation: less than this is not the front-surface echo
 _OVERLAP = 0.02  # correlation of two echoes above which they are refined together
 _ROUNDS = 5  # Gauss-Newton steps where echoes overlap
-_NOISE_POINTS = 48  # grid points per trace from which its noise is told
 _LEAST_FLAT = 3  # equal samples in a row at the very top that no smooth echo makes
 
 
@@ -37,7 +36,8 @@ class Pattern:
     `dead` and `window` bound the stretch after the front-surface echo, in grid steps; `crest` is the fraction that
     a crest must have of the largest near the first rise to be the front-surface echo's, `rise` how far to look;
     `overlap` is the lag below which two echoes disturb each other, `least` that below which they are one.
-    `quiet` is the stretch of the grid that holds least. `scatter` (window,) and `misfit` (2·half + 1,)
+    `quiet` is the stretch of samples that holds least, `colour`
+    how much stronger its noise is in the pulse's band than white noise would be, `hush` what it usually holds there. `scatter` (window,) and `misfit` (2·half + 1,)
     are the least amplitudes that count, relative to the front-surface echo at that time after it, and relative to a
     stronger echo at that time from it. `tail` and `shape` are the pulse's
     autocorrelation at fractional lags, after `dead` and in full. `step` is the digitiser's, 0 when unknown.
@@ -53,6 +53,8 @@ class Pattern:
     half: int
     least: float
     quiet: slice
+    colour: float
+    hush: float
     tail: Floats32
     shape: Floats32
     step: float
@@ -98,7 +100,9 @@ def make_pattern(kernel: Kernel, centre: float, window: int, step: float) -> Pat
         overlap=overlap,
         half=half,
         least=0.35 * period,
-        quiet=slice(0, kernel.grid),
+        quiet=slice(0, kernel.samples),
+        colour=1.0,
+        hush=0.0,
         tail=np.ascontiguousarray(kernel.shifted[:, middle + dead : middle + half + 1], dtype=np.float32),
         shape=np.ascontiguousarray(kernel.shifted[:, middle - half : middle + half + 1], dtype=np.float32),
         step=step,
@@ -161,7 +165,7 @@ def candidates(traces: NDArray[Any], pattern: Pattern, count: int = CANDIDATES) 
     if kernel.lead:
         values = detrended(values)
     c = correlate(values, kernel)
-    noise = _noise(c[:, pattern.quiet])
+    noise = noise_of(values, pattern)
     start = _front(c, pattern)
     fraction, height = _vertex(c, start)
     rest = _after_front(c, start, fraction, height, pattern)
@@ -223,12 +227,12 @@ def _drop_misfits(found: Candidates, pattern: Pattern, rows: NDArray[np.intp], s
     found.amplitude[rows[row], column] = np.nan
 
 
-def _noise(quiet: Floats32) -> Floats32:
-    """Standard deviation (n,) of the correlation where the zone's traces are quiet, by the median."""
-    few = np.abs(quiet[:, :: max(1, quiet.shape[1] // _NOISE_POINTS)])
-    middle = few.shape[1] // 2
-    few.partition(middle, axis=1)
-    return np.float32(1.4826) * few[:, middle]
+def noise_of(values: Floats32, pattern: Pattern) -> Floats32:
+    """Noise (n,) that the correlation will have, told from where the zone's traces are quiet."""
+    few = values[:, pattern.quiet]
+    few = few - few.mean(axis=1)[:, None]
+    power = np.einsum("ij,ij->i", few, few) / np.float32(max(1, few.shape[1] - 1))
+    return np.maximum(np.float32(pattern.colour) * np.sqrt(power), np.float32(pattern.hush))
 
 
 def _front(c: Floats32, pattern: Pattern) -> NDArray[np.intp]:

@@ -35,6 +35,7 @@ _FRACTIONS = 512  # fractions of a grid step at which the weights of the polynom
 _TAPS = 8  # points of the local polynomial between grid samples
 _PER_CYCLE = 8.0  # grid samples per cycle of the highest frequency that matters: error below 1e-4 of r there
 _BAND_FLOOR = 1e-5  # relative power below which the pulse is taken to carry nothing
+_TOP_FLOOR = 0.03  # relative power at the highest frequency that matters for reading between grid points
 _RIDGE = 1e-9  # keeps two echoes at one time solvable
 _SUPPORT_FLOOR = 1e-3  # fraction of energy that may lie outside the pulse's counted length
 
@@ -85,7 +86,7 @@ def make_kernel(pulse: Floats, samples: int, lead: int = 0) -> Kernel:
     spectrum, power = fft.rfft(pulse[:length], size), np.abs(fft.rfft(pulse[:length], fine)) ** 2
     strongest = power.max()
     frequency = np.arange(len(power)) / fine
-    top = float(frequency[power > 300 * _BAND_FLOOR * strongest].max())
+    top = float(frequency[power > _TOP_FLOOR * strongest].max())
     up = int(2 ** max(0, np.ceil(np.log2(_PER_CYCLE * max(top, 1e-9)))))
     power = np.where(power > _BAND_FLOOR * strongest, power, 0.0)
     weight = np.full(len(power), 2.0)
