@@ -44,6 +44,8 @@ class TapFeatures:
         Peak of the tap in `band_hz`, in dB relative to full scale (1.0), shape ``(n,)``.
     snr_db
         That peak over the root mean square of the noise in `band_hz`, shape ``(n,)``.
+    power_db
+        Mean square in all of those bands together, in dB relative to full scale, shape ``(n,)``.
     spectrum_db
         Power in each band of `band_centre_hz` relative to the power in all of them, shape ``(n, bands)``.
     band_centre_hz
@@ -58,6 +60,7 @@ class TapFeatures:
     decay_time_s: "NDArray[np.float64]"
     level_db: "NDArray[np.float64]"
     snr_db: "NDArray[np.float64]"
+    power_db: "NDArray[np.float64]"
     spectrum_db: "NDArray[np.float64]"
     band_centre_hz: "NDArray[np.float64]"
     band_hz: tuple[float, float]
@@ -153,7 +156,7 @@ def tap_features(
     )
 
 
-_CENTROID, _PEAK, _DAMPING, _DECAY, _LEVEL, _SNR, _SPECTRUM = range(7)
+_CENTROID, _PEAK, _DAMPING, _DECAY, _LEVEL, _SNR, _POWER, _SPECTRUM = range(8)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -236,7 +239,9 @@ def _measure(
         floor = None if noise is None else np.ldexp(noise, -2 * exponent) * lengths
         in_band = power[:, layout.bins]
         table[:, _CENTROID] = _centroid(in_band, layout.frequency_hz, floor)
-        table[:, _SPECTRUM:] = _band_levels(power, layout, floor)
+        table[:, _SPECTRUM:], total = _band_levels(power, layout, floor)
+        # Half the spectrum stands for all of it; Parseval's theorem makes it a mean square over the frame.
+        table[:, _POWER] = 10 * np.log10(2 * total / layout.n_samples**2) + 20 * np.log10(2.0) * exponent
         table[:, _PEAK], table[:, _DAMPING] = _line(spectrum, in_band, layout)
         spectrum *= layout.gain.astype(power.dtype)
         filtered = fft.irfft(spectrum, n=layout.n_samples, axis=1, overwrite_x=True)
@@ -304,7 +309,7 @@ def _band_levels(
         expected = floor[:, None] * (np.diff(edge) + np.diff(share))
         bands = np.maximum(bands - expected, 0.1 * expected)
     total = bands.sum(axis=1, keepdims=True)
-    return np.asarray(10 * np.log10(np.maximum(bands / total, _QUIETEST**2)))
+    return 10 * np.log10(np.maximum(bands / total, _QUIETEST**2)), total[:, 0]
 
 
 def _line(
