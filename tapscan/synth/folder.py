@@ -67,12 +67,22 @@ def check_new(folder: Path) -> None:
     Raises
     ------
     TapscanError
-        When it is a file, or holds anything already.
+        When it is a file, holds anything already, or may not be looked into.
     """
-    if folder.exists() and not folder.is_dir():
+    try:
+        is_file = folder.exists() and not folder.is_dir()
+        is_used = folder.is_dir() and any(folder.iterdir())
+    except OSError as error:
+        raise _unwritable(folder, error) from None
+    if is_file:
         raise TapscanError(str(folder), "is a file", "name a new or empty folder")
-    if folder.is_dir() and any(folder.iterdir()):
+    if is_used:
         raise TapscanError(str(folder), "is not empty, nothing was written", "name a new or empty folder")
+
+
+def _unwritable(folder: Path, error: OSError) -> TapscanError:
+    what = f"cannot be written: {error.strerror}"
+    return TapscanError(str(folder), what, "free some space, or name another folder")
 
 
 def write_inspection(folder: Path, files: Mapping[str, bytes]) -> None:
@@ -92,5 +102,4 @@ def write_inspection(folder: Path, files: Mapping[str, bytes]) -> None:
             path.parent.mkdir(parents=True, exist_ok=True)
             path.write_bytes(files[name])
     except OSError as error:
-        what = f"cannot be written: {error.strerror}"
-        raise TapscanError(str(folder), what, "free some space, or name another folder") from None
+        raise _unwritable(folder, error) from None

@@ -1,4 +1,5 @@
 import io
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -62,9 +63,16 @@ def test_a_folder_below_a_file_is_told_in_words(tmp_path):
         write_inspection(tmp_path / "part" / "deep", {"inspection.toml": b""})
 
 
-def test_what_is_cut_short_holds_no_plan(tmp_path, monkeypatch):
-    from pathlib import Path
+def test_a_folder_that_may_not_be_looked_into_is_told_in_words(tmp_path, monkeypatch):
+    def refuses(_folder):
+        raise PermissionError(13, "Permission denied")
 
+    monkeypatch.setattr(Path, "iterdir", refuses)
+    with pytest.raises(TapscanError, match=r"cannot be written: Permission denied \(free some space"):
+        check_new(tmp_path)
+
+
+def test_what_is_cut_short_holds_no_plan(tmp_path, monkeypatch):
     real = Path.write_bytes
 
     def fails_on_the_second(path, content):
