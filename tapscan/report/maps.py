@@ -11,11 +11,23 @@ import numpy as np
 from tapscan.plan.surfaces import x_mm
 from tapscan.report.figures import WIDTH_IN, halo, new_figure
 from tapscan.report.palette import CRAYON, HAIRLINE, INK, MUTED, PAPER, colour_map
-from tapscan.report.sheets import BETWEEN_IN, LEFT_IN, Sheet, sheet_of, strips_of, thinned, turns_of
+from tapscan.report.sheets import (
+    BETWEEN_IN,
+    KEY_HEIGHT_IN,
+    LEFT_IN,
+    RIGHT_IN,
+    Layout,
+    Sheet,
+    layout_of,
+    sheet_of,
+    thinned,
+    turns_of,
+)
 from tapscan.report.words import blocks_of, short_id
 from tapscan.screening.results import SKIPPED, SUSPECT, UNREAD
 
 if TYPE_CHECKING:
+    from matplotlib.artist import Artist
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
     from numpy.typing import NDArray
@@ -27,12 +39,18 @@ if TYPE_CHECKING:
 
 __all__ = ["draw_map"]
 
-# Inches above and below the strips, and for the key.
-_TOP_IN, _BOTTOM_IN, _KEY_IN = 0.62, 0.42, 0.68
+# Inches above and below the strips, and the least height with the key beside them.
+_TOP_IN, _BOTTOM_IN, _LEAST_BESIDE_IN = 0.62, 0.42, 2.45
 _SMALLEST_RULED_CELL_IN = 0.05  # below this, lines between cells would hide the cells
 _ROOM_FOR_NUMBER_IN, _ROOM_FOR_WORDS_IN, _CROWDED = 0.4, 1.2, 30
 _LABEL_ROOM_IN = 0.13
 _PALE = 0.35  # opacity of what is repeated
+_KEY_LOOK: dict[str, Any] = {
+    "frameon": False,
+    "handlelength": 1.8,
+    "labelspacing": 0.35,
+    "columnspacing": 1.4,
+}
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -59,28 +77,46 @@ def draw_map(screened: "Screened", layer: "Layer") -> "Figure":
     ``datum line``, ``repeated``), so that what a picture holds can be asked of it.
     """
     sheet = sheet_of(screened)
-    ranges, in_per_mm = strips_of(sheet)
-    strip_in = sheet.height_mm * in_per_mm
-    height_in = _TOP_IN + len(ranges) * strip_in + (len(ranges) - 1) * BETWEEN_IN + _BOTTOM_IN + _KEY_IN
+    layout = layout_of(sheet)
+    strips_in = len(layout.strips) * (sheet.height_mm * layout.in_per_mm + BETWEEN_IN) - BETWEEN_IN
+    height_in = _TOP_IN + strips_in + _BOTTOM_IN
+    height_in = max(height_in, _LEAST_BESIDE_IN) if layout.key_beside else height_in + KEY_HEIGHT_IN
     figure = new_figure(height_in)
-    for number, (first, last) in enumerate(ranges):
-        width_in = (last - first) * sheet.zone.station_pitch_mm * in_per_mm
-        bottom_in = height_in - _TOP_IN - number * (strip_in + BETWEEN_IN) - strip_in
-        axes = figure.add_axes(
-            (LEFT_IN / WIDTH_IN, bottom_in / height_in, width_in / WIDTH_IN, strip_in / height_in),
-            gid=f"strip {number + 1}",
-        )
-        strip = _Strip(axes, sheet, first, last, in_per_mm)
+    for number in range(len(layout.strips)):
+        strip = _place_strip(figure, sheet, layout, number)
         _draw_strip(strip, screened, layer)
-        _label_edges(strip, is_first=number == 0, is_last=number == len(ranges) - 1)
+        _label_edges(strip, is_first=number == 0, is_last=number == len(layout.strips) - 1)
     view = "unrolled, seen from outside" if sheet.zone.is_tube else "seen from outside"
     line_y = 1 - 0.06 / height_in
     title = f"{screened.zone.code}  ·  {layer.title}"
     figure.text(0.02, line_y, title, va="top", fontsize=9, fontweight="bold")
     figure.text(0.98, line_y, view, ha="right", va="top", color=MUTED)
-    _draw_sign_key(figure, screened, layer)
-    _draw_colour_key(figure, layer)
+    entries = _key_entries(screened, layer)
+    if layout.key_beside:
+        left = (
+            LEFT_IN + sheet.zone.stations * sheet.zone.station_pitch_mm * layout.in_per_mm + RIGHT_IN
+        ) / WIDTH_IN
+        top = 1 - (_TOP_IN - 0.06) / height_in
+        figure.legend(handles=entries, loc="upper left", bbox_to_anchor=(left, top), ncols=1, **_KEY_LOOK)
+        bar_top_in = _TOP_IN + 0.16 * len(entries) + 0.25
+        _draw_colour_key(figure, layer, (left + 0.03, 1 - bar_top_in / height_in, 0.3))
+    else:
+        figure.legend(
+            handles=entries, loc="lower left", bbox_to_anchor=(0.01, 0.02 / height_in), ncols=2, **_KEY_LOOK
+        )
+        _draw_colour_key(figure, layer, (0.56, 0.34 / height_in, 0.38))
     return figure
+
+
+def _place_strip(figure: "Figure", sheet: Sheet, layout: Layout, number: int) -> _Strip:
+    """Make the axes of one strip, in true scale, counted from the top."""
+    width_in, height_in = figure.get_size_inches()
+    first, last = layout.strips[number]
+    long_in = (last - first) * sheet.zone.station_pitch_mm * layout.in_per_mm
+    high_in = sheet.height_mm * layout.in_per_mm
+    bottom_in = height_in - _TOP_IN - number * (high_in + BETWEEN_IN) - high_in
+    box = (LEFT_IN / width_in, bottom_in / height_in, long_in / width_in, high_in / height_in)
+    return _Strip(figure.add_axes(box, gid=f"strip {number + 1}"), sheet, first, last, layout.in_per_mm)
 
 
 def _draw_strip(strip: _Strip, screened: "Screened", layer: "Layer") -> None:
@@ -169,8 +205,8 @@ def _draw_signs(strip: _Strip, screened: "Screened") -> None:
     size_pt = float(np.clip(0.42 * strip.cell_in * 72, 1.0, 6.5))
     along = x_mm(screened.zone)
     for gid, mask, marker, fill, edge in (
-        ("suspect", screened.status == SUSPECT, "D", PAPER, INK),
         ("reference", screened.is_reference, "o", "none", MUTED),
+        ("suspect", screened.status == SUSPECT, "D", PAPER, INK),
     ):
         station, position = np.nonzero(mask[strip.first : strip.last])
         if not station.size:
@@ -285,13 +321,13 @@ def _label_edges(strip: _Strip, *, is_first: bool, is_last: bool) -> None:
     across.set_ylabel("s, mm" if is_low else "s from the datum line, mm", labelpad=3, color=MUTED)
 
 
-def _draw_sign_key(figure: "Figure", screened: "Screened", layer: "Layer") -> None:
-    """Explain the signs, below the map at the left."""
+def _key_entries(screened: "Screened", layer: "Layer") -> "list[Artist]":
+    """Explain the signs that a map may hold."""
     from matplotlib.lines import Line2D
     from matplotlib.patches import Patch
 
     sign: dict[str, Any] = {"linestyle": "none", "markersize": 4.5, "markeredgewidth": 0.7}
-    entries: list[Line2D | Patch] = [
+    entries: list[Artist] = [
         Patch(fill=False, edgecolor=CRAYON, linewidth=1.5, label="indication, with its number"),
         Line2D([], [], marker="D", markerfacecolor=PAPER, markeredgecolor=INK, label="suspect point", **sign),
         Patch(facecolor=PAPER, edgecolor=MUTED, linewidth=0.4, hatch="//////", label="unread point"),
@@ -305,27 +341,17 @@ def _draw_sign_key(figure: "Figure", screened: "Screened", layer: "Layer") -> No
         entries.append(Patch(facecolor=HAIRLINE, alpha=_PALE, label="repeated beyond the datum line"))
     if layer.read_but_empty:
         entries.append(Patch(facecolor=layer.empty_colour, edgecolor=HAIRLINE, label=layer.read_but_empty))
-    height_in = float(figure.get_size_inches()[1])
-    figure.legend(
-        handles=entries,
-        loc="lower left",
-        bbox_to_anchor=(0.01, 0.02 / height_in),
-        ncols=2,
-        frameon=False,
-        handlelength=1.8,
-        labelspacing=0.35,
-        columnspacing=1.4,
-    )
+    return entries
 
 
-def _draw_colour_key(figure: "Figure", layer: "Layer") -> None:
-    """Explain the colours, below the map at the right; pointed ends where values lie beyond the ramp."""
+def _draw_colour_key(figure: "Figure", layer: "Layer", place: tuple[float, float, float]) -> None:
+    """Explain the colours at (left, bottom, width); pointed ends where values lie beyond the ramp."""
     from matplotlib.cm import ScalarMappable
     from matplotlib.colors import Normalize
     from matplotlib.ticker import MaxNLocator
 
     height_in = float(figure.get_size_inches()[1])
-    bar = figure.add_axes((0.56, 0.34 / height_in, 0.38, 0.12 / height_in), gid="colour bar")
+    bar = figure.add_axes((*place, 0.12 / height_in), gid="colour bar")
     scale = ScalarMappable(
         Normalize(layer.low, layer.high), colour_map(layer.ramp, dark_first=layer.dark_first)
     )

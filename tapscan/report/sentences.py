@@ -59,7 +59,7 @@ def _largest(indication: "Indication", zone: "Zone") -> str:
     area, place = area_text(indication.area_mm2), place_in_words(indication, zone)
     return (
         f"The largest, {indication.id}, lies on {zone_name(zone)} at {place}{deep}. "
-        f"It is about {area} mm², {disc_text(indication.area_mm2)}."
+        f"It is about {area} mm², as large as {disc_text(indication.area_mm2)}."
     )
 
 
@@ -109,9 +109,10 @@ def map_alt(screened: "Screened", title: str) -> str:
     places = [f"{one.id} at {place_in_words(one, zone)}" for one in screened.indications[:_MOST_PLACES]]
     more = len(screened.indications) - len(places)
     places += [f"{more} more in the table"] if more > 0 else []
+    kind = "Unrolled map" if zone.is_tube else "Map"
     outlined = f"Outlined: {joined(places)}." if places else "No indication is outlined."
     return (
-        f"Unrolled map of zone {zone.code}, {title}: {zone.stations} stations by {zone.positions} positions. "
+        f"{kind} of zone {zone.code}, {title}: {zone.stations} stations by {zone.positions} positions. "
         f"{outlined} Hatched as unread: {count_text(screened.count(UNREAD), 'point')}."
     )
 

@@ -21,10 +21,24 @@ if TYPE_CHECKING:
 
     Grid = NDArray[np.float64]
 
-__all__ = ["BETWEEN_IN", "LEFT_IN", "RIGHT_IN", "Sheet", "sheet_of", "strips_of", "thinned", "turns_of"]
+__all__ = [
+    "BETWEEN_IN",
+    "KEY_HEIGHT_IN",
+    "KEY_WIDTH_IN",
+    "LEFT_IN",
+    "RIGHT_IN",
+    "Layout",
+    "Sheet",
+    "layout_of",
+    "sheet_of",
+    "thinned",
+    "turns_of",
+]
 
 # Room for the labels left and right of a strip, and between two strips.
 LEFT_IN, RIGHT_IN, BETWEEN_IN = 0.52, 0.52, 0.62
+# Room for the key: below the map, or beside it.
+KEY_HEIGHT_IN, KEY_WIDTH_IN = 0.68, 2.6
 _LARGEST_CELL_IN, _READABLE_CELL_IN = 0.55, 0.15
 _LOW_IN, _TALLEST_IN, _LOWEST_STRIP_IN, _MOST_STRIPS = 2.9, 7.5, 1.25, 6
 
@@ -74,6 +88,15 @@ class Sheet:
         return np.stack([station * self.zone.station_pitch_mm, self.edge_step_mm[station] * row], axis=2)
 
 
+@dataclass(frozen=True, slots=True)
+class Layout:
+    """How a sheet is put on paper. A strip is (first station, one past the last), counted from 0."""
+
+    strips: tuple[tuple[int, int], ...]
+    in_per_mm: float
+    key_beside: bool
+
+
 def sheet_of(screened: "Screened") -> Sheet:
     """Lay a zone flat, with as many repeated positions as its indications need beyond the datum line."""
     zone = screened.zone
@@ -95,29 +118,29 @@ def sheet_of(screened: "Screened") -> Sheet:
     return Sheet(zone, step, min(beyond, zone.positions // 2))
 
 
-def strips_of(sheet: Sheet) -> tuple[list[tuple[int, int]], float]:
-    """Choose the strips that a sheet is drawn in, and the scale in inches per millimetre.
-
-    A strip is (first station, one past the last), counted from 0.
-    """
+def layout_of(sheet: Sheet) -> Layout:
+    """Choose strips and scale: as large as the page allows, the key beside where that costs nothing."""
     zone = sheet.zone
     room_in = WIDTH_IN - LEFT_IN - RIGHT_IN
     smallest_mm = min(zone.station_pitch_mm, float(sheet.edge_step_mm.max()))
     # Two maps share a printed page, unless the cells would then be too small to find one's way.
-    tallest = float(np.clip(len(sheet.index) * _READABLE_CELL_IN, _LOW_IN, _TALLEST_IN))
-    count, in_per_mm = 1, 0.0
-    for count in range(1, min(_MOST_STRIPS, zone.stations) + 1):
-        per_strip = -(-zone.stations // count)
-        tallest_in = ((_TALLEST_IN if count > 1 else tallest) - (count - 1) * BETWEEN_IN) / count
-        in_per_mm = min(
-            room_in / (per_strip * zone.station_pitch_mm),
-            tallest_in / sheet.height_mm,
-            _LARGEST_CELL_IN / smallest_mm,
-        )
-        if sheet.height_mm * in_per_mm >= _LOWEST_STRIP_IN:
-            break
-    per_strip = -(-zone.stations // count)
-    return [(a, min(a + per_strip, zone.stations)) for a in range(0, zone.stations, per_strip)], in_per_mm
+    tallest_in = float(np.clip(len(sheet.index) * _READABLE_CELL_IN, _LOW_IN, _TALLEST_IN))
+
+    def scale(count: int, wide_in: float, high_in: float) -> float:
+        long_mm = -(-zone.stations // count) * zone.station_pitch_mm
+        return min(wide_in / long_mm, high_in / sheet.height_mm, _LARGEST_CELL_IN / smallest_mm)
+
+    below = scale(1, room_in, tallest_in)
+    beside = scale(1, room_in - KEY_WIDTH_IN, min(tallest_in + KEY_HEIGHT_IN, _TALLEST_IN))
+    if beside >= below:
+        return Layout(((0, zone.stations),), beside, key_beside=True)
+    count = 1
+    while sheet.height_mm * below < _LOWEST_STRIP_IN and count < min(_MOST_STRIPS, zone.stations):
+        count += 1
+        below = scale(count, room_in, (_TALLEST_IN - (count - 1) * BETWEEN_IN) / count)
+    each = -(-zone.stations // count)
+    strips = tuple((first, min(first + each, zone.stations)) for first in range(0, zone.stations, each))
+    return Layout(strips, below, key_beside=False)
 
 
 def turns_of(column: "Grid", sheet: Sheet) -> list[int]:

@@ -80,9 +80,9 @@ def disc_text(area_mm2: float) -> str:
     Examples
     --------
     >>> disc_text(706.9)
-    'as large as a disc 30 mm across'
+    'a disc 30 mm across'
     """
-    return f"as large as a disc {2 * np.sqrt(area_mm2 / np.pi):.0f} mm across"
+    return f"a disc {2 * np.sqrt(area_mm2 / np.pi):.0f} mm across"
 
 
 def depth_text(indication: "Indication") -> str:

@@ -5,7 +5,7 @@ from hypothesis import strategies as st
 
 from tapscan.plan import Block, s_mm, x_mm
 from tapscan.report.figures import WIDTH_IN
-from tapscan.report.sheets import Sheet, sheet_of, strips_of, thinned, turns_of
+from tapscan.report.sheets import KEY_WIDTH_IN, Sheet, layout_of, sheet_of, thinned, turns_of
 from tests.report.fabricated import panel, tapped, tube
 
 
@@ -45,15 +45,21 @@ def test_strips_hold_every_station_once_and_fit_the_page(stations, positions, pi
         girth_end_mm=girth_mm,
     )
     sheet = Sheet(zone, np.full(stations + 1, girth_mm / positions), min(2, positions // 2))
-    strips, in_per_mm = strips_of(sheet)
-    assert [n for first, last in strips for n in range(first, last)] == list(range(stations))
-    assert max(last - first for first, last in strips) * pitch_mm * in_per_mm < WIDTH_IN
-    assert len(strips) * sheet.height_mm * in_per_mm <= 7.5 + 1e-9
+    layout = layout_of(sheet)
+    assert [n for first, last in layout.strips for n in range(first, last)] == list(range(stations))
+    longest_in = max(last - first for first, last in layout.strips) * pitch_mm * layout.in_per_mm
+    assert longest_in < WIDTH_IN - KEY_WIDTH_IN * layout.key_beside
+    assert len(layout.strips) * sheet.height_mm * layout.in_per_mm <= 7.5 + 1e-9
 
 
 def test_a_long_thin_zone_is_drawn_in_several_strips():
-    assert len(strips_of(sheet_of(tapped(tube(), spots=())))[0]) == 1
-    assert len(strips_of(sheet_of(tapped(tube(stations=200), spots=())))[0]) > 1
+    assert len(layout_of(sheet_of(tapped(tube(), spots=()))).strips) == 1
+    assert len(layout_of(sheet_of(tapped(tube(stations=200), spots=()))).strips) > 1
+
+
+def test_the_key_stands_beside_a_map_only_where_the_map_is_no_smaller_for_it():
+    assert not layout_of(sheet_of(tapped(tube(), spots=()))).key_beside
+    assert layout_of(sheet_of(tapped(tube(stations=10), spots=()))).key_beside
 
 
 def test_an_outline_shows_once_or_once_more_where_positions_repeat():
