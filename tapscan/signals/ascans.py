@@ -17,7 +17,7 @@ for the back wall: its back wall is lost. How much loss is suspect is for screen
 import mmap
 from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, fields
 from itertools import islice
 from typing import Any
 
@@ -26,35 +26,19 @@ from numpy.typing import ArrayLike, NDArray
 
 from tapscan.errors import TapscanError
 from tapscan.signals.backwalls import back_wall_trend, spread_about
-from tapscan.signals.candidates import (
-    CANDIDATES,
-    NOISE_FACTOR,
-    Candidates,
-    Pattern,
-    candidates,
-    make_pattern,
-    noise_of,
-    prepared,
-)
-from tapscan.signals.pulses import detrended, estimate_pulse
-from tapscan.signals.pursuit import Kernel, correlate, make_kernel, subtracted
+from tapscan.signals.candidates import CANDIDATES, NOISE_FACTOR, Candidates, Pattern, candidates, prepared
+from tapscan.signals.learning import LEAST_SAMPLES, learn
 
 __all__ = ["AScanFeatures", "AScanSettings", "depth_mm", "measure_ascans", "measure_volume"]
 
 Floats = NDArray[np.float64]
 Progress = Callable[[int, int], None]
 
-_SAMPLE = 1024  # traces from which a zone's pulse and levels are learnt
 _BLOCK = 2048  # traces measured together: bounds the memory, changes no result
 _DECIDED = 65_536  # traces decided together
-_BACKSCATTER_FACTOR = 5.0  # standard deviations of the zone's backscatter that an echo must exceed
-_MISFIT_FACTOR = 3.0  # times the usual misfit of the pulse to a stronger echo that an echo must exceed
-_LEAST_RELATIVE = 0.03  # of a stronger echo within reach: no pulse fits better than that
 _TOLERANCE = 0.2  # of the expected time of flight, before the zone has narrowed it
 _NARROW = 0.025  # the same, once it has
 _WIDE = 0.10
-_LEAST_SAMPLES = 16
-_LEAST_QUIET = 16  # samples that tell the noise
 
 
 @dataclass(frozen=True, slots=True)
@@ -189,7 +173,7 @@ def measure_volume(
     grid, total = volume.shape[:2], volume.shape[0] * volume.shape[1]
     traces = volume.reshape(total, volume.shape[2])
     settings = settings or AScanSettings()
-    pattern = _learn(traces, sample_rate_hz, settings)
+    pattern = learn(traces, sample_rate_hz, settings.expected_tof_s, settings.centre_frequency_hz)
     if pattern is None:
         return _unread(traces, grid)
     found = _measured(traces, pattern, volume, progress, max(1, workers))
@@ -199,7 +183,7 @@ def measure_volume(
 def _unread(traces: NDArray[Any], grid: tuple[int, ...]) -> AScanFeatures:
     """Say of each trace why nothing can be measured."""
     fault = np.full(len(traces), "too short", dtype="U10")
-    if traces.size and traces.shape[1] >= _LEAST_SAMPLES:
+    if traces.size and traces.shape[1] >= LEAST_SAMPLES:
         for start in range(0, len(traces), _BLOCK):
             fault[start : start + _BLOCK] = prepared(np.asarray(traces[start : start + _BLOCK]))[1]
         fault[fault == ""] = "no echo"
@@ -245,122 +229,6 @@ def _let_go(volume: NDArray[Any]) -> None:
     base = volume.base
     if isinstance(base, mmap.mmap) and getattr(volume, "mode", "") == "r" and hasattr(base, "madvise"):
         base.madvise(mmap.MADV_DONTNEED)
-
-
-def _learn(traces: NDArray[Any], sample_rate_hz: float, settings: AScanSettings) -> Pattern | None:
-    """Learn the pulse and the levels from traces spread evenly over the zone."""
-    if traces.shape[1] < _LEAST_SAMPLES or not len(traces):
-        return None
-    values, fault = prepared(np.array(traces[:: -(-len(traces) // _SAMPLE)]))
-    step = _digitiser_step(values[fault == ""][:64])
-    values = detrended(values[fault == ""])
-    pulse = estimate_pulse(values, sample_rate_hz) if len(values) else None
-    if pulse is None or len(pulse.samples) > traces.shape[1]:
-        return None
-    lead = 0
-    for _ in range(2):
-        kernel = make_kernel(pulse.samples, traces.shape[1], lead)
-        if kernel.grid < _LEAST_SAMPLES:
-            return None
-        pattern = make_pattern(kernel, pulse.centre, kernel.grid, step)
-        found = candidates(values, pattern, 1)
-        if lead or np.nanquantile(found.front, 0.02) > 2 * kernel.up:
-            break
-        lead = int(np.ceil(pulse.centre)) + 2  # the front-surface echo begins where the trace does
-    rate_hz = kernel.up * sample_rate_hz
-    due = (settings.expected_tof_s or 0.0) * rate_hz
-    seen = found.after[np.isfinite(found.after)]
-    due = max(due, float(np.median(seen)) if len(seen) else 0.0)
-    # Far enough for the back wall and what follows it, yet short of its second round trip where that is apart.
-    window = round(max(1.22 * due, min(1.3 * due + pattern.half, 2 * due - pattern.half)))
-    c = correlate(values, kernel)
-    pattern = make_pattern(kernel, pulse.centre, window, step)
-    pattern = replace(pattern, quiet=_quietest(values, found, kernel))
-    pattern = replace(pattern, colour=_colour(values[:, pattern.quiet], kernel))
-    pattern = replace(pattern, hush=float(np.median(noise_of(values, pattern))))
-    scatter, misfit = _levels(c, candidates(values, pattern, 1), pattern)
-    return replace(
-        pattern,
-        scatter=np.maximum(_BACKSCATTER_FACTOR * scatter, _LEAST_RELATIVE).astype(np.float32),
-        misfit=np.maximum(_MISFIT_FACTOR * misfit, _LEAST_RELATIVE).astype(np.float32),
-    )
-
-
-def _digitiser_step(values: NDArray[np.float32]) -> float:
-    """Return the smallest difference between two levels: the digitiser's step, or next to nothing."""
-    levels = np.unique(values)
-    return float(np.diff(levels).min()) if len(levels) > 1 else 0.0
-
-
-def _quietest(values: NDArray[np.float32], found: Candidates, kernel: Kernel) -> slice:
-    """Return the samples that hold only noise: before the front-surface echo, else where traces hold least."""
-    before = int(np.nanquantile(found.front, 0.02) / kernel.up) - kernel.lead - 2
-    if before >= _LEAST_QUIET:
-        return slice(0, before)
-    width = min(values.shape[1], max(_LEAST_QUIET, values.shape[1] // 10))
-    high = np.cumsum(np.concatenate([[0.0], np.quantile(np.abs(values), 0.9, axis=0)]))
-    start = int(np.argmin(high[width:] - high[:-width]))
-    return slice(start, start + width)
-
-
-def _colour(quiet: NDArray[np.float32], kernel: Kernel) -> float:
-    """Return how many times stronger noise like this is in the correlation than white noise of the same power.
-
-    The variance behind a filter is the sum of the noise's autocorrelation times the filter's.
-    """
-    rest = quiet - quiet.mean(axis=1)[:, None]
-    rest = rest[rest.any(axis=1)].astype(float)
-    if not len(rest):
-        return 1.0
-    rest /= np.sqrt((rest**2).mean(axis=1))[:, None]
-    length = rest.shape[1]
-    lags = min(length, kernel.reach // kernel.up)
-    noise = np.array([(rest[:, : length - k] * rest[:, k:]).sum(axis=1).mean() / length for k in range(lags)])
-    pulse = kernel.r[kernel.reach :: kernel.up][:lags]
-    return float(np.sqrt(max(1.0, noise[0] * pulse[0] + 2 * (noise[1:] * pulse[1:]).sum())))
-
-
-def _levels(c: NDArray[Any], found: Candidates, pattern: Pattern) -> tuple[Floats, Floats]:
-    """Learn what is left in most traces when the front-surface echo and the strongest echo are taken out.
-
-    Told as standard deviations from the median over the traces, which a third of damaged ones does not move.
-    """
-    kernel, half, window = pattern.kernel, pattern.half, pattern.window
-    read = np.isfinite(found.front)
-    c, front, height = c[read], found.front[read].astype(float), found.height[read].astype(float)
-    after, amplitude = found.after[read, 0].astype(float), found.amplitude[read, 0].astype(float)
-    rest = subtracted(
-        c, np.stack([front, front + after], axis=1), np.stack([height, amplitude], axis=1), kernel
-    )
-    padded = np.full((len(c), half + kernel.grid + window + half), np.nan)
-    padded[:, half : half + kernel.grid] = np.abs(rest)
-    index = half + np.rint(front).astype(int)[:, None] + np.arange(window)
-    scatter = np.take_along_axis(padded, index, axis=1) / height[:, None]
-    lag = np.arange(window) - after[:, None]
-    scatter[np.abs(lag) < half] = np.nan  # what the strongest echo leaves is told below
-    echoing = np.isfinite(after)
-    centre = np.rint(front[echoing] + after[echoing]).astype(int)
-    beside = np.take_along_axis(padded[echoing], centre[:, None] + np.arange(2 * half + 1), axis=1)
-    return _widened(_sigma(scatter), pattern), _widened(
-        _sigma(beside / np.abs(amplitude[echoing])[:, None]), pattern
-    )
-
-
-def _sigma(values: Floats) -> Floats:
-    """Robust standard deviation of each column, gaps filled from its neighbours; 0 where nothing is known."""
-    ordered = np.sort(values, axis=0)
-    count = np.isfinite(values).sum(axis=0)
-    sigma = np.zeros(values.shape[1])
-    enough = np.flatnonzero(2 * count >= max(1, len(values)))
-    sigma[enough] = 1.4826 * ordered[(count[enough] - 1) // 2, enough]
-    return np.interp(np.arange(len(sigma)), enough, sigma[enough]) if len(enough) else sigma
-
-
-def _widened(level: Floats, pattern: Pattern) -> Floats:
-    """Take the root mean square over a cycle, since a crest may fall on any phase of what is left."""
-    reach = max(1, round(0.5 / pattern.kernel.bandwidth))
-    padded = np.pad(level**2, reach, mode="edge")
-    return np.sqrt(np.lib.stride_tricks.sliding_window_view(padded, 2 * reach + 1).mean(axis=1))
 
 
 def _decided(

@@ -218,9 +218,13 @@ def _drop_misfits(found: Candidates, pattern: Pattern, rows: NDArray[np.intp], s
     lag = at[:, :, None] - at[:, None, :]
     with np.errstate(invalid="ignore"):
         near = (np.abs(lag) <= pattern.half) & (size[:, :, None] < size[:, None, :])
-        level = pattern.misfit[np.rint(np.where(near, lag, 0)).astype(np.intp) + pattern.half] * share
+        level = (
+            pattern.misfit[np.rint(np.where(near, lag, 0)).astype(np.intp) + pattern.half] * size[:, None, :]
+        )
+        index = np.clip(np.rint(np.nan_to_num(at)).astype(np.intp), 0, pattern.window - 1)
+        level = share * np.hypot(level, (pattern.scatter[index] * size[:, :1])[:, :, None])
         level[np.abs(lag) < pattern.least] = np.inf
-        small = (near & (size[:, :, None] < level * size[:, None, :])).any(axis=2)[:, 1:]
+        small = (near & (size[:, :, None] < level)).any(axis=2)[:, 1:]
     small |= found.after[rows] < pattern.least
     row, column = np.nonzero(small)
     found.after[rows[row], column] = np.nan

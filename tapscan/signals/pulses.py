@@ -161,7 +161,9 @@ def first_arrival(envelopes: NDArray[Any], fraction: float = _FRONT_FRACTION) ->
     return np.argmax(above & falling, axis=1)
 
 
-def estimate_pulse(traces: NDArray[Any], sample_rate_hz: float) -> Pulse | None:
+def estimate_pulse(
+    traces: NDArray[Any], sample_rate_hz: float, frequency_hz: float | None = None
+) -> Pulse | None:
     """Estimate the pulse from the front-surface echoes of a batch: aligned to a fraction of a sample, averaged.
 
     The first echo within 8 dB of each trace's largest is cut out, aligned by cross-correlation and combined by
@@ -174,6 +176,8 @@ def estimate_pulse(traces: NDArray[Any], sample_rate_hz: float) -> Pulse | None:
         Shape (n, samples), finite, free of offset. Traces of nothing are left out.
     sample_rate_hz
         Sampling rate.
+    frequency_hz
+        The probe's centre frequency; estimated when None.
 
     Returns
     -------
@@ -191,7 +195,7 @@ def estimate_pulse(traces: NDArray[Any], sample_rate_hz: float) -> Pulse | None:
     stride = max(1, -(-len(traces) // _MOST_TRACES))
     chosen = np.asarray(traces[::stride], dtype=float)
     chosen = chosen[np.ptp(chosen, axis=1) > 0] if chosen.size else chosen
-    frequency_hz = centre_frequency_hz(chosen, sample_rate_hz)
+    frequency_hz = frequency_hz or centre_frequency_hz(chosen, sample_rate_hz)
     if not frequency_hz > 0:
         return None
     period = sample_rate_hz / frequency_hz

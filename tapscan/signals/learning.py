@@ -1,0 +1,170 @@
+"""What a zone's A-scans have in common: the pulse, the noise, the backscatter of sound laminate.
+
+Learnt from traces spread evenly over the zone, by medians, so that a third of the zone may be damaged.
+"""
+
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tapscan.signals.candidates import Candidates, Pattern, candidates, make_pattern, noise_of, prepared
+from tapscan.signals.pulses import Pulse, detrended, estimate_pulse
+from tapscan.signals.pursuit import Kernel, correlate, make_kernel, subtracted
+
+__all__ = ["LEAST_SAMPLES", "learn"]
+
+Floats = NDArray[np.float64]
+Floats32 = NDArray[np.float32]
+
+LEAST_SAMPLES = 16  # shorter traces hold no pulse
+_SAMPLE = 1024  # traces that are learnt from
+_LEAST_QUIET = 16  # samples that tell the noise
+_BACKSCATTER_FACTOR = 5.0  # standard deviations of the zone's backscatter that an echo must exceed
+_MISFIT_FACTOR = 3.0  # times the usual misfit of the pulse to a stronger echo that an echo must exceed
+_LEAST_RELATIVE = 0.03  # of a stronger echo within reach: no pulse fits better than that
+
+
+def learn(
+    traces: NDArray[Any],
+    sample_rate_hz: float,
+    expected_tof_s: float | None,
+    centre_frequency_hz: float | None,
+) -> Pattern | None:
+    """Learn what to look for in a zone's traces (n, samples); None when they hold no pulse."""
+    if traces.shape[1] < LEAST_SAMPLES or not len(traces):
+        return None
+    values, fault = prepared(np.array(traces[:: -(-len(traces) // _SAMPLE)]))
+    step = _digitiser_step(values[fault == ""][:64])
+    values = detrended(values[fault == ""])
+    pulse = estimate_pulse(values, sample_rate_hz, centre_frequency_hz) if len(values) else None
+    if pulse is None or len(pulse.samples) > traces.shape[1]:
+        return None
+    kernel = _kernel(values, pulse, step)
+    if kernel is None:
+        return None
+    due = 0.0 if expected_tof_s is None else expected_tof_s * kernel.up * sample_rate_hz
+    pattern = _with_noise(make_pattern(kernel, pulse.centre, kernel.grid, step), values)
+    pattern = make_pattern(kernel, pulse.centre, _window(candidates(values, pattern, 1), pattern, due), step)
+    pattern = _with_noise(pattern, values)
+    scatter, misfit = _levels(correlate(values, kernel), candidates(values, pattern, 1), pattern)
+    return replace(
+        pattern,
+        scatter=np.maximum(_BACKSCATTER_FACTOR * scatter, _LEAST_RELATIVE).astype(np.float32),
+        misfit=np.maximum(_MISFIT_FACTOR * misfit, _LEAST_RELATIVE).astype(np.float32),
+    )
+
+
+def _kernel(values: Floats32, pulse: Pulse, step: float) -> Kernel | None:
+    """Make the kernel; where front-surface echoes begin with the trace, with a lead before it."""
+    lead = 0
+    for _ in range(2):
+        kernel = make_kernel(pulse.samples, values.shape[1], lead)
+        if kernel.grid < LEAST_SAMPLES:
+            return None
+        if lead:
+            break
+        front = candidates(values, make_pattern(kernel, pulse.centre, kernel.grid, step), 1).front
+        early = float(np.quantile(front, 0.02)) / kernel.up
+        if early > 2.0 / (kernel.bandwidth * kernel.up):
+            break
+        lead = int(np.ceil(pulse.centre)) + 2
+    return kernel
+
+
+def _window(found: Candidates, pattern: Pattern, due: float) -> int:
+    """How far after the front-surface echo to look, in grid steps.
+
+    Far enough for the back wall and what follows it, yet short of its second round trip where that is apart.
+    """
+    seen = found.after[np.isfinite(found.after)]
+    due = max(due, float(np.median(seen)) if len(seen) else 0.0)
+    if not due > 0:
+        return pattern.kernel.grid
+    return round(max(1.22 * due, min(1.3 * due + pattern.half, 2 * due - pattern.half)))
+
+
+def _with_noise(pattern: Pattern, values: Floats32) -> Pattern:
+    """Say where the traces are quiet, and what their noise is like."""
+    found = candidates(values, pattern, 1)
+    pattern = replace(pattern, quiet=_quietest(values, found, pattern.kernel))
+    pattern = replace(pattern, colour=_colour(values[:, pattern.quiet], pattern.kernel))
+    return replace(pattern, hush=float(np.median(noise_of(values, pattern))))
+
+
+def _digitiser_step(values: NDArray[np.float32]) -> float:
+    """Return the smallest difference between two levels: the digitiser's step, or next to nothing."""
+    levels = np.unique(values)
+    return float(np.diff(levels).min()) if len(levels) > 1 else 0.0
+
+
+def _quietest(values: NDArray[np.float32], found: Candidates, kernel: Kernel) -> slice:
+    """Return the samples that hold only noise: before the front-surface echo, else where traces hold least."""
+    before = int(np.nanquantile(found.front, 0.02) / kernel.up) - kernel.lead - 2
+    if before >= _LEAST_QUIET:
+        return slice(0, before)
+    width = min(values.shape[1], max(_LEAST_QUIET, values.shape[1] // 10))
+    high = np.cumsum(np.concatenate([[0.0], np.quantile(np.abs(values), 0.9, axis=0)]))
+    start = int(np.argmin(high[width:] - high[:-width]))
+    return slice(start, start + width)
+
+
+def _colour(quiet: NDArray[np.float32], kernel: Kernel) -> float:
+    """Return how many times stronger noise like this is in the correlation than white noise of the same power.
+
+    The variance behind a filter is the sum of the noise's autocorrelation times the filter's.
+    """
+    rest = quiet - quiet.mean(axis=1)[:, None]
+    rest = rest[rest.any(axis=1)].astype(float)
+    if not len(rest):
+        return 1.0
+    rest /= np.sqrt((rest**2).mean(axis=1))[:, None]
+    length = rest.shape[1]
+    lags = min(length, kernel.reach // kernel.up)
+    noise = np.array([(rest[:, : length - k] * rest[:, k:]).sum(axis=1).mean() / length for k in range(lags)])
+    pulse = kernel.r[kernel.reach :: kernel.up][:lags]
+    return float(np.sqrt(max(1.0, noise[0] * pulse[0] + 2 * (noise[1:] * pulse[1:]).sum())))
+
+
+def _levels(c: NDArray[Any], found: Candidates, pattern: Pattern) -> tuple[Floats, Floats]:
+    """Learn what is left in most traces when the front-surface echo and the strongest echo are taken out.
+
+    Told as standard deviations from the median over the traces, which a third of damaged ones does not move.
+    """
+    kernel, half, window = pattern.kernel, pattern.half, pattern.window
+    read = np.isfinite(found.front)
+    c, front, height = c[read], found.front[read].astype(float), found.height[read].astype(float)
+    after, amplitude = found.after[read, 0].astype(float), found.amplitude[read, 0].astype(float)
+    rest = subtracted(
+        c, np.stack([front, front + after], axis=1), np.stack([height, amplitude], axis=1), kernel
+    )
+    padded = np.full((len(c), half + kernel.grid + window + half), np.nan)
+    padded[:, half : half + kernel.grid] = np.abs(rest)
+    index = half + np.rint(front).astype(int)[:, None] + np.arange(window)
+    scatter = np.take_along_axis(padded, index, axis=1) / height[:, None]
+    lag = np.arange(window) - after[:, None]
+    scatter[np.abs(lag) < half] = np.nan  # what the strongest echo leaves is told below
+    echoing = np.isfinite(after)
+    centre = np.rint(front[echoing] + after[echoing]).astype(int)
+    beside = np.take_along_axis(padded[echoing], centre[:, None] + np.arange(2 * half + 1), axis=1)
+    return _widened(_sigma(scatter), pattern), _widened(
+        _sigma(beside / np.abs(amplitude[echoing])[:, None]), pattern
+    )
+
+
+def _sigma(values: Floats) -> Floats:
+    """Robust standard deviation of each column, gaps filled from its neighbours; 0 where nothing is known."""
+    ordered = np.sort(values, axis=0)
+    count = np.isfinite(values).sum(axis=0)
+    sigma = np.zeros(values.shape[1])
+    enough = np.flatnonzero(2 * count >= max(1, len(values)))
+    sigma[enough] = 1.4826 * ordered[(count[enough] - 1) // 2, enough]
+    return np.interp(np.arange(len(sigma)), enough, sigma[enough]) if len(enough) else sigma
+
+
+def _widened(level: Floats, pattern: Pattern) -> Floats:
+    """Take the root mean square over a cycle, since a crest may fall on any phase of what is left."""
+    reach = max(1, round(0.5 / pattern.kernel.bandwidth))
+    padded = np.pad(level**2, reach, mode="edge")
+    return np.sqrt(np.lib.stride_tricks.sliding_window_view(padded, 2 * reach + 1).mean(axis=1))
