@@ -16,7 +16,7 @@ __all__ = ["ASCANS", "RECORDING_ENDS", "TAPS", "Inspection", "named_point", "obj
 TAPS, ASCANS = "taps", "ascans"
 RECORDING_ENDS = (".wav", ".flac")
 # BM-07-05, or BM-07-05_2 for another recording at the same point.
-_STEM = re.compile(r"(?P<point>.+?)(?:_(?P<number>\d{1,6}))?")
+_STEM = re.compile(r"(?P<point>.+?)(?:_(?P<number>[0-9]{1,6}))?")
 
 
 @dataclass(frozen=True, slots=True, eq=False)

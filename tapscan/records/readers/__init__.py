@@ -4,6 +4,8 @@ A reader is a module with `NAME`, ``sniff(head)`` (None, or why the bytes are no
 To add a format, write the module and name it in the table below.
 """
 
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from types import ModuleType
 from typing import TYPE_CHECKING, Any
@@ -37,7 +39,9 @@ def read_recording(path: Path) -> Recording:
     TapscanError
         When there is no such file, it is empty or damaged, or no reader takes it.
     """
-    recording: Recording = reader_for("recording", path).read(path)
+    reader = reader_for("recording", path)
+    with _told(path):
+        recording: Recording = reader.read(path)
     return recording
 
 
@@ -49,7 +53,9 @@ def read_trace(path: Path) -> Trace:
     TapscanError
         When there is no such file, it is empty or damaged, its time base is uneven, or no reader takes it.
     """
-    trace: Trace = reader_for("trace", path).read(path)
+    reader = reader_for("trace", path)
+    with _told(path):
+        trace: Trace = reader.read(path)
     return trace
 
 
@@ -61,7 +67,9 @@ def open_volume(path: Path, zone: "Zone") -> NDArray[np.number[Any]]:
     TapscanError
         When there is no such file, it is empty or damaged, does not fit the zone, or no reader takes it.
     """
-    traces: NDArray[np.number[Any]] = reader_for("volume", path).read(path, zone)
+    reader = reader_for("volume", path)
+    with _told(path):
+        traces: NDArray[np.number[Any]] = reader.read(path, zone)
     return traces
 
 
@@ -91,7 +99,7 @@ def reader_for(kind: str, path: Path) -> ModuleType:
 def _head(path: Path) -> bytes:
     """Read the first bytes of a regular file that is there and not empty."""
     where = file_name(path)
-    try:
+    with _told(path):
         if not path.exists():
             raise TapscanError(where, "does not exist", "check the name")
         if not path.is_file():
@@ -100,5 +108,13 @@ def _head(path: Path) -> bytes:
             raise TapscanError(where, "is empty (0 bytes)", "record or export it again")
         with path.open("rb") as stream:
             return stream.read(HEAD_BYTES)
+
+
+@contextmanager
+def _told(path: Path) -> Iterator[None]:
+    """Turn what the system says of a file, now or when it vanishes half-way, into our sentence."""
+    try:
+        yield
     except OSError as error:
-        raise TapscanError(where, f"cannot be read: {error.strerror}", "check its permissions") from None
+        reason = error.strerror or type(error).__name__
+        raise TapscanError(file_name(path), f"cannot be read: {reason}", "check its permissions") from None

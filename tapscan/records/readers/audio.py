@@ -135,7 +135,11 @@ def read_channel(path: Path, facts: AudioFacts) -> Recording:
         samples = np.ascontiguousarray(block[:, channel])
     else:
         channel = loudest_channel(path, facts)
-        samples = np.concatenate([block[:, 0] for block in blocks(path, facts, [channel])])
+        samples = np.empty(facts.frames, dtype=np.float32)
+        done = 0
+        for block in blocks(path, facts, [channel]):
+            samples[done : done + len(block)] = block[:, 0]
+            done += len(block)
     samples.flags.writeable = False
     return Recording(samples, float(facts.sample_rate_hz), facts.channels, channel + 1)
 
