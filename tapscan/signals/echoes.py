@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from tapscan.errors import TapscanError
-from tapscan.signals.pulses import Pulse, detrended, estimate_pulse
+from tapscan.signals.pulses import Pulse, deconvolved, detrended, estimate_pulse
 from tapscan.signals.pursuit import Kernel, correlate, make_kernel, refined, subtracted
 
 __all__ = ["Echoes", "find_echoes"]
@@ -18,6 +18,9 @@ _FALSE_ALARM = 1e-3  # chance that noise alone passes one test
 _BLOCK = 2048  # traces fitted together: bounds the memory, changes no result
 _GIVEN_MISMATCH = 0.01  # how far a pulse that was handed in may differ from the one in the trace
 _ESTIMATED_MISMATCH = 0.06  # the same for a pulse that was estimated
+_DECONVOLVED = 256  # traces from which the pulse is estimated anew once their echoes are known
+_ROUNDS = 2  # how often
+_LEAST_TRACES = 4  # fewer hold too little to tell the pulse from what follows it
 _LEAST_SAMPLES = 16  # fewer grid points than this leave nothing to fit
 
 
@@ -87,7 +90,7 @@ def find_echoes(
     if not len(usable):
         return Echoes(time, amplitude)
     flat = detrended(values[usable])
-    model = _given(pulse, sample_rate_hz) if pulse is not None else _estimated(flat, sample_rate_hz)
+    model = _given(pulse, sample_rate_hz) if pulse is not None else _estimated(flat, sample_rate_hz, n_echoes)
     if model is None or len(model.samples) > values.shape[1]:
         return Echoes(time, amplitude)
     kernel = make_kernel(
@@ -125,9 +128,20 @@ def _given(pulse: ArrayLike, sample_rate_hz: float) -> Pulse:
     return Pulse(samples, 0.0, sample_rate_hz)
 
 
-def _estimated(traces: Floats, sample_rate_hz: float) -> Pulse | None:
+def _estimated(traces: Floats, sample_rate_hz: float, n_echoes: int) -> Pulse | None:
     """Estimate the pulse; its largest half-wave is made positive, since a sign needs a convention."""
     pulse = estimate_pulse(traces, sample_rate_hz)
+    chosen = traces[:: -(-len(traces) // _DECONVOLVED)]
+    for _ in range(_ROUNDS if len(chosen) >= _LEAST_TRACES else 0):
+        if pulse is None or len(pulse.samples) > traces.shape[1]:
+            return None
+        kernel = make_kernel(pulse.samples, traces.shape[1], int(np.ceil(pulse.centre)))
+        if kernel.grid < _LEAST_SAMPLES:
+            return None
+        at, amplitude = _pursue(chosen, kernel, n_echoes, _ESTIMATED_MISMATCH)
+        if not np.isfinite(at).any():
+            break
+        pulse = deconvolved(chosen, at / kernel.up - kernel.lead, amplitude / np.sqrt(kernel.energy), pulse)
     if pulse is None:
         return None
     return replace(pulse, samples=pulse.samples / pulse.samples[np.argmax(np.abs(pulse.samples))])
@@ -146,7 +160,7 @@ def _pursue(traces: Floats, kernel: Kernel, n_echoes: int, mismatch: float) -> t
         rest = subtracted(c[live], at[live, :k], amplitude[live, :k], kernel)
         guess = np.column_stack([at[live, :k], _pick(rest)])
         new_at, new_amplitude, new_energy = refined(c[live], guess, kernel)
-        new_at, new_amplitude, new_energy = _relaxed(c[live], new_at, new_amplitude, new_energy, kernel)
+        new_at, new_amplitude, new_energy = _searched(c[live], new_at, new_amplitude, new_energy, kernel)
         noise = _noise(rest, total[live], background[live], new_energy, kernel, 2 * (k + 1))
         gain = new_energy - energy[live]
         keep = gain > _threshold(kernel) * noise**2
@@ -167,28 +181,60 @@ def _pick(rest: Floats) -> Floats:
     return np.argmax(np.where(peak, size, -1.0), axis=1).astype(float)
 
 
-def _relaxed(
+def _searched(
     c: Floats, at: Floats, amplitude: Floats, energy: Floats, kernel: Kernel
 ) -> tuple[Floats, Floats, Floats]:
-    """Take each echo out, pick it anew in what is left, refine; keep what explains more.
+    """Search anew, among all pairs of times, for the newest echo and the one it overlaps; keep what explains more.
 
-    The first pick of two overlapping echoes may sit a whole cycle off, and least squares cannot step over a
-    cycle.
+    The first pick of two overlapping echoes may sit a whole cycle off or between them, and least squares cannot
+    step over a cycle.
     """
     if at.shape[1] < 2:
         return at, amplitude, energy
-    for _ in range(2):
-        for echo in range(at.shape[1]):
-            others = np.delete(np.arange(at.shape[1]), echo)
-            rest = subtracted(c, at[:, others], amplitude[:, others], kernel)
-            guess = at.copy()
-            guess[:, echo] = _pick(rest)
-            tried = refined(c, guess, kernel)
-            better = tried[2] > energy * (1 + 1e-9)
-            at = np.where(better[:, None], tried[0], at)
-            amplitude = np.where(better[:, None], tried[1], amplitude)
-            energy = np.where(better, tried[2], energy)
+    gap = np.abs(at[:, :-1] - at[:, -1:])
+    partner = np.argmin(gap, axis=1)
+    rows = np.flatnonzero(gap[np.arange(len(at)), partner] < kernel.length * kernel.up)
+    if not len(rows):
+        return at, amplitude, energy
+    partner, guess = partner[rows], at[rows].copy()
+    others, local = at[rows].copy(), np.arange(len(rows))
+    others[local, partner] = others[:, -1] = np.nan
+    rest = subtracted(c[rows], others, amplitude[rows], kernel)
+    guess[local, partner], guess[:, -1] = _best_pair(
+        rest, 0.5 * (guess[local, partner] + guess[:, -1]), kernel
+    )
+    tried = refined(c[rows], guess, kernel)
+    better = tried[2] > energy[rows]
+    at, amplitude, energy = at.copy(), amplitude.copy(), energy.copy()
+    for old, new in zip((at, amplitude, energy), tried, strict=True):
+        old[rows[better]] = new[better]
     return at, amplitude, energy
+
+
+def _best_pair(rest: Floats, centre: Floats, kernel: Kernel) -> tuple[Floats, Floats]:
+    """Of all pairs of times about a centre (n,), the pair that explains most, on a grid of an eighth of a cycle.
+
+    Two echoes at lag d explain (c₁² + c₂² − 2 r(d) c₁ c₂) / (1 − r(d)²).
+    """
+    stride = max(1, int(1 / (8 * kernel.bandwidth)))
+    reach = round((0.5 * kernel.length * kernel.up + 1 / kernel.bandwidth) / stride)
+    offsets = stride * np.arange(-reach, reach + 1)
+    index = np.rint(centre).astype(np.intp)[:, None] + offsets
+    inside = (index >= 0) & (index < rest.shape[1])
+    near = np.where(inside, np.take_along_axis(rest, np.clip(index, 0, rest.shape[1] - 1), axis=1), 0.0)
+    power = near**2
+    best = np.full(len(rest), -1.0)
+    first, second = np.zeros(len(rest), dtype=np.intp), np.zeros(len(rest), dtype=np.intp)
+    for lag in range(1, len(offsets)):
+        r = kernel.r[kernel.reach + lag * stride] if lag * stride <= kernel.reach else 0.0
+        gain = (power[:, :-lag] + power[:, lag:] - 2 * r * near[:, :-lag] * near[:, lag:]) / (1 - r * r)
+        pick = np.argmax(gain, axis=1)
+        top = gain[np.arange(len(rest)), pick]
+        better = top > best
+        best[better], first[better], second[better] = top[better], pick[better], pick[better] + lag
+    start = np.rint(centre)
+    last = float(rest.shape[1] - 1)
+    return np.clip(start + offsets[first], 0, last), np.clip(start + offsets[second], 0, last)
 
 
 def _noise(

@@ -20,6 +20,7 @@ Floats32 = NDArray[np.float32]
 
 LEAST_SAMPLES = 16  # shorter traces hold no pulse
 _SAMPLE = 1024  # traces that are learnt from
+_TAIL_FRACTION = 0.01  # of the pulse: the last hundredth costs time and tells nothing here
 _LEAST_QUIET = 16  # samples that tell the noise
 _BACKSCATTER_FACTOR = 5.0  # standard deviations of the zone's backscatter that an echo must exceed
 _MISFIT_FACTOR = 3.0  # times the usual misfit of the pulse to a stronger echo that an echo must exceed
@@ -38,7 +39,9 @@ def learn(
     values, fault = prepared(np.array(traces[:: -(-len(traces) // _SAMPLE)]))
     step = _digitiser_step(values[fault == ""][:64])
     values = detrended(values[fault == ""])
-    pulse = estimate_pulse(values, sample_rate_hz, centre_frequency_hz) if len(values) else None
+    pulse = (
+        estimate_pulse(values, sample_rate_hz, centre_frequency_hz, _TAIL_FRACTION) if len(values) else None
+    )
     if pulse is None or len(pulse.samples) > traces.shape[1]:
         return None
     kernel = _kernel(values, pulse, step)

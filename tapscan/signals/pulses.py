@@ -10,6 +10,7 @@ from scipy import fft
 __all__ = [
     "Pulse",
     "centre_frequency_hz",
+    "deconvolved",
     "delayed",
     "detrended",
     "envelope",
@@ -20,7 +21,7 @@ __all__ = [
 Floats = NDArray[np.float64]
 
 _FRONT_FRACTION = 0.4  # an echo this large, relative to the largest, may be the front surface's
-_TAIL_FRACTION = 0.01  # the pulse is cut where its envelope has fallen to this fraction of its peak
+_TAIL_FRACTION = 0.003  # the pulse is cut where its envelope has fallen to this fraction of its peak
 _MOST_TRACES = 512  # more traces than this add nothing to an averaged pulse
 
 
@@ -162,13 +163,16 @@ def first_arrival(envelopes: NDArray[Any], fraction: float = _FRONT_FRACTION) ->
 
 
 def estimate_pulse(
-    traces: NDArray[Any], sample_rate_hz: float, frequency_hz: float | None = None
+    traces: NDArray[Any],
+    sample_rate_hz: float,
+    frequency_hz: float | None = None,
+    tail_fraction: float = _TAIL_FRACTION,
 ) -> Pulse | None:
     """Estimate the pulse from the front-surface echoes of a batch: aligned to a fraction of a sample, averaged.
 
     The first echo within 8 dB of each trace's largest is cut out, aligned by cross-correlation and combined by
     the median, which leaves out what comes at another time in each trace. The pulse ends where its envelope first
-    turns up again or has fallen by 40 dB.
+    turns up again or has fallen into the noise.
 
     Parameters
     ----------
@@ -178,6 +182,8 @@ def estimate_pulse(
         Sampling rate.
     frequency_hz
         The probe's centre frequency; estimated when None.
+    tail_fraction
+        The pulse is cut where its envelope has fallen to this fraction of its peak.
 
     Returns
     -------
@@ -207,7 +213,49 @@ def estimate_pulse(
         front += _lags(windows, average, period)
     windows = _windows(chosen, front - lead, length)
     noise = _noise_of_average(chosen, windows)
-    return _trimmed(_typical(windows), lead, period, noise, sample_rate_hz)
+    model = _typical(windows)
+    return _trimmed(
+        model / np.abs(model).max(),
+        lead,
+        period,
+        (noise / np.abs(model).max(), tail_fraction),
+        sample_rate_hz,
+    )
+
+
+def deconvolved(traces: Floats, start: Floats, amplitude: Floats, pulse: Pulse) -> Pulse:
+    """Estimate the pulse anew from traces whose echoes are known, by least squares in the frequency domain.
+
+    Every echo of every trace takes part, overlapping ones too, so that what follows the front-surface echo at
+    another time in each trace no longer leaks into the pulse.
+
+    Parameters
+    ----------
+    traces
+        Shape (n, samples), finite, free of offset.
+    start
+        Where each echo's pulse begins, in samples, (n, k); NaN where there is no echo.
+    amplitude
+        Shape (n, k), in units of `pulse`.
+    pulse
+        The estimate that the echoes were found with.
+    """
+    samples, length = traces.shape[1], len(pulse.samples)
+    room = max(2, length // 4)
+    size = fft.next_fast_len(samples + 2 * length, real=True)
+    omega = 2j * np.pi * np.arange(size // 2 + 1) / size
+    known = np.isfinite(start)
+    times, heights = np.where(known, start - room, 0.0), np.where(known, amplitude, 0.0)
+    echoes = sum(heights[:, k, None] * np.exp(-omega * times[:, k, None]) for k in range(start.shape[1]))
+    power = (np.abs(echoes) ** 2).sum(axis=0)
+    cross = (np.conj(echoes) * fft.rfft(traces, size, axis=1)).sum(axis=0)
+    model = fft.irfft(cross / (power + 1e-3 * power.mean()), size)[: length + 2 * room]
+    left = traces - fft.irfft(echoes * fft.rfft(model, size), size, axis=1)[:, :samples]
+    noise = float(np.median(np.sqrt((left**2).mean(axis=1)))) / np.sqrt(float(power.mean()))
+    top = np.abs(model).max()
+    period = pulse.sample_rate_hz / centre_frequency_hz(model[None], pulse.sample_rate_hz)
+    lead = room + round(pulse.centre)
+    return _trimmed(model / top, lead, period, (noise / top, _TAIL_FRACTION), pulse.sample_rate_hz)
 
 
 def _noise_of_average(traces: Floats, windows: Floats) -> float:
@@ -263,13 +311,19 @@ def _lags(windows: Floats, model: Floats, period: float) -> Floats:
     return (inner - reach + np.clip(vertex, -1, 1)) / up
 
 
-def _trimmed(model: Floats, lead: int, period: float, noise: float, sample_rate_hz: float) -> Pulse:
-    """Cut the average to the pulse itself, with soft ends, and take the noise out of it."""
+def _trimmed(
+    model: Floats, lead: int, period: float, floors: tuple[float, float], sample_rate_hz: float
+) -> Pulse:
+    """Cut the average to the pulse itself, with soft ends, and take the noise out of it.
+
+    `floors` are the model's noise and the fraction of its peak below which the envelope is not the pulse's.
+    """
+    noise, fraction = floors
     height = envelope(np.pad(model, len(model)))[len(model) : -len(model)]
     reach = max(1, round(period))
     low = max(0, lead - reach)
     peak = low + int(np.argmax(height[low : lead + reach + 1]))
-    floor = max(_TAIL_FRACTION * height[peak], 2.5 * noise)
+    floor = max(fraction * height[peak], 2.5 * noise)
     before = np.flatnonzero(height[:peak] < floor)
     first = int(before[-1]) if len(before) else 0
     last = _end_of_tail(height, peak, period, floor)
