@@ -8,24 +8,33 @@
 Importing this module loads nothing heavy: each public name is fetched when it is first used.
 """
 
-from importlib import import_module
-from typing import TYPE_CHECKING, Any
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING
 
 from tapscan.errors import TapscanError
 
 if TYPE_CHECKING:
-    from tapscan.report import analyse
-    from tapscan.records import open_inspection
+    from tapscan.analysis import Results
+    from tapscan.records import Inspection
 
 __all__ = ["TapscanError", "__version__", "analyse", "open_inspection"]
 
 __version__ = "0.1.0"
 
-_HOMES = {"analyse": "tapscan.report", "open_inspection": "tapscan.records"}
+
+def open_inspection(folder: str | Path) -> "Inspection":
+    """Read the plan in `folder` and list its readings; see `tapscan.records.open_inspection`."""
+    from tapscan import records
+
+    return records.open_inspection(folder)
 
 
-def __getattr__(name: str) -> Any:  # noqa: ANN401 - PEP 562
-    if name in _HOMES:
-        return getattr(import_module(_HOMES[name]), name)
-    msg = f"module 'tapscan' has no attribute {name!r}"
-    raise AttributeError(msg)
+def analyse(
+    inspection: "Inspection", *, progress: Callable[[str, int, int], None] = lambda *_: None
+) -> "Results":
+    """Do the main job; see `tapscan.analysis.analyse`. The results know how to save themselves."""
+    from tapscan import analysis
+    from tapscan.report.saving import write_results
+
+    return analysis.analyse(inspection, writer=write_results, progress=progress)

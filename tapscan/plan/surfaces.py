@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from tapscan.plan.points import Block
     from tapscan.plan.zones import Zone
 
-__all__ = ["block_mask", "cell_area_mm2", "girth_mm", "s_mm", "walk", "x_mm"]
+__all__ = ["block_mask", "cell_area_mm2", "girth_mm", "s_mm", "slant", "walk", "x_mm"]
 
 
 def x_mm(zone: "Zone") -> "NDArray[np.float64]":
@@ -51,11 +51,16 @@ def cell_area_mm2(zone: "Zone") -> "NDArray[np.float64]":
     if not zone.is_tube:
         assert zone.position_pitch_mm is not None  # noqa: S101 - the plan's check sees to it
         return np.full(zone.grid_shape, zone.station_pitch_mm * zone.position_pitch_mm)
-    assert zone.girth_start_mm is not None  # noqa: S101 - the plan's check sees to it
-    assert zone.girth_end_mm is not None  # noqa: S101
-    radius_step_mm = (zone.girth_end_mm - zone.girth_start_mm) / (2 * np.pi * zone.stations)
-    slant_mm = np.hypot(zone.station_pitch_mm, radius_step_mm)
-    return np.broadcast_to((girth_mm(zone) * slant_mm / zone.positions)[:, None], zone.grid_shape)
+    widths_mm = girth_mm(zone) / zone.positions
+    return np.broadcast_to((widths_mm * zone.station_pitch_mm * slant(zone))[:, None], zone.grid_shape)
+
+
+def slant(zone: "Zone") -> float:
+    """Length along the wall over length along the axis: 1 unless the tube tapers."""
+    if zone.girth_start_mm is None or zone.girth_end_mm is None:
+        return 1.0
+    radius_change_mm = (zone.girth_end_mm - zone.girth_start_mm) / (2 * np.pi)
+    return float(np.hypot(1.0, radius_change_mm / (zone.stations * zone.station_pitch_mm)))
 
 
 def block_mask(zone: "Zone", blocks: "Iterable[Block]") -> "NDArray[np.bool_]":

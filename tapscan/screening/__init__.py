@@ -1,1 +1,3 @@
-"""TODO."""
+"""From readings to calls: baselines, scores, false-call control, indications."""
+
+__all__: list[str] = []

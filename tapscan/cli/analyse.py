@@ -1,0 +1,76 @@
+"""``tapscan analyse``: the main job."""
+
+from pathlib import Path
+
+import click
+
+from tapscan.analysis import Results
+
+__all__ = ["command"]
+
+
+@click.command("analyse")
+@click.argument("folder", metavar="DIR", type=click.Path(path_type=Path))
+@click.option("--json", "as_json", is_flag=True, help="Print the summary and the indications as JSON.")
+def command(folder: Path, *, as_json: bool) -> None:
+    """Analyse the inspection in DIR and write its results, map and report.
+
+    Everything is written to DIR/results, which may be deleted and made again. What could not be read is unread,
+    never clear.
+
+    \b
+    Example:  tapscan analyse my-part
+    """  # noqa: D301 - \b is click's mark for lines kept as they are
+    import tapscan
+    from tapscan.cli.progress import progress_bar
+
+    inspection = tapscan.open_inspection(folder)
+    with progress_bar("Analysing") as report:
+        results = tapscan.analyse(inspection, progress=lambda _what, done, total: report(done, total))
+        page = results.save()
+    for warning in results.summary["warnings"]:
+        click.echo(f"tapscan: {warning}", err=True)
+    if as_json:
+        _print_json(results, page)
+    else:
+        _print(results, page)
+
+
+def _print_json(results: Results, page: Path) -> None:
+    from dataclasses import asdict
+
+    from tapscan.records.tables import json_text
+
+    document = {
+        **results.summary,
+        "indications": [asdict(one) for one in results.indications],
+        "report": str(page),
+    }
+    click.echo(json_text(document), nl=False)
+
+
+def _print(results: Results, page: Path) -> None:
+    from rich.console import Console
+    from rich.table import Table
+
+    console = Console(highlight=False)
+    counts = Table("Zone", "Method", "Clear", "Suspect", "Unread", "Skipped", "Indications")
+    for row in results.summary["counts"]:
+        keys = ("zone", "method", "clear", "suspect", "unread", "skipped", "indications")
+        counts.add_row(*(str(row[key]) for key in keys))
+    console.print(counts)
+    if results.indications:
+        table = Table("Indication", "Strongest at", "Area mm²", "between", "x mm", "s mm", "Depth mm")
+        for one in results.indications:
+            table.add_row(
+                one.id,
+                one.peak_point,
+                f"{one.area_mm2:.0f}",
+                f"{one.area_low_mm2:.0f} and {one.area_high_mm2:.0f}",
+                f"{one.x_mm[0]:.0f} to {one.x_mm[1]:.0f}",
+                f"{one.s_mm[0]:.0f} to {one.s_mm[1]:.0f}",
+                "" if one.depth_mm is None else f"{one.depth_mm:.2f}",
+            )
+        console.print(table)
+    click.echo("A clear point is not proof of soundness, and an unread point says nothing. The verdict is yours.")
+    click.echo(f"Report: {page}")

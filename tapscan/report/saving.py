@@ -1,0 +1,28 @@
+"""``results/``: the tables that other tools read, and the report that people read."""
+
+from dataclasses import asdict
+from pathlib import Path
+
+from tapscan.analysis import Results
+from tapscan.records.tables import csv_text, json_text
+from tapscan.records.writing import write_text
+from tapscan.report.html import write_report
+
+__all__ = ["write_results"]
+
+
+def write_results(results: Results) -> Path:
+    """Write everything into ``results/`` of the inspection folder; return the path of the report.
+
+    Each file is replaced in one step, so that a killed program leaves whole files.
+
+    Raises
+    ------
+    OSError
+        When the folder cannot be written or the disk is full.
+    """
+    folder = results.inspection.folder / "results"
+    write_text(folder / "points.csv", csv_text(results.points))
+    write_text(folder / "indications.json", json_text([asdict(one) for one in results.indications]))
+    write_text(folder / "summary.json", json_text(results.summary))
+    return write_report(results, folder)

@@ -1,0 +1,265 @@
+"""What good looks like here: a robust model of the readings over a zone, and each reading's distance from it.
+
+Good readings vary along a part: vibration modes, taper, junctions and stiff ends see to that. Along the axis they may
+vary fast (a mode has its nodes, an insert its edge), but then much the same all round; round the girth they vary
+slowly. So the baseline is a regression of all features on one free level per station and a few slow waves
+round the girth (or across the panel). It is fitted to the readings that agree with each other best: the multivariate
+least-trimmed-squares estimator (Agulló, Croux & Van Aelst, J. Multivariate Analysis 99, 2008, 311-338, from memory), by the
+concentration steps of FAST-MCD (Rousseeuw & Van Driessen, Technometrics 41, 1999, 212-223, from memory), with one
+change: every station keeps its better half, lest a stiff end be mistaken for damage. So damage that fills more than
+half of a station's girth is held against its own like; only marked reference points or another scan can show it.
+
+Everything is deterministic and depends neither on where the seam lies nor on the order of the readings: the waves
+round the girth are pairs of sines and cosines, which a turn of the datum only mixes among themselves.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["Baseline", "Terms", "distances", "fit_baseline", "refit", "surface_terms"]
+
+Floats = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+
+# Up to a third of the readings may be damaged, so the first fit rests on the best two thirds, and on half of each ring.
+KEPT_SHARE = 2 / 3
+KEPT_IN_RING = 0.5
+MAX_STEPS = 40
+LAD_STEPS = 12
+# Weight, in readings, of "a station's level is half way between its neighbours'": next to nothing beside the readings of
+# a ring, and enough to bridge a station without any.
+BRIDGE_WEIGHT = 0.3
+# A fit wants at least this many readings for each of its terms.
+READINGS_PER_TERM = 5
+# Spread is judged over this many stations to either side, and leans on the whole zone's by the weight of some readings.
+SPREAD_STATIONS = 2
+SPREAD_PRIOR = 6
+NOISE_STATIONS = 1
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Terms:
+    """What a baseline is composed of: `columns` (points, k), a `penalty` (k, k) on rough ones, `stations` (points,)."""
+
+    columns: Floats
+    penalty: Floats
+    stations: NDArray[np.int_]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Baseline:
+    """A fitted baseline.
+
+    Shapes: `coefficients` (k, features); `leverage` (points,); `kept` (points,) the readings that the fit rests on;
+    `spread` (points, features) robust standard deviation of good readings at each point; `precision` (features,
+    features) inverse correlation of good residuals in units of that spread.
+    """
+
+    terms: Terms
+    coefficients: Floats
+    leverage: Floats
+    kept: Mask
+    spread: Floats
+    precision: Floats
+    noisiness: Floats
+
+    @property
+    def expected(self) -> Floats:
+        """What a good reading would be at every point: (points, features)."""
+        return self.terms.columns @ self.coefficients
+
+
+def surface_terms(stations: int, positions: int, *, closed: bool, readings: int) -> Terms:
+    """Choose the finest terms that this many readings carry.
+
+    One free level per station where readings allow, else Legendre polynomials along the axis; times one
+    (everywhere), and slow waves: round a tube sine pairs, once round varying up to the fourth order along the axis and twice
+    round up to the second; across a panel Legendre polynomials of order one and two likewise.
+
+    Examples
+    --------
+    >>> surface_terms(40, 12, closed=True, readings=480).columns.shape
+    (480, 56)
+    >>> surface_terms(4, 6, closed=True, readings=24).columns.shape
+    (24, 4)
+    """
+    limit = max(readings // READINGS_PER_TERM, 1)
+    waves = _waves(positions, closed=closed)
+    for orders in ((4, 2), (2, 1), (2,), (1,), (0,), ()):
+        across = [
+            np.outer(along, wave).ravel()
+            for order, pair in zip(orders, waves, strict=False)
+            for wave in pair
+            for along in _legendre(stations, order).T
+        ]
+        for levels in (np.eye(stations), _legendre(stations, 6), _legendre(stations, 2), _legendre(stations, 0)):
+            count = levels.shape[1] + len(across)
+            if count <= limit or (not across and levels.shape[1] == 1):
+                columns = np.column_stack([np.repeat(levels, positions, axis=0), *across])
+                penalty = np.zeros((count, count))
+                if levels.shape[1] == stations > 2:  # noqa: PLR2004 - a second difference needs three
+                    bend = np.diff(np.eye(stations), n=2, axis=0)
+                    penalty[:stations, :stations] = BRIDGE_WEIGHT * bend.T @ bend
+                return Terms(columns, penalty, np.repeat(np.arange(stations), positions))
+            if len(across) > limit // 2:
+                break
+    raise AssertionError
+
+
+def _waves(positions: int, *, closed: bool) -> list[list[Floats]]:
+    """Slow functions round the girth or across the panel, slowest first, as many as the positions carry."""
+    if not closed:
+        return [[column] for column in _legendre(positions, 2).T[1:]]
+    turn = 2 * np.pi * np.arange(positions) / positions
+    return [[np.cos(m * turn), np.sin(m * turn)] for m in (1, 2) if positions > 2 * m + 1]
+
+
+def _legendre(count: int, order: int) -> Floats:
+    """Legendre polynomials on `count` evenly spaced points, no more of them than half the points carry."""
+    from numpy.polynomial.legendre import legvander
+
+    grid = np.linspace(-1, 1, count) if count > 1 else np.zeros(1)
+    return legvander(grid, min(order, max(0, (count - 1) // 2)))
+
+
+def fit_baseline(features: Floats, terms: Terms, reference: Mask) -> Baseline:
+    """Fit the baseline to the readings that agree best.
+
+    Parameters
+    ----------
+    features
+        Shape (points, features); rows with a NaN are unread and take no part.
+    terms
+        From `surface_terms`.
+    reference
+        Shape (points,): points known to be good. They are always kept.
+
+    Raises
+    ------
+    ValueError
+        When there are no readings.
+    """
+    read = np.isfinite(features).all(axis=1)
+    if not read.any():
+        msg = "there are no readings to fit a baseline to"
+        raise ValueError(msg)
+    residual = _least_absolute(features, terms, read)
+    size = np.sum(np.minimum(np.abs(residual) / _median_size(residual[read]), 10.0), axis=1)
+    kept = _agreeing(size, terms, read, reference & read)
+    fit = _fit(features, terms, kept)
+    for _ in range(MAX_STEPS):
+        # Each step can only tighten the readings that are kept.
+        kept = _agreeing(distances(features, fit), terms, read, reference & read)
+        if (kept == fit.kept).all():
+            break
+        fit = _fit(features, terms, kept)
+    return fit
+
+
+def refit(features: Floats, baseline: Baseline, good: Mask) -> Baseline:
+    """Fit again on all readings that turned out `good`, (points,): the trimmed fit is robust but wasteful."""
+    return _fit(features, baseline.terms, good & np.isfinite(features).all(axis=1))
+
+
+def distances(features: Floats, baseline: Baseline) -> Floats:
+    """Mahalanobis distance of each reading from what is expected there; NaN where unread; shape (points,).
+
+    A reading that the fit rests on pulls the model towards itself; it is held against the fit that would have been
+    without it (deletion formulas: Cook & Weisberg, Residuals and Influence in Regression, 1982, ch. 2, from memory).
+    """
+    scaled = (features - baseline.expected) / baseline.spread
+    squared = np.einsum("ij,jk,ik->i", scaled, baseline.precision, scaled) / baseline.noisiness**2
+    freedom = max(int(baseline.kept.sum()) - int(round(baseline.leverage[baseline.kept].sum())), 3)
+    inside = squared / np.maximum(1 - baseline.leverage, 0.05)
+    deleted = inside * (freedom - 1) / np.maximum(freedom - inside, 1.0)
+    return np.asarray(np.sqrt(np.where(baseline.kept, deleted, squared / (1 + baseline.leverage))))
+
+
+def _least_absolute(features: Floats, terms: Terms, read: Mask) -> Floats:
+    """Residuals of least-absolute-deviation fits, each feature on its own: a start that damage hardly moves.
+
+    Iteratively re-weighted least squares (Schlossmacher, J. Amer. Stat. Assoc. 68, 1973, 857-859, from memory). On an
+    even grid no reading has a lever long enough to turn such a fit by itself.
+    """
+    own, values = terms.columns[read], features[read]
+    coefficients = np.zeros((own.shape[1], values.shape[1]))
+    ridge = terms.penalty + 1e-9 * np.eye(own.shape[1])
+    for column in range(values.shape[1]):
+        weight = np.ones(len(values))
+        for _ in range(LAD_STEPS):
+            weighted = own * weight[:, None]
+            solved = np.linalg.solve(weighted.T @ own + ridge, weighted.T @ values[:, column])
+            residual = np.abs(values[:, column] - own @ solved)
+            weight = 1 / np.maximum(residual / max(float(np.median(residual)), 1e-300), 1e-2)
+        coefficients[:, column] = solved
+    return features - terms.columns @ coefficients
+
+
+def _median_size(residual: Floats) -> Floats:
+    size = np.median(np.abs(residual), axis=0)
+    return np.where(size > 0, size, 1.0)
+
+
+def _agreeing(distance: Floats, terms: Terms, read: Mask, reference: Mask) -> Mask:
+    """Choose the readings to rest on: the references, the better half of every ring, then the nearest of all."""
+    ranked = np.where(reference, -1.0, np.where(read, distance, np.inf))
+    order = np.argsort(ranked, kind="stable")
+    kept = reference.copy()
+    for station in range(int(terms.stations.max()) + 1):
+        ring = order[terms.stations[order] == station]
+        in_ring = int(np.ceil(KEPT_IN_RING * read[ring].sum()))
+        kept[ring[:in_ring]] = True
+    rest = order[~kept[order]]
+    wanted = int(np.ceil(KEPT_SHARE * read.sum())) - int(kept.sum())
+    kept[rest[: max(wanted, 0)]] = True
+    return kept & read
+
+
+def _fit(features: Floats, terms: Terms, kept: Mask) -> Baseline:
+    own = terms.columns[kept]
+    inverse = np.linalg.pinv(own.T @ own + terms.penalty, hermitian=True)
+    coefficients = inverse @ (own.T @ features[kept])
+    leverage = np.clip(np.einsum("ij,jk,ik->i", terms.columns, inverse, terms.columns), 0.0, None)
+    residual = features - terms.columns @ coefficients
+    residual /= np.sqrt(np.where(kept, np.maximum(1 - leverage, 0.05), 1 + leverage))[:, None]
+    spread = _spread(residual, terms, kept)
+    scaled = residual[kept] / spread[kept]
+    correlation = _shrunk(scaled.T @ scaled / int(kept.sum()), int(kept.sum()))
+    precision = np.linalg.inv(correlation)
+    scaled = residual / spread
+    size = np.sqrt(np.einsum("ij,jk,ik->i", scaled, precision, scaled))
+    noisiness = _local_median(size[:, None], terms, kept, NOISE_STATIONS)[:, 0] / np.median(size[kept])
+    return Baseline(terms, coefficients, leverage, kept, spread, precision, noisiness)
+
+
+def _spread(residual: Floats, terms: Terms, kept: Mask) -> Floats:
+    """Robust spread of the kept residuals about each station: ends and nodes of modes are noisier than the middle."""
+    # The median absolute deviation of a normal law is 0.6745 standard deviations.
+    return _local_median(np.abs(residual), terms, kept, SPREAD_STATIONS) / 0.6745
+
+
+def _local_median(size: Floats, terms: Terms, kept: Mask, reach: int) -> Floats:
+    """Median of the kept sizes over some stations to either side, leaning on the whole zone's where they are few."""
+    whole = np.maximum(np.median(size[kept], axis=0), 1e-9)
+    local = np.empty_like(size)
+    for station in range(int(terms.stations.max()) + 1):
+        near = kept & (np.abs(terms.stations - station) <= reach)
+        count = int(near.sum())
+        here = np.median(size[near], axis=0) if count else whole
+        local[terms.stations == station] = np.sqrt((count * here**2 + SPREAD_PRIOR * whole**2) / (count + SPREAD_PRIOR))
+    return local
+
+
+def _shrunk(covariance: Floats, readings: int) -> Floats:
+    """Pull the correlations towards none by as much as their number of readings leaves them uncertain.
+
+    Shrinkage to the diagonal (Schäfer & Strimmer, Stat. Appl. Genet. Mol. Biol. 4(1), 2005, art. 32, from memory),
+    with the simple weight features / (features + readings) in place of their estimated one.
+    """
+    variance = np.maximum(np.diag(covariance), 1e-6)
+    weight = covariance.shape[0] / (covariance.shape[0] + readings)
+    shrunk = (1 - weight) * covariance
+    shrunk[np.diag_indices_from(shrunk)] = variance
+    return np.asarray(shrunk)

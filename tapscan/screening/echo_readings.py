@@ -1,0 +1,108 @@
+"""What each point of a zone yields to the probe: echoes and times of flight, or the reason why there are none."""
+
+from collections import Counter
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tapscan.errors import TapscanError, sentence
+from tapscan.plan import Plan, Zone, block_mask
+from tapscan.records.inspection import Inspection
+from tapscan.records.readers import open_volume, read_trace
+from tapscan.signals import AScanFeatures, AScanSettings, measure_volume
+
+__all__ = ["EchoReadings", "read_ascans"]
+
+Floats = NDArray[np.float64]
+Progress = Callable[[int, int], None]
+# Traces (stations, positions, samples), their rate, and why a point has none, (stations, positions).
+Gathered = tuple[NDArray[np.floating], float, NDArray[np.str_]]
+REASON = "<U24"
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class EchoReadings:
+    """The scanned points of one zone.
+
+    Shapes: `traces` (stations, positions, samples), possibly memory-mapped, NaN where there is none; `reason` and
+    every array of `echoes` (stations, positions).
+    """
+
+    traces: NDArray[np.floating]
+    sample_rate_hz: float
+    reason: NDArray[np.str_]
+    echoes: AScanFeatures
+
+
+def read_ascans(inspection: Inspection, zone: Zone, warnings: list[str], progress: Progress) -> EchoReadings:
+    """Read and measure all A-scans of a zone.
+
+    What cannot be used leaves its points unread with a reason and adds a sentence to `warnings`. `progress` is called
+    with (traces done, traces to do).
+    """
+    if zone.code in inspection.volumes:
+        traces, rate_hz, reason = _map_volume(inspection, zone, warnings)
+    else:
+        traces, rate_hz, reason = _gather_traces(inspection, zone, warnings)
+    echoes = measure_volume(traces, rate_hz, _settings(inspection.plan, zone), progress=progress)
+    reason = np.where(reason == "", echoes.fault, reason)
+    reason[block_mask(zone, zone.skip)] = ""
+    return EchoReadings(traces, rate_hz, reason, echoes)
+
+
+def _map_volume(inspection: Inspection, zone: Zone, warnings: list[str]) -> Gathered:
+    assert inspection.plan.sample_rate_mhz is not None  # noqa: S101 - open_inspection leaves such volumes out
+    rate_hz = inspection.plan.sample_rate_mhz * 1e6
+    try:
+        traces = open_volume(inspection.volumes[zone.code], zone)
+    except TapscanError as error:
+        warnings.append(str(error))
+        return _no_traces(zone, "unreadable")
+    return traces, rate_hz, np.full(zone.grid_shape, "", dtype=REASON)
+
+
+def _no_traces(zone: Zone, reason: str) -> Gathered:
+    return np.full((*zone.grid_shape, 2), np.nan), 1.0, np.full(zone.grid_shape, reason, dtype=REASON)
+
+
+def _settings(plan: Plan, zone: Zone) -> AScanSettings:
+    """Tell the measuring what the plan knows beforehand: the probe's frequency, and when the back wall is due."""
+    wall = zone.laminate
+    expected_s = None
+    if wall.thickness_mm is not None and wall.velocity_m_s is not None:
+        expected_s = 2 * wall.thickness_mm * 1e-3 / wall.velocity_m_s
+    centre_hz = None if plan.centre_frequency_mhz is None else plan.centre_frequency_mhz * 1e6
+    return AScanSettings(expected_tof_s=expected_s, centre_frequency_hz=centre_hz)
+
+
+def _gather_traces(inspection: Inspection, zone: Zone, warnings: list[str]) -> Gathered:
+    """Lay single traces into one array, short ones filled up with NaN."""
+    reason = np.full(zone.grid_shape, "missing", dtype=REASON)
+    read = {}
+    for point, path in inspection.trace_files.items():
+        if point.zone != zone.code:
+            continue
+        at = point.station - 1, point.position - 1
+        try:
+            read[at] = path.name, read_trace(path)
+            reason[at] = ""
+        except TapscanError as error:
+            warnings.append(str(error))
+            reason[at] = "unreadable"
+    if not read:
+        return _no_traces(zone, "unreadable") if (reason == "unreadable").any() else _no_traces(zone, "missing")
+    # Time bases are told apart to a millionth: that is rounding in the file, not another setting of the instrument.
+    rates = Counter(round(trace.sample_rate_hz / 1e6, 6) for _, trace in read.values())
+    usual = max(rates, key=lambda rate: (rates[rate], rate))
+    length = max(trace.samples.size for _, trace in read.values())
+    traces = np.full((*zone.grid_shape, length), np.nan)
+    for at, (name, trace) in read.items():
+        if round(trace.sample_rate_hz / 1e6, 6) != usual:
+            what = f"is sampled at {trace.sample_rate_hz / 1e6:g} MHz, the zone's others at {usual:g} MHz"
+            warnings.append(sentence(f"ascans/{name}", what, "record it again with the setting of the others"))
+            reason[at] = "other sample rate"
+        else:
+            traces[at][: trace.samples.size] = trace.samples
+    return traces, usual * 1e6, reason

@@ -1,0 +1,215 @@
+"""Suspect points to connected areas, with outline, area and what the grid can say of its edges.
+
+The edge of a delamination runs somewhere between the last suspect point and the first clear one. The outline
+puts it where the *strength* (score over the suspect limit, saturating at twice the limit) interpolates to one
+half of its full value: the half-amplitude rule, which ultrasonic sizing uses on amplitudes, applied to
+the score. The bounds need no interpolation: the true edge cannot pass inside the suspect points that were read,
+nor outside the clear ones.
+"""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tapscan.plan import Zone, girth_mm, point_name, s_mm, x_mm
+from tapscan.plan.surfaces import slant
+from tapscan.screening.results import Indication, Method
+
+__all__ = ["Area", "find_indications", "label_areas", "strength"]
+
+Ring = tuple[tuple[float, float], ...]
+Mask = NDArray[np.bool_]
+Grid = NDArray[np.float64]
+
+# Levels at which a 0/1 mask is contoured to run just outside its points, or just inside its neighbours.
+_INNERMOST, _OUTERMOST = 0.999, 0.001
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Area:
+    """One connected set of suspect points. `members` has shape (stations, positions)."""
+
+    members: Mask
+    first_column: int  # a column from which the area can be read clockwise without meeting the seam
+
+
+def strength(score: Grid, limit: float) -> Grid:
+    """Map scores to 0…1 with one half at the suspect limit; NaN (unread) counts as half way down to clear.
+
+    A laminate is either whole or not at a given spot: how far beyond twice the limit a score lies says
+    nothing about where the edge is, so it is not allowed to push the outline outward.
+
+    Examples
+    --------
+    >>> strength(np.array([0.0, 1.0, 2.0, 50.0, np.nan]), limit=2.0)
+    array([0.  , 0.25, 0.5 , 1.  , 0.25])
+    """
+    ratio = np.clip(score / (2.0 * limit), 0.0, 1.0)
+    return np.where(np.isnan(ratio), 0.25, ratio)
+
+
+def label_areas(suspect: Mask, *, closed: bool) -> list[Area]:
+    """Group suspect points that touch, diagonals included, and across the seam when `closed`.
+
+    Areas come in a fixed order (largest first, then strongest corner first on the grid), so that nothing depends on
+    how the points were collected.
+    """
+    from scipy.ndimage import label
+
+    positions = suspect.shape[1]
+    # Two turns of the surface: an area that crosses the seam is whole in at least one of them.
+    wide = np.hstack([suspect, suspect]) if closed else suspect
+    labels, _ = label(wide, structure=np.ones((3, 3)))
+    seen = np.zeros_like(suspect)
+    areas = []
+    for station, position in np.argwhere(suspect):
+        if seen[station, position]:
+            continue
+        members = _members(labels, station, position, positions) if closed else labels == labels[station, position]
+        seen |= members
+        areas.append(Area(members, _first_column(members) if closed else 0))
+    return sorted(areas, key=lambda area: -int(area.members.sum()))
+
+
+def _members(labels: NDArray[np.int_], station: int, position: int, positions: int) -> Mask:
+    """Collect one area over two turns, joining the pieces that the outer edges of the two turns cut apart."""
+    members = np.zeros((labels.shape[0], positions), dtype=bool)
+    found = {labels[station, position]}
+    while True:
+        turns = np.isin(labels, list(found))
+        members = turns[:, :positions] | turns[:, positions:]
+        doubled = np.hstack([members, members])
+        grown = set(np.unique(labels[doubled]).tolist())
+        if grown == found:
+            return members
+        found = grown
+
+
+def _first_column(members: Mask) -> int:
+    """Find the column after the widest gap: from there the area runs clockwise in one piece."""
+    filled = members.any(axis=0)
+    if filled.all() or not filled.any():
+        return 0
+    count = filled.size
+    columns = np.flatnonzero(filled)
+    gaps = (np.roll(columns, -1) - columns - 1) % count
+    return int(columns[(int(np.argmax(gaps)) + 1) % columns.size])
+
+
+def find_indications(
+    zone: Zone, method: Method, areas: list[Area], score: Grid, strength: Grid, depth_mm: Grid | None = None
+) -> tuple[Indication, ...]:
+    """Describe each area as an `Indication`, the largest first.
+
+    Parameters
+    ----------
+    zone, method
+        What was inspected and how.
+    areas
+        From `label_areas`.
+    score, strength
+        Shape (stations, positions); `score` is NaN where unread.
+    depth_mm
+        Depth of the echo at each point, NaN where none; None when the method does not tell depth.
+    """
+    described = [_describe(zone, method, area, score, strength, depth_mm) for area in areas]
+    described.sort(key=lambda one: (-one.area_mm2, -one.score, one.peak_point))
+    letter = "T" if method == "tap" else "A"
+    return tuple(_renamed(one, f"{zone.code}-{letter}{number}") for number, one in enumerate(described, 1))
+
+
+def _renamed(indication: Indication, name: str) -> Indication:
+    return replace(indication, id=name)
+
+
+def _describe(
+    zone: Zone, method: Method, area: Area, score: Grid, strength: Grid, depth_mm: Grid | None
+) -> Indication:
+    own = np.where(area.members, strength, np.minimum(strength, 0.49))
+    rings, area_mm2 = _outline(zone, area, own, 0.5)
+    mask = area.members.astype(float)
+    outline = np.vstack([np.asarray(ring) for ring in rings])
+    peak = np.unravel_index(int(np.nanargmax(np.where(area.members, score, -np.inf))), score.shape)
+    depth = None
+    if depth_mm is not None and np.isfinite(depth_mm[area.members]).any():
+        depth = float(np.nanmedian(depth_mm[area.members]))
+    return Indication(
+        id="",
+        zone=zone.code,
+        method=method,
+        points=tuple(point_name(zone.code, int(i) + 1, int(p) + 1) for i, p in np.argwhere(area.members)),
+        area_mm2=area_mm2,
+        area_low_mm2=min(area_mm2, _outline(zone, area, mask, _INNERMOST)[1]),
+        area_high_mm2=max(area_mm2, _outline(zone, area, mask, _OUTERMOST)[1]),
+        x_mm=(float(outline[:, 0].min()), float(outline[:, 0].max())),
+        s_mm=_extent_s_mm(zone, area, outline),
+        depth_mm=depth,
+        peak_point=point_name(zone.code, int(peak[0]) + 1, int(peak[1]) + 1),
+        score=float(score[peak]),
+        outline=rings,
+    )
+
+
+def _outline(zone: Zone, area: Area, field: Grid, level: float) -> tuple[tuple[Ring, ...], float]:
+    """Contour `field` at `level` around one area: rings in mm, holes after the ring they lie in, and true area."""
+    from contourpy import FillType, contour_generator
+
+    stations, positions = field.shape
+    if not zone.is_tube:
+        # A panel's outer points stand for half a pitch beyond themselves, and so do a zone's end stations.
+        turned = np.hstack([field[:, :1], field, field[:, -1:]])
+        columns = np.concatenate([[-0.5], np.arange(positions), [positions - 0.5]])
+    elif area.members.any(axis=0).all():
+        # All round: the ring is cut open half way between two columns, and loses nothing there.
+        cut = (field[:, -1:] + field[:, :1]) / 2
+        turned = np.hstack([cut, field, cut])
+        columns = np.concatenate([[-0.5], np.arange(positions), [positions - 0.5]])
+    else:
+        # Cut open along the clear column before the area, which then stands at either edge.
+        shift = area.first_column - 1
+        turned = np.roll(field, -shift, axis=1)
+        turned = np.hstack([turned, turned[:, :1]])
+        columns = np.arange(positions + 1.0) + shift
+    turned = np.vstack([turned[:1], turned, turned[-1:]])
+    rows = np.concatenate([[-0.5], np.arange(stations), [stations - 0.5]])
+    generator = contour_generator(columns, rows, turned, fill_type=FillType.OuterOffset)
+    rings: list[Ring] = []
+    total = 0.0
+    for points, offsets in zip(*generator.filled(level, 2.0), strict=True):
+        for start, end in zip(offsets[:-1], offsets[1:], strict=True):
+            ring = _to_mm(zone, points[start:end])
+            total += _signed_area(ring)  # holes run the other way round
+            rings.append(tuple((float(x), float(s)) for x, s in ring))
+    return tuple(rings), abs(total) * slant(zone)
+
+
+def _to_mm(zone: Zone, index: Grid) -> Grid:
+    """Turn (column, row) indices of a ring into (x_mm, s_mm)."""
+    column, row = index[:, 0], index[:, 1]
+    along = (row + 0.5) * zone.station_pitch_mm
+    if not zone.is_tube:
+        assert zone.position_pitch_mm is not None  # noqa: S101 - the plan's check sees to it
+        return np.column_stack([along, column * zone.position_pitch_mm])
+    assert zone.girth_start_mm is not None  # noqa: S101
+    assert zone.girth_end_mm is not None  # noqa: S101
+    girth = zone.girth_start_mm + (zone.girth_end_mm - zone.girth_start_mm) * (row + 0.5) / zone.stations
+    return np.column_stack([along, column * girth / zone.positions])
+
+
+def _signed_area(ring: Grid) -> float:
+    """Shoelace formula (elementary geometry)."""
+    x, s = ring[:, 0], ring[:, 1]
+    return float(0.5 * np.sum(x[:-1] * s[1:] - x[1:] * s[:-1]))
+
+
+def _extent_s_mm(zone: Zone, area: Area, outline: Grid) -> tuple[float, float]:
+    """Clockwise extent (start, end), folded onto 0…girth on a tube; the whole girth when the area goes all round."""
+    low, high = float(outline[:, 1].min()), float(outline[:, 1].max())
+    if not zone.is_tube:
+        return low, high
+    row = int(np.flatnonzero(area.members.any(axis=1)).mean())
+    girth = float(girth_mm(zone)[row])
+    if area.members.any(axis=0).all() or high - low >= girth:
+        return 0.0, girth
+    return low % girth, high % girth

@@ -1,0 +1,208 @@
+"""What each point of a zone yields to tapping: features, or the reason why there are none."""
+
+from collections import Counter
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, fields, replace
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tapscan.errors import TapscanError, sentence
+from tapscan.plan import Point, Zone, block_mask
+from tapscan.records.inspection import Inspection
+from tapscan.records.readers import Recording, read_recording
+from tapscan.signals import TapFeatures, cut_taps, find_taps, recording_fault, tap_features
+
+__all__ = ["TAP_COLUMNS", "TapReadings", "read_taps"]
+
+Floats = NDArray[np.float64]
+Progress = Callable[[int, int], None]
+
+# Long enough for a mode of 1 kHz and ζ = 0.01 to die by 50 dB, short enough for brisk tapping.
+TAP_DURATION_S = 0.1
+BATCH_TAPS = 1024
+# The room is heard in the frame before the first tap, up to this long before it; a shorter moment says too little.
+GUARD_S = 0.003
+SHORTEST_ROOM_S = 0.02
+# A recorder that samples slower than this share of what the zone's other recordings do cannot be held against them.
+SLOWEST_RATE_SHARE = 0.75
+# What stands in the table, per point: the median over its taps.
+TAP_COLUMNS = ("centroid_hz", "peak_hz", "damping_ratio", "decay_time_s", "level_db", "snr_db")
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class TapReadings:
+    """The tapped points of one zone.
+
+    Shapes: `reason`, `n_taps` and each of `features` (stations, positions); `spectrum_db` (stations, positions,
+    bands) is the median over a point's taps of the spectrum relative to each tap's own level, NaN where unread;
+    `noise_db` the same of the room just before the taps, on the same scale, NaN where there was no quiet moment;
+    `band_hz` (bands,) centres.
+    """
+
+    reason: NDArray[np.str_]
+    n_taps: NDArray[np.int_]
+    features: Mapping[str, Floats]
+    spectrum_db: Floats
+    noise_db: Floats
+    band_hz: Floats
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Cut:
+    """Good taps of one recording, `taps` (k, samples), and the room before them, `room` (1, samples)."""
+
+    point: Point
+    sample_rate_hz: float
+    taps: NDArray[np.float32]
+    room: NDArray[np.float32]
+    room_share: float  # of the frame that is filled
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Measured:
+    """Features of one recording's taps, and its room's spectrum relative to each tap's power, (k, bands)."""
+
+    features: TapFeatures
+    noise_db: Floats
+
+
+def read_taps(inspection: Inspection, zone: Zone, warnings: list[str], progress: Progress) -> TapReadings:
+    """Read and measure every tap recording of a zone.
+
+    A file that cannot be used leaves its point unread with a reason and adds a sentence to `warnings`;
+    the rest goes on. `progress` is called with (points done, points to do).
+    """
+    reason = np.full(zone.grid_shape, "missing", dtype="<U24")
+    points = [point for point in inspection.tap_files if point.zone == zone.code]
+    measured: dict[Point, list[_Measured]] = {}
+    batch: list[_Cut] = []
+    for done, point in enumerate(points, 1):
+        cuts, why = _read_point(inspection, point, warnings)
+        reason[point.station - 1, point.position - 1] = why
+        batch += cuts
+        if sum(len(cut.taps) for cut in batch) >= BATCH_TAPS or done == len(points):
+            _measure(batch, measured)
+            batch = []
+        progress(done, len(points))
+    _drop_slow(measured, zone, reason, warnings)
+    return _by_point(zone, measured, reason)
+
+
+def _read_point(inspection: Inspection, point: Point, warnings: list[str]) -> tuple[list[_Cut], str]:
+    """Cut the good taps out of all recordings at one point; the reason is empty when there are any."""
+    cuts, whys = [], []
+    wanted = inspection.plan.taps_per_point
+    for path in inspection.tap_files[point]:
+        where = f"taps/{path.name}"
+        try:
+            recording = read_recording(path)
+        except TapscanError as error:
+            warnings.append(str(error))
+            whys.append("unreadable")
+            continue
+        cut, why = _good_taps(point, recording)
+        if cut is None:
+            warnings.append(sentence(where, f"no usable tap: {why}", "record the point again"))
+            whys.append(why)
+        else:
+            cuts.append(cut)
+    found = sum(len(cut.taps) for cut in cuts)
+    if 0 < found < wanted:
+        what = f"{found} usable tap{'s' * (found > 1)}, the plan asks for {wanted}; the point is kept with {found}"
+        remedy = f"record it again, or set tap.taps_per_point = {found}"
+        warnings.append(sentence(f"taps/{inspection.tap_files[point][0].name}", what, remedy))
+    return cuts, "" if found else whys[0]
+
+
+def _good_taps(point: Point, recording: Recording) -> tuple[_Cut | None, str]:
+    """Cut the taps of a recording that can be measured, or say why there is none."""
+    samples, rate_hz = recording.samples, recording.sample_rate_hz
+    fault = recording_fault(samples, rate_hz)
+    if fault and fault != "clipped":  # single clipped taps are sorted out below
+        return None, fault
+    onsets = find_taps(samples, rate_hz)
+    if onsets.start.size == 0:
+        return None, fault or "no tap"
+    good = ~(onsets.is_clipped | onsets.is_double | onsets.is_quiet)
+    if not good.any():
+        return None, "clipped" if onsets.is_clipped.any() else "double hit" if onsets.is_double.any() else "too quiet"
+    taps = cut_taps(samples, onsets.start, rate_hz, TAP_DURATION_S)[good].astype(np.float32, copy=False)
+    length = taps.shape[1]
+    before = samples[max(int(onsets.start[0]) - length, 0) : max(int(onsets.start[0]) - round(GUARD_S * rate_hz), 0)]
+    room = np.zeros((1, length), dtype=np.float32)
+    if before.size >= SHORTEST_ROOM_S * rate_hz:
+        room[0, : before.size] = before - before.mean()
+    return _Cut(point, rate_hz, taps, room, before.size / length), ""
+
+
+def _measure(batch: list[_Cut], measured: dict[Point, list[_Measured]]) -> None:
+    """Measure all taps of one rate in one go, and deal the rows back to their points."""
+    for rate in sorted({cut.sample_rate_hz for cut in batch}):
+        same = [cut for cut in batch if cut.sample_rate_hz == rate]
+        features = tap_features(np.concatenate([cut.taps for cut in same]), rate)
+        rooms = tap_features(np.concatenate([cut.room for cut in same]), rate)
+        start = 0
+        for row, cut in enumerate(same):
+            own = _rows(features, start, start + len(cut.taps))
+            room_db = rooms.spectrum_db[row] + rooms.power_db[row] - 10 * np.log10(max(cut.room_share, 1e-9))
+            measured.setdefault(cut.point, []).append(_Measured(own, room_db - own.power_db[:, None]))
+            start += len(cut.taps)
+
+
+def _rows(features: TapFeatures, start: int, end: int) -> TapFeatures:
+    """Take some of the signals of a batch; what belongs to the batch as a whole stays."""
+    per_tap = {
+        field.name: getattr(features, field.name)[start:end]
+        for field in fields(features)
+        if field.name not in ("band_hz", "band_centre_hz")
+    }
+    return replace(features, **per_tap)
+
+
+def _drop_slow(
+    measured: dict[Point, list[_Measured]], zone: Zone, reason: NDArray[np.str_], warnings: list[str]
+) -> None:
+    """Leave out recordings whose band is much narrower than most of the zone's: their spectra do not compare."""
+    tops = Counter(one.features.band_hz[1] for several in measured.values() for one in several)
+    if not tops:
+        return
+    usual_hz = max(tops, key=lambda top: (tops[top], top))
+    for point, several in list(measured.items()):
+        fast = [one for one in several if one.features.band_hz[1] >= SLOWEST_RATE_SHARE * usual_hz]
+        if len(fast) < len(several):
+            slowest_hz = min(one.features.band_hz[1] for one in several)
+            what = f"sampled too slowly: heard up to {slowest_hz:,.0f} Hz only, the zone's others {usual_hz:,.0f} Hz"
+            warnings.append(sentence(f"taps at {point}", what, "record it again at the rate of the others"))
+        if fast:
+            measured[point] = fast
+        else:
+            del measured[point]
+            reason[point.station - 1, point.position - 1] = "sampled too slowly"
+
+
+def _by_point(zone: Zone, measured: dict[Point, list[_Measured]], reason: NDArray[np.str_]) -> TapReadings:
+    """Take the median over each point's taps."""
+    centres = [one.features.band_centre_hz for several in measured.values() for one in several]
+    band_hz = min(centres, key=len, default=np.zeros(0))
+    n_taps = np.zeros(zone.grid_shape, dtype=int)
+    features = {name: np.full(zone.grid_shape, np.nan) for name in TAP_COLUMNS}
+    spectrum_db = np.full((*zone.grid_shape, band_hz.size), np.nan)
+    noise_db = np.full_like(spectrum_db, np.nan)
+    for point, several in measured.items():
+        at = point.station - 1, point.position - 1
+        spectra = np.concatenate([one.features.spectrum_db[:, : band_hz.size] for one in several])
+        heard = np.isfinite(spectra).all(axis=1)
+        if not heard.any():
+            reason[at] = "silent"
+            continue
+        n_taps[at] = int(heard.sum())
+        spectrum_db[at] = np.median(spectra[heard], axis=0)
+        rooms = np.concatenate([one.noise_db[:, : band_hz.size] for one in several])[heard]
+        noise_db[at] = np.median(rooms, axis=0)
+        for name in TAP_COLUMNS:
+            values = np.concatenate([getattr(one.features, name) for one in several])[heard]
+            features[name][at] = np.nanmedian(values) if np.isfinite(values).any() else np.nan
+    reason[block_mask(zone, zone.skip)] = ""
+    return TapReadings(reason, n_taps, features, spectrum_db, noise_db, band_hz)

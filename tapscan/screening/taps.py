@@ -1,0 +1,148 @@
+"""A tapped zone, screened: baseline, scores, calls, indications."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tapscan.errors import sentence
+from tapscan.plan import Zone, block_mask
+from tapscan.screening.baselines import Baseline, distances, fit_baseline, refit, surface_terms
+from tapscan.screening.calls import (
+    KEEP_ABOVE_P,
+    MIN_READINGS,
+    NullLaw,
+    chance_count,
+    fit_null_law,
+    limit_distance,
+    p_values,
+)
+from tapscan.screening.indications import Area, find_indications, label_areas, strength
+from tapscan.screening.results import CLEAR, SKIPPED, SUSPECT, UNREAD, Screened, TapEvidence
+from tapscan.screening.tap_readings import TapReadings
+
+__all__ = ["screen_taps", "tap_vector"]
+
+Floats = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+
+# The spectra are pooled into at most this many bands for the score: wide enough to be steady from tap to tap,
+# narrow enough to show a delamination that rings with a note of its own.
+MOST_BANDS = 17
+# A band this far below its even share of a tap's total is levelled; so is what lies under the noise, with a margin, of
+# all but the noisiest few readings.
+FLOOR_DB = -20.0
+NOISY_SHARE = 0.9
+NOISE_MARGIN = 1.0
+READINGS_PER_BAND = 6
+REFITS = 3
+# An area is listed as an indication when a sound zone would show fewer than this many like it by chance.
+MAX_CHANCE_COUNT = 0.1
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Fitted:
+    """The baseline of a zone, the law of good readings about it, and the distance of every point, (points,)."""
+
+    baseline: Baseline
+    law: NullLaw
+    distance: Floats
+
+
+def screen_taps(zone: Zone, readings: TapReadings, false_call_rate: float, warnings: list[str]) -> Screened:
+    """Hold every reading of a tapped zone against what is good there.
+
+    With too few readings for a baseline every point stays unread, with the reason ``no baseline``, and `warnings`
+    says so.
+    """
+    reference = block_mask(zone, zone.reference)
+    vectors = tap_vector(readings, MOST_BANDS)
+    read = int(np.isfinite(vectors).all(axis=2).sum())
+    reason = readings.reason.copy()
+    score, p_value = np.full(zone.grid_shape, np.nan), np.full(zone.grid_shape, np.nan)
+    expected_db, spread_db = np.full_like(readings.spectrum_db, np.nan), np.full(readings.band_hz.size, np.nan)
+    words = f"No baseline: {read} readings are too few to say what is good here."
+    if read < MIN_READINGS:
+        reason[reason == ""] = "no baseline"
+        warnings.append(sentence(f"zone {zone.code}", f"taps at {read} points only", "tap more of the zone"))
+    else:
+        fitted = _fit(zone, readings, reference.ravel(), read)
+        score = (fitted.distance / limit_distance(fitted.law, false_call_rate)).reshape(zone.grid_shape)
+        p_value = p_values(fitted.distance, fitted.law).reshape(zone.grid_shape)
+        expected_db, spread_db = _expected_spectrum(readings, fitted.baseline)
+        words = _in_words(fitted.baseline, reference)
+    status = np.where(p_value < false_call_rate, SUSPECT, CLEAR)
+    status[reason != ""] = UNREAD
+    status[block_mask(zone, zone.skip)] = SKIPPED
+    reason[status == SKIPPED] = ""
+    areas = _areas_beyond_chance(zone, status == SUSPECT, p_value, false_call_rate)
+    return Screened(
+        zone=zone,
+        method="tap",
+        status=status,
+        reason=reason,
+        score=score,
+        p_value=p_value,
+        is_reference=reference,
+        features={"n_taps": readings.n_taps.astype(float), **readings.features},
+        indications=find_indications(zone, "tap", areas, score, strength(score, 1.0)),
+        baseline=words,
+        evidence=TapEvidence(readings.band_hz, readings.spectrum_db, expected_db, spread_db),
+    )
+
+
+def tap_vector(readings: TapReadings, bands: int) -> Floats:
+    """What the score looks at: the shape of the spectrum, pooled into `bands` bands, in dB.
+
+    Shape (stations, positions, bands); NaN where unread. Levels are relative to each tap's own total, so that how hard
+    the tapper struck does not count. The room's share is taken off, and what then lies below a floor is levelled:
+    below the zone's noisiest readings nobody can compare, and a band that hardly sounds hardly matters.
+    """
+    edges = np.unique(np.linspace(0, readings.band_hz.size, bands + 1).round().astype(int))
+    power, room = (
+        np.stack([(10 ** (levels[..., a:b] / 10)).sum(axis=-1) for a, b in zip(edges[:-1], edges[1:], strict=True)], -1)
+        for levels in (readings.spectrum_db, readings.noise_db)
+    )
+    room = np.where(np.isfinite(room), room, 0.0)
+    read = np.isfinite(power).all(axis=-1)
+    noisiest = np.quantile(room[read], NOISY_SHARE, axis=0) if read.any() else 0.0
+    floor = NOISE_MARGIN * noisiest + 10 ** (FLOOR_DB / 10) / (edges.size - 1)
+    return np.asarray(10 * np.log10(np.maximum(power - room, 0.0) + floor))
+
+
+def _fit(zone: Zone, readings: TapReadings, reference: Mask, read: int) -> _Fitted:
+    """Fit baseline and null law in turn: what turned out good takes part in the next fit."""
+    bands = int(np.clip(read // READINGS_PER_BAND, 3, MOST_BANDS))
+    features = tap_vector(readings, bands)
+    features = features.reshape(-1, features.shape[-1])
+    terms = surface_terms(*zone.grid_shape, closed=zone.is_tube, readings=read)
+    baseline = fit_baseline(features, terms, reference)
+    for _ in range(REFITS):
+        distance = distances(features, baseline)
+        law = fit_null_law(distance)
+        baseline = refit(features, baseline, reference | (p_values(distance, law) > KEEP_ABOVE_P))
+    distance = distances(features, baseline)
+    return _Fitted(baseline, fit_null_law(distance), distance)
+
+
+def _areas_beyond_chance(zone: Zone, suspect: Mask, p_value: Floats, false_call_rate: float) -> list[Area]:
+    read = int(np.isfinite(p_value).sum())
+    areas = label_areas(suspect, closed=zone.is_tube)
+    return [a for a in areas if chance_count(p_value[a.members], read, false_call_rate) < MAX_CHANCE_COUNT]
+
+
+def _expected_spectrum(readings: TapReadings, baseline: Baseline) -> tuple[Floats, Floats]:
+    """Fit the full spectrum with the baseline's own terms and readings, for the picture beside the score."""
+    spectra = readings.spectrum_db.reshape(-1, readings.band_hz.size)
+    full = refit(spectra, baseline, baseline.kept)
+    return full.expected.reshape(readings.spectrum_db.shape), np.median(full.spread, axis=0)
+
+
+def _in_words(baseline: Baseline, reference: Mask) -> str:
+    kept = int(baseline.kept.sum())
+    marked = int(reference.sum())
+    source = f"{marked} points marked as good and the readings that agree with them" if marked else "the zone itself"
+    return (
+        f"What is good here comes from {source}: {kept} readings and a model of {baseline.terms.columns.shape[1]} terms that "
+        "varies from station to station and slowly across."
+    )
