@@ -236,3 +236,20 @@ def test_a_bad_volume_leaves_its_zone_unread_and_the_rest_goes_on(tmp_path: Path
     by_zone = {(one.zone.code, one.method): one for one in results.screened}
     assert by_zone["US", "ascan"].count(UNREAD) == 30
     assert by_zone["TP", "ascan"].count(UNREAD) == 0
+
+
+def test_a_zone_without_any_reading_is_missing_as_a_whole_and_the_others_go_on(tmp_path: Path):
+    (tmp_path / "taps").mkdir()
+    (tmp_path / "inspection.toml").write_text(PLAN, encoding="utf-8")
+    rng = np.random.default_rng(5)
+    for station in range(1, 9):
+        for position in range(1, 7):
+            path = tmp_path / "taps" / f"TP-{station}-{position}.wav"
+            soundfile.write(str(path), tap_sound(rng), RATE_HZ)
+    results = tapscan.analyse(tapscan.open_inspection(tmp_path))
+    by_zone = {(one.zone.code, one.method): one for one in results.screened}
+    assert by_zone["TP", "tap"].count(UNREAD) == 0
+    for (code, _), screened in by_zone.items():
+        if code == "US":
+            assert screened.count(UNREAD) == 30
+            assert (screened.reason == "missing").all()

@@ -4,33 +4,52 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from tapscan.errors import TapscanError
-from tapscan.plan import Point, Zone, cell_area_mm2, walk
+from tapscan.plan import Point, Zone, block_mask, cell_area_mm2
 from tapscan.records.inspection import Inspection
 from tapscan.records.readers import open_volume
 
 __all__ = ["ZoneCoverage", "cover"]
 
+Mask = NDArray[np.bool_]
+ALL = slice(None)
 
-@dataclass(frozen=True, slots=True)
+
+@dataclass(frozen=True, slots=True, eq=False)
 class ZoneCoverage:
-    """One zone of the plan, and what has been collected there.
+    """One zone of the plan, and what has been collected there; every array is (stations, positions).
 
-    `walk` lists the planned points in walking order. `read` and `missing` map a method ("tap", "ascan") that
-    the zone has readings of, or that the plan asks for, to how many planned points have a reading, and to
-    those that have none. Areas count every cell once; `area_read_mm2` counts cells read by any method.
+    `read` maps each method ("tap", "ascan") that the zone has readings of, or that the plan asks for, to the
+    planned points that have one.
     """
 
     zone: Zone
-    walk: tuple[Point, ...]
-    skipped: int
-    cell_area_mm2: tuple[float, float]
-    area_mm2: float
-    area_planned_mm2: float
-    area_read_mm2: float
-    read: Mapping[str, int]
-    missing: Mapping[str, tuple[Point, ...]]
+    is_planned: Mask
+    cell_area_mm2: NDArray[np.float64]
+    read: Mapping[str, Mask]
+
+    @property
+    def is_read(self) -> Mask:
+        """Where there is a reading by any method."""
+        mask = np.zeros(self.zone.grid_shape, dtype=bool)
+        for read in self.read.values():
+            mask |= read
+        return mask
+
+    def missing(self, method: str) -> Mask:
+        """Planned points that have no reading by this method."""
+        return self.is_planned & ~self.read[method]
+
+    def area_mm2(self, where: Mask) -> float:
+        """Surface area that the points in a mask stand for."""
+        return float(self.cell_area_mm2[where].sum())
+
+    def names(self, where: Mask, part: slice = ALL) -> list[str]:
+        """Names of the points in a mask, in walking order; `part` of them when given."""
+        steps = np.argwhere(where)[part] + 1
+        return [str(Point(self.zone.code, station, position)) for station, position in steps.tolist()]
 
 
 def cover(inspection: Inspection) -> tuple[tuple[ZoneCoverage, ...], tuple[str, ...]]:
@@ -38,9 +57,9 @@ def cover(inspection: Inspection) -> tuple[tuple[ZoneCoverage, ...], tuple[str, 
 
     Examples
     --------
-    >>> zones, warnings = cover(inspection)                  # doctest: +SKIP
-    >>> zones[0].read["tap"], len(zones[0].walk)             # doctest: +SKIP
-    (480, 480)
+    >>> zones, warnings = cover(inspection)                                          # doctest: +SKIP
+    >>> zones[0].read["tap"].sum(), zones[0].names(zones[0].missing("tap"))          # doctest: +SKIP
+    (479, ['BM-03-04'])
     """
     warnings: list[str] = []
     zones = tuple(_cover_zone(inspection, zone, warnings) for zone in inspection.plan.zones)
@@ -48,44 +67,31 @@ def cover(inspection: Inspection) -> tuple[tuple[ZoneCoverage, ...], tuple[str, 
 
 
 def _cover_zone(inspection: Inspection, zone: Zone, warnings: list[str]) -> ZoneCoverage:
-    points = tuple(Point(zone.code, station, position) for station, position in walk(zone))
-    readings = _readings(inspection, zone, points, warnings)
-    area = cell_area_mm2(zone)
-    any_read = set().union(*readings.values())
-    planned = [area[point.station - 1, point.position - 1] for point in points]
-    read = [area[point.station - 1, point.position - 1] for point in points if point in any_read]
-    return ZoneCoverage(
-        zone=zone,
-        walk=points,
-        skipped=area.size - len(points),
-        cell_area_mm2=(float(area.min()), float(area.max())),
-        area_mm2=float(area.sum()),
-        area_planned_mm2=float(np.sum(planned)),
-        area_read_mm2=float(np.sum(read)),
-        read={method: len(found) for method, found in readings.items()},
-        missing={
-            method: tuple(point for point in points if point not in found)
-            for method, found in readings.items()
-        },
-    )
-
-
-def _readings(
-    inspection: Inspection, zone: Zone, points: tuple[Point, ...], warnings: list[str]
-) -> dict[str, set[Point]]:
-    """Tell which planned points have a reading by each method that counts for this zone."""
-    taps = {point for point in inspection.tap_files if point.zone == zone.code}
-    ascans = {point for point in inspection.trace_files if point.zone == zone.code}
+    is_planned = ~block_mask(zone, zone.skip)
+    taps = _marked(zone, inspection.tap_files)
+    ascans = _marked(zone, inspection.trace_files)
     if zone.code in inspection.volumes:
         try:
             open_volume(inspection.volumes[zone.code], zone)
-            ascans = set(points)
+            ascans = is_planned
         except TapscanError as error:
             warnings.append(str(error))
-    readings = {}
+    read = {}
     # A method that was neither begun here nor asked for by the plan is not missing.
-    if taps or (inspection.plan.has_tap_table and not ascans):
-        readings["tap"] = taps
-    if ascans or (inspection.plan.has_ascan_table and not taps) or zone.code in inspection.volumes:
-        readings["ascan"] = ascans
-    return readings or {"tap": taps}
+    if taps.any() or (inspection.plan.has_tap_table and not ascans.any()):
+        read["tap"] = taps
+    if (
+        ascans.any()
+        or zone.code in inspection.volumes
+        or (inspection.plan.has_ascan_table and not taps.any())
+    ):
+        read["ascan"] = ascans
+    return ZoneCoverage(zone, is_planned, cell_area_mm2(zone), read or {"tap": taps})
+
+
+def _marked(zone: Zone, files: Mapping[Point, object]) -> Mask:
+    mask = np.zeros(zone.grid_shape, dtype=bool)
+    for point in files:
+        if point.zone == zone.code:
+            mask[point.station - 1, point.position - 1] = True
+    return mask
