@@ -2,6 +2,7 @@
 
 from tapscan.signals.ascans import AScanFeatures, AScanSettings, depth_mm, measure_ascans, measure_volume
 from tapscan.signals.echoes import Echoes, find_echoes
+from tapscan.signals.modes import ModeFits, fit_modes
 from tapscan.signals.quality import recording_fault
 from tapscan.signals.spectrum import TapFeatures, tap_features
 from tapscan.signals.taps import TapOnsets, cut_taps, find_taps
@@ -10,12 +11,14 @@ __all__ = [
     "AScanFeatures",
     "AScanSettings",
     "Echoes",
+    "ModeFits",
     "TapFeatures",
     "TapOnsets",
     "cut_taps",
     "depth_mm",
     "find_echoes",
     "find_taps",
+    "fit_modes",
     "measure_ascans",
     "measure_volume",
     "recording_fault",

@@ -58,7 +58,7 @@ def tail_power(
         ring = (b - c) ** 2 / bend
     chance = 6 * c * np.sqrt(2 / (fifth * noise_samples_per_block))
     falling = (b > c) & (bend > 0) & (a - b > b - c) & (a - c > chance)
-    return np.where(falling, np.maximum(c - ring, 0.0), (b + c) / 2).clip(0.0, c)
+    return np.asarray(np.where(falling, np.maximum(c - ring, 0.0), (b + c) / 2).clip(0.0, c))
 
 
 def decay_time(
@@ -132,7 +132,7 @@ def _noise_meets_ring(energy: "NDArray[np.floating]", noise: "NDArray[np.floatin
     smooth = (total[:, width:] - total[:, :-width]) / width
     after = np.arange(smooth.shape[1]) >= np.argmax(smooth, axis=1)[:, None]
     low = (smooth < 2 * noise[:, None]) & after
-    return np.where(low.any(axis=1), np.argmax(low, axis=1) + width // 2, count)
+    return np.asarray(np.where(low.any(axis=1), np.argmax(low, axis=1) + width // 2, count))
 
 
 def _line_slope(curve: "NDArray[np.float64]", readable: "NDArray[np.bool_]") -> "NDArray[np.float64]":

@@ -126,7 +126,7 @@ def _pole_gap(
     rest = instrument - np.einsum("nk,nk->n", weight, instrument)[:, None]
     rest = rest - centred * np.einsum("nk,nk->n", pull, instrument)[:, None]
     weighted = weight * rest.conj()
-    return np.einsum("nk,nk->n", weighted, target) / np.einsum("nk,nk->n", weighted, turned)
+    return np.asarray(np.einsum("nk,nk->n", weighted, target) / np.einsum("nk,nk->n", weighted, turned))
 
 
 def pole_to_mode(

@@ -149,7 +149,13 @@ def tap_features(
             _measure(batch[part], layout, None if noise is None else noise[part], table[part])
     columns = np.ascontiguousarray(table[:, :_SPECTRUM].T)
     return TapFeatures(
-        *columns,
+        centroid_hz=columns[_CENTROID],
+        peak_hz=columns[_PEAK],
+        damping_ratio=columns[_DAMPING],
+        decay_time_s=columns[_DECAY],
+        level_db=columns[_LEVEL],
+        snr_db=columns[_SNR],
+        power_db=columns[_POWER],
         spectrum_db=np.ascontiguousarray(table[:, _SPECTRUM:]),
         band_centre_hz=layout.band_centre_hz,
         band_hz=layout.band_hz,
@@ -193,7 +199,7 @@ def _layout(n_samples: int, sample_rate_hz: float, band_hz: tuple[float, float] 
         raise ValueError(msg)
     n_bins = n_samples // 2 + 1
     width_hz = sample_rate_hz / max(n_samples, 1)
-    frequency_hz = np.arange(n_bins) * width_hz
+    frequency_hz = np.arange(n_bins, dtype=np.float64) * width_hz
     first = int(np.searchsorted(frequency_hz, lowest * (1 - 1e-12)))
     last = max(int(np.searchsorted(frequency_hz, highest * (1 + 1e-12), side="right")), first + 1)
     edges_hz = octave_bands_hz(sample_rate_hz)
@@ -236,7 +242,7 @@ def _measure(
         taps, lengths, exponent = _prepare(taps)
         spectrum = fft.rfft(taps, axis=1)
         power = spectrum.real**2 + spectrum.imag**2
-        floor = None if noise is None else np.ldexp(noise, -2 * exponent) * lengths
+        floor = None if noise is None else np.asarray(noise * 4.0**-exponent * lengths, dtype=np.float64)
         in_band = power[:, layout.bins]
         table[:, _CENTROID] = _centroid(in_band, layout.frequency_hz, floor)
         table[:, _SPECTRUM:], total = _band_levels(power, layout, floor)
@@ -296,11 +302,11 @@ def _centroid(
 
 def _band_levels(
     power: "NDArray[np.floating]", layout: _Layout, floor: "NDArray[np.float64] | None"
-) -> "NDArray[np.float64]":
-    """Power in each fractional-octave band in dB relative to their sum; bins on an edge are shared."""
+) -> "tuple[NDArray[np.float64], NDArray[np.float64]]":
+    """Power in each band in dB relative to their sum, and the sum; bins on an edge are shared."""
     edge, share = layout.edge_bin, layout.edge_share
     if len(edge) < 2:
-        return np.empty((len(power), max(len(edge) - 1, 0)))
+        return np.empty((len(power), max(len(edge) - 1, 0))), np.zeros(len(power))
     whole = np.add.reduceat(power, edge, axis=1)[:, :-1] * (np.diff(edge) > 0)
     below = power[:, edge] * share
     bands = whole + below[:, 1:] - below[:, :-1]
@@ -309,7 +315,7 @@ def _band_levels(
         expected = floor[:, None] * (np.diff(edge) + np.diff(share))
         bands = np.maximum(bands - expected, 0.1 * expected)
     total = bands.sum(axis=1, keepdims=True)
-    return 10 * np.log10(np.maximum(bands / total, _QUIETEST**2)), total[:, 0]
+    return np.asarray(10 * np.log10(np.maximum(bands / total, _QUIETEST**2))), total[:, 0]
 
 
 def _line(
@@ -338,7 +344,7 @@ def _line(
     _, damping = pole_to_mode(pole, layout.sample_rate_hz)
     width_hz = layout.sample_rate_hz / layout.n_samples
     peak_hz = np.where(np.isnan(pole.imag), peak * width_hz, pole.imag * layout.sample_rate_hz / (2 * np.pi))
-    return peak_hz, damping
+    return np.asarray(peak_hz), damping
 
 
 def _half_power_bins(smooth: "NDArray[np.floating]", peak: "NDArray[np.intp]") -> "NDArray[np.intp]":
@@ -351,7 +357,7 @@ def _half_power_bins(smooth: "NDArray[np.floating]", peak: "NDArray[np.intp]") -
         bins = (peak[:, None] + sign * step).clip(0, smooth.shape[1] - 1)
         low = np.take_along_axis(smooth, bins, axis=1) < half
         runs.append(np.where(low.any(axis=1), np.argmax(low, axis=1) + 1, reach))
-    return np.minimum(*runs)
+    return np.asarray(np.minimum(*runs))
 
 
 def _time_features(
