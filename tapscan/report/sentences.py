@@ -2,6 +2,9 @@
 
 from typing import TYPE_CHECKING
 
+import numpy as np
+
+from tapscan.plan.points import parse_point
 from tapscan.report.words import (
     METHOD_NAMES,
     area_text,
@@ -31,6 +34,14 @@ __all__ = [
     "summary",
 ]
 
+# What a reading is told by: column, its name, what it is multiplied by, and how it is written.
+_TOLD = (
+    ("centroid_hz", "centroid", 1e-3, "{:.2f} kHz"),
+    ("peak_hz", "peak frequency", 1e-3, "{:.2f} kHz"),
+    ("decay_time_s", "decay time", 1e3, "{:.1f} ms"),
+    ("backwall_db", "back-wall echo", 1.0, "{:.1f} dB"),
+    ("thickness_mm", "thickness", 1.0, "{:.2f} mm"),
+)
 _MOST_PLACES = 5  # indications that a picture's description names one by one
 
 
@@ -143,6 +154,7 @@ def evidence_alt(screened: "Screened", indication: "Indication") -> str:
 def evidence_caption(screened: "Screened", indication: "Indication") -> str:
     """Say below a picture of evidence what to look for."""
     place = f"{indication.id}, {place_in_words(indication, screened.zone)}."
+    place = f"{place} {_measured(screened, indication)}".rstrip()
     if screened.method == "tap":
         return (
             f"{place} Where the line leaves the shaded bands, the part sounds unlike what is good there: "
@@ -152,3 +164,22 @@ def evidence_caption(screened: "Screened", indication: "Indication") -> str:
         f"{place} An echo between front surface and back wall, or a back wall that is lost, speaks for a "
         "separation in the wall."
     )
+
+
+def _measured(screened: "Screened", indication: "Indication") -> str:
+    """Tell the strongest point's figures beside the median of the clear points; '' when there are none."""
+    point = parse_point(indication.peak_point)
+    clear = screened.status == CLEAR
+    told = []
+    for column, name, times, form in _TOLD:
+        values = screened.features.get(column)
+        if values is None or point is None:
+            continue
+        here = values[point.station - 1, point.position - 1]
+        good = values[clear & np.isfinite(values)]
+        if np.isfinite(here) and good.size:
+            figures = f"{form.format(here * times)} ({form.format(float(np.median(good)) * times)})"
+            told.append(f"{name} {figures.replace('-', '−')}")
+    if not told:
+        return ""
+    return f"At {indication.peak_point}, with the median of the clear points in brackets: {joined(told)}."

@@ -179,7 +179,7 @@ def test_the_same_results_give_the_same_bytes_whatever_the_reader_s_settings(tmp
     results = results_of(boom(), scanned(panel()))
     write_report(results, tmp_path / "one")
     before = dict(mpl.rcParams)
-    with mpl.rc_context({"font.size": 20, "axes.facecolor": "red", "savefig.dpi": 30, "figure.dpi": 40}):
+    with mpl.rc_context({"font.size": 20, "axes.grid": True, "xtick.direction": "in", "savefig.dpi": 30}):
         write_report(results, tmp_path / "two")
         assert mpl.rcParams["font.size"] == 20
     assert dict(mpl.rcParams) == before

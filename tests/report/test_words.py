@@ -112,6 +112,17 @@ def test_the_summary_names_the_largest_area_and_never_calls_a_part_sound():
     assert sentences.summary([tapped(tube(), spots=())])[-1] == "That is not proof that the part is sound."
 
 
+def test_a_reading_is_told_beside_what_clear_points_read():
+    screened = scanned(panel())
+    level = np.full(screened.zone.grid_shape, -8.0)
+    level[7, 5] = -24.25
+    told = replace(screened, features={"backwall_db": level, "centroid_hz": np.full_like(level, np.nan)})
+    caption = sentences.evidence_caption(told, told.indications[0])
+    assert "At PL-08-06, with the median of the clear points in brackets" in caption
+    assert "back-wall echo −24.2 dB (−8.0 dB)." in caption
+    assert "brackets" not in sentences.evidence_caption(replace(screened, features={}), told.indications[0])
+
+
 def test_nothing_read_is_told_as_nothing_known():
     unread = tapped(tube(), spots=(), unread=[(i, p) for i in range(1, 41) for p in range(1, 13)])
     assert sentences.summary([unread]) == ["No point could be read, so nothing is known about the part."]
