@@ -15,12 +15,14 @@ __all__ = ["Echoes", "find_echoes"]
 Floats = NDArray[np.float64]
 
 _FALSE_ALARM = 1e-3  # chance that noise alone passes one test
+_SEVEN_TENTHS = 0.3095  # mean square of the smallest seven tenths of normal values
 _BLOCK = 2048  # traces fitted together: bounds the memory, changes no result
 _GIVEN_MISMATCH = 0.01  # how far a pulse that was handed in may differ from the one in the trace
 _ESTIMATED_MISMATCH = 0.06  # the same for a pulse that was estimated
-_DECONVOLVED = 256  # traces from which the pulse is estimated anew once their echoes are known
+_GUESSED_MISMATCH = 0.2  # the same for one that was seen in a few traces only
+_DECONVOLVED = 512  # traces from which the pulse is estimated anew once their echoes are known
 _ROUNDS = 2  # how often
-_LEAST_TRACES = 4  # fewer hold too little to tell the pulse from what follows it
+_LEAST_TRACES = 8  # fewer hold too little to tell the pulse from what follows it
 _LEAST_SAMPLES = 16  # fewer grid points than this leave nothing to fit
 
 
@@ -98,7 +100,7 @@ def find_echoes(
     )
     if kernel.grid < _LEAST_SAMPLES:
         return Echoes(time, amplitude)
-    mismatch = _ESTIMATED_MISMATCH if pulse is None else _GIVEN_MISMATCH
+    mismatch = _GIVEN_MISMATCH if pulse is not None else _mismatch(len(usable))
     for start in range(0, len(usable), _BLOCK):
         at, height = _pursue(flat[start : start + _BLOCK], kernel, n_echoes, mismatch)
         rows = usable[start : start + _BLOCK]
@@ -147,11 +149,16 @@ def _estimated(traces: Floats, sample_rate_hz: float, n_echoes: int) -> Pulse | 
     return replace(pulse, samples=pulse.samples / pulse.samples[np.argmax(np.abs(pulse.samples))])
 
 
+def _mismatch(traces: int) -> float:
+    """How far a pulse estimated from so many traces may differ from the one in them."""
+    return _ESTIMATED_MISMATCH if traces >= _LEAST_TRACES else _GUESSED_MISMATCH
+
+
 def _pursue(traces: Floats, kernel: Kernel, n_echoes: int, mismatch: float) -> tuple[Floats, Floats]:
     """Times in grid steps and amplitudes (n, n_echoes), unordered, NaN where there is no echo."""
     c = correlate(traces, kernel)
     total = (traces**2).sum(axis=1)
-    background = 1.4826 * np.median(np.abs(traces), axis=1)
+    background = _quiet_part(traces)
     at = np.full((len(traces), n_echoes), np.nan)
     amplitude = at.copy()
     energy = np.zeros(len(traces))
@@ -161,9 +168,9 @@ def _pursue(traces: Floats, kernel: Kernel, n_echoes: int, mismatch: float) -> t
         guess = np.column_stack([at[live, :k], _pick(rest)])
         new_at, new_amplitude, new_energy = refined(c[live], guess, kernel)
         new_at, new_amplitude, new_energy = _searched(c[live], new_at, new_amplitude, new_energy, kernel)
-        noise = _noise(rest, total[live], background[live], new_energy, kernel, 2 * (k + 1))
-        gain = new_energy - energy[live]
-        keep = gain > _threshold(kernel) * noise**2
+        left = subtracted(c[live], new_at, new_amplitude, kernel)
+        white = _white_noise(total[live] - new_energy, background[live], kernel, 2 * (k + 1))
+        keep = new_energy - energy[live] > _least_gain(white, rest, left, kernel)
         keep &= _stands_out(new_at, new_amplitude, kernel, mismatch)
         live = live[keep]
         at[live, : k + 1], amplitude[live, : k + 1] = new_at[keep], new_amplitude[keep]
@@ -237,30 +244,36 @@ def _best_pair(rest: Floats, centre: Floats, kernel: Kernel) -> tuple[Floats, Fl
     return np.clip(start + offsets[first], 0, last), np.clip(start + offsets[second], 0, last)
 
 
-def _noise(
-    rest: Floats, total: Floats, background: Floats, energy: Floats, kernel: Kernel, parameters: int
-) -> Floats:
-    """Noise (n,) per sample: what the model leaves over or the trace's quiet half, whichever is less.
+def _quiet_part(values: Floats) -> Floats:
+    """Noise (n,) from the smallest seven tenths of each row, which few echoes do not reach."""
+    count = max(1, round(0.7 * values.shape[1]))
+    small = np.partition(values**2, count - 1, axis=1)[:, :count]
+    return np.sqrt(small.mean(axis=1) / _SEVEN_TENTHS)
 
-    Noise inside the pulse's band may be stronger than white noise of the same power; the quiet half of what
-    is left of the correlation tells, and is believed where it says clearly more.
+
+def _white_noise(left: Floats, background: Floats, kernel: Kernel, parameters: int) -> Floats:
+    """Noise (n,) per sample: what the model leaves over or the trace's quiet part, whichever is less."""
+    free = max(1, kernel.samples - parameters - 4)
+    return np.minimum(np.sqrt(np.maximum(left, 0.0) / free), background)
+
+
+def _least_gain(white: Floats, before: Floats, after: Floats, kernel: Kernel) -> Floats:
+    """Energy (n,) that the largest of the correlation's noise passes once in a thousand traces.
+
+    Upcrossings of both signs by Rice's formula (1944, from memory): 2 T f_rms exp(−u²/2), widened as Student's
+    distribution is for a noise estimated from few values. Noise may be stronger in the pulse's band than white
+    noise is, so that what the correlation itself has left, in few independent values, is held against it as well.
     """
-    free = max(1, kernel.samples - parameters - 2)
-    white = np.minimum(np.sqrt(np.maximum(total - energy, 0.0) / free), background)
-    in_band = 1.4826 * np.median(np.abs(rest), axis=1)
-    return np.maximum(np.maximum(white, 0.7 * in_band), 1e-9 * np.sqrt(total / kernel.samples))
+    squared = 2 * np.log(max(2 * kernel.grid * kernel.bandwidth, 1.0) / _FALSE_ALARM)
+    many = max(4.0, kernel.samples - 6.0)
+    few = max(4.0, 0.6 * kernel.grid / kernel.up / float((kernel.r[:: kernel.up] ** 2).sum()))
+    in_band = np.minimum(np.sqrt((after**2).mean(axis=1)), _quiet_part(before))
+    level = np.maximum(_widened(squared, many) * white**2, _widened(squared, few) * in_band**2)
+    return np.maximum(level, 1e-9 * (before**2).max(axis=1))
 
 
-def _threshold(kernel: Kernel) -> float:
-    """Squared deviation that the largest of the correlation's noise passes once in a thousand traces.
-
-    Upcrossings of both signs by Rice's formula: 2 T f_rms exp(−u²/2); widened for a noise estimated from
-    the trace.
-    """
-    crossings = 2 * kernel.grid * kernel.bandwidth
-    squared = 2 * np.log(max(crossings, 1.0) / _FALSE_ALARM)
-    free = max(4, kernel.samples - 6)
-    return float(free * np.expm1(squared / free))
+def _widened(squared: float, free: float) -> float:
+    return float(free * np.expm1(min(squared / free, 50.0)))
 
 
 def _stands_out(at: Floats, amplitude: Floats, kernel: Kernel, mismatch: float) -> NDArray[np.bool_]:

@@ -21,6 +21,7 @@ Floats32 = NDArray[np.float32]
 LEAST_SAMPLES = 16  # shorter traces hold no pulse
 _SAMPLE = 1024  # traces that are learnt from
 _TAIL_FRACTION = 0.01  # of the pulse: the last hundredth costs time and tells nothing here
+_TOP_FLOOR = 0.03  # of the pulse's power: what lies above needs no finer grid here
 _LEAST_QUIET = 16  # samples that tell the noise
 _BACKSCATTER_FACTOR = 5.0  # standard deviations of the zone's backscatter that an echo must exceed
 _MISFIT_FACTOR = 3.0  # times the usual misfit of the pulse to a stronger echo that an echo must exceed
@@ -63,7 +64,7 @@ def _kernel(values: Floats32, pulse: Pulse, step: float) -> Kernel | None:
     """Make the kernel; where front-surface echoes begin with the trace, with a lead before it."""
     lead = 0
     for _ in range(2):
-        kernel = make_kernel(pulse.samples, values.shape[1], lead)
+        kernel = make_kernel(pulse.samples, values.shape[1], lead, _TOP_FLOOR)
         if kernel.grid < LEAST_SAMPLES:
             return None
         if lead:

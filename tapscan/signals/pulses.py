@@ -20,6 +20,7 @@ __all__ = [
 
 Floats = NDArray[np.float64]
 
+_DRIFT_DEGREE = 3
 _FRONT_FRACTION = 0.4  # an echo this large, relative to the largest, may be the front surface's
 _TAIL_FRACTION = 0.003  # the pulse is cut where its envelope has fallen to this fraction of its peak
 _MOST_TRACES = 512  # more traces than this add nothing to an averaged pulse
@@ -35,7 +36,7 @@ class Pulse:
 
 
 def detrended(traces: NDArray[Any]) -> NDArray[Any]:
-    """Remove each trace's straight line: DC offset, mains hum and slow drift look like one within a few µs.
+    """Remove each trace's cubic: DC offset, mains hum and slow drift look like one within a few µs.
 
     Parameters
     ----------
@@ -49,16 +50,16 @@ def detrended(traces: NDArray[Any]) -> NDArray[Any]:
 
     Examples
     --------
-    >>> bool(abs(detrended(3 + 2 * np.arange(8.0)[None])).max() < 1e-12)
+    >>> bool(abs(detrended(3 + 2 * np.arange(64.0)[None])).max() < 1e-12)
     True
     """
     samples = traces.shape[-1]
-    ramp = np.linspace(-1.0, 1.0, samples, dtype=traces.dtype) if samples > 1 else np.zeros(1, traces.dtype)
+    degree = min(_DRIFT_DEGREE, samples // 16)  # a short trace could lose its echo to a cubic
+    shapes = np.linalg.qr(np.polynomial.legendre.legvander(np.linspace(-1.0, 1.0, samples), degree))[0]
     flat = traces - traces.mean(axis=-1, keepdims=True)
-    power = float(ramp @ ramp)
-    if power == 0.0:
-        return flat
-    flat -= ((flat @ ramp) / traces.dtype.type(power))[..., None] * ramp
+    for shape in shapes.T.astype(traces.dtype):
+        # Not a matrix product: that may round differently for another number of rows.
+        flat -= np.einsum("ij,j->i", flat, shape)[:, None] * shape
     return flat
 
 
@@ -367,10 +368,21 @@ def _end_of_tail(height: Floats, peak: int, period: float, floor: float) -> int:
 
 
 def _envelope_peak(pulse: Floats) -> float:
-    """Envelope maximum to a fraction of a sample, in samples from the first."""
+    """Envelope maximum to a fraction of a sample, in samples from the first.
+
+    The top of a noisy envelope is flat and rough: a quartic through all of it above four fifths is neither.
+    """
     up, pad = 16, len(pulse)
-    height = envelope(fft.irfft(fft.rfft(np.pad(pulse, pad)), 3 * pad * up))
-    best = int(np.clip(np.argmax(height), 1, len(height) - 2))
-    left, mid, right = height[best - 1 : best + 2]
-    bend = left - 2 * mid + right
-    return float((best + (0.5 * (left - right) / bend if bend < 0 else 0.0)) / up - pad)
+    height = envelope(fft.irfft(fft.rfft(np.pad(pulse, pad)), 3 * pad * up) * up)
+    best = int(np.argmax(height))
+    low = np.flatnonzero(height < 0.8 * height[best])
+    left = int(low[low < best].max(initial=0)) + 1
+    right = int(low[low > best].min(initial=len(height)))
+    span = max(right - left, 1) / 2
+    x = (np.arange(left, right) - best) / span
+    if len(x) < 8:
+        return best / up - pad
+    coefficients = np.polynomial.polynomial.polyfit(x, height[left:right], 4)
+    fine = np.linspace(x[0], x[-1], 2001)
+    top = fine[np.argmax(np.polynomial.polynomial.polyval(fine, coefficients))]
+    return float((best + top * span) / up - pad)

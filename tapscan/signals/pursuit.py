@@ -34,10 +34,11 @@ STEPS = 64  # fractions of a grid step at which the autocorrelation is tabulated
 _FRACTIONS = 512  # fractions of a grid step at which the weights of the polynomial below are tabulated
 _TAPS = 8  # points of the local polynomial between grid samples
 _PER_CYCLE = 8.0  # grid samples per cycle of the highest frequency that matters: error below 1e-4 of r there
-_BAND_FLOOR = 1e-5  # relative power below which the pulse is taken to carry nothing
-_TOP_FLOOR = 0.03  # relative power at the highest frequency that matters for reading between grid points
+_BAND_FLOOR = 1e-7  # relative power below which the pulse is taken to carry nothing
+_TOP_FLOOR = 0.003  # relative power at the highest frequency that matters for reading between grid points
+_LOW_END = 0.1  # of the root-mean-square frequency: what lies below is offset and drift
 _RIDGE = 1e-9  # keeps two echoes at one time solvable
-_SUPPORT_FLOOR = 1e-3  # fraction of energy that may lie outside the pulse's counted length
+_SUPPORT_FLOOR = 3e-4  # fraction of the root energy that may lie outside the pulse's counted length
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -68,7 +69,7 @@ class Kernel:
     bandwidth: float
 
 
-def make_kernel(pulse: Floats, samples: int, lead: int = 0) -> Kernel:
+def make_kernel(pulse: Floats, samples: int, lead: int = 0, top_floor: float = _TOP_FLOOR) -> Kernel:
     """Prepare a pulse for traces of a length.
 
     Parameters
@@ -79,6 +80,8 @@ def make_kernel(pulse: Floats, samples: int, lead: int = 0) -> Kernel:
         Length of the traces.
     lead
         How many samples before the trace an echo may begin.
+    top_floor
+        Relative power at the highest frequency that matters for reading between grid points.
     """
     length = _support(pulse)
     size = fft.next_fast_len(samples + lead, real=True)
@@ -86,9 +89,10 @@ def make_kernel(pulse: Floats, samples: int, lead: int = 0) -> Kernel:
     spectrum, power = fft.rfft(pulse[:length], size), np.abs(fft.rfft(pulse[:length], fine)) ** 2
     strongest = power.max()
     frequency = np.arange(len(power)) / fine
-    top = float(frequency[power > _TOP_FLOOR * strongest].max())
+    top = float(frequency[power > top_floor * strongest].max())
     up = int(2 ** max(0, np.ceil(np.log2(_PER_CYCLE * max(top, 1e-9)))))
-    power = np.where(power > _BAND_FLOOR * strongest, power, 0.0)
+    low = _LOW_END * float(np.sqrt((power * frequency**2).sum() / power.sum()))
+    power = np.where((power > _BAND_FLOOR * strongest) & (frequency >= low), power, 0.0)
     weight = np.full(len(power), 2.0)
     weight[0] = 1.0
     if fine % 2 == 0:
@@ -98,7 +102,7 @@ def make_kernel(pulse: Floats, samples: int, lead: int = 0) -> Kernel:
     reach = min(length * up + _TAPS, fine * up // 2 - 1)
     late = np.exp(-rate * (np.arange(STEPS + 1) / STEPS)[:, None])
     shifted = [_lag_table(power * rate**k / energy * late, fine, up, reach) for k in range(3)]
-    kept = np.abs(spectrum) ** 2 > _BAND_FLOOR * strongest
+    kept = (np.abs(spectrum) ** 2 > _BAND_FLOOR * strongest) & (np.arange(len(spectrum)) >= low * size)
     lag = np.exp(-2j * np.pi * np.arange(len(spectrum)) / size * lead)
     return Kernel(
         samples=samples,
