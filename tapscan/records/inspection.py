@@ -53,6 +53,12 @@ def open_inspection(folder: str | Path) -> Inspection:
     ------
     TapscanError
         When there is no such folder, or no plan in it, or the plan is wrong.
+
+    Examples
+    --------
+    >>> inspection = open_inspection("my-part")                                # doctest: +SKIP
+    >>> len(inspection.tap_files), list(inspection.volumes)                    # doctest: +SKIP
+    (480, ['TB'])
     """
     root = Path(folder)
     plan = read_plan(root)

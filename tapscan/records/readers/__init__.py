@@ -38,6 +38,12 @@ def read_recording(path: Path) -> Recording:
     ------
     TapscanError
         When there is no such file, it is empty or damaged, or no reader takes it.
+
+    Examples
+    --------
+    >>> recording = read_recording(Path("my-part/taps/BM-07-05.wav"))          # doctest: +SKIP
+    >>> recording.samples.shape, recording.sample_rate_hz                      # doctest: +SKIP
+    ((96000,), 48000.0)
     """
     reader = reader_for("recording", path)
     with _told(path):
@@ -52,6 +58,12 @@ def read_trace(path: Path) -> Trace:
     ------
     TapscanError
         When there is no such file, it is empty or damaged, its time base is uneven, or no reader takes it.
+
+    Examples
+    --------
+    >>> trace = read_trace(Path("my-part/ascans/BM-07-05.csv"))                # doctest: +SKIP
+    >>> trace.samples.shape, trace.sample_rate_hz, trace.unit                  # doctest: +SKIP
+    ((512,), 100000000.0, 'V')
     """
     reader = reader_for("trace", path)
     with _told(path):
@@ -66,6 +78,11 @@ def open_volume(path: Path, zone: "Zone") -> NDArray[np.number[Any]]:
     ------
     TapscanError
         When there is no such file, it is empty or damaged, does not fit the zone, or no reader takes it.
+
+    Examples
+    --------
+    >>> open_volume(Path("my-part/ascans/BM.npy"), plan.zone("BM")).shape      # doctest: +SKIP
+    (40, 12, 512)
     """
     reader = reader_for("volume", path)
     with _told(path):

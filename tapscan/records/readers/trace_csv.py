@@ -1,7 +1,8 @@
 """One A-scan as text: a header line, a time column with its unit, an amplitude column.
 
 Understood: comma, semicolon, tab or | between columns; decimal point or comma; UTF-8, UTF-16 with its mark,
-or Latin-1; comment lines (``#``, ``//``, a leading ``%``), also a header inside a comment; blank lines.
+or Latin-1; comment lines (``#``, ``//``, a leading ``%``), also a header inside a comment, or with the
+units in a line below it; blank lines.
 Refused in words: a time column without a unit, two columns that could both be meant, text where a number
 belongs, and an uneven time base.
 
@@ -48,6 +49,8 @@ UNIT_WORDS = {
 TIME_NAMES = {"time", "t", "zeit", "temps", "tiempo", "tempo"}
 AMPLITUDE_NAMES = {
     "amplitude", "ampl", "amp", "a", "signal", "voltage", "u", "value", "spannung", "tension", "channel1",
+    "channela",
+    "cha",
     "ch1",
 }  # fmt: skip
 AMPLITUDE_UNITS = {
@@ -157,7 +160,7 @@ def _find_header(lines: Sequence[str], where: str) -> _Header:
         if not bare or bare.lower().startswith("sep="):
             continue
         for delimiter in DELIMITERS:
-            header = _header(_split(bare, delimiter), number, delimiter, where)
+            header = _header(_split(bare, delimiter), lines, (number, delimiter), where)
             if header is not None:
                 return header
         if first is None and not _COMMENT.match(line):
@@ -183,8 +186,9 @@ def _headless(number: int, line: str, where: str) -> TapscanError:
     return TapscanError(where, f"line {number}: is not a header line", remedy)
 
 
-def _header(cells: Sequence[str], number: int, delimiter: str, where: str) -> _Header | None:
+def _header(cells: Sequence[str], lines: Sequence[str], place: tuple[int, str], where: str) -> _Header | None:
     """Read the cells of a header line; None when a time or amplitude column is not among them."""
+    number, delimiter = place
     found: dict[str, list[tuple[int, str]]] = {"time": [], "amplitude": []}
     for index, cell in enumerate(cells):
         meaning = _meaning(cell)
@@ -199,6 +203,11 @@ def _header(cells: Sequence[str], number: int, delimiter: str, where: str) -> _H
                 where, f"line {number}: {names} could both be the {kind}", "leave one of them out"
             )
     (time, time_unit), (amplitude, unit) = found["time"][0], found["amplitude"][0]
+    if not time_unit:
+        # Some instruments write the units into a line of their own.
+        number, units = _units_below(lines, number, delimiter)
+        time_unit = units[time] if time < len(units) else ""
+        unit = unit or (units[amplitude] if amplitude < len(units) else "")
     if time_unit not in TIME_UNITS:
         what = f"line {number}: the time column {cells[time].strip()!r} has no unit"
         if time_unit:
@@ -206,6 +215,20 @@ def _header(cells: Sequence[str], number: int, delimiter: str, where: str) -> _H
         raise TapscanError(where, what, "name it time_s, time_ms, time_us or time_ns")
     unit, scale = AMPLITUDE_UNITS.get(unit.lower(), (unit, 1.0))
     return _Header(number, delimiter, len(cells), time, TIME_UNITS[time_unit], amplitude, unit, scale)
+
+
+def _units_below(lines: Sequence[str], number: int, delimiter: str) -> tuple[int, list[str]]:
+    """Read the line below the names when it holds units; else return the names' own line and no units."""
+    below = next((n for n in range(number + 1, len(lines) + 1) if lines[n - 1].strip()), number)
+    units = [_unit(cell.strip(" ()[]")) for cell in _split(lines[below - 1], delimiter)]
+    return (below, units) if any(unit in TIME_UNITS for unit in units) else (number, [])
+
+
+def _unit(text: str) -> str:
+    """Spell a unit of time in the one way that is looked up; other units stay as they are."""
+    plain = text.strip().replace("μ", "u").replace("µ", "u")
+    short = UNIT_WORDS.get(plain.lower(), plain.lower())
+    return short if short in TIME_UNITS else plain
 
 
 def _meaning(cell: str) -> tuple[str, str] | None:
@@ -226,16 +249,13 @@ def _meaning(cell: str) -> tuple[str, str] | None:
         if len(words) > 1:
             name, unit = "".join(words[:-1]), words[-1]
     plain = re.sub(r"[\s_]", "", name).lower()
-    short = UNIT_WORDS.get(unit.lower(), unit if unit in TIME_UNITS else unit.lower())
-    alone = text.lower()
-    alone = UNIT_WORDS.get(alone, alone)
     if plain in TIME_NAMES:
-        return "time", short
+        return "time", _unit(unit)
     if plain in AMPLITUDE_NAMES or re.sub(r"[\s_]", "", text).lower() in AMPLITUDE_NAMES:
         return "amplitude", unit if plain in AMPLITUDE_NAMES else ""
-    if alone in TIME_UNITS:
-        return "time", alone
-    return ("amplitude", text) if alone in AMPLITUDE_UNITS else None
+    if _unit(text) in TIME_UNITS:
+        return "time", _unit(text)
+    return ("amplitude", text) if text.lower() in AMPLITUDE_UNITS else None
 
 
 def _split(line: str, delimiter: str) -> list[str]:
@@ -255,7 +275,7 @@ def _rows(lines: Sequence[str], header: _Header, where: str) -> Iterator[tuple[i
         if len(cells) <= last:
             what = f"line {number}: has {len(cells)} cells, and the header names {header.columns}"
             raise TapscanError(where, what, EXPORT)
-        if header.delimiter == "," and len(cells) > header.columns:
+        if header.delimiter == "," and any(cell.strip() for cell in cells[header.columns :]):
             what = f"line {number}: has {len(cells)} cells, and the header names {header.columns}"
             raise TapscanError(where, what, "with decimal commas, put semicolons between the columns")
         yield number, cells[header.time], cells[header.amplitude]

@@ -42,6 +42,8 @@ def place(tmp_path, content):
         ("# time_us,amplitude", 1e-6),
         ("% time_us,amplitude", 1e-6),
         ("sep=,\ntime_us,amplitude", 1e-6),
+        ("Time,Channel A\n(us),(mV)\n", 1e-6),
+        ("Time,Ampl\n[ms],[V]", 1e-3),
         ("Instrument,17\nGain,20 dB\ntime_us,amplitude", 1e-6),
     ],
 )
@@ -89,6 +91,16 @@ def test_decimal_commas_and_more_columns_and_blank_and_comment_lines():
         "n;time_us;gain;amplitude_V\n\n# begin\n1;0,00;3;-1,5\n2;0,01;3;2e-1\n;;;\n3;0,02;3;−0,25\n// end\n"
     )
     assert parse_trace(text, WHERE).samples.tolist() == [-1.5, 0.2, -0.25]
+
+
+def test_a_comma_too_many_at_the_end_of_each_line_is_no_column():
+    assert parse_trace("time_us,amplitude\n0,1,\n1,2,\n", WHERE).samples.tolist() == [1.0, 2.0]
+
+
+def test_units_in_a_line_of_their_own_count_for_both_columns():
+    trace = parse_trace("Time,Channel A\n(ns),(mV)\n\n0,500\n10,-250\n", WHERE)
+    assert (trace.sample_rate_hz, trace.unit) == (100e6, "V")
+    assert trace.samples.tolist() == [0.5, -0.25]
 
 
 def test_quoted_decimal_commas():
