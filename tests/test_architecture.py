@@ -156,10 +156,12 @@ def test_every_layer_is_known():
 @pytest.mark.parametrize("path", MODULES, ids=dotted)
 def test_every_module_says_what_is_public(path):
     module = importlib.import_module(dotted(path))
+    assert module.__doc__, f"{module.__name__} does not say what it is for"
+    if len(ast.parse(path.read_text(encoding="utf-8")).body) == 1:
+        return  # a package that holds modules and has nothing of its own to make public
     assert hasattr(module, "__all__"), f"{module.__name__} has no __all__"
     assert all(hasattr(module, name) for name in module.__all__)
     assert len(set(module.__all__)) == len(module.__all__)
-    assert module.__doc__, f"{module.__name__} does not say what it is for"
 
 
 @pytest.mark.parametrize("path", MODULES, ids=dotted)
