@@ -34,7 +34,7 @@ __all__ = ["AScanFeatures", "AScanSettings", "depth_mm", "measure_ascans", "meas
 Floats = NDArray[np.float64]
 Progress = Callable[[int, int], None]
 
-_BLOCK = 2048  # traces measured together: bounds the memory, changes no result
+_BLOCK = 4096  # traces measured together: bounds the memory, changes no result
 _DECIDED = 65_536  # traces decided together
 _TOLERANCE = 0.2  # of the expected time of flight, before the zone has narrowed it
 _NARROW = 0.025  # the same, once it has

@@ -37,6 +37,7 @@ _PER_CYCLE = 8.0  # grid samples per cycle of the highest frequency that matters
 _BAND_FLOOR = 1e-7  # relative power below which the pulse is taken to carry nothing
 _TOP_FLOOR = 0.003  # relative power at the highest frequency that matters for reading between grid points
 _LOW_END = 0.1  # of the root-mean-square frequency: what lies below is offset and drift
+_STILL = 1e-4  # grid steps below which nothing moves any more
 _RIDGE = 1e-9  # keeps two echoes at one time solvable
 _SUPPORT_FLOOR = 3e-4  # fraction of the root energy that may lie outside the pulse's counted length
 
@@ -153,19 +154,19 @@ def _weights() -> tuple[Floats, Floats]:
 
 
 _VALUE, _SLOPE = _weights()
+_NEIGHBOURS = np.arange(_TAPS)
 
 
-def interpolated(c: NDArray[Any], at: Floats) -> tuple[Floats, Floats]:
-    """Evaluate correlations (n, grid) and their derivative per grid step at `at` (n, k) (eight-point Lagrange).
+def interpolated(c: NDArray[Any], rows: NDArray[np.intp], at: Floats) -> tuple[Floats, Floats]:
+    """Evaluate some rows of correlations (n, grid), and their derivative per grid step, at `at` (rows, k).
 
-    Times are held inside the grid, where the outermost ones are read a little less exactly.
+    Eight-point Lagrange. Times are held inside the grid, where the outermost are read a little less exactly.
     """
-    base = np.clip(np.floor(at).astype(np.intp) - (_TAPS // 2 - 1), 0, c.shape[1] - _TAPS)
-    step = np.clip(at - base - (_TAPS // 2 - 1), 0, 1) * _FRACTIONS
+    base = np.minimum(np.maximum(np.floor(at).astype(np.intp) - (_TAPS // 2 - 1), 0), c.shape[1] - _TAPS)
+    step = np.minimum(np.maximum(at - base - (_TAPS // 2 - 1), 0.0), 1.0) * _FRACTIONS
     low = np.minimum(step.astype(np.intp), _FRACTIONS - 1)
     part = (step - low)[..., None]
-    view = np.lib.stride_tricks.sliding_window_view(c, _TAPS, axis=1)
-    taken = view[np.arange(len(c))[:, None], base]
+    taken = c[rows[:, None, None], base[..., None] + _NEIGHBOURS]
     pair = []
     for table in (_VALUE, _SLOPE):
         weights = table[low]
@@ -177,20 +178,28 @@ def interpolated(c: NDArray[Any], at: Floats) -> tuple[Floats, Floats]:
 
 def _lagged(kernel: Kernel, lag: Floats, orders: int) -> Floats:
     """Read r, and its derivatives when `orders` is 3, at any lag in grid steps: (orders, ...); 0 out of reach."""
-    step = np.clip((lag + kernel.reach + 1) * STEPS, 0, kernel.dense.shape[1] - 2)
+    step = np.minimum(np.maximum((lag + (kernel.reach + 1)) * STEPS, 0.0), kernel.dense.shape[1] - 2.0)
     low = step.astype(np.intp)
     tables = kernel.dense[:orders]
-    value: Floats = tables[:, low] + (step - low) * (tables[:, low + 1] - tables[:, low])
+    value: Floats = tables[:, low]
+    value = value + (step - low) * (tables[:, low + 1] - value)
     return np.where(np.abs(lag) < kernel.reach - 1, value, 0.0)
 
 
 def solve(c: NDArray[Any], at: Floats, kernel: Kernel) -> tuple[Floats, Floats]:
     """Best amplitudes (n, k) for echoes at `at` (n, k), and the energy (n,) they explain."""
-    right, _ = interpolated(c, at)
-    gram = _lagged(kernel, at[:, :, None] - at[:, None, :], 1)[0]
-    gram += _RIDGE * np.eye(at.shape[1])
-    amplitude = np.linalg.solve(gram, right[..., None])[..., 0]
-    return amplitude, (amplitude * right).sum(axis=1)
+    state = _state(c, np.arange(len(c)), at, kernel)
+    return state[0], state[1]
+
+
+def _state(
+    c: NDArray[Any], rows: NDArray[np.intp], at: Floats, kernel: Kernel
+) -> tuple[Floats, Floats, Floats, Floats]:
+    """Amplitudes (rows, k), explained energy (rows,), correlation's slope there (rows, k), and r, r', r''."""
+    right, rise = interpolated(c, rows, at)
+    lagged = _lagged(kernel, at[:, :, None] - at[:, None, :], 3)
+    amplitude = np.linalg.solve(lagged[0] + _RIDGE * np.eye(at.shape[1]), right[..., None])[..., 0]
+    return amplitude, (amplitude * right).sum(axis=1), rise, lagged
 
 
 def refined(c: NDArray[Any], at: Floats, kernel: Kernel, rounds: int = 12) -> tuple[Floats, Floats, Floats]:
@@ -208,40 +217,41 @@ def refined(c: NDArray[Any], at: Floats, kernel: Kernel, rounds: int = 12) -> tu
     tuple of ndarray
         Times (n, k) in grid steps, amplitudes (n, k), explained energy (n,).
     """
-    at = at.astype(float).copy()
-    amplitude, energy = solve(c, at, kernel)
-    damping = np.full(len(at), 1e-3)
     live = np.arange(len(at))
+    at = at.astype(float)
+    state = _state(c, live, at, kernel)
+    damping = np.full(len(at), 1e-3)
     cap = 0.15 / kernel.bandwidth
     for _ in range(rounds):
+        step = _step(state[0][live], state[2][live], state[3][:, live], damping[live])
+        step = np.minimum(np.maximum(step, -cap), cap)
+        trial = np.minimum(np.maximum(at[live] + step, 0.0), kernel.grid - 1.0)
+        new = _state(c, live, trial, kernel)
+        better = new[1] >= state[1][live]
+        won = live[better]
+        at[won] = trial[better]
+        for old, fresh in zip(state[:3], new[:3], strict=True):
+            old[won] = fresh[better]
+        state[3][:, won] = new[3][:, better]
+        damping[live] *= np.where(better, 0.2, 10.0)
+        live = live[(np.abs(step).max(axis=1) > _STILL) & (damping[live] < 1e6)]
         if not len(live):
             break
-        step = np.clip(_step(c[live], at[live], amplitude[live], kernel, damping[live]), -cap, cap)
-        trial = np.clip(at[live] + step, 0, kernel.grid - 1)
-        new_amplitude, new_energy = solve(c[live], trial, kernel)
-        better = new_energy >= energy[live]
-        won = live[better]
-        at[won], amplitude[won], energy[won] = trial[better], new_amplitude[better], new_energy[better]
-        damping[live] *= np.where(better, 0.2, 10.0)
-        moving = np.abs(step).max(axis=1) > 1e-4
-        live = live[moving & (damping[live] < 1e6)]
-    return at, amplitude, energy
+    return at, state[0], state[1]
 
 
-def _step(c: NDArray[Any], at: Floats, amplitude: Floats, kernel: Kernel, damping: Floats) -> Floats:
+def _step(amplitude: Floats, rise: Floats, lagged: Floats, damping: Floats) -> Floats:
     """Gauss-Newton step in time (n, k), the amplitudes eliminated."""
-    k = at.shape[1]
-    r, slope, bend = _lagged(kernel, at[:, :, None] - at[:, None, :], 3)
-    _, rise = interpolated(c, at)
+    r, slope, bend = lagged
+    unit = np.eye(amplitude.shape[1])
     # With p_k' = ∂p(n − t_k)/∂t_k: <x, p_k'> = c'(t_k), <p_j, p_k'> = −r'(t_j − t_k), <p_j', p_k'> = −r''.
     gradient = amplitude * (rise + (amplitude[:, :, None] * slope).sum(axis=1))
     cross = -slope * amplitude[:, None, :]
     block = -bend * amplitude[:, :, None] * amplitude[:, None, :]
-    schur = block - np.swapaxes(cross, 1, 2) @ np.linalg.solve(r + _RIDGE * np.eye(k), cross)
+    schur = block - np.swapaxes(cross, 1, 2) @ np.linalg.solve(r + _RIDGE * unit, cross)
     scale = np.einsum("nkk->nk", block)
     ridge = damping[:, None] * scale + 1e-12 * scale.max(axis=1, keepdims=True) + 1e-300
-    schur += ridge[:, :, None] * np.eye(k)
-    step: Floats = np.linalg.solve(schur, gradient[..., None])[..., 0]
+    step: Floats = np.linalg.solve(schur + ridge[:, :, None] * unit, gradient[..., None])[..., 0]
     return step
 
 
