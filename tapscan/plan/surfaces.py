@@ -19,13 +19,36 @@ __all__ = ["block_mask", "cell_area_mm2", "girth_mm", "s_mm", "slant", "walk", "
 
 
 def x_mm(zone: "Zone") -> "NDArray[np.float64]":
-    """Distance of every point from the zone's first edge, along its axis."""
+    """Distance of every point from the zone's first edge, along its axis.
+
+    Examples
+    --------
+    >>> from tapscan.plan.reading import parse_plan
+    >>> text = 'zone = [{code = "BM", shape = "tube", stations = 2, positions = 4, station_pitch_mm = 10.0, '
+    >>> zone = parse_plan(text + 'girth_mm = 80.0}]').zones[0]
+    >>> x_mm(zone)[:, 0].tolist()
+    [5.0, 15.0]
+    """
     along = (np.arange(zone.stations) + 0.5) * zone.station_pitch_mm
     return np.broadcast_to(along[:, None], zone.grid_shape)
 
 
 def girth_mm(zone: "Zone") -> "NDArray[np.float64]":
-    """Circumference at every station of a tube, linear between its two edges; shape ``(stations,)``."""
+    """Circumference at every station of a tube, linear between its two edges; shape ``(stations,)``.
+
+    Raises
+    ------
+    ValueError
+        When the zone is a panel.
+
+    Examples
+    --------
+    >>> from tapscan.plan.reading import parse_plan
+    >>> text = 'zone = [{code = "BM", shape = "tube", stations = 2, positions = 4, station_pitch_mm = 10.0, '
+    >>> zone = parse_plan(text + 'girth_start_mm = 80.0, girth_end_mm = 60.0}]').zones[0]
+    >>> girth_mm(zone).tolist()
+    [75.0, 65.0]
+    """
     if zone.girth_start_mm is None or zone.girth_end_mm is None:
         msg = f"zone {zone.code} is a panel and has no girth"
         raise ValueError(msg)
@@ -34,11 +57,20 @@ def girth_mm(zone: "Zone") -> "NDArray[np.float64]":
 
 
 def s_mm(zone: "Zone") -> "NDArray[np.float64]":
-    """Distance of every point from the datum line, round the girth or across the panel."""
+    """Distance of every point from the datum line, round the girth or across the panel.
+
+    Examples
+    --------
+    >>> from tapscan.plan.reading import parse_plan
+    >>> text = 'zone = [{code = "BM", shape = "tube", stations = 2, positions = 4, station_pitch_mm = 10.0, '
+    >>> zone = parse_plan(text + 'girth_mm = 80.0}]').zones[0]
+    >>> s_mm(zone)[0].tolist()
+    [0.0, 20.0, 40.0, 60.0]
+    """
     steps = np.arange(zone.positions)
     if zone.is_tube:
         return girth_mm(zone)[:, None] / zone.positions * steps
-    assert zone.position_pitch_mm is not None  # noqa: S101 - the plan's check sees to it
+    assert zone.position_pitch_mm is not None  # the plan's check sees to it
     return np.broadcast_to(steps * zone.position_pitch_mm, zone.grid_shape)
 
 
@@ -47,9 +79,17 @@ def cell_area_mm2(zone: "Zone") -> "NDArray[np.float64]":
 
     On a tube a station's cells share the lateral area of its conical frustum, mean girth times slant height,
     with the slant along the wall, ``sqrt(pitch² + Δradius²)``. (Elementary geometry.)
+
+    Examples
+    --------
+    >>> from tapscan.plan.reading import parse_plan
+    >>> text = 'zone = [{code = "BM", shape = "tube", stations = 2, positions = 4, station_pitch_mm = 10.0, '
+    >>> zone = parse_plan(text + 'girth_mm = 80.0}]').zones[0]
+    >>> cell_area_mm2(zone)[0].tolist()
+    [200.0, 200.0, 200.0, 200.0]
     """
     if not zone.is_tube:
-        assert zone.position_pitch_mm is not None  # noqa: S101 - the plan's check sees to it
+        assert zone.position_pitch_mm is not None  # the plan's check sees to it
         return np.full(zone.grid_shape, zone.station_pitch_mm * zone.position_pitch_mm)
     widths_mm = girth_mm(zone) / zone.positions
     return np.broadcast_to((widths_mm * zone.station_pitch_mm * slant(zone))[:, None], zone.grid_shape)
@@ -64,7 +104,17 @@ def slant(zone: "Zone") -> float:
 
 
 def block_mask(zone: "Zone", blocks: "Iterable[Block]") -> "NDArray[np.bool_]":
-    """Mark the points that lie in any of the blocks; a block on a tube may cross the seam."""
+    """Mark the points that lie in any of the blocks; a block on a tube may cross the seam.
+
+    Examples
+    --------
+    >>> from tapscan.plan.reading import parse_plan
+    >>> text = 'zone = [{code = "BM", shape = "tube", stations = 2, positions = 4, station_pitch_mm = 10.0, '
+    >>> zone = parse_plan(text + 'girth_mm = 80.0}]').zones[0]
+    >>> from tapscan.plan import parse_block
+    >>> block_mask(zone, [parse_block("01-04:01-01")]).astype(int).tolist()
+    [[1, 0, 0, 1], [0, 0, 0, 0]]
+    """
     mask = np.zeros(zone.grid_shape, dtype=bool)
     for block in blocks:
         first, last = block.first_position - 1, block.last_position - 1
@@ -82,6 +132,14 @@ def walk(zone: "Zone") -> "list[tuple[int, int]]":
 
     Every station is walked from position 1 upward: on a tube that is once round, always the same way,
     so that nobody has to remember which way the last row went.
+
+    Examples
+    --------
+    >>> from tapscan.plan.reading import parse_plan
+    >>> text = 'zone = [{code = "BM", shape = "tube", stations = 2, positions = 4, station_pitch_mm = 10.0, '
+    >>> zone = parse_plan(text + 'girth_mm = 80.0, skip = ["01-02:02-03"]}]').zones[0]
+    >>> walk(zone)
+    [(1, 1), (1, 4), (2, 1), (2, 4)]
     """
     skipped = block_mask(zone, zone.skip)
     return [(int(i) + 1, int(p) + 1) for i, p in np.argwhere(~skipped)]

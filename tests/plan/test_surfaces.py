@@ -6,6 +6,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tapscan.plan import Block, Laminate, Zone, block_mask, cell_area_mm2, girth_mm, s_mm, walk, x_mm
+from tapscan.plan.surfaces import slant
 
 NOTHING = Laminate(None, None, None, None, None)
 
@@ -87,3 +88,11 @@ def test_several_blocks_and_none():
 def test_the_walk_goes_station_by_station_and_leaves_skips_out():
     zone = tube(2, 4, skip=(Block(1, 4, 2, 1),))
     assert walk(zone) == [(1, 2), (1, 3), (2, 2), (2, 3)]
+
+
+@pytest.mark.parametrize(("start_mm", "end_mm"), [(120, 120), (120, 80), (80, 120)])
+def test_the_slant_is_the_wall_over_the_axis(start_mm, end_mm):
+    zone = tube(4, 6, 10.0, start_mm, end_mm)
+    radii_mm = abs(start_mm - end_mm) / (2 * math.pi)
+    assert slant(zone) == pytest.approx(math.sqrt(40.0**2 + radii_mm**2) / 40.0)
+    assert slant(panel()) == 1.0
