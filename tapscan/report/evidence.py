@@ -1,6 +1,6 @@
 """The evidence behind an indication: the reading at its strongest point beside what is good there."""
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -20,6 +20,8 @@ if TYPE_CHECKING:
 
 __all__ = ["draw_ascan", "draw_evidence", "draw_spectrum"]
 
+_MOST_SPREADS = 10.0  # beyond, the line leaves the picture: that it is far out is all that counts
+
 
 def draw_evidence(screened: "Screened", indication: "Indication") -> "Figure | None":
     """Draw what speaks for an indication; None when the zone holds no reading at its strongest point."""
@@ -37,50 +39,61 @@ def draw_evidence(screened: "Screened", indication: "Indication") -> "Figure | N
 
 
 def draw_spectrum(evidence: TapEvidence, indication: "Indication", at: tuple[int, int]) -> "Figure":
-    """Draw the spectrum of one point's taps over what is expected there, with the spread of good readings."""
-    from matplotlib.ticker import FuncFormatter, NullFormatter
+    """Draw the spectrum of one point's taps over what is expected there; below, how many spreads it is away.
 
-    figure = new_figure(2.55)
-    axes = figure.add_axes((0.085, 0.17, 0.895, 0.70))
-    band_hz, expected, spread = evidence.band_hz, evidence.expected_db[at], evidence.spread_db
+    The spread is the standard deviation of good readings about what is expected of them.
+    """
+    figure = new_figure(2.95)
+    upper = figure.add_axes((0.085, 0.475, 0.895, 0.42))
+    lower = figure.add_axes((0.085, 0.145, 0.895, 0.265), sharex=upper)
+    band_hz, expected = evidence.band_hz, evidence.expected_db[at]
     for times, shade in ((2, 0.16), (1, 0.30)):
-        low, high = expected - times * spread, expected + times * spread
-        axes.fill_between(
-            band_hz,
-            low,
-            high,
-            color=ACCENT,
-            alpha=shade,
-            linewidth=0,
-            label=f"good readings, ± {times} spread{'s' if times > 1 else ''}",
-            gid=f"spread {times}",
+        reach = times * evidence.spread_db
+        look: dict[str, Any] = {"color": ACCENT, "alpha": shade, "linewidth": 0}
+        label = f"good readings, ± {times} spread{'s' if times > 1 else ''}"
+        upper.fill_between(
+            band_hz, expected - reach, expected + reach, label=label, gid=f"spread {times}", **look
         )
-    axes.plot(
+        lower.axhspan(-times, times, **look)
+    upper.plot(
         band_hz, expected, color=ACCENT, linewidth=1.2, dashes=(4, 2), label="expected here", gid="expected"
     )
-    axes.plot(
-        band_hz,
-        evidence.spectrum_db[at],
-        color=CRAYON,
-        linewidth=1.8,
-        label=f"{indication.peak_point}, strongest in {short_id(indication)}",
-        gid="reading",
-    )
-    axes.set_xscale("log")
-    axes.set_xlim(band_hz[0], band_hz[-1])
-    ticks = [f for f in (100, 200, 500, 1000, 2000, 5000, 10_000, 20_000) if band_hz[0] <= f <= band_hz[-1]]
-    axes.set_xticks(ticks)
-    axes.xaxis.set_major_formatter(FuncFormatter(lambda hz, _: f"{hz / 1000:g}"))
-    axes.xaxis.set_minor_formatter(NullFormatter())
-    axes.set_xlabel("frequency, kHz", labelpad=2)
-    axes.set_ylabel("level in band, dB\nagainst the whole tap", labelpad=2)
-    axes.grid(visible=True)
-    bare(axes)
-    handles, labels = axes.get_legend_handles_labels()
+    label = f"{indication.peak_point}, strongest in {short_id(indication)}"
+    reading = evidence.spectrum_db[at]
+    upper.plot(band_hz, reading, color=CRAYON, linewidth=1.6, label=label, gid="reading")
+    known = evidence.spread_db > 0
+    away = np.full(band_hz.shape, np.nan)
+    away[known] = (reading[known] - expected[known]) / evidence.spread_db[known]
+    lower.plot(band_hz, away, color=CRAYON, linewidth=1.6, gid="away")
+    most = float(np.abs(away[np.isfinite(away)]).max(initial=3.0))
+    limit = min(1.1 * most, _MOST_SPREADS)
+    lower.set_ylim(-limit, limit)
+    for axes, name in ((upper, "level in band, dB\nagainst the tap"), (lower, "spreads\naway")):
+        axes.set_ylabel(name)
+        axes.yaxis.set_label_coords(-0.052, 0.5)
+    _label_frequency(upper, lower, band_hz)
+    handles, labels = upper.get_legend_handles_labels()
     figure.legend(
         handles[::-1], labels[::-1], loc="upper right", ncols=4, frameon=False, bbox_to_anchor=(0.99, 1.01)
     )
     return figure
+
+
+def _label_frequency(upper: "Axes", lower: "Axes", band_hz: "NDArray[np.float64]") -> None:
+    """Write round frequencies in kHz below the lower of two axes that share them."""
+    from matplotlib.ticker import FuncFormatter, NullFormatter
+
+    upper.set_xscale("log")
+    upper.set_xlim(band_hz[0], band_hz[-1])
+    decades = (100, 200, 500, 1000, 2000, 5000, 10_000, 20_000)
+    lower.set_xticks([hz for hz in decades if band_hz[0] <= hz <= band_hz[-1]])
+    lower.xaxis.set_major_formatter(FuncFormatter(lambda hz, _: f"{hz / 1000:g}"))
+    lower.xaxis.set_minor_formatter(NullFormatter())
+    lower.set_xlabel("frequency, kHz", labelpad=2)
+    upper.tick_params(labelbottom=False)
+    for axes in (upper, lower):
+        axes.grid(visible=True)
+        bare(axes)
 
 
 def draw_ascan(

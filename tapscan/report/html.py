@@ -189,6 +189,7 @@ def _section(screened: "Screened", pictures: list[Picture]) -> dict[str, Any]:
         "sentence": sentences.counts(screened),
         "apart": sentences.single_points(screened),
         "baseline": screened.baseline,
+        "look_for": sentences.evidence_intro(screened.method),
         "references": words.count_text(int(screened.is_reference.sum()), "point"),
         "indications": rows,
         "maps": [picture for picture in pictures if not picture.anchor],

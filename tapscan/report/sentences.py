@@ -21,13 +21,14 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from tapscan.plan.zones import Zone
-    from tapscan.screening.results import Indication, Screened
+    from tapscan.screening.results import Indication, Method, Screened
 
 __all__ = [
     "chance",
     "counts",
     "evidence_alt",
     "evidence_caption",
+    "evidence_intro",
     "map_alt",
     "map_caption",
     "single_points",
@@ -143,7 +144,7 @@ def evidence_alt(screened: "Screened", indication: "Indication") -> str:
     if screened.method == "tap":
         return (
             f"Spectrum of the taps at {indication.peak_point} over the spectrum expected there, with bands "
-            "of one and two spreads of good readings."
+            "of one and two spreads of good readings; below it, how many spreads it is away."
         )
     return (
         f"A-scan at {indication.peak_point} with its echoes marked, over a typical good trace; below it the "
@@ -151,19 +152,23 @@ def evidence_alt(screened: "Screened", indication: "Indication") -> str:
     )
 
 
-def evidence_caption(screened: "Screened", indication: "Indication") -> str:
-    """Say below a picture of evidence what to look for."""
-    place = f"{indication.id}, {place_in_words(indication, screened.zone)}."
-    place = f"{place} {_measured(screened, indication)}".rstrip()
-    if screened.method == "tap":
+def evidence_intro(method: "Method") -> str:
+    """Say before the pictures of evidence what to look for in them."""
+    if method == "tap":
         return (
-            f"{place} Where the line leaves the shaded bands, the part sounds unlike what is good there: "
-            "duller, or with a note of its own."
+            "Where the line leaves the shaded bands, the part sounds unlike what is good there: duller, "
+            "or with a note of its own. How fast the sound dies away counts too. The lower curve is cut off "
+            "where it is ten spreads away."
         )
     return (
-        f"{place} An echo between front surface and back wall, or a back wall that is lost, speaks for a "
-        "separation in the wall."
+        "An echo between front surface and back wall, or a back wall that is lost, speaks for a separation."
     )
+
+
+def evidence_caption(screened: "Screened", indication: "Indication") -> str:
+    """Say below a picture of evidence where it was taken and what was measured there."""
+    place = f"{indication.id}, {place_in_words(indication, screened.zone)}."
+    return f"{place} {_measured(screened, indication)}".rstrip()
 
 
 def _measured(screened: "Screened", indication: "Indication") -> str:

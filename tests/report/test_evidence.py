@@ -26,6 +26,8 @@ def test_the_spectrum_lies_over_what_is_expected_with_its_spread():
     np.testing.assert_array_equal(part(figure, "expected").get_ydata(), evidence.expected_db[at])
     wide = part(figure, "spread 2").get_paths()[0].vertices[:, 1]
     assert wide.max() == pytest.approx((evidence.expected_db[at] + 2 * evidence.spread_db).max())
+    spreads = (evidence.spectrum_db[at] - evidence.expected_db[at]) / evidence.spread_db
+    np.testing.assert_allclose(part(figure, "away").get_ydata(), spreads)
     words = " ".join(text.get_text() for text in figure.legends[0].get_texts())
     assert "BM-14-01" in words
     assert "± 2 spreads" in words
@@ -83,6 +85,15 @@ def test_no_picture_without_a_reading():
     assert drawn(replace(tap, evidence=nothing)) is None
     silence = replace(scan.evidence, traces=np.full_like(scan.evidence.traces, np.nan))
     assert drawn(replace(scan, evidence=silence)) is None
+
+
+def test_a_band_without_a_spread_is_left_out():
+    screened = boom()
+    spread = screened.evidence.spread_db.copy()
+    spread[3], spread[5] = 0.0, np.nan
+    figure = drawn(replace(screened, evidence=replace(screened.evidence, spread_db=spread)))
+    assert np.flatnonzero(np.isnan(part(figure, "away").get_ydata())).tolist() == [3, 5]
+    assert png_bytes(figure)
 
 
 def test_traces_of_whole_numbers_are_drawn_too():
