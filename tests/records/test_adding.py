@@ -152,3 +152,23 @@ def test_progress_is_reported(folder, recorder, tap_file):
     seen = []
     add_files(open_inspection(folder), paths, lambda done, total: seen.append((done, total)))
     assert seen == [(0, 2), (1, 2)]
+
+
+def test_a_recording_there_that_cannot_be_compared_counts_as_another(folder, recorder, tap_file, monkeypatch):
+    path = tap_file(recorder / "BM-01-03.wav")
+    add(folder, path)
+
+    def unreadable(*_, **__):
+        raise PermissionError(13, "Permission denied")
+
+    monkeypatch.setattr("tapscan.records.adding.filecmp.cmp", unreadable)
+    assert add(folder, path).written == (("recorder/BM-01-03.wav", "taps/BM-01-03_2.wav"),)
+
+
+def test_a_file_that_appears_meanwhile_is_not_replaced(folder, recorder, tap_file, monkeypatch):
+    def meanwhile(_source, target):
+        raise FileExistsError(17, "File exists", str(target))
+
+    monkeypatch.setattr("tapscan.records.adding.copy_new", meanwhile)
+    (refused,) = add(folder, tap_file(recorder / "BM-01-03.wav")).refused
+    assert refused == "taps/BM-01-03.wav: appeared while it was being written (run the command again)"

@@ -200,6 +200,12 @@ def test_a_whole_folder_linked_from_outside_is_not_followed(folder, outside):
     )
 
 
+def test_a_folder_that_is_a_link_to_nowhere_is_named(folder):
+    (folder / "taps").rmdir()
+    link(folder / "taps", "gone")
+    assert one_warning(folder) == "taps: is a link to nowhere (put the files themselves there)"
+
+
 def test_a_link_within_the_folder_is_followed_and_a_dangling_one_named(folder):
     touch(folder, "taps/BM-01-01.wav")
     link(folder / "taps" / "BM-01-02.wav", "BM-01-01.wav")

@@ -1,3 +1,5 @@
+from pathlib import Path
+
 import numpy as np
 import pytest
 import soundfile
@@ -7,6 +9,7 @@ from tapscan.plan import Point
 from tapscan.records import open_inspection
 from tapscan.records.readers import read_recording
 from tapscan.records.walking import Walk, add_walk, walked_points
+from tapscan.signals import find_taps
 
 RATE_HZ = 24_000
 
@@ -254,3 +257,33 @@ def test_a_file_that_appears_meanwhile_is_not_replaced(folder, walk_file, monkey
     monkeypatch.setattr("tapscan.records.walking.write_new", meanwhile)
     with pytest.raises(TapscanError, match=r"PL-01-01\.wav: appeared while it was being written"):
         add_walk(open_inspection(folder), path, Walk("PL"))
+
+
+def test_a_walk_over_the_simulated_part_gives_each_point_its_own_taps(tmp_path):
+    """The taps come from the demo's physical simulator, which knows nothing of walks."""
+    demo = Path(__file__).parents[2] / "recordings_demo"
+    plan = (demo / "inspection.toml").read_text(encoding="utf-8")
+    (tmp_path / "inspection.toml").write_text(plan, encoding="utf-8")
+    inspection = open_inspection(tmp_path)
+    way = Walk("BM", last="03-12")
+    points = walked_points(inspection.plan, way)
+    rng = np.random.default_rng(4)
+    pieces, begins, onsets = [], [], []
+    for point in points:
+        sound, rate_hz = soundfile.read(str(demo / "taps" / f"{point}.wav"), dtype="int16")
+        quiet = sound[:480].std() * rng.standard_normal(round(rng.uniform(0.35, 0.8) * rate_hz))
+        begins.append(sum(map(len, pieces)))
+        onsets.append(find_taps(sound / 32768, rate_hz).start)
+        pieces += [sound, quiet.round().astype(np.int16)]
+    walked = np.concatenate(pieces)
+    path = tmp_path / "walk.wav"
+    soundfile.write(str(path), walked, rate_hz)
+    added = add_walk(inspection, path, way)
+    assert names(added) == [f"taps/{point}.wav" for point in points]
+    for target, begin, onset in zip(names(added), begins, onsets, strict=True):
+        samples = soundfile.read(str(tmp_path / target), dtype="int16")[0]
+        windows = np.lib.stride_tricks.sliding_window_view(walked, len(samples))
+        (at,) = np.flatnonzero((windows[:, 1000:1010] == samples[1000:1010]).all(axis=1))
+        assert np.array_equal(walked[at : at + len(samples)], samples)
+        found = at + find_taps(samples / 32768, rate_hz).start
+        assert np.abs(found - (begin + onset)).max() <= 2

@@ -250,6 +250,19 @@ def test_a_flac_header_that_claims_days(tmp_path, ring):
         read_recording(place(tmp_path, bytes(content), "BM-07-05.flac"))
 
 
+@pytest.mark.parametrize("block_values", [2**20, 1000])
+def test_a_flac_that_holds_less_than_it_claims(tmp_path, ring, monkeypatch, block_values):
+    monkeypatch.setattr(audio, "BLOCK_VALUES", block_values)
+    path = tmp_path / "whole.flac"
+    soundfile.write(str(path), ring, 48_000)
+    content = bytearray(path.read_bytes())
+    content[22:26] = struct.pack(">I", 50_000)
+    with pytest.raises(
+        TapscanError, match=r"cut short: it claims 50,000 samples and holds 4,800|cannot be decoded"
+    ):
+        read_recording(place(tmp_path, bytes(content), "BM-07-05.flac"))
+
+
 def test_an_unfinished_header_is_told(tmp_path, ring):
     content = wav_bytes(ring, tmp_path)
     at = content.index(b"data") + 4
