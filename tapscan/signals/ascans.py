@@ -27,7 +27,7 @@ from numpy.typing import ArrayLike, NDArray
 from tapscan.errors import TapscanError
 from tapscan.signals.backwalls import back_wall_trend, spread_about
 from tapscan.signals.candidates import CANDIDATES, NOISE_FACTOR, Candidates, Pattern, candidates, prepared
-from tapscan.signals.learning import LEAST_SAMPLES, learn
+from tapscan.signals.learning import LEAST_SAMPLES, SAMPLE, learn
 
 __all__ = ["AScanFeatures", "AScanSettings", "depth_mm", "measure_ascans", "measure_volume"]
 
@@ -35,6 +35,7 @@ Floats = NDArray[np.float64]
 Progress = Callable[[int, int], None]
 
 _BLOCK = 4096  # traces measured together: bounds the memory, changes no result
+_SAMPLED = 32  # traces copied before their pages are let go
 _DECIDED = 65_536  # traces decided together
 _TOLERANCE = 0.2  # of the expected time of flight, before the zone has narrowed it
 _NARROW = 0.025  # the same, once it has
@@ -173,11 +174,22 @@ def measure_volume(
     grid, total = volume.shape[:2], volume.shape[0] * volume.shape[1]
     traces = volume.reshape(total, volume.shape[2])
     settings = settings or AScanSettings()
-    pattern = learn(traces, sample_rate_hz, settings.expected_tof_s, settings.centre_frequency_hz)
+    sample = _sampled(traces, volume)
+    pattern = learn(sample, sample_rate_hz, settings.expected_tof_s, settings.centre_frequency_hz)
     if pattern is None:
         return _unread(traces, grid)
     found = _measured(traces, pattern, volume, progress, max(1, workers))
     return _decided(found, pattern, grid, sample_rate_hz, settings)
+
+
+def _sampled(traces: NDArray[Any], volume: NDArray[Any]) -> NDArray[Any]:
+    """Copy traces spread evenly over the zone; a few at a time, since each may map a stretch of the file."""
+    rows = np.arange(0, len(traces), max(1, -(-len(traces) // SAMPLE)))
+    sample = np.empty((len(rows), traces.shape[1]), dtype=traces.dtype)
+    for start in range(0, len(rows), _SAMPLED):
+        sample[start : start + _SAMPLED] = traces[rows[start : start + _SAMPLED]]
+        _let_go(volume)
+    return sample
 
 
 def _unread(traces: NDArray[Any], grid: tuple[int, ...]) -> AScanFeatures:

@@ -13,13 +13,13 @@ from tapscan.signals.candidates import Candidates, Pattern, candidates, make_pat
 from tapscan.signals.pulses import Pulse, detrended, estimate_pulse
 from tapscan.signals.pursuit import Kernel, correlate, make_kernel, subtracted
 
-__all__ = ["LEAST_SAMPLES", "learn"]
+__all__ = ["LEAST_SAMPLES", "SAMPLE", "learn"]
 
 Floats = NDArray[np.float64]
 Floats32 = NDArray[np.float32]
 
 LEAST_SAMPLES = 16  # shorter traces hold no pulse
-_SAMPLE = 1024  # traces that are learnt from
+SAMPLE = 1024  # traces that are learnt from
 _TAIL_FRACTION = 0.01  # of the pulse: the last hundredth costs time and tells nothing here
 _TOP_FLOOR = 0.03  # of the pulse's power: what lies above needs no finer grid here
 _LEAST_QUIET = 16  # samples that tell the noise
@@ -34,10 +34,13 @@ def learn(
     expected_tof_s: float | None,
     centre_frequency_hz: float | None,
 ) -> Pattern | None:
-    """Learn what to look for in a zone's traces (n, samples); None when they hold no pulse."""
+    """Learn what to look for from a sample of a zone's traces (n, samples); None when they hold no pulse.
+
+    `SAMPLE` traces spread evenly over the zone are enough.
+    """
     if traces.shape[1] < LEAST_SAMPLES or not len(traces):
         return None
-    values, fault = prepared(np.array(traces[:: -(-len(traces) // _SAMPLE)]))
+    values, fault = prepared(traces)
     step = _digitiser_step(values[fault == ""][:64])
     values = detrended(values[fault == ""])
     pulse = (
