@@ -3,6 +3,7 @@
 A command's module is imported when that command runs; `tapscan --help` reads the one-line texts below.
 """
 
+import io
 import sys
 from importlib import import_module
 
@@ -36,6 +37,10 @@ class _LazyGroup(click.Group):
             formatter.write_dl(list(COMMANDS.items()))
 
     def invoke(self, ctx: click.Context) -> object:
+        for stream in (sys.stdout, sys.stderr):
+            if isinstance(stream, io.TextIOWrapper):
+                # On a terminal or into a pipe that has no × or ², the sentence counts more than the sign.
+                stream.reconfigure(errors="replace")
         try:
             return super().invoke(ctx)
         except TapscanError as error:
@@ -58,4 +63,4 @@ def main() -> None:
     Example:  tapscan analyse my-part
 
     A clear map is not proof of soundness. Do not use a part under suspicion.
-    """
+    """  # noqa: D301 - \b is click's mark for lines kept as they are

@@ -1,5 +1,6 @@
 """``tapscan new``: start an inspection folder."""
 
+import shlex
 from pathlib import Path
 
 import click
@@ -25,4 +26,4 @@ def command(folder: Path, *, as_json: bool) -> None:
     if as_json:
         click.echo(json_text({"folder": str(folder), "plan": str(plan)}), nl=False)
         return
-    click.echo(f"Wrote {plan}: fill in what is 0 or ?, then run: tapscan grid {folder}")
+    click.echo(f"Wrote {plan}: fill in what is 0 or ?, then run: tapscan grid {shlex.quote(str(folder))}")

@@ -101,6 +101,8 @@ def _add(inspection: Inspection, shelf: TapShelf, path: Path) -> tuple[Path, boo
         return _add_trace(inspection, path)
     if end == ".npy":
         return _add_volume(inspection, path)
+    if path.is_dir():
+        raise TapscanError(file_name(path), "is a folder", f"name the files in it, such as {path / '*.wav'}")
     remedy = "give .wav or .flac recordings, .csv traces, or a .npy volume"
     raise TapscanError(file_name(path), f"is of no kind that is known here ({end or 'no ending'})", remedy)
 

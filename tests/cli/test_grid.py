@@ -1,4 +1,5 @@
 import json
+import os
 import subprocess
 import sys
 
@@ -78,6 +79,19 @@ def test_a_wrong_plan_is_one_line_and_status_1(folder):
         assert result.stderr == (
             "tapscan: inspection.toml: zone \"BM\": unknown key 'girth_ned_mm' (did you mean girth_end_mm?)\n"
         )
+
+
+def test_output_that_knows_no_special_signs_is_no_failure(folder):
+    for encoding in ("ascii", "cp1252"):
+        run = subprocess.run(
+            [sys.executable, "-m", "tapscan", "grid", "my-part"],
+            cwd=folder.parent,
+            env={**os.environ, "PYTHONIOENCODING": encoding},
+            capture_output=True,
+            check=False,
+        )
+        assert (run.returncode, run.stderr) == (0, b"")
+        assert b"walk BM-01-01 to BM-05-06, 29 points" in run.stdout
 
 
 def test_as_a_program(folder):

@@ -18,6 +18,11 @@ def test_it_starts_an_inspection_and_says_what_comes_next(tmp_path):
     assert (folder / "inspection.toml").read_text(encoding="utf-8") == PLAN_TEMPLATE
 
 
+def test_the_command_to_run_next_can_be_pasted(tmp_path):
+    folder = tmp_path / "left seat tube"
+    assert CliRunner().invoke(main, ["new", str(folder)]).stdout.endswith(f"tapscan grid '{folder}'\n")
+
+
 def test_json(tmp_path):
     folder = tmp_path / "my-part"
     result = CliRunner().invoke(main, ["new", str(folder), "--json"])

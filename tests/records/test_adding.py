@@ -82,7 +82,7 @@ def test_one_bad_file_does_not_stop_the_others(folder, recorder, tap_file):
     assert len(added.refused) == len(expected) + 1
     for line, start in zip(added.refused, expected, strict=False):
         assert line.startswith(start)
-    assert "/recorder: is of no kind that is known here (no ending) (give .wav or .flac" in added.refused[-1]
+    assert "/recorder: is a folder (name the files in it, such as " in added.refused[-1]
 
 
 def test_a_trace_is_copied_once(folder, recorder, trace_file):
