@@ -16,6 +16,8 @@ if TYPE_CHECKING:
 __all__ = ["decay_time", "tail_power"]
 
 _START_DB, _END_DB, _LEAST_DB = -5.0, -25.0, -12.0
+_MOST_TURNS = 12
+_POINTS = 24  # of the curve, for the line
 _NOISE_SPREADS = 4.0  # the curve is read down to this many standard deviations of the integrated noise
 
 
@@ -48,8 +50,7 @@ def tail_power(
     >>> float(tail_power((np.exp(-t / 100.0) + 0.01)[None], np.array([600]), 10.0).round(6)[0])
     0.01
     """
-    total = np.zeros((len(energy), energy.shape[1] + 1))
-    np.cumsum(energy, axis=1, dtype=np.float64, out=total[:, 1:])
+    total = _running_total(energy)
     fifth = np.maximum(lengths // 5, 1)
     edges = np.maximum(lengths[:, None] - fifth[:, None] * np.array([3, 2, 1, 0]), 0)
     a, b, c = (np.diff(np.take_along_axis(total, edges, axis=1), axis=1) / fifth[:, None]).T
@@ -100,55 +101,84 @@ def decay_time(
     count = energy.shape[1]
     if count < 3:
         return np.full(len(energy), np.nan)
-    signal = energy - noise[:, None]
-    end = np.minimum(_noise_meets_ring(energy, noise), lengths)
-    index = np.arange(count)
-    signal = np.where(index < end[:, None], signal, 0.0)
-    curve = np.cumsum(signal[:, ::-1], axis=1, dtype=np.float64)[:, ::-1]
-    spread = noise[:, None] * np.sqrt(2 * np.maximum(end[:, None] - index, 0) / noise_samples_per_block)
-    readable = curve > _NOISE_SPREADS * spread
+    total = _running_total(energy)
+    end = np.minimum(_noise_meets_ring(total, noise), lengths)
+    at_stop = np.take_along_axis(total, end[:, None], axis=1)
+    curve = at_stop - noise[:, None] * (end[:, None] - np.arange(count)) - total[:, :-1]
+    spread = noise * np.sqrt(2 / noise_samples_per_block) * _NOISE_SPREADS
     width = max(3, count // 32)
-    last = np.maximum(end - width, 0)[:, None] + np.arange(width)
-    at_end = np.take_along_axis(signal, last, axis=1).mean(axis=1).clip(0.0)
-    slope = _line_slope(curve, readable)
-    for _ in range(4):
+    before = np.take_along_axis(total, np.maximum(end - width, 0)[:, None], axis=1)
+    at_end = ((at_stop - before)[:, 0] / width - noise).clip(0.0)
+    slope = _line_slope(curve, np.zeros(len(energy)), spread, end)
+    moving = np.arange(len(energy))
+    for _ in range(_MOST_TURNS):
         with np.errstate(divide="ignore", invalid="ignore"):
-            blocks = 10 / np.log(10) / -slope  # in which the energy falls by a factor e
-            rest = np.where(slope < 0, at_end * blocks * np.exp(-width / 2 / blocks), 0.0)
-        again = np.flatnonzero(rest > 1e-5 * curve[:, 0])
-        if not again.size:
+            blocks = 10 / np.log(10) / -slope[moving]  # in which the energy falls by a factor e
+            rest = at_end[moving] * blocks * np.exp(-width / 2 / blocks)
+        worth = (rest > 1e-5 * curve[moving, 0]) & (slope[moving] < 0)
+        moving, rest = moving[worth], rest[worth]
+        if not moving.size:
             break
-        slope[again] = _line_slope(curve[again] + rest[again, None], readable[again])
+        new = _line_slope(curve[moving], rest, spread[moving], end[moving])
+        moved = np.abs(new - slope[moving]) > 1e-3 * np.abs(new)
+        slope[moving] = new
+        moving = moving[moved]
     with np.errstate(divide="ignore", invalid="ignore"):
         return np.where(slope < 0, -60.0 / slope * block_s, np.nan)
 
 
-def _noise_meets_ring(energy: "NDArray[np.floating]", noise: "NDArray[np.floating]") -> "NDArray[np.intp]":
-    """First block after the loudest with a smoothed energy under twice the noise; the end if none."""
-    count = energy.shape[1]
-    width = max(3, count // 32)
-    total = np.zeros((len(energy), count + 1))
+def _running_total(energy: "NDArray[np.floating]") -> "NDArray[np.float64]":
+    total = np.zeros((len(energy), energy.shape[1] + 1))
     np.cumsum(energy, axis=1, dtype=np.float64, out=total[:, 1:])
-    smooth = (total[:, width:] - total[:, :-width]) / width
-    after = np.arange(smooth.shape[1]) >= np.argmax(smooth, axis=1)[:, None]
+    return total
+
+
+def _noise_meets_ring(total: "NDArray[np.float64]", noise: "NDArray[np.floating]") -> "NDArray[np.intp]":
+    """First block after the loudest with a smoothed energy under twice the noise; the end if none."""
+    count = total.shape[1] - 1
+    width = max(3, count // 32)
+    start = np.arange(0, count - width + 1, max(1, width // 4))
+    smooth = (total[:, start + width] - total[:, start]) / width
+    after = np.arange(len(start)) >= np.argmax(smooth, axis=1)[:, None]
     low = (smooth < 2 * noise[:, None]) & after
-    return np.asarray(np.where(low.any(axis=1), np.argmax(low, axis=1) + width // 2, count))
+    return np.asarray(np.where(low.any(axis=1), start[np.argmax(low, axis=1)] + width // 2, count))
 
 
-def _line_slope(curve: "NDArray[np.float64]", readable: "NDArray[np.bool_]") -> "NDArray[np.float64]":
-    """Slope in dB per block of the least-squares line through the part of the curve that is read."""
-    top = curve[:, :1]
+def _line_slope(
+    curve: "NDArray[np.float64]",
+    rest: "NDArray[np.float64]",
+    spread: "NDArray[np.float64]",
+    end: "NDArray[np.intp]",
+) -> "NDArray[np.float64]":
+    """Slope in dB per block of the least-squares line through points spread over the part that is read.
+
+    `rest` is what lies beyond the end of the curve; `spread` times the root of the blocks still to come is
+    the level under which noise makes the curve unreadable.
+    """
+    top = curve[:, 0] + rest
+    high = top * 10 ** (_START_DB / 10) - rest
+    low = np.maximum(top * 10 ** (_END_DB / 10) - rest, 0.0)
+    first = _first_below(curve, high, end)
+    span = np.maximum(_first_below(curve, low, end) - 1 - first, 0)
+    place = first[:, None] + np.rint(span[:, None] * np.linspace(0.0, 1.0, _POINTS)).astype(np.intp)
+    place = np.minimum(place, np.maximum(end - 1, 0)[:, None])
+    value = np.take_along_axis(curve, place, axis=1)
+    use = value > spread[:, None] * np.sqrt(np.maximum(end[:, None] - place, 0))
+    use &= value > 0
     with np.errstate(divide="ignore", invalid="ignore"):
-        level = 10 * np.log10(curve / top)
-    use = readable & (level <= _START_DB) & (level >= _END_DB)
-    level = np.where(use, level, 0.0)
-    index = np.arange(curve.shape[1], dtype=np.float64)
-    weight = use.sum(axis=1)
-    sum_t = np.einsum("nk,k->n", use, index)
-    sum_tt = np.einsum("nk,k->n", use, index * index)
-    sum_l = level.sum(axis=1)
-    sum_tl = np.einsum("nk,k->n", level, index)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        slope = (weight * sum_tl - sum_t * sum_l) / (weight * sum_tt - sum_t**2)
-    deep_enough = (weight >= 2) & (level.min(axis=1) <= _LEAST_DB)
-    return np.where(deep_enough, slope, np.nan)
+        level = np.where(use, 10 * np.log10((value + rest[:, None]) / top[:, None]), 0.0)
+        at = np.where(use, place - first[:, None], 0).astype(np.float64)
+        weight = use.sum(axis=1)
+        along = at - use * (at.sum(axis=1) / weight)[:, None]
+        slope = (along * level).sum(axis=1) / (along * along).sum(axis=1)
+    deep_enough = (span >= 1) & (level.min(axis=1) <= _LEAST_DB)
+    return np.asarray(np.where(deep_enough, slope, np.nan))
+
+
+def _first_below(
+    curve: "NDArray[np.float64]", level: "NDArray[np.float64]", end: "NDArray[np.intp]"
+) -> "NDArray[np.intp]":
+    """First block in which the curve is at the level or under it, the end when that comes first."""
+    below = curve <= level[:, None]
+    first = np.argmax(below, axis=1)
+    return np.asarray(np.where(below[np.arange(len(curve)), first], np.minimum(first, end), end))

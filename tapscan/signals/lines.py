@@ -17,15 +17,40 @@ import numpy as np
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-__all__ = ["fit_line", "pole_to_mode"]
+__all__ = ["LINE_BINS", "fit_line", "line_bins", "pole_to_mode"]
 
 _REACH = 12  # bins on each side of the peak, before striding
 _PASSES = 3
-_MAX_STRIDE = 64
+_STRIDES = 2 ** np.arange(7)
+_OFFSETS = np.unique(np.arange(-_REACH, _REACH + 1) * _STRIDES[:, None])  # of all bins that any stride reads
+_COLUMNS = np.searchsorted(_OFFSETS, np.arange(-_REACH, _REACH + 1) * _STRIDES[:, None])
+
+LINE_BINS = len(_OFFSETS)
+
+
+def line_bins(
+    spectrum: "NDArray[np.complexfloating]", peak: "NDArray[np.intp]"
+) -> "NDArray[np.complexfloating]":
+    """Take from each spectrum the bins that a fit about its peak may need.
+
+    Parameters
+    ----------
+    spectrum
+        One-sided transforms, shape ``(n, bins)``.
+    peak
+        Bin of each row's peak, shape ``(n,)``.
+
+    Returns
+    -------
+    NDArray[np.complexfloating]
+        What `fit_line` takes, shape ``(n, offsets)``.
+    """
+    place = (peak[:, None] + _OFFSETS).clip(0, spectrum.shape[1] - 1)
+    return np.asarray(np.take_along_axis(spectrum, place, axis=1))
 
 
 def fit_line(
-    spectrum: "NDArray[np.complexfloating]",
+    bins: "NDArray[np.complexfloating]",
     peak: "NDArray[np.intp]",
     n_samples: int,
     half_width: "NDArray[np.intp] | None" = None,
@@ -34,8 +59,8 @@ def fit_line(
 
     Parameters
     ----------
-    spectrum
-        One-sided transforms, shape ``(n, n_samples // 2 + 1)``.
+    bins
+        What `line_bins` took from the spectra.
     peak
         Bin of each row's peak, shape ``(n,)``.
     n_samples
@@ -54,46 +79,47 @@ def fit_line(
     --------
     >>> x = np.exp(-0.004 * np.arange(2000)) * np.sin(0.4 * np.arange(2000) + 0.3)
     >>> X = np.fft.rfft(x)[None]
-    >>> fit_line(X, np.abs(X).argmax(axis=1), 2000).round(4)
+    >>> peak = np.abs(X).argmax(axis=1)
+    >>> fit_line(line_bins(X, peak), peak, 2000).round(4)
     array([-0.004+0.4j])
     """
-    stride = _stride(np.ones(len(peak)) if half_width is None else np.maximum(half_width - 3.0, 1.0))
-    pole = _fit_pole(spectrum, peak, stride, n_samples)
+    octave = _octave(np.ones(len(peak)) if half_width is None else np.maximum(half_width - 3.0, 1.0))
+    pole = _fit_pole(bins, peak, octave, n_samples)
     for _ in range(2):
-        wanted = _stride(np.nan_to_num(np.abs(pole.real)) * n_samples / (2 * np.pi))
-        wide = np.flatnonzero(wanted > 2 * stride)
+        wanted = _octave(np.nan_to_num(np.abs(pole.real)) * n_samples / (2 * np.pi))
+        wide = np.flatnonzero(wanted > octave + 1)
         if not wide.size:
             break
-        stride[wide] = wanted[wide]
-        pole[wide] = _fit_pole(spectrum[wide], peak[wide], stride[wide], n_samples)
+        octave[wide] = wanted[wide]
+        pole[wide] = _fit_pole(bins[wide], peak[wide], octave[wide], n_samples)
     half_bins = np.abs(pole.real) * n_samples / (2 * np.pi)
     offset_bins = np.abs(pole.imag) * n_samples / (2 * np.pi)
-    sound = (pole.real < 0) & (offset_bins < 1.5 + half_bins) & (half_bins < _REACH * stride)
+    sound = (pole.real < 0) & (offset_bins < 1.5 + half_bins) & (half_bins < _REACH * _STRIDES[octave])
     with np.errstate(invalid="ignore"):
         return np.where(sound, pole + 2j * np.pi * peak / n_samples, np.nan)
 
 
-def _stride(half_width: "NDArray[np.float64]") -> "NDArray[np.intp]":
-    """Spacing of bins, a power of two, at which the window reaches two to four half widths on each side."""
+def _octave(half_width: "NDArray[np.float64]") -> "NDArray[np.intp]":
+    """Which stride reaches two to four half widths on each side."""
     with np.errstate(divide="ignore"):
-        octaves = np.ceil(np.log2(half_width * 2.0 / _REACH))
-    return 2 ** octaves.clip(0, np.log2(_MAX_STRIDE)).astype(np.intp)
+        octave = np.ceil(np.log2(half_width * 2.0 / _REACH))
+    return np.asarray(octave.clip(0, len(_STRIDES) - 1).astype(np.intp))
 
 
 def _fit_pole(
-    spectrum: "NDArray[np.complexfloating]",
+    bins: "NDArray[np.complexfloating]",
     peak: "NDArray[np.intp]",
-    stride: "NDArray[np.intp]",
+    octave: "NDArray[np.intp]",
     n_samples: int,
 ) -> "NDArray[np.complex128]":
-    """Logarithm of the pole relative to the peak bin, from ``2 * _REACH + 1`` bins `stride` apart."""
-    step = np.arange(-_REACH, _REACH + 1)
-    offset = stride[:, None] * step
-    bins = peak[:, None] + offset
-    inside = (bins >= 1) & (bins < (n_samples + 1) // 2)  # neither zero frequency nor Nyquist
-    value = np.take_along_axis(spectrum, bins.clip(0, spectrum.shape[1] - 1), axis=1).astype(np.complex128)
+    """Logarithm of the pole relative to the peak bin, from ``2 * _REACH + 1`` bins a stride apart."""
+    column = _COLUMNS[octave]
+    offset = _OFFSETS[column]
+    place = peak[:, None] + offset
+    inside = (place >= 1) & (place < (n_samples + 1) // 2)  # neither zero frequency nor Nyquist
+    value = np.take_along_axis(bins, column, axis=1).astype(np.complex128)
     turn = np.exp(-2j * np.pi / n_samples * offset)
-    slope = step / _REACH
+    slope = np.arange(-_REACH, _REACH + 1) / _REACH
     turned = turn * value
     target = turned - value
     weight = inside.astype(np.float64)

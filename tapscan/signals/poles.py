@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from tapscan.signals.lines import fit_line
+from tapscan.signals.lines import fit_line, line_bins
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -188,7 +188,7 @@ def _next_pole(
             np.where(wins, at, peak),
             np.where(wins, bins, width),
         )
-    line = fit_line(rest, peak, n_samples, width)
+    line = fit_line(line_bins(rest, peak), peak, n_samples, width)
     guess = -width * np.pi / n_samples + 2j * np.pi * peak / n_samples
     return np.where(np.isfinite(line), line, guess), best > 1.0
 

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from tapscan.signals.decay import decay_time, tail_power
-from tapscan.signals.lines import fit_line, pole_to_mode
+from tapscan.signals.lines import LINE_BINS, fit_line, line_bins, pole_to_mode
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
@@ -20,8 +20,10 @@ __all__ = ["TapFeatures", "octave_bands_hz", "tap_band_hz", "tap_features"]
 
 _LOWEST_HZ, _HIGHEST_HZ = 400.0, 20_000.0
 _BANDS_PER_OCTAVE = 12
-_BLOCK_S = 2e-4
-_CHUNK_BYTES = 1_200_000
+_BLOCK_S = 3e-4
+_CHUNK_BYTES = 900_000
+_ROWS = 512
+_STEPS = np.array([1, 2, 3, 4, 6, 8, 11, 16, 23, 32, 45, 64, 90, 128, 181, 256])  # bins beside a peak
 _QUIETEST = 1e-7  # noise relative to the peak below which nothing is claimed: 140 dB
 
 
@@ -141,11 +143,10 @@ def tap_features(
     n = len(batch)
     layout = _layout(batch.shape[1], sample_rate_hz, band_hz)
     noise = None if noise_power is None else np.broadcast_to(np.asarray(noise_power, dtype=np.float64), (n,))
-    table = np.full((n, _SPECTRUM + len(layout.edge_bin) - 1), np.nan)
-    rows = max(1, _CHUNK_BYTES // max(1, batch.shape[1] * batch.itemsize))
+    table = np.full((n, _SPECTRUM + len(layout.band_centre_hz)), np.nan)
     if batch.shape[1] >= 4:
-        for first in range(0, n, rows):
-            part = slice(first, first + rows)
+        for first in range(0, n, _ROWS):
+            part = slice(first, first + _ROWS)
             _measure(batch[part], layout, None if noise is None else noise[part], table[part])
     columns = np.ascontiguousarray(table[:, :_SPECTRUM].T)
     return TapFeatures(
@@ -179,6 +180,7 @@ class _Layout:
     edge_share: "NDArray[np.float64]"  # share of that bin below the edge
     band_centre_hz: "NDArray[np.float64]"
     block: int
+    flanks: tuple[slice, slice]  # bins that the band filter changes
 
 
 def _as_batch(taps: "ArrayLike") -> "NDArray[np.floating]":
@@ -205,17 +207,20 @@ def _layout(n_samples: int, sample_rate_hz: float, band_hz: tuple[float, float] 
     edges_hz = octave_bands_hz(sample_rate_hz)
     place = edges_hz / width_hz + 0.5  # bin k covers k - 0.5 to k + 0.5
     edge_bin = np.minimum(place.astype(np.intp), n_bins - 1)
+    gain = _band_gain(frequency_hz, lowest, highest)
+    first, last = min(first, n_bins - 1), min(last, n_bins)
     return _Layout(
         n_samples=n_samples,
         sample_rate_hz=sample_rate_hz,
         band_hz=(float(lowest), float(highest)),
-        bins=slice(min(first, n_bins - 1), min(last, n_bins)),
-        frequency_hz=frequency_hz[min(first, n_bins - 1) : min(last, n_bins)],
-        gain=_band_gain(frequency_hz, lowest, highest),
+        bins=slice(first, last),
+        frequency_hz=frequency_hz[first:last],
+        gain=gain,
         edge_bin=edge_bin,
         edge_share=np.clip(place - edge_bin, 0.0, 1.0),
         band_centre_hz=np.sqrt(edges_hz[:-1] * edges_hz[1:]),
-        block=max(1, round(_BLOCK_S * sample_rate_hz)),
+        block=min(max(1, round(_BLOCK_S * sample_rate_hz)), max(n_samples, 1)),
+        flanks=(slice(0, first), slice(last, n_bins)),
     )
 
 
@@ -235,54 +240,121 @@ def _measure(
     noise: "NDArray[np.float64] | None",
     table: "NDArray[np.float64]",
 ) -> None:
-    """Fill the rows of `table` from one piece of the batch."""
+    """Fill the rows of `table` from some hundred taps.
+
+    What touches every sample runs over a few taps at a time, within the cache; what is left of each tap
+    after that is small and is worked for all together.
+    """
+    n = len(taps)
+    count = max(layout.n_samples // layout.block, 1)
+    rest = _Rest(
+        power=np.empty((n, len(layout.band_centre_hz))),
+        loud=np.empty(n),
+        peak_bin=np.empty(n, dtype=np.intp),
+        half_width=np.empty(n, dtype=np.intp),
+        bins=np.empty((n, LINE_BINS), dtype=np.complex128),
+        energy=np.empty((n, count), dtype=taps.dtype),
+        peak=np.empty(n),
+        length=np.empty(n, dtype=np.intp),
+        exponent=np.zeros(n, dtype=np.intp),
+        floor=None if noise is None else np.empty(n),
+    )
+    rows = max(1, _CHUNK_BYTES // (layout.n_samples * taps.itemsize))
+    with np.errstate(all="ignore"):
+        for first in range(0, n, rows):
+            part = slice(first, first + rows)
+            table[part, _CENTROID] = _transform(taps[part], layout, noise, rest, part)
+        _finish(layout, rest, table)
+    silent = ~(rest.loud > 1e-12 * layout.n_samples) | ~np.isfinite(rest.loud)
+    table[silent] = np.nan
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Rest:
+    """What is left of taps once their samples have been gone through; one row per tap."""
+
+    power: "NDArray[np.float64]"  # in each fractional-octave band
+    loud: "NDArray[np.float64]"  # power in the whole band
+    peak_bin: "NDArray[np.intp]"
+    half_width: "NDArray[np.intp]"
+    bins: "NDArray[np.complex128]"  # about the peak
+    energy: "NDArray[np.floating]"  # mean square in blocks of time
+    peak: "NDArray[np.float64]"
+    length: "NDArray[np.intp]"
+    exponent: "NDArray[np.intp]"
+    floor: "NDArray[np.float64] | None"  # expected noise power in a bin
+
+
+def _transform(
+    taps: "NDArray[np.floating]",
+    layout: _Layout,
+    noise: "NDArray[np.float64] | None",
+    rest: _Rest,
+    part: slice,
+) -> "NDArray[np.float64]":
+    """Go through the samples of a few taps; fill their rows of `rest` and return their centroids."""
     from scipy import fft
 
-    with np.errstate(all="ignore"):
-        taps, lengths, exponent = _prepare(taps)
-        spectrum = fft.rfft(taps, axis=1)
-        power = spectrum.real**2 + spectrum.imag**2
-        floor = None if noise is None else np.asarray(noise * 4.0**-exponent * lengths, dtype=np.float64)
-        in_band = power[:, layout.bins]
-        table[:, _CENTROID] = _centroid(in_band, layout.frequency_hz, floor)
-        table[:, _SPECTRUM:], total = _band_levels(power, layout, floor)
-        # Half the spectrum stands for all of it; Parseval's theorem makes it a mean square over the frame.
-        table[:, _POWER] = 10 * np.log10(2 * total / layout.n_samples**2) + 20 * np.log10(2.0) * exponent
-        table[:, _PEAK], table[:, _DAMPING] = _line(spectrum, in_band, layout)
-        spectrum *= layout.gain.astype(power.dtype)
-        filtered = fft.irfft(spectrum, n=layout.n_samples, axis=1, overwrite_x=True)
-        in_time = _time_features(filtered, lengths, layout, None if floor is None else floor / lengths)
-        table[:, _DECAY], peak, noise_rms = in_time
-        table[:, _LEVEL] = 20 * np.log10(peak) + 20 * np.log10(2.0) * exponent
-        table[:, _SNR] = 20 * np.log10(peak / np.maximum(noise_rms, _QUIETEST * peak))
-        loud = in_band.sum(axis=1, dtype=np.float64)
-        silent = ~(loud > 1e-12 * layout.n_samples) | ~np.isfinite(loud)
-    table[silent] = np.nan
+    taps, rest.length[part], rest.exponent[part] = _prepare(taps)
+    spectrum = fft.rfft(taps, axis=1)
+    power = spectrum.real**2 + spectrum.imag**2
+    in_band = power[:, layout.bins]
+    floor = None
+    if noise is not None and rest.floor is not None:
+        rest.floor[part] = noise[part] * 4.0 ** -rest.exponent[part] * rest.length[part]
+        floor = rest.floor[part]
+    rest.power[part] = _band_power(power, layout)
+    rest.peak_bin[part], rest.half_width[part] = _peak(in_band, layout)
+    rest.bins[part] = line_bins(spectrum, rest.peak_bin[part])
+    rest.loud[part] = in_band.sum(axis=1)
+    for flank in layout.flanks:
+        spectrum[:, flank] *= layout.gain[flank].astype(power.dtype)
+    filtered = fft.irfft(spectrum, n=layout.n_samples, axis=1, overwrite_x=True)
+    blocks = filtered[:, : rest.energy.shape[1] * layout.block].reshape(len(taps), rest.energy.shape[1], -1)
+    rest.energy[part] = np.einsum("nbi,nbi->nb", blocks, blocks)
+    rest.peak[part] = np.maximum(filtered.max(axis=1), -filtered.min(axis=1))
+    return _centroid(in_band, layout.frequency_hz, floor)
+
+
+def _finish(layout: _Layout, rest: _Rest, table: "NDArray[np.float64]") -> None:
+    """Turn what is left of the taps into features."""
+    doublings_db = 20 * np.log10(2.0) * rest.exponent
+    table[:, _SPECTRUM:], total = _band_levels(rest.power, layout, rest.floor)
+    # Half the spectrum stands for all of it; Parseval's theorem makes it a mean square over the frame.
+    table[:, _POWER] = 10 * np.log10(2 * total / layout.n_samples**2) + doublings_db
+    pole = fit_line(rest.bins, rest.peak_bin, layout.n_samples, rest.half_width)
+    _, table[:, _DAMPING] = pole_to_mode(pole, layout.sample_rate_hz)
+    turns = np.where(np.isnan(pole.imag), rest.peak_bin / layout.n_samples, pole.imag / (2 * np.pi))
+    table[:, _PEAK] = turns * layout.sample_rate_hz
+    table[:, _DECAY], noise_rms = _decay(layout, rest)
+    table[:, _LEVEL] = 20 * np.log10(rest.peak) + doublings_db
+    table[:, _SNR] = 20 * np.log10(rest.peak / np.maximum(noise_rms, _QUIETEST * rest.peak))
 
 
 def _prepare(
     taps: "NDArray[np.floating]",
 ) -> "tuple[NDArray[np.floating], NDArray[np.intp], NDArray[np.intp]]":
-    """Scale every tap by a power of two to a peak near 1, and level the part before its padding.
+    """Level the part of each tap before its padding, and scale tiny and huge taps to a peak near 1.
 
-    A power of two changes no digit, so that gain leaves every ratio as it is and no square overflows.
+    They are scaled by a power of two, which changes no digit, so that no square overflows and gain leaves
+    every ratio as it is.
     """
+    n_samples = taps.shape[1]
     highest = np.maximum(taps.max(axis=1), -taps.min(axis=1))
     exponent = np.frexp(np.where(np.isfinite(highest), highest, 1.0))[1].astype(np.intp)
     exponent[(exponent > -20) & (exponent < 20)] = 0
     if exponent.any():
         taps = np.ldexp(taps, -exponent[:, None]).astype(taps.dtype)
-    n_samples = taps.shape[1]
-    lengths = np.full(len(taps), n_samples)
+    length = np.full(len(taps), n_samples)
     for row in np.flatnonzero(taps[:, -1] == 0):
         sounding = np.flatnonzero(taps[row])
-        lengths[row] = sounding[-1] + 1 if sounding.size else n_samples
-    padded = lengths < n_samples
-    if padded.any():
+        length[row] = sounding[-1] + 1 if sounding.size else n_samples
+    padded = np.flatnonzero(length < n_samples)
+    if padded.size:
         taps = taps.copy()
-        for row in np.flatnonzero(padded):
-            taps[row, : lengths[row]] -= taps[row, : lengths[row]].mean(dtype=np.float64)
-    return taps, lengths, exponent
+        for row in padded:
+            taps[row, : length[row]] -= taps[row, : length[row]].mean(dtype=np.float64)
+    return taps, length, exponent
 
 
 def _centroid(
@@ -300,83 +372,74 @@ def _centroid(
     return np.asarray(weighted.astype(np.float64) * unit / magnitude.sum(axis=1, dtype=power.dtype))
 
 
-def _band_levels(
-    power: "NDArray[np.floating]", layout: _Layout, floor: "NDArray[np.float64] | None"
-) -> "tuple[NDArray[np.float64], NDArray[np.float64]]":
-    """Power in each band in dB relative to their sum, and the sum; bins on an edge are shared."""
+def _band_power(power: "NDArray[np.floating]", layout: _Layout) -> "NDArray[np.float64]":
+    """Power in each fractional-octave band; bins that straddle an edge are shared."""
     edge, share = layout.edge_bin, layout.edge_share
     if len(edge) < 2:
-        return np.empty((len(power), max(len(edge) - 1, 0))), np.zeros(len(power))
-    whole = np.add.reduceat(power, edge, axis=1)[:, :-1] * (np.diff(edge) > 0)
+        return np.zeros((len(power), len(layout.band_centre_hz)))
+    whole = np.add.reduceat(power[:, : edge[-1] + 1], edge, axis=1)[:, :-1] * (np.diff(edge) > 0)
     below = power[:, edge] * share
-    bands = whole + below[:, 1:] - below[:, :-1]
-    bands = np.maximum(bands.astype(np.float64), 0.0)
+    return np.maximum(whole + below[:, 1:] - below[:, :-1], 0.0).astype(np.float64)
+
+
+def _band_levels(
+    bands: "NDArray[np.float64]", layout: _Layout, floor: "NDArray[np.float64] | None"
+) -> "tuple[NDArray[np.float64], NDArray[np.float64]]":
+    """Power in each band in dB relative to their sum, and the sum."""
     if floor is not None:
-        expected = floor[:, None] * (np.diff(edge) + np.diff(share))
+        expected = floor[:, None] * (np.diff(layout.edge_bin) + np.diff(layout.edge_share))
         bands = np.maximum(bands - expected, 0.1 * expected)
     total = bands.sum(axis=1, keepdims=True)
     return np.asarray(10 * np.log10(np.maximum(bands / total, _QUIETEST**2))), total[:, 0]
 
 
-def _line(
-    spectrum: "NDArray[np.complexfloating]", in_band: "NDArray[np.floating]", layout: _Layout
-) -> "tuple[NDArray[np.float64], NDArray[np.float64]]":
-    """Frequency and damping ratio of the strongest line in the band.
+def _peak(in_band: "NDArray[np.floating]", layout: _Layout) -> "tuple[NDArray[np.intp], NDArray[np.intp]]":
+    """Bin of the strongest line in the band, and its half width.
 
-    The strongest is the one with most power over five bins, lest a spike of noise on a broad line be taken
-    for it.
+    The strongest has most power over five bins, lest a spike of noise on a broad line be taken for it.
     """
-    smooth = np.pad(in_band, ((0, 0), (2, 2)))
-    smooth = smooth[:, :-4] + smooth[:, 1:-3] + smooth[:, 2:-2] + smooth[:, 3:-1] + smooth[:, 4:]
+    if in_band.shape[1] < 16:
+        return np.argmax(in_band, axis=1) + layout.bins.start, np.ones(len(in_band), dtype=np.intp)
+    two = in_band[:, :-1] + in_band[:, 1:]
+    four = two[:, :-2] + two[:, 2:]
+    smooth = four[:, :-1] + in_band[:, 4:]
     peak = np.argmax(smooth, axis=1)
-    at_edge = np.flatnonzero((peak <= 2) | (peak >= in_band.shape[1] - 3))
-    for row in at_edge:  # a flank that runs out of the band is no line
-        inner = smooth[row, 1:-1]
+    for row in np.flatnonzero((peak == 0) | (peak == smooth.shape[1] - 1)):
+        inner = smooth[row, 1:-1]  # a flank that runs out of the band is no line
         tops = (inner >= smooth[row, :-2]) & (inner > smooth[row, 2:])
-        tops[:2] = tops[-2:] = False
         if tops.any():
             peak[row] = 1 + np.argmax(np.where(tops, inner, -1))
     width = _half_power_bins(smooth, peak)
-    near = (peak[:, None] + np.arange(-2, 3)).clip(0, in_band.shape[1] - 1)
-    top = np.argmax(np.take_along_axis(in_band, near, axis=1), axis=1)[:, None]
-    peak = np.where(width > 10, peak, np.take_along_axis(near, top, axis=1)[:, 0]) + layout.bins.start
-    pole = fit_line(spectrum, peak, layout.n_samples, width)
-    _, damping = pole_to_mode(pole, layout.sample_rate_hz)
-    width_hz = layout.sample_rate_hz / layout.n_samples
-    peak_hz = np.where(np.isnan(pole.imag), peak * width_hz, pole.imag * layout.sample_rate_hz / (2 * np.pi))
-    return np.asarray(peak_hz), damping
+    near = peak[:, None] + np.arange(5)
+    top = np.argmax(np.take_along_axis(in_band, near, axis=1), axis=1)
+    return np.where(width > 10, peak + 2, peak + top) + layout.bins.start, width
 
 
 def _half_power_bins(smooth: "NDArray[np.floating]", peak: "NDArray[np.intp]") -> "NDArray[np.intp]":
-    """Bins from the peak to where the power has fallen to half, on the narrower side, at most 256."""
-    reach = min(256, smooth.shape[1] - 1)
-    step = np.arange(1, reach + 1)
+    """Bins from the peak to where the power has fallen to half, on the narrower side; at most 256."""
     half = np.take_along_axis(smooth, peak[:, None], axis=1) / 2
     runs = []
     for sign in (-1, 1):
-        bins = (peak[:, None] + sign * step).clip(0, smooth.shape[1] - 1)
+        bins = (peak[:, None] + sign * _STEPS).clip(0, smooth.shape[1] - 1)
         low = np.take_along_axis(smooth, bins, axis=1) < half
-        runs.append(np.where(low.any(axis=1), np.argmax(low, axis=1) + 1, reach))
+        low[:, -1] = True
+        runs.append(_STEPS[np.argmax(low, axis=1)])
     return np.asarray(np.minimum(*runs))
 
 
-def _time_features(
-    filtered: "NDArray[np.floating]",
-    lengths: "NDArray[np.intp]",
-    layout: _Layout,
-    noise: "NDArray[np.float64] | None",
-) -> "tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]":
-    """Decay time, peak and noise (root mean square) of the band-filtered taps."""
-    block = layout.block
-    count = max(layout.n_samples // block, 1)
-    whole = filtered[:, : count * block].reshape(len(filtered), count, -1)
-    energy = np.einsum("nbi,nbi->nb", whole, whole) / whole.shape[2]
-    share = float(np.mean(layout.gain**2))
+def _decay(layout: _Layout, rest: _Rest) -> "tuple[NDArray[np.float64], NDArray[np.float64]]":
+    """Decay time, and root mean square of the noise, of the band-filtered taps."""
+    count, block = rest.energy.shape[1], layout.block
     # A zero-phase filter rings before the onset too, which the transform wraps round to the end of the frame.
     ringing_s = min(4 / max(layout.band_hz[0], _LOWEST_HZ), 0.15 * layout.n_samples / layout.sample_rate_hz)
-    in_blocks = np.maximum((lengths - round(ringing_s * layout.sample_rate_hz)) // block, 1)
+    in_blocks = np.maximum((rest.length - round(ringing_s * layout.sample_rate_hz)) // block, 1)
+    share = float(np.mean(layout.gain**2))
     independent = max(block * share, 0.1)
-    noise_band = tail_power(energy, in_blocks, independent) if noise is None else noise * share
-    decay_s = decay_time(energy, noise_band, in_blocks, block / layout.sample_rate_hz, independent)
-    peak = np.maximum(filtered.max(axis=1), -filtered.min(axis=1)).astype(np.float64)
-    return decay_s, peak, np.sqrt(noise_band)
+    energy = rest.energy / block
+    if rest.floor is None:
+        noise = tail_power(energy, in_blocks, independent)
+    else:
+        noise = rest.floor / rest.length * share
+    energy = np.where(np.arange(count) < in_blocks[:, None], energy, noise[:, None])
+    decay_s = decay_time(energy, noise, in_blocks, block / layout.sample_rate_hz, independent)
+    return decay_s, np.sqrt(noise)
