@@ -85,7 +85,9 @@ def analyse(
 def methods(inspection: Inspection, zone: Zone) -> tuple[Method, ...]:
     """Tell by which methods a zone was inspected, or, when there is no reading, was meant to be."""
     tapped = any(point.zone == zone.code for point in inspection.tap_files)
-    scanned = zone.code in inspection.volumes or any(point.zone == zone.code for point in inspection.trace_files)
+    scanned = zone.code in inspection.volumes or any(
+        point.zone == zone.code for point in inspection.trace_files
+    )
     if tapped or scanned:
         return ("tap",) * tapped + ("ascan",) * scanned
     only_scans = inspection.plan.has_ascan_table and not inspection.plan.has_tap_table
@@ -104,7 +106,9 @@ def _rows(part: Screened, names: list[str]) -> dict[str, NDArray[Any]]:
     station, position = (axis[planned] + 1 for axis in np.indices(zone.grid_shape))
     unknown = np.full(station.size, np.nan)
     return {
-        "point": np.array([point_name(zone.code, i, p) for i, p in zip(station, position, strict=True)], dtype=object),
+        "point": np.array(
+            [point_name(zone.code, i, p) for i, p in zip(station, position, strict=True)], dtype=object
+        ),
         "zone": np.full(station.size, zone.code, dtype=object),
         "station": station,
         "position": position,

@@ -72,5 +72,7 @@ def _print(results: Results, page: Path) -> None:
                 "" if one.depth_mm is None else f"{one.depth_mm:.2f}",
             )
         console.print(table)
-    click.echo("A clear point is not proof of soundness, and an unread point says nothing. The verdict is yours.")
+    click.echo(
+        "A clear point is not proof of soundness, and an unread point says nothing. The verdict is yours."
+    )
     click.echo(f"Report: {page}")

@@ -25,7 +25,9 @@ HALF = 0.5  # of the amplitude: −6 dB
 LOST_DB = -40.0
 
 
-def screen_ascans(zone: Zone, readings: EchoReadings, false_call_rate: float, warnings: list[str]) -> Screened:
+def screen_ascans(
+    zone: Zone, readings: EchoReadings, false_call_rate: float, warnings: list[str]
+) -> Screened:
     """Hold every A-scan of a zone against the back wall that is expected there."""
     reference = block_mask(zone, zone.reference)
     echoes, reason = readings.echoes, readings.reason.copy()
@@ -33,10 +35,13 @@ def screen_ascans(zone: Zone, readings: EchoReadings, false_call_rate: float, wa
     expected_db, words = _expected_backwall_db(zone, readings, read, reference)
     if not np.isfinite(expected_db).any():
         reason[read] = "no baseline"
-        warnings.append(sentence(f"zone {zone.code}", f"{words[:1].lower()}{words[1:-1]}", "scan more of the zone"))
+        warnings.append(
+            sentence(f"zone {zone.code}", f"{words[:1].lower()}{words[1:-1]}", "scan more of the zone")
+        )
         read &= False
-    score = _score(readings, expected_db, read)
-    p_value = _p_value(score)
+    lost = _lost_share(readings, expected_db)
+    score = _score(readings, lost, expected_db, read)
+    p_value = _p_value(score, lost, read)
     status = np.where((score >= 1) & (p_value < false_call_rate), SUSPECT, CLEAR)
     status[~read] = UNREAD
     status[block_mask(zone, zone.skip)] = SKIPPED
@@ -72,11 +77,18 @@ def _expected_backwall_db(
     seen = np.where(read, readings.echoes.backwall_db, np.nan).reshape(-1, 1)
     count = int(np.isfinite(seen).sum())
     if count < MIN_READINGS:
-        return np.full(zone.grid_shape, np.nan), f"A back wall at {count} points only, too few to say what is good here."
+        return np.full(
+            zone.grid_shape, np.nan
+        ), f"A back wall at {count} points only, too few to say what is good here."
     terms = surface_terms(*zone.grid_shape, closed=zone.is_tube, readings=count)
-    baseline = fit_baseline(seen, terms, reference.ravel())
+    baseline = fit_baseline(seen, terms, reference.ravel(), np.zeros_like(seen))
     distance = distances(seen, baseline)
-    baseline = refit(seen, baseline, reference.ravel() | (p_values(distance, fit_null_law(distance)) > KEEP_ABOVE_P))
+    baseline = refit(
+        seen,
+        baseline,
+        reference.ravel() | (p_values(distance, fit_null_law(distance)) > KEEP_ABOVE_P),
+        np.zeros_like(seen),
+    )
     marked = int(reference.sum())
     source = f"{marked} points marked as good and those that agree with them" if marked else "the zone itself"
     kept = int(baseline.kept.sum())
@@ -84,19 +96,28 @@ def _expected_backwall_db(
     return baseline.expected.reshape(zone.grid_shape), words
 
 
-def _score(readings: EchoReadings, expected_db: Floats, read: NDArray[np.bool_]) -> Floats:
-    echoes = readings.echoes
-    backwall_db = np.where(np.isfinite(echoes.backwall_db), echoes.backwall_db, expected_db + LOST_DB)
-    lost = 1 - 10 ** ((backwall_db - expected_db) / 20)
-    inside = np.where(np.isfinite(echoes.echo_db), 10 ** ((echoes.echo_db - expected_db) / 20), 0.0)
+def _lost_share(readings: EchoReadings, expected_db: Floats) -> Floats:
+    """Share of the expected back-wall amplitude that is missing: about 0 in good laminate, below when it is stronger."""
+    backwall_db = readings.echoes.backwall_db
+    backwall_db = np.where(np.isfinite(backwall_db), backwall_db, expected_db + LOST_DB)
+    return np.asarray(1 - 10 ** ((backwall_db - expected_db) / 20))
+
+
+def _score(readings: EchoReadings, lost: Floats, expected_db: Floats, read: NDArray[np.bool_]) -> Floats:
+    echo_db = readings.echoes.echo_db
+    inside = np.where(np.isfinite(echo_db), 10 ** ((echo_db - expected_db) / 20), 0.0)
     return np.where(read, np.maximum(np.maximum(lost, inside), 0.0) / HALF, np.nan)
 
 
-def _p_value(score: Floats) -> Floats:
-    """How often a sound reading would score as high, from the zone's own readings; NaN where unread."""
-    if np.isfinite(score).sum() < MIN_READINGS or np.nanmax(score) == np.nanmin(score):
+def _p_value(score: Floats, lost: Floats, read: NDArray[np.bool_]) -> Floats:
+    """How often a sound reading would score as high; NaN where unread.
+
+    Sound readings lose as often as they gain, so the size of what the back wall loses or gains tells the law of both.
+    """
+    wander = np.where(read, np.abs(lost), np.nan)
+    if np.isfinite(wander).sum() < MIN_READINGS:
         return np.where(np.isfinite(score), 1.0, np.nan)
-    return p_values(score, fit_null_law(score))
+    return p_values(score * HALF, fit_null_law(wander))
 
 
 def _features(zone: Zone, readings: EchoReadings, read: NDArray[np.bool_]) -> dict[str, Floats]:

@@ -37,15 +37,31 @@ READINGS_PER_TERM = 5
 SPREAD_STATIONS = 2
 SPREAD_PRIOR = 6
 NOISE_STATIONS = 1
+# A hand misses its mark by a fifth of a station or so (common practice, no published source). Where good readings change
+# fast along the part, that alone moves them, in a direction that is known.
+MISPLACED_STATIONS = 0.2
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Terms:
-    """What a baseline is composed of: `columns` (points, k), a `penalty` (k, k) on rough ones, `stations` (points,)."""
+    """What a baseline is composed of: `columns` (points, k) over a grid, and a `penalty` (k, k) on rough mixtures."""
 
     columns: Floats
     penalty: Floats
-    stations: NDArray[np.int_]
+    grid_shape: tuple[int, int]
+
+    def beside(self, covariate: Floats, readings: int) -> "Terms":
+        """Let good readings vary linearly with a covariate, (points,): from station to station where readings allow."""
+        stations, positions = self.grid_shape
+        free = self.columns.shape[1] + stations <= readings // READINGS_PER_TERM
+        along = np.eye(stations) if free else _legendre(stations, 0)
+        slopes = np.repeat(along, positions, axis=0) * covariate[:, None]
+        count = self.columns.shape[1]
+        penalty = np.zeros((count + slopes.shape[1],) * 2)
+        penalty[:count, :count] = self.penalty
+        if free:
+            penalty[count:, count:] = _bridge(stations)
+        return Terms(np.column_stack([self.columns, slopes]), penalty, self.grid_shape)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -54,7 +70,9 @@ class Baseline:
 
     Shapes: `coefficients` (k, features); `leverage` (points,); `kept` (points,) the readings that the fit rests on;
     `spread` (points, features) robust standard deviation of good readings at each point; `precision` (features,
-    features) inverse correlation of good residuals in units of that spread.
+    features) inverse correlation of good residuals in units of that spread; `slope` (points, features) how far a misplaced
+    hand moves the features, in the same units; `noisiness` (points,) how much further good readings stray here than in
+    the zone as a whole.
     """
 
     terms: Terms
@@ -63,6 +81,7 @@ class Baseline:
     kept: Mask
     spread: Floats
     precision: Floats
+    slope: Floats
     noisiness: Floats
 
     @property
@@ -94,18 +113,28 @@ def surface_terms(stations: int, positions: int, *, closed: bool, readings: int)
             for wave in pair
             for along in _legendre(stations, order).T
         ]
-        for levels in (np.eye(stations), _legendre(stations, 6), _legendre(stations, 2), _legendre(stations, 0)):
+        for levels in (
+            np.eye(stations),
+            _legendre(stations, 6),
+            _legendre(stations, 2),
+            _legendre(stations, 0),
+        ):
             count = levels.shape[1] + len(across)
             if count <= limit or (not across and levels.shape[1] == 1):
                 columns = np.column_stack([np.repeat(levels, positions, axis=0), *across])
                 penalty = np.zeros((count, count))
-                if levels.shape[1] == stations > 2:  # noqa: PLR2004 - a second difference needs three
-                    bend = np.diff(np.eye(stations), n=2, axis=0)
-                    penalty[:stations, :stations] = BRIDGE_WEIGHT * bend.T @ bend
-                return Terms(columns, penalty, np.repeat(np.arange(stations), positions))
+                if levels.shape[1] == stations:
+                    penalty[:stations, :stations] = _bridge(stations)
+                return Terms(columns, penalty, (stations, positions))
             if len(across) > limit // 2:
                 break
     raise AssertionError
+
+
+def _bridge(stations: int) -> Floats:
+    """Penalty on what is not half way between its neighbours along the axis, (stations, stations)."""
+    bend = np.diff(np.eye(stations), n=2, axis=0)
+    return np.asarray(BRIDGE_WEIGHT * bend.T @ bend)
 
 
 def _waves(positions: int, *, closed: bool) -> list[list[Floats]]:
@@ -124,7 +153,7 @@ def _legendre(count: int, order: int) -> Floats:
     return legvander(grid, min(order, max(0, (count - 1) // 2)))
 
 
-def fit_baseline(features: Floats, terms: Terms, reference: Mask) -> Baseline:
+def fit_baseline(features: Floats, terms: Terms, reference: Mask, noise: Floats) -> Baseline:
     """Fit the baseline to the readings that agree best.
 
     Parameters
@@ -135,6 +164,8 @@ def fit_baseline(features: Floats, terms: Terms, reference: Mask) -> Baseline:
         From `surface_terms`.
     reference
         Shape (points,): points known to be good. They are always kept.
+    noise
+        Shape (points, features): standard deviation of each feature by what was measured of the noise beside it.
 
     Raises
     ------
@@ -148,19 +179,19 @@ def fit_baseline(features: Floats, terms: Terms, reference: Mask) -> Baseline:
     residual = _least_absolute(features, terms, read)
     size = np.sum(np.minimum(np.abs(residual) / _median_size(residual[read]), 10.0), axis=1)
     kept = _agreeing(size, terms, read, reference & read)
-    fit = _fit(features, terms, kept)
+    fit = _fit(features, terms, kept, noise)
     for _ in range(MAX_STEPS):
         # Each step can only tighten the readings that are kept.
         kept = _agreeing(distances(features, fit), terms, read, reference & read)
         if (kept == fit.kept).all():
             break
-        fit = _fit(features, terms, kept)
+        fit = _fit(features, terms, kept, noise)
     return fit
 
 
-def refit(features: Floats, baseline: Baseline, good: Mask) -> Baseline:
+def refit(features: Floats, baseline: Baseline, good: Mask, noise: Floats) -> Baseline:
     """Fit again on all readings that turned out `good`, (points,): the trimmed fit is robust but wasteful."""
-    return _fit(features, baseline.terms, good & np.isfinite(features).all(axis=1))
+    return _fit(features, baseline.terms, good & np.isfinite(features).all(axis=1), noise)
 
 
 def distances(features: Floats, baseline: Baseline) -> Floats:
@@ -170,7 +201,7 @@ def distances(features: Floats, baseline: Baseline) -> Floats:
     without it (deletion formulas: Cook & Weisberg, Residuals and Influence in Regression, 1982, ch. 2, from memory).
     """
     scaled = (features - baseline.expected) / baseline.spread
-    squared = np.einsum("ij,jk,ik->i", scaled, baseline.precision, scaled) / baseline.noisiness**2
+    squared = _squared(scaled, baseline.slope, baseline.precision) / baseline.noisiness**2
     freedom = max(int(baseline.kept.sum()) - int(round(baseline.leverage[baseline.kept].sum())), 3)
     inside = squared / np.maximum(1 - baseline.leverage, 0.05)
     deleted = inside * (freedom - 1) / np.maximum(freedom - inside, 1.0)
@@ -205,51 +236,68 @@ def _median_size(residual: Floats) -> Floats:
 def _agreeing(distance: Floats, terms: Terms, read: Mask, reference: Mask) -> Mask:
     """Choose the readings to rest on: the references, the better half of every ring, then the nearest of all."""
     ranked = np.where(reference, -1.0, np.where(read, distance, np.inf))
-    order = np.argsort(ranked, kind="stable")
-    kept = reference.copy()
-    for station in range(int(terms.stations.max()) + 1):
-        ring = order[terms.stations[order] == station]
-        in_ring = int(np.ceil(KEPT_IN_RING * read[ring].sum()))
-        kept[ring[:in_ring]] = True
-    rest = order[~kept[order]]
+    rings = ranked.reshape(terms.grid_shape)
+    place = np.argsort(np.argsort(rings, axis=1, kind="stable"), axis=1)
+    in_ring = np.ceil(KEPT_IN_RING * read.reshape(terms.grid_shape).sum(axis=1, keepdims=True))
+    kept = reference | (place < in_ring).ravel()
     wanted = int(np.ceil(KEPT_SHARE * read.sum())) - int(kept.sum())
-    kept[rest[: max(wanted, 0)]] = True
+    order = np.argsort(np.where(kept, np.inf, ranked), kind="stable")
+    kept[order[: max(wanted, 0)]] = True
     return kept & read
 
 
-def _fit(features: Floats, terms: Terms, kept: Mask) -> Baseline:
+def _fit(features: Floats, terms: Terms, kept: Mask, noise: Floats) -> Baseline:
     own = terms.columns[kept]
     inverse = np.linalg.pinv(own.T @ own + terms.penalty, hermitian=True)
     coefficients = inverse @ (own.T @ features[kept])
-    leverage = np.clip(np.einsum("ij,jk,ik->i", terms.columns, inverse, terms.columns), 0.0, None)
+    leverage = np.clip(np.einsum("ij,ij->i", terms.columns @ inverse, terms.columns), 0.0, None)
     residual = features - terms.columns @ coefficients
     residual /= np.sqrt(np.where(kept, np.maximum(1 - leverage, 0.05), 1 + leverage))[:, None]
-    spread = _spread(residual, terms, kept)
-    scaled = residual[kept] / spread[kept]
-    correlation = _shrunk(scaled.T @ scaled / int(kept.sum()), int(kept.sum()))
-    precision = np.linalg.inv(correlation)
-    scaled = residual / spread
-    size = np.sqrt(np.einsum("ij,jk,ik->i", scaled, precision, scaled))
-    noisiness = _local_median(size[:, None], terms, kept, NOISE_STATIONS)[:, 0] / np.median(size[kept])
-    return Baseline(terms, coefficients, leverage, kept, spread, precision, noisiness)
-
-
-def _spread(residual: Floats, terms: Terms, kept: Mask) -> Floats:
-    """Robust spread of the kept residuals about each station: ends and nodes of modes are noisier than the middle."""
     # The median absolute deviation of a normal law is 0.6745 standard deviations.
-    return _local_median(np.abs(residual), terms, kept, SPREAD_STATIONS) / 0.6745
+    spread = _local_median(np.abs(residual), terms, kept, SPREAD_STATIONS) / 0.6745
+    spread = np.hypot(spread, noise)
+    scaled = residual / spread
+    correlation = _shrunk(scaled[kept].T @ scaled[kept] / int(kept.sum()), int(kept.sum()))
+    precision = np.linalg.inv(correlation)
+    slope = MISPLACED_STATIONS * _along(terms, coefficients) / spread
+    size = np.sqrt(_squared(scaled, slope, precision))
+    noisiness = _local_median(size[:, None], terms, kept, NOISE_STATIONS)[:, 0] / np.median(size[kept])
+    return Baseline(terms, coefficients, leverage, kept, spread, precision, slope, noisiness)
+
+
+def _along(terms: Terms, coefficients: Floats) -> Floats:
+    """How fast the expected features change from station to station: (points, features)."""
+    expected = terms.columns @ coefficients
+    if terms.grid_shape[0] == 1:
+        return np.zeros_like(expected)
+    grid = expected.reshape(*terms.grid_shape, -1)
+    return np.asarray(np.gradient(grid, axis=0)).reshape(expected.shape)
+
+
+def _squared(scaled: Floats, slope: Floats, precision: Floats) -> Floats:
+    """Squared Mahalanobis distances with the hand's misplacement added to the covariance.
+
+    Each point's covariance gains the rank-one term slope·slopeᵀ; its inverse follows from Sherman and Morrison (1950).
+    """
+    weighted = slope @ precision
+    along = np.einsum("ij,ij->i", weighted, scaled)
+    return np.einsum("ij,ij->i", scaled @ precision, scaled) - along**2 / (
+        1 + np.einsum("ij,ij->i", weighted, slope)
+    )
 
 
 def _local_median(size: Floats, terms: Terms, kept: Mask, reach: int) -> Floats:
     """Median of the kept sizes over some stations to either side, leaning on the whole zone's where they are few."""
     whole = np.maximum(np.median(size[kept], axis=0), 1e-9)
-    local = np.empty_like(size)
-    for station in range(int(terms.stations.max()) + 1):
-        near = kept & (np.abs(terms.stations - station) <= reach)
-        count = int(near.sum())
-        here = np.median(size[near], axis=0) if count else whole
-        local[terms.stations == station] = np.sqrt((count * here**2 + SPREAD_PRIOR * whole**2) / (count + SPREAD_PRIOR))
-    return local
+    stations, positions = terms.grid_shape
+    local = np.empty((stations, positions, size.shape[1]))
+    for station in range(stations):
+        near = slice(max(station - reach, 0) * positions, (station + reach + 1) * positions)
+        chosen = size[near][kept[near]]
+        here = np.median(chosen, axis=0) if len(chosen) else whole
+        weight = len(chosen) / (len(chosen) + SPREAD_PRIOR)
+        local[station] = np.sqrt(weight * here**2 + (1 - weight) * whole**2)
+    return local.reshape(size.shape)
 
 
 def _shrunk(covariance: Floats, readings: int) -> Floats:

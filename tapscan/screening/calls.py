@@ -17,6 +17,7 @@ __all__ = ["MIN_READINGS", "NullLaw", "chance_count", "fit_null_law", "limit_dis
 Floats = NDArray[np.float64]
 
 MIN_READINGS = 12
+MOST_READINGS = 10_000
 # The first fit uses what lies below this quantile: a third of damaged points cannot reach it from above.
 FIRST_SHARE = 0.6
 # Later fits use all that is no rarer than this among good readings.
@@ -59,6 +60,9 @@ def fit_null_law(distance: Floats) -> NullLaw:
     if squared.size < MIN_READINGS:
         msg = f"{squared.size} readings are too few to know how good readings spread"
         raise ValueError(msg)
+    if squared.size > MOST_READINGS:
+        # Evenly spaced quantiles say as much of a law with three parameters as millions of readings do.
+        squared = squared[np.linspace(0, squared.size - 1, MOST_READINGS).round().astype(int)]
     limit = float(np.quantile(squared, FIRST_SHARE))
     law = _fit_truncated(squared[squared <= limit], limit)
     for _ in range(MAX_ROUNDS):

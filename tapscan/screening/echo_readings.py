@@ -92,7 +92,9 @@ def _gather_traces(inspection: Inspection, zone: Zone, warnings: list[str]) -> G
             warnings.append(str(error))
             reason[at] = "unreadable"
     if not read:
-        return _no_traces(zone, "unreadable") if (reason == "unreadable").any() else _no_traces(zone, "missing")
+        return (
+            _no_traces(zone, "unreadable") if (reason == "unreadable").any() else _no_traces(zone, "missing")
+        )
     # Time bases are told apart to a millionth: that is rounding in the file, not another setting of the instrument.
     rates = Counter(round(trace.sample_rate_hz / 1e6, 6) for _, trace in read.values())
     usual = max(rates, key=lambda rate: (rates[rate], rate))
@@ -101,7 +103,9 @@ def _gather_traces(inspection: Inspection, zone: Zone, warnings: list[str]) -> G
     for at, (name, trace) in read.items():
         if round(trace.sample_rate_hz / 1e6, 6) != usual:
             what = f"is sampled at {trace.sample_rate_hz / 1e6:g} MHz, the zone's others at {usual:g} MHz"
-            warnings.append(sentence(f"ascans/{name}", what, "record it again with the setting of the others"))
+            warnings.append(
+                sentence(f"ascans/{name}", what, "record it again with the setting of the others")
+            )
             reason[at] = "other sample rate"
         else:
             traces[at][: trace.samples.size] = trace.samples

@@ -66,7 +66,9 @@ def label_areas(suspect: Mask, *, closed: bool) -> list[Area]:
     for station, position in np.argwhere(suspect):
         if seen[station, position]:
             continue
-        members = _members(labels, station, position, positions) if closed else labels == labels[station, position]
+        members = (
+            _members(labels, station, position, positions) if closed else labels == labels[station, position]
+        )
         seen |= members
         areas.append(Area(members, _first_column(members) if closed else 0))
     return sorted(areas, key=lambda area: -int(area.members.sum()))

@@ -127,10 +127,15 @@ def _good_taps(point: Point, recording: Recording) -> tuple[_Cut | None, str]:
         return None, fault or "no tap"
     good = ~(onsets.is_clipped | onsets.is_double | onsets.is_quiet)
     if not good.any():
-        return None, "clipped" if onsets.is_clipped.any() else "double hit" if onsets.is_double.any() else "too quiet"
+        return (
+            None,
+            "clipped" if onsets.is_clipped.any() else "double hit" if onsets.is_double.any() else "too quiet",
+        )
     taps = cut_taps(samples, onsets.start, rate_hz, TAP_DURATION_S)[good].astype(np.float32, copy=False)
     length = taps.shape[1]
-    before = samples[max(int(onsets.start[0]) - length, 0) : max(int(onsets.start[0]) - round(GUARD_S * rate_hz), 0)]
+    before = samples[
+        max(int(onsets.start[0]) - length, 0) : max(int(onsets.start[0]) - round(GUARD_S * rate_hz), 0)
+    ]
     room = np.zeros((1, length), dtype=np.float32)
     if before.size >= SHORTEST_ROOM_S * rate_hz:
         room[0, : before.size] = before - before.mean()

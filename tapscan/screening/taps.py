@@ -29,15 +29,19 @@ Mask = NDArray[np.bool_]
 # The spectra are pooled into at most this many bands for the score: wide enough to be steady from tap to tap,
 # narrow enough to show a delamination that rings with a note of its own.
 MOST_BANDS = 17
-# A band this far below its even share of a tap's total is levelled; so is what lies under the noise, with a margin, of
-# all but the noisiest few readings.
+# A band this far below its even share of a tap's total is levelled.
 FLOOR_DB = -20.0
-NOISY_SHARE = 0.9
-NOISE_MARGIN = 1.0
+# Standard deviation in dB that noise gives a band, per share of the band that is noise: 10 / ln 10 for the power of a
+# single line, twice that since the room does not keep still between one moment and the next.
+DB_PER_SHARE = 8.7
+# Strikes further than this from their station's usual level are not explained by the tapper's hand.
+MOST_STRIKE_DB = 8.0
 READINGS_PER_BAND = 6
 REFITS = 3
-# An area is listed as an indication when a sound zone would show fewer than this many like it by chance.
-MAX_CHANCE_COUNT = 0.1
+# An area is listed as an indication when fewer than this many like it would turn up in a sound zone by chance, if
+# neighbours were independent. They are not quite, so this is stricter than one would ask of a true count; a delamination
+# the size of a coin is rarer than that by dozens of powers of ten.
+MAX_CHANCE_COUNT = 1e-3
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -56,11 +60,13 @@ def screen_taps(zone: Zone, readings: TapReadings, false_call_rate: float, warni
     says so.
     """
     reference = block_mask(zone, zone.reference)
-    vectors = tap_vector(readings, MOST_BANDS)
-    read = int(np.isfinite(vectors).all(axis=2).sum())
+    read = int(np.isfinite(readings.spectrum_db).all(axis=2).sum()) if readings.band_hz.size else 0
     reason = readings.reason.copy()
     score, p_value = np.full(zone.grid_shape, np.nan), np.full(zone.grid_shape, np.nan)
-    expected_db, spread_db = np.full_like(readings.spectrum_db, np.nan), np.full(readings.band_hz.size, np.nan)
+    expected_db, spread_db = (
+        np.full_like(readings.spectrum_db, np.nan),
+        np.full(readings.band_hz.size, np.nan),
+    )
     words = f"No baseline: {read} readings are too few to say what is good here."
     if read < MIN_READINGS:
         reason[reason == ""] = "no baseline"
@@ -91,38 +97,57 @@ def screen_taps(zone: Zone, readings: TapReadings, false_call_rate: float, warni
     )
 
 
-def tap_vector(readings: TapReadings, bands: int) -> Floats:
-    """What the score looks at: the shape of the spectrum, pooled into `bands` bands, in dB.
+def tap_vector(readings: TapReadings, bands: int) -> tuple[Floats, Floats]:
+    """What the score looks at: the shape of the spectrum, pooled into `bands` bands, in dB; and its noise, in dB.
 
-    Shape (stations, positions, bands); NaN where unread. Levels are relative to each tap's own total, so that how hard
-    the tapper struck does not count. The room's share is taken off, and what then lies below a floor is levelled:
-    below the zone's noisiest readings nobody can compare, and a band that hardly sounds hardly matters.
+    Both have shape (stations, positions, bands), NaN where unread. Levels are relative to each tap's own total, so that
+    how hard the tapper struck does not count; a band far below its even share is levelled, since one that hardly
+    sounds hardly matters. The noise is the standard deviation that the room's own power, measured beside
+    the taps, can give each band.
     """
     edges = np.unique(np.linspace(0, readings.band_hz.size, bands + 1).round().astype(int))
     power, room = (
-        np.stack([(10 ** (levels[..., a:b] / 10)).sum(axis=-1) for a, b in zip(edges[:-1], edges[1:], strict=True)], -1)
+        np.stack(
+            [
+                (10 ** (levels[..., a:b] / 10)).sum(axis=-1)
+                for a, b in zip(edges[:-1], edges[1:], strict=True)
+            ],
+            -1,
+        )
         for levels in (readings.spectrum_db, readings.noise_db)
     )
-    room = np.where(np.isfinite(room), room, 0.0)
-    read = np.isfinite(power).all(axis=-1)
-    noisiest = np.quantile(room[read], NOISY_SHARE, axis=0) if read.any() else 0.0
-    floor = NOISE_MARGIN * noisiest + 10 ** (FLOOR_DB / 10) / (edges.size - 1)
-    return np.asarray(10 * np.log10(np.maximum(power - room, 0.0) + floor))
+    power = power + 10 ** (FLOOR_DB / 10) / (edges.size - 1)
+    room = np.where(np.isfinite(room), np.minimum(room, power), 0.0)
+    return 10 * np.log10(power), DB_PER_SHARE * room / power
 
 
 def _fit(zone: Zone, readings: TapReadings, reference: Mask, read: int) -> _Fitted:
     """Fit baseline and null law in turn: what turned out good takes part in the next fit."""
-    bands = int(np.clip(read // READINGS_PER_BAND, 3, MOST_BANDS))
-    features = tap_vector(readings, bands)
-    features = features.reshape(-1, features.shape[-1])
+    features, noise = tap_vector(readings, int(np.clip(read // READINGS_PER_BAND, 3, MOST_BANDS)))
+    features, noise = (values.reshape(-1, values.shape[-1]) for values in (features, noise))
     terms = surface_terms(*zone.grid_shape, closed=zone.is_tube, readings=read)
-    baseline = fit_baseline(features, terms, reference)
+    baseline = fit_baseline(features, terms.beside(_strike_db(readings), read), reference, noise)
     for _ in range(REFITS):
         distance = distances(features, baseline)
         law = fit_null_law(distance)
-        baseline = refit(features, baseline, reference | (p_values(distance, law) > KEEP_ABOVE_P))
+        baseline = refit(features, baseline, reference | (p_values(distance, law) > KEEP_ABOVE_P), noise)
     distance = distances(features, baseline)
     return _Fitted(baseline, fit_null_law(distance), distance)
+
+
+def _strike_db(readings: TapReadings) -> Floats:
+    """How much louder each point's taps were than its station's, in tens of dB, within bounds; shape (points,).
+
+    A harder strike is a shorter one (Hertz: contact time falls with the fifth root of speed) and sounds brighter:
+    that is the tapper, not the part. Beyond the bounds it may well be the part.
+    """
+    level_db = readings.features["level_db"]
+    if not np.isfinite(level_db).any():
+        return np.zeros(level_db.size)
+    read = np.isfinite(level_db)
+    usual = [np.median(row[ok]) if ok.any() else 0.0 for row, ok in zip(level_db, read, strict=True)]
+    strike_db = np.where(read, level_db - np.asarray(usual)[:, None], 0.0)
+    return np.asarray(np.clip(strike_db, -MOST_STRIKE_DB, MOST_STRIKE_DB).ravel() / 10)
 
 
 def _areas_beyond_chance(zone: Zone, suspect: Mask, p_value: Floats, false_call_rate: float) -> list[Area]:
@@ -134,14 +159,18 @@ def _areas_beyond_chance(zone: Zone, suspect: Mask, p_value: Floats, false_call_
 def _expected_spectrum(readings: TapReadings, baseline: Baseline) -> tuple[Floats, Floats]:
     """Fit the full spectrum with the baseline's own terms and readings, for the picture beside the score."""
     spectra = readings.spectrum_db.reshape(-1, readings.band_hz.size)
-    full = refit(spectra, baseline, baseline.kept)
+    full = refit(spectra, baseline, baseline.kept, np.zeros_like(spectra))
     return full.expected.reshape(readings.spectrum_db.shape), np.median(full.spread, axis=0)
 
 
 def _in_words(baseline: Baseline, reference: Mask) -> str:
     kept = int(baseline.kept.sum())
     marked = int(reference.sum())
-    source = f"{marked} points marked as good and the readings that agree with them" if marked else "the zone itself"
+    source = (
+        f"{marked} points marked as good and the readings that agree with them"
+        if marked
+        else "the zone itself"
+    )
     return (
         f"What is good here comes from {source}: {kept} readings and a model of {baseline.terms.columns.shape[1]} terms that "
         "varies from station to station and slowly across."
