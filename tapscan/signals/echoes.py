@@ -15,6 +15,7 @@ __all__ = ["Echoes", "find_echoes"]
 Floats = NDArray[np.float64]
 
 _FALSE_ALARM = 1e-3  # chance that noise alone passes one test
+_RESOLVED = 1 / 6  # of a cycle
 _SEVEN_TENTHS = 0.3095  # mean square of the smallest seven tenths of normal values
 _BLOCK = 2048  # traces fitted together: bounds the memory, changes no result
 _GIVEN_MISMATCH = 0.01  # how far a pulse that was handed in may differ from the one in the trace
@@ -81,6 +82,7 @@ def find_echoes(
     array([[ 1. , -0.5,  nan]])
     """
     values = _checked(traces, sample_rate_hz, n_echoes)
+    given = None if pulse is None else _given(pulse, sample_rate_hz)
     finite = np.isfinite(values).all(axis=1) if values.shape[1] else np.zeros(len(values), dtype=bool)
     time = np.full((len(values), n_echoes), np.nan)
     amplitude = np.full((len(values), n_echoes), np.nan)
@@ -92,7 +94,7 @@ def find_echoes(
     if not len(usable):
         return Echoes(time, amplitude)
     flat = detrended(values[usable])
-    model = _given(pulse, sample_rate_hz) if pulse is not None else _estimated(flat, sample_rate_hz, n_echoes)
+    model = given or _estimated(flat, sample_rate_hz, n_echoes)
     if model is None or len(model.samples) > values.shape[1]:
         return Echoes(time, amplitude)
     kernel = make_kernel(
@@ -171,7 +173,7 @@ def _pursue(traces: Floats, kernel: Kernel, n_echoes: int, mismatch: float) -> t
         left = subtracted(c[live], new_at, new_amplitude, kernel)
         white = _white_noise(total[live] - new_energy, background[live], kernel, 2 * (k + 1))
         keep = new_energy - energy[live] > _least_gain(white, rest, left, kernel)
-        keep &= _stands_out(new_at, new_amplitude, kernel, mismatch)
+        keep &= _stands_out(new_at, new_amplitude, kernel, mismatch) & _apart(new_at, kernel)
         live = live[keep]
         at[live, : k + 1], amplitude[live, : k + 1] = new_at[keep], new_amplitude[keep]
         energy[live] = new_energy[keep]
@@ -211,11 +213,17 @@ def _searched(
         rest, 0.5 * (guess[local, partner] + guess[:, -1]), kernel
     )
     tried = refined(c[rows], guess, kernel)
-    better = tried[2] > energy[rows]
+    better = (tried[2] > energy[rows]) & _apart(tried[0], kernel)
     at, amplitude, energy = at.copy(), amplitude.copy(), energy.copy()
     for old, new in zip((at, amplitude, energy), tried, strict=True):
         old[rows[better]] = new[better]
     return at, amplitude, energy
+
+
+def _apart(at: Floats, kernel: Kernel) -> NDArray[np.bool_]:
+    """Whether the echoes (n, k) of each trace are told apart: nearer than a sixth of a cycle, two are one."""
+    gaps = np.diff(np.sort(at, axis=1), axis=1)
+    return np.asarray((gaps > _RESOLVED / kernel.bandwidth).all(axis=1))
 
 
 def _best_pair(rest: Floats, centre: Floats, kernel: Kernel) -> tuple[Floats, Floats]:
@@ -232,7 +240,7 @@ def _best_pair(rest: Floats, centre: Floats, kernel: Kernel) -> tuple[Floats, Fl
     power = near**2
     best = np.full(len(rest), -1.0)
     first, second = np.zeros(len(rest), dtype=np.intp), np.zeros(len(rest), dtype=np.intp)
-    for lag in range(1, len(offsets)):
+    for lag in range(2, len(offsets)):
         r = kernel.r[kernel.reach + lag * stride] if lag * stride <= kernel.reach else 0.0
         gain = (power[:, :-lag] + power[:, lag:] - 2 * r * near[:, :-lag] * near[:, lag:]) / (1 - r * r)
         pick = np.argmax(gain, axis=1)

@@ -354,6 +354,8 @@ def _denoised(cut: Floats, noise: float) -> Floats:
     floor = 4.0 * noise**2 * len(cut)
     gain = power / (power + floor) if floor > 0 else np.ones(len(power))
     gain = np.where(power > floor, gain, 0.0) if floor > 0 else gain
+    if not gain.any():
+        return cut  # nothing stands out: the cut is as good a guess as any
     return np.asarray(fft.irfft(spectrum * gain, size)[: len(cut)])
 
 
