@@ -61,3 +61,32 @@ def traces(responses, delay_s, samples, sample_rate_hz, centre_hz=5e6):
 def axis_hz(samples, sample_rate_hz):
     """Frequencies of a record four times as long, so that nothing wraps round."""
     return np.fft.rfftfreq(4 * samples, 1 / sample_rate_hz)
+
+
+def wall_spectra(depths_mm, thickness_mm, velocity_m_s, samples, sample_rate_hz, *, back=AIR, front=WATER, loss=0.6):
+    """Reflection spectra (n, frequencies) and true times there and back (n,), one wall per row.
+
+    `depths_mm` (n,) is NaN where the wall is sound, else where an air gap cuts it; `thickness_mm` (n,).
+    """
+    frequency, known = axis_hz(samples, sample_rate_hz), {}
+    spectra = np.empty((len(depths_mm), len(frequency)), complex)
+    times = np.empty(len(depths_mm))
+    for row, key in enumerate(zip(np.round(depths_mm, 3), np.round(thickness_mm, 3), strict=True)):
+        if key not in known:
+            gap, thickness = key
+            layers = stack(thickness, velocity_m_s, gap_mm=None if np.isnan(gap) else gap)
+            behind = back if np.isnan(gap) else AIR
+            spectrum = reflection(frequency, layers, front=front, back=behind, loss_db_mm=loss)
+            known[key] = spectrum, transit_s(layers)
+        spectra[row], times[row] = known[key]
+    return spectra, times
+
+
+def scattered(traces_, arrival_s, until_s, level, rng, sample_rate_hz):
+    """Add what pores and fibres send back from inside the wall: the probe's own band, at random, rms `level`."""
+    samples = traces_.shape[1]
+    noise = np.fft.rfft(rng.normal(size=(len(traces_), 4 * samples)), axis=1)
+    noise = np.fft.irfft(noise * np.abs(probe(axis_hz(samples, sample_rate_hz))), axis=1)[:, :samples]
+    time_s = np.arange(samples) / sample_rate_hz
+    inside = (time_s > arrival_s[:, None] + 0.1e-6) & (time_s < until_s[:, None])
+    return traces_ + level * noise / noise.std() * inside
