@@ -79,10 +79,10 @@ def pulse_spectrum(frequency_mhz: Array, centre_mhz: float) -> Array:
     )
     tail = np.where(cycles > 2.2, np.maximum(cycles - 2.2, 0) * np.exp(-(cycles - 2.2) / 0.7), 0)
     body += 0.05 * tail * np.cos(2 * np.pi * 0.86 * cycles + 2.0)
+    body = np.gradient(body)  # no transducer sends a constant pressure; causal as the rest
     spectrum = np.exp(-2j * np.pi * np.outer(frequency_mhz, time)) @ body
-    return (
-        spectrum / np.abs(np.fft.irfft(np.fft.rfft(body))).max() * (1 - np.exp(-((frequency_mhz / 0.8) ** 4)))
-    )
+    fade = np.clip((2.4 - frequency_mhz / centre_mhz) / 0.5, 0, 1)
+    return spectrum / np.abs(body).max() * fade**2 * (3 - 2 * fade)
 
 
 def _wave(frequency_mhz: Array, speed_m_s: Array, loss_db_mm_mhz: float, centre_mhz: float) -> Array:
@@ -262,7 +262,7 @@ def _columns(
         ),
     ]
     frequency = np.fft.rfftfreq(2048, 1 / probe.rate_mhz)
-    frequency = frequency[(frequency > 0.12 * probe.centre_mhz) & (frequency < 2.4 * probe.centre_mhz)]
+    frequency = frequency[(frequency > 0.02 * probe.centre_mhz) & (frequency < 2.4 * probe.centre_mhz)]
     parts = []
     for start in range(0, size, 600):
         rows = slice(start, start + 600)
