@@ -23,7 +23,7 @@ SAMPLE = 1024  # traces that are learnt from
 _TAIL_FRACTION = 0.01  # of the pulse: the last hundredth costs time and tells nothing here
 _TOP_FLOOR = 0.03  # of the pulse's power: what lies above needs no finer grid here
 _LEAST_QUIET = 16  # samples that tell the noise
-_BACKSCATTER_FACTOR = 5.0  # standard deviations of the zone's backscatter that an echo must exceed
+_BACKSCATTER_FACTOR = 5.3  # standard deviations of the zone's backscatter that an echo must exceed
 _MISFIT_FACTOR = 3.0  # times the usual misfit of the pulse to a stronger echo that an echo must exceed
 _LEAST_RELATIVE = 0.03  # of a stronger echo within reach: no pulse fits better than that
 
@@ -155,9 +155,8 @@ def _levels(c: NDArray[Any], found: Candidates, pattern: Pattern) -> tuple[Float
     echoing = np.isfinite(after)
     centre = np.rint(front[echoing] + after[echoing]).astype(int)
     beside = np.take_along_axis(padded[echoing], centre[:, None] + np.arange(2 * half + 1), axis=1)
-    return _widened(_sigma(scatter), pattern), _widened(
-        _sigma(beside / np.abs(amplitude[echoing])[:, None]), pattern
-    )
+    misfit = _sigma(beside / np.abs(amplitude[echoing])[:, None])
+    return _widened(_sigma(scatter), pattern, 3.0), _widened(misfit, pattern, 1.0)
 
 
 def _sigma(values: Floats) -> Floats:
@@ -170,8 +169,8 @@ def _sigma(values: Floats) -> Floats:
     return np.interp(np.arange(len(sigma)), enough, sigma[enough]) if len(enough) else sigma
 
 
-def _widened(level: Floats, pattern: Pattern) -> Floats:
-    """Take the root mean square over a cycle, since a crest may fall on any phase of what is left."""
-    reach = max(1, round(0.5 / pattern.kernel.bandwidth))
+def _widened(level: Floats, pattern: Pattern, cycles: float) -> Floats:
+    """Take the root mean square over some cycles: a crest may fall on any phase, and a median has its own scatter."""
+    reach = max(1, round(0.5 * cycles / pattern.kernel.bandwidth))
     padded = np.pad(level**2, reach, mode="edge")
     return np.sqrt(np.lib.stride_tricks.sliding_window_view(padded, 2 * reach + 1).mean(axis=1))

@@ -85,9 +85,13 @@ PANELS = {
 }
 
 
+UNTOLD = ["1.6 mm", "1.2 mm", "slope", "a third damaged"]  # the same without being told what to expect
+
+
 @pytest.mark.slow
-@pytest.mark.parametrize("is_expected", [True, False])
-@pytest.mark.parametrize("name", PANELS)
+@pytest.mark.parametrize(
+    ("name", "is_expected"), [(name, True) for name in PANELS] + [(name, False) for name in UNTOLD]
+)
 def test_every_delamination_is_found_at_its_depth_and_none_where_it_is_sound(name, is_expected):
     panel = PANELS[name]
     traces = panel.traces()
@@ -113,12 +117,12 @@ def test_every_delamination_is_found_at_its_depth_and_none_where_it_is_sound(nam
 @pytest.mark.slow
 def test_a_sound_zone_calls_nothing():
     calls = 0
-    for seed in range(6):
+    for seed in range(4):
         panel = Panel(damaged=(), seed=seed, slope_mm=0.3 * (seed % 2), scatter_db=(-28, -35)[seed % 2])
         found = measure_volume(panel.traces(), panel.rate_hz, AScanSettings(panel.expected_tof_s()))
         calls += np.isfinite(found.echo_s).sum()
         assert np.isfinite(found.tof_s).all()
-    assert calls <= 3  # of 3600 points
+    assert calls <= 2  # of 2400 points
 
 
 def test_amplitudes_tell_the_reflection_and_its_sign():
