@@ -1,15 +1,18 @@
 """What good looks like here: a robust model of the readings over a zone, and each reading's distance from it.
 
-Good readings vary along a part: vibration modes, taper, junctions and stiff ends see to that. Along the axis they may
+Good readings vary along a part: vibration modes, taper, junctions and stiff ends see to that. Along the
+axis they may
 vary fast (a mode has its nodes, an insert its edge), but then much the same all round; round the girth they vary
 slowly. So the baseline is a regression of all features on one free level per station and a few slow waves
 round the girth (or across the panel). It is fitted to the readings that agree with each other best: the multivariate
 least-trimmed-squares estimator (Agulló, Croux & Van Aelst, J. Multivariate Analysis 99, 2008, 311-338, from memory), by the
 concentration steps of FAST-MCD (Rousseeuw & Van Driessen, Technometrics 41, 1999, 212-223, from memory), with one
-change: every station keeps its better half, lest a stiff end be mistaken for damage. So damage that fills more than
+change: every station keeps its better half, lest a stiff end be mistaken for damage. So damage that fills
+more than
 half of a station's girth is held against its own like; only marked reference points or another scan can show it.
 
-Everything is deterministic and depends neither on where the seam lies nor on the order of the readings: the waves
+Everything is deterministic and depends neither on where the seam lies nor on the order of the readings: the
+waves
 round the girth are pairs of sines and cosines, which a turn of the datum only mixes among themselves.
 """
 
@@ -23,21 +26,25 @@ __all__ = ["Baseline", "Terms", "distances", "fit_baseline", "refit", "surface_t
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
-# Up to a third of the readings may be damaged, so the first fit rests on the best two thirds, and on half of each ring.
+# Up to a third of the readings may be damaged, so the first fit rests on the best two thirds, and on half
+# of each ring.
 KEPT_SHARE = 2 / 3
 KEPT_IN_RING = 0.5
 MAX_STEPS = 40
 LAD_STEPS = 12
-# Weight, in readings, of "a station's level is half way between its neighbours'": next to nothing beside the readings of
+# Weight, in readings, of "a station's level is half way between its neighbours'": next to nothing beside
+# the readings of
 # a ring, and enough to bridge a station without any.
 BRIDGE_WEIGHT = 0.3
 # A fit wants at least this many readings for each of its terms.
 READINGS_PER_TERM = 5
-# Spread is judged over this many stations to either side, and leans on the whole zone's by the weight of some readings.
+# Spread is judged over this many stations to either side, and leans on the whole zone's by the weight of
+# some readings.
 SPREAD_STATIONS = 2
-SPREAD_PRIOR = 6
+SPREAD_PRIOR = 30
 NOISE_STATIONS = 1
-# A hand misses its mark by a fifth of a station or so (common practice, no published source). Where good readings change
+# A hand misses its mark by a fifth of a station or so (common practice, no published source). Where good
+# readings change
 # fast along the part, that alone moves them, in a direction that is known.
 MISPLACED_STATIONS = 0.2
 
@@ -68,10 +75,14 @@ class Terms:
 class Baseline:
     """A fitted baseline.
 
-    Shapes: `coefficients` (k, features); `leverage` (points,); `kept` (points,) the readings that the fit rests on;
-    `spread` (points, features) robust standard deviation of good readings at each point; `precision` (features,
-    features) inverse correlation of good residuals in units of that spread; `slope` (points, features) how far a misplaced
-    hand moves the features, in the same units; `noisiness` (points,) how much further good readings stray here than in
+    Shapes: `coefficients` (k, features); `leverage` (points,); `kept` (points,) the readings that the fit
+    rests on;
+    `spread` (points, features) robust standard deviation of good readings at each point; `precision`
+    (features,
+    features) inverse correlation of good residuals in units of that spread; `slope` (points, features) how
+    far a misplaced
+    hand moves the features, in the same units; `noisiness` (points,) how much further good readings stray
+    here than in
     the zone as a whole.
     """
 
@@ -94,7 +105,8 @@ def surface_terms(stations: int, positions: int, *, closed: bool, readings: int)
     """Choose the finest terms that this many readings carry.
 
     One free level per station where readings allow, else Legendre polynomials along the axis; times one
-    (everywhere), and slow waves: round a tube sine pairs, once round varying up to the fourth order along the axis and twice
+    (everywhere), and slow waves: round a tube sine pairs, once round varying up to the fourth order along
+    the axis and twice
     round up to the second; across a panel Legendre polynomials of order one and two likewise.
 
     Examples
@@ -165,7 +177,8 @@ def fit_baseline(features: Floats, terms: Terms, reference: Mask, noise: Floats)
     reference
         Shape (points,): points known to be good. They are always kept.
     noise
-        Shape (points, features): standard deviation of each feature by what was measured of the noise beside it.
+        Shape (points, features): standard deviation of each feature by what was measured of the noise
+        beside it.
 
     Raises
     ------
@@ -197,8 +210,10 @@ def refit(features: Floats, baseline: Baseline, good: Mask, noise: Floats) -> Ba
 def distances(features: Floats, baseline: Baseline) -> Floats:
     """Mahalanobis distance of each reading from what is expected there; NaN where unread; shape (points,).
 
-    A reading that the fit rests on pulls the model towards itself; it is held against the fit that would have been
-    without it (deletion formulas: Cook & Weisberg, Residuals and Influence in Regression, 1982, ch. 2, from memory).
+    A reading that the fit rests on pulls the model towards itself; it is held against the fit that would
+    have been
+    without it (deletion formulas: Cook & Weisberg, Residuals and Influence in Regression, 1982, ch. 2, from
+    memory).
     """
     scaled = (features - baseline.expected) / baseline.spread
     squared = _squared(scaled, baseline.slope, baseline.precision) / baseline.noisiness**2
@@ -211,7 +226,8 @@ def distances(features: Floats, baseline: Baseline) -> Floats:
 def _least_absolute(features: Floats, terms: Terms, read: Mask) -> Floats:
     """Residuals of least-absolute-deviation fits, each feature on its own: a start that damage hardly moves.
 
-    Iteratively re-weighted least squares (Schlossmacher, J. Amer. Stat. Assoc. 68, 1973, 857-859, from memory). On an
+    Iteratively re-weighted least squares (Schlossmacher, J. Amer. Stat. Assoc. 68, 1973, 857-859, from
+    memory). On an
     even grid no reading has a lever long enough to turn such a fit by itself.
     """
     own, values = terms.columns[read], features[read]
@@ -277,7 +293,8 @@ def _along(terms: Terms, coefficients: Floats) -> Floats:
 def _squared(scaled: Floats, slope: Floats, precision: Floats) -> Floats:
     """Squared Mahalanobis distances with the hand's misplacement added to the covariance.
 
-    Each point's covariance gains the rank-one term slope·slopeᵀ; its inverse follows from Sherman and Morrison (1950).
+    Each point's covariance gains the rank-one term slope·slopeᵀ; its inverse follows from Sherman and
+    Morrison (1950).
     """
     weighted = slope @ precision
     along = np.einsum("ij,ij->i", weighted, scaled)
@@ -303,7 +320,8 @@ def _local_median(size: Floats, terms: Terms, kept: Mask, reach: int) -> Floats:
 def _shrunk(covariance: Floats, readings: int) -> Floats:
     """Pull the correlations towards none by as much as their number of readings leaves them uncertain.
 
-    Shrinkage to the diagonal (Schäfer & Strimmer, Stat. Appl. Genet. Mol. Biol. 4(1), 2005, art. 32, from memory),
+    Shrinkage to the diagonal (Schäfer & Strimmer, Stat. Appl. Genet. Mol. Biol. 4(1), 2005, art. 32, from
+    memory),
     with the simple weight features / (features + readings) in place of their estimated one.
     """
     variance = np.maximum(np.diag(covariance), 1e-6)

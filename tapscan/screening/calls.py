@@ -1,7 +1,9 @@
 """From distances to p-values and calls at the false-call rate that was asked for.
 
-No textbook law is trusted for the distances: features are correlated and not quite normal. The law of the *good*
-readings is taken from the readings themselves, from the part of their distribution that damage cannot reach: an
+No textbook law is trusted for the distances: features are correlated and not quite normal. The law of the
+*good*
+readings is taken from the readings themselves, from the part of their distribution that damage cannot
+reach: an
 empirical null (Efron, J. Amer. Stat. Assoc. 99, 2004, 96-104, from memory). Squared distances follow a beta-prime law
 (a scaled F law), as they do when features are normal or Student-t about the baseline; it is fitted by maximum
 likelihood truncated from above.
@@ -21,11 +23,13 @@ MOST_READINGS = 10_000
 # The first fit uses what lies below this quantile: a third of damaged points cannot reach it from above.
 FIRST_SHARE = 0.6
 # Later fits use all that is no rarer than this among good readings.
-KEEP_ABOVE_P = 0.02
+KEEP_ABOVE_P = 0.005
 MAX_ROUNDS = 20
-# What little the kept readings say of the far tail is weighed against a light one: `TAIL_WEIGHT / tail` is added to
-# the negative log-likelihood. The tail is bounded below (no variance at 2) and above (a gamma law in all but name).
-TAIL_WEIGHT = 3.0
+# What little the kept readings say of the far tail is weighed against a light one: `TAIL_WEIGHT / tail` is
+# added to
+# the negative log-likelihood. The tail is bounded below (no variance at 2) and above (a gamma law in all
+# but name).
+TAIL_WEIGHT = 1.0
 TAIL_RANGE = (2.0, 1e4)
 
 
@@ -127,10 +131,13 @@ def chance_count(p_value: Floats, readings: int, false_call_rate: float) -> floa
 
     Notes
     -----
-    Points that are suspect by chance lie scattered. The number of ways in which `k` points can touch, diagonals
-    included, is that of the fixed polyplets per cell (1, 4, 20, 110, 638; OEIS A006770, from memory), beyond which it grows
+    Points that are suspect by chance lie scattered. The number of ways in which `k` points can touch,
+    diagonals
+    included, is that of the fixed polyplets per cell (1, 4, 20, 110, 638; OEIS A006770, from memory),
+    beyond which it grows
     about sixfold; each such set is suspect with chance q^k, and given that, the sum of ln(q / p) is a
-    gamma variable (Fisher's method of combining p-values). It is a count, not a probability, and takes neighbours to be
+    gamma variable (Fisher's method of combining p-values). It is a count, not a probability, and takes
+    neighbours to be
     independent.
 
     Examples
@@ -146,7 +153,7 @@ def chance_count(p_value: Floats, readings: int, false_call_rate: float) -> floa
 
     ways = (1, 4, 20, 110, 638)
     size = p_value.size
-    shapes = ways[size - 1] if size <= len(ways) else ways[-1] * 6.0 ** (size - len(ways))
-    log_expected = np.log(readings * shapes) + size * np.log(false_call_rate)
+    log_shapes = np.log(ways[min(size, len(ways)) - 1]) + max(size - len(ways), 0) * np.log(6.0)
+    log_expected = np.log(readings) + log_shapes + size * np.log(false_call_rate)
     mass = float(np.sum(np.log(false_call_rate / np.maximum(p_value, 1e-300))))
     return float(np.exp(min(log_expected, 700.0)) * gammaincc(size, max(mass, 0.0)))
