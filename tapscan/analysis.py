@@ -58,8 +58,8 @@ def analyse(
 ) -> Results:
     """Measure every reading, hold it against what is good there, and gather what stands out.
 
-    Nothing is written. A reading that cannot be used leaves its point unread, with a reason and a warning; only a plan
-    without any reading at all is an error.
+    Nothing is written. A reading that cannot be used leaves its point unread, with a reason and a warning;
+    only a plan without any reading at all is an error.
 
     Raises
     ------
@@ -88,10 +88,11 @@ def methods(inspection: Inspection, zone: Zone) -> tuple[Method, ...]:
     scanned = zone.code in inspection.volumes or any(
         point.zone == zone.code for point in inspection.trace_files
     )
-    if tapped or scanned:
-        return ("tap",) * tapped + ("ascan",) * scanned
-    only_scans = inspection.plan.has_ascan_table and not inspection.plan.has_tap_table
-    return ("ascan",) if only_scans else ("tap",)
+    if not (tapped or scanned):
+        scanned = inspection.plan.has_ascan_table and not inspection.plan.has_tap_table
+        tapped = not scanned
+    every: tuple[tuple[Method, bool], ...] = (("tap", tapped), ("ascan", scanned))
+    return tuple(method for method, used in every if used)
 
 
 def point_columns(screened: tuple[Screened, ...]) -> dict[str, NDArray[Any]]:

@@ -15,8 +15,8 @@ __all__ = ["command"]
 def command(folder: Path, *, as_json: bool) -> None:
     """Analyse the inspection in DIR and write its results, map and report.
 
-    Everything is written to DIR/results, which may be deleted and made again. What could not be read is unread,
-    never clear.
+    Everything is written to DIR/results, which may be deleted and made again. What
+    could not be read is unread, never clear.
 
     \b
     Example:  tapscan analyse my-part

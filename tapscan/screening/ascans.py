@@ -1,8 +1,8 @@
 """A scanned zone, screened: an echo from inside the laminate, or the loss of the back wall, decides.
 
-A delamination inside the beam reflects what the back wall no longer receives. Where it fills half the beam, its echo
-has half its full amplitude and the back wall has lost half of its own: the 6 dB rule at which edges are drawn for
-reflectors wider than the beam. The score is the larger of the two shares, over one half.
+A delamination inside the beam reflects what the back wall no longer receives. Where it fills half the beam,
+its echo has half its full amplitude and the back wall has lost half of its own: the 6 dB rule at which edges
+are drawn for reflectors wider than the beam. The score is the larger of the two shares, over one half.
 """
 
 import numpy as np
@@ -73,7 +73,7 @@ def screen_ascans(
 def _expected_backwall_db(
     zone: Zone, readings: EchoReadings, read: NDArray[np.bool_], reference: NDArray[np.bool_]
 ) -> tuple[Floats, str]:
-    """Back wall over front-surface echo as sound laminate gives it, smooth over the zone; and where it comes from."""
+    """Give the back wall over the front-surface echo of good laminate, and where that comes from."""
     seen = np.where(read, readings.echoes.backwall_db, np.nan).reshape(-1, 1)
     count = int(np.isfinite(seen).sum())
     if count < MIN_READINGS:
@@ -97,7 +97,7 @@ def _expected_backwall_db(
 
 
 def _lost_share(readings: EchoReadings, expected_db: Floats) -> Floats:
-    """Share of the expected back-wall amplitude that is missing: about 0 in good laminate, below when it is stronger."""
+    """Share of the expected back-wall amplitude that is missing: about 0 in good laminate."""
     backwall_db = readings.echoes.backwall_db
     backwall_db = np.where(np.isfinite(backwall_db), backwall_db, expected_db + LOST_DB)
     return np.asarray(1 - 10 ** ((backwall_db - expected_db) / 20))
@@ -112,7 +112,8 @@ def _score(readings: EchoReadings, lost: Floats, expected_db: Floats, read: NDAr
 def _p_value(score: Floats, lost: Floats, read: NDArray[np.bool_]) -> Floats:
     """How often a sound reading would score as high; NaN where unread.
 
-    Sound readings lose as often as they gain, so the size of what the back wall loses or gains tells the law of both.
+    Sound readings lose as often as they gain, so the size of what the back wall loses or gains tells the
+    law of both.
     """
     wander = np.where(read, np.abs(lost), np.nan)
     if np.isfinite(wander).sum() < MIN_READINGS:
@@ -136,7 +137,7 @@ def _features(zone: Zone, readings: EchoReadings, read: NDArray[np.bool_]) -> di
 
 
 def _typical_trace(readings: EchoReadings, clear: NDArray[np.bool_], score: Floats) -> Floats:
-    """The clear trace whose score is the median of all clear ones: a real trace, not an average of shifted ones."""
+    """Pick the clear trace with the median score: a real trace, not an average of shifted ones."""
     if not clear.any():
         return np.full(readings.traces.shape[2], np.nan)
     candidates = np.argwhere(clear)

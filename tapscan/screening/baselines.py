@@ -1,19 +1,19 @@
 """What good looks like here: a robust model of the readings over a zone, and each reading's distance from it.
 
 Good readings vary along a part: vibration modes, taper, junctions and stiff ends see to that. Along the
-axis they may
-vary fast (a mode has its nodes, an insert its edge), but then much the same all round; round the girth they vary
-slowly. So the baseline is a regression of all features on one free level per station and a few slow waves
-round the girth (or across the panel). It is fitted to the readings that agree with each other best: the multivariate
-least-trimmed-squares estimator (Agulló, Croux & Van Aelst, J. Multivariate Analysis 99, 2008, 311-338, from memory), by the
-concentration steps of FAST-MCD (Rousseeuw & Van Driessen, Technometrics 41, 1999, 212-223, from memory), with one
-change: every station keeps its better half, lest a stiff end be mistaken for damage. So damage that fills
-more than
-half of a station's girth is held against its own like; only marked reference points or another scan can show it.
+axis they may vary fast (a mode has its nodes, an insert its edge), but then much the same all round; round
+the girth they vary slowly. So the baseline is a regression of all features on one free level per station
+and a few slow waves round the girth (or across the panel).
+
+It is fitted to the readings that agree with each other best: the multivariate least-trimmed-squares
+estimator (Agulló, Croux & Van Aelst, J. Multivariate Analysis 99, 2008, 311-338, from memory), by the
+concentration steps of FAST-MCD (Rousseeuw & Van Driessen, Technometrics 41, 1999, 212-223, from memory),
+with one change: every station keeps its better half, lest a stiff end be mistaken for damage. So damage
+that fills more than half of a station's girth is held against its own like; only marked reference points or
+another scan can show it.
 
 Everything is deterministic and depends neither on where the seam lies nor on the order of the readings: the
-waves
-round the girth are pairs of sines and cosines, which a turn of the datum only mixes among themselves.
+waves round the girth are pairs of sines and cosines, which a turn of the datum only mixes among themselves.
 """
 
 from dataclasses import dataclass
@@ -32,9 +32,8 @@ KEPT_SHARE = 2 / 3
 KEPT_IN_RING = 0.5
 MAX_STEPS = 40
 LAD_STEPS = 12
-# Weight, in readings, of "a station's level is half way between its neighbours'": next to nothing beside
-# the readings of
-# a ring, and enough to bridge a station without any.
+# Weight, in readings, of "a station's level is half way between its neighbours'": next to nothing beside the
+# readings of a ring, and enough to bridge a station without any.
 BRIDGE_WEIGHT = 0.3
 # A fit wants at least this many readings for each of its terms.
 READINGS_PER_TERM = 5
@@ -44,21 +43,28 @@ SPREAD_STATIONS = 2
 SPREAD_PRIOR = 30
 NOISE_STATIONS = 1
 # A hand misses its mark by a fifth of a station or so (common practice, no published source). Where good
-# readings change
-# fast along the part, that alone moves them, in a direction that is known.
+# readings change fast along the part, that alone moves them, in a direction that is known.
 MISPLACED_STATIONS = 0.2
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Terms:
-    """What a baseline is composed of: `columns` (points, k) over a grid, and a `penalty` (k, k) on rough mixtures."""
+    """What a baseline is composed of.
+
+    `columns` has shape (points, k), points in the order of the raveled grid; `penalty` (k, k) weighs down
+    rough mixtures of them.
+    """
 
     columns: Floats
     penalty: Floats
     grid_shape: tuple[int, int]
 
     def beside(self, covariate: Floats, readings: int) -> "Terms":
-        """Let good readings vary linearly with a covariate, (points,): from station to station where readings allow."""
+        """Let good readings vary linearly with a covariate, (points,).
+
+        Each station has a slope of its own, near its neighbours', where readings allow; else there is one
+        slope.
+        """
         stations, positions = self.grid_shape
         free = self.columns.shape[1] + stations <= readings // READINGS_PER_TERM
         along = np.eye(stations) if free else _legendre(stations, 0)
@@ -76,14 +82,10 @@ class Baseline:
     """A fitted baseline.
 
     Shapes: `coefficients` (k, features); `leverage` (points,); `kept` (points,) the readings that the fit
-    rests on;
-    `spread` (points, features) robust standard deviation of good readings at each point; `precision`
-    (features,
-    features) inverse correlation of good residuals in units of that spread; `slope` (points, features) how
-    far a misplaced
-    hand moves the features, in the same units; `noisiness` (points,) how much further good readings stray
-    here than in
-    the zone as a whole.
+    rests on; `spread` (points, features) robust standard deviation of good readings at each point;
+    `precision` (features, features) inverse correlation of good residuals in units of that spread; `slope`
+    (points, features) how far a misplaced hand moves the features, in the same units; `noisiness` (points,)
+    how much further good readings stray here than in the zone as a whole.
     """
 
     terms: Terms
@@ -106,8 +108,8 @@ def surface_terms(stations: int, positions: int, *, closed: bool, readings: int)
 
     One free level per station where readings allow, else Legendre polynomials along the axis; times one
     (everywhere), and slow waves: round a tube sine pairs, once round varying up to the fourth order along
-    the axis and twice
-    round up to the second; across a panel Legendre polynomials of order one and two likewise.
+    the axis and twice round up to the second; across a panel Legendre polynomials of order one and two
+    likewise.
 
     Examples
     --------
@@ -162,7 +164,7 @@ def _legendre(count: int, order: int) -> Floats:
     from numpy.polynomial.legendre import legvander
 
     grid = np.linspace(-1, 1, count) if count > 1 else np.zeros(1)
-    return legvander(grid, min(order, max(0, (count - 1) // 2)))
+    return np.asarray(legvander(grid, min(order, max(0, (count - 1) // 2))), dtype=float)
 
 
 def fit_baseline(features: Floats, terms: Terms, reference: Mask, noise: Floats) -> Baseline:
@@ -185,7 +187,7 @@ def fit_baseline(features: Floats, terms: Terms, reference: Mask, noise: Floats)
     ValueError
         When there are no readings.
     """
-    read = np.isfinite(features).all(axis=1)
+    read = np.asarray(np.isfinite(features).all(axis=1))
     if not read.any():
         msg = "there are no readings to fit a baseline to"
         raise ValueError(msg)
@@ -211,13 +213,12 @@ def distances(features: Floats, baseline: Baseline) -> Floats:
     """Mahalanobis distance of each reading from what is expected there; NaN where unread; shape (points,).
 
     A reading that the fit rests on pulls the model towards itself; it is held against the fit that would
-    have been
-    without it (deletion formulas: Cook & Weisberg, Residuals and Influence in Regression, 1982, ch. 2, from
-    memory).
+    have been without it (deletion formulas: Cook & Weisberg, Residuals and Influence in Regression, 1982,
+    ch. 2, from memory).
     """
     scaled = (features - baseline.expected) / baseline.spread
     squared = _squared(scaled, baseline.slope, baseline.precision) / baseline.noisiness**2
-    freedom = max(int(baseline.kept.sum()) - int(round(baseline.leverage[baseline.kept].sum())), 3)
+    freedom = max(int(baseline.kept.sum()) - round(float(baseline.leverage[baseline.kept].sum())), 3)
     inside = squared / np.maximum(1 - baseline.leverage, 0.05)
     deleted = inside * (freedom - 1) / np.maximum(freedom - inside, 1.0)
     return np.asarray(np.sqrt(np.where(baseline.kept, deleted, squared / (1 + baseline.leverage))))
@@ -227,8 +228,7 @@ def _least_absolute(features: Floats, terms: Terms, read: Mask) -> Floats:
     """Residuals of least-absolute-deviation fits, each feature on its own: a start that damage hardly moves.
 
     Iteratively re-weighted least squares (Schlossmacher, J. Amer. Stat. Assoc. 68, 1973, 857-859, from
-    memory). On an
-    even grid no reading has a lever long enough to turn such a fit by itself.
+    memory). On an even grid no reading has a lever long enough to turn such a fit by itself.
     """
     own, values = terms.columns[read], features[read]
     coefficients = np.zeros((own.shape[1], values.shape[1]))
@@ -250,16 +250,18 @@ def _median_size(residual: Floats) -> Floats:
 
 
 def _agreeing(distance: Floats, terms: Terms, read: Mask, reference: Mask) -> Mask:
-    """Choose the readings to rest on: the references, the better half of every ring, then the nearest of all."""
+    """Choose the readings to rest on: references, the better half of every ring, then the nearest of all."""
     ranked = np.where(reference, -1.0, np.where(read, distance, np.inf))
     rings = ranked.reshape(terms.grid_shape)
     place = np.argsort(np.argsort(rings, axis=1, kind="stable"), axis=1)
-    in_ring = np.ceil(KEPT_IN_RING * read.reshape(terms.grid_shape).sum(axis=1, keepdims=True))
+    # A ring of very few points has no better half worth the name.
+    share = KEPT_IN_RING if terms.grid_shape[1] >= READINGS_PER_TERM else 0.0
+    in_ring = np.ceil(share * read.reshape(terms.grid_shape).sum(axis=1, keepdims=True))
     kept = reference | (place < in_ring).ravel()
     wanted = int(np.ceil(KEPT_SHARE * read.sum())) - int(kept.sum())
     order = np.argsort(np.where(kept, np.inf, ranked), kind="stable")
     kept[order[: max(wanted, 0)]] = True
-    return kept & read
+    return np.asarray(kept & read)
 
 
 def _fit(features: Floats, terms: Terms, kept: Mask, noise: Floats) -> Baseline:
@@ -271,10 +273,10 @@ def _fit(features: Floats, terms: Terms, kept: Mask, noise: Floats) -> Baseline:
     residual /= np.sqrt(np.where(kept, np.maximum(1 - leverage, 0.05), 1 + leverage))[:, None]
     # The median absolute deviation of a normal law is 0.6745 standard deviations.
     spread = _local_median(np.abs(residual), terms, kept, SPREAD_STATIONS) / 0.6745
-    spread = np.hypot(spread, noise)
+    spread = np.asarray(np.hypot(spread, noise))
     scaled = residual / spread
     correlation = _shrunk(scaled[kept].T @ scaled[kept] / int(kept.sum()), int(kept.sum()))
-    precision = np.linalg.inv(correlation)
+    precision = np.asarray(np.linalg.inv(correlation), dtype=float)
     slope = MISPLACED_STATIONS * _along(terms, coefficients) / spread
     size = np.sqrt(_squared(scaled, slope, precision))
     noisiness = _local_median(size[:, None], terms, kept, NOISE_STATIONS)[:, 0] / np.median(size[kept])
@@ -287,7 +289,7 @@ def _along(terms: Terms, coefficients: Floats) -> Floats:
     if terms.grid_shape[0] == 1:
         return np.zeros_like(expected)
     grid = expected.reshape(*terms.grid_shape, -1)
-    return np.asarray(np.gradient(grid, axis=0)).reshape(expected.shape)
+    return np.asarray(np.gradient(grid, axis=0), dtype=float).reshape(expected.shape)
 
 
 def _squared(scaled: Floats, slope: Floats, precision: Floats) -> Floats:
@@ -298,13 +300,12 @@ def _squared(scaled: Floats, slope: Floats, precision: Floats) -> Floats:
     """
     weighted = slope @ precision
     along = np.einsum("ij,ij->i", weighted, scaled)
-    return np.einsum("ij,ij->i", scaled @ precision, scaled) - along**2 / (
-        1 + np.einsum("ij,ij->i", weighted, slope)
-    )
+    explained = along**2 / (1 + np.einsum("ij,ij->i", weighted, slope))
+    return np.asarray(np.einsum("ij,ij->i", scaled @ precision, scaled) - explained)
 
 
 def _local_median(size: Floats, terms: Terms, kept: Mask, reach: int) -> Floats:
-    """Median of the kept sizes over some stations to either side, leaning on the whole zone's where they are few."""
+    """Median of the kept sizes over some stations to either side, leaning on the whole zone's where few."""
     whole = np.maximum(np.median(size[kept], axis=0), 1e-9)
     stations, positions = terms.grid_shape
     local = np.empty((stations, positions, size.shape[1]))
@@ -321,8 +322,7 @@ def _shrunk(covariance: Floats, readings: int) -> Floats:
     """Pull the correlations towards none by as much as their number of readings leaves them uncertain.
 
     Shrinkage to the diagonal (Schäfer & Strimmer, Stat. Appl. Genet. Mol. Biol. 4(1), 2005, art. 32, from
-    memory),
-    with the simple weight features / (features + readings) in place of their estimated one.
+    memory), with the simple weight features / (features + readings) in place of their estimated one.
     """
     variance = np.maximum(np.diag(covariance), 1e-6)
     weight = covariance.shape[0] / (covariance.shape[0] + readings)

@@ -1,12 +1,10 @@
 """From distances to p-values and calls at the false-call rate that was asked for.
 
 No textbook law is trusted for the distances: features are correlated and not quite normal. The law of the
-*good*
-readings is taken from the readings themselves, from the part of their distribution that damage cannot
-reach: an
-empirical null (Efron, J. Amer. Stat. Assoc. 99, 2004, 96-104, from memory). Squared distances follow a beta-prime law
-(a scaled F law), as they do when features are normal or Student-t about the baseline; it is fitted by maximum
-likelihood truncated from above.
+*good* readings is taken from the readings themselves, from the part of their distribution that damage
+cannot reach: an empirical null (Efron, J. Amer. Stat. Assoc. 99, 2004, 96-104, from memory). Squared
+distances follow a beta-prime law (a scaled F law), as they do when features are normal or Student-t about
+the baseline; it is fitted by maximum likelihood truncated from above.
 """
 
 from dataclasses import dataclass
@@ -26,9 +24,8 @@ FIRST_SHARE = 0.6
 KEEP_ABOVE_P = 0.005
 MAX_ROUNDS = 20
 # What little the kept readings say of the far tail is weighed against a light one: `TAIL_WEIGHT / tail` is
-# added to
-# the negative log-likelihood. The tail is bounded below (no variance at 2) and above (a gamma law in all
-# but name).
+# added to the negative log-likelihood. The tail is bounded below (no variance at 2) and above (a gamma law
+# in all but name).
 TAIL_WEIGHT = 1.0
 TAIL_RANGE = (2.0, 1e4)
 
@@ -87,7 +84,7 @@ def p_values(distance: Floats, law: NullLaw) -> Floats:
 
 
 def limit_distance(law: NullLaw, false_call_rate: float) -> float:
-    """The distance that good readings exceed at this rate."""
+    """Give the distance that good readings exceed at this rate."""
     from scipy.special import betaincinv
 
     share = float(betaincinv(law.tail, law.shape, false_call_rate))
@@ -132,13 +129,10 @@ def chance_count(p_value: Floats, readings: int, false_call_rate: float) -> floa
     Notes
     -----
     Points that are suspect by chance lie scattered. The number of ways in which `k` points can touch,
-    diagonals
-    included, is that of the fixed polyplets per cell (1, 4, 20, 110, 638; OEIS A006770, from memory),
-    beyond which it grows
-    about sixfold; each such set is suspect with chance q^k, and given that, the sum of ln(q / p) is a
-    gamma variable (Fisher's method of combining p-values). It is a count, not a probability, and takes
-    neighbours to be
-    independent.
+    diagonals included, is that of the fixed polyplets per cell (1, 4, 20, 110, 638; OEIS A006770, from
+    memory), beyond which it grows about sixfold; each such set is suspect with chance q^k, and given that,
+    the sum of ln(q / p) is a gamma variable (Fisher's method of combining p-values). It is a count, not a
+    probability, and takes neighbours to be independent.
 
     Examples
     --------

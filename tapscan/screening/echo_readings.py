@@ -1,4 +1,4 @@
-"""What each point of a zone yields to the probe: echoes and times of flight, or the reason why there are none."""
+"""What each point of a zone yields to the probe: echoes and times of flight, or why there are none."""
 
 from collections import Counter
 from collections.abc import Callable
@@ -18,7 +18,7 @@ __all__ = ["EchoReadings", "read_ascans"]
 Floats = NDArray[np.float64]
 Progress = Callable[[int, int], None]
 # Traces (stations, positions, samples), their rate, and why a point has none, (stations, positions).
-Gathered = tuple[NDArray[np.floating], float, NDArray[np.str_]]
+Gathered = tuple[NDArray[np.number], float, NDArray[np.str_]]
 REASON = "<U24"
 
 
@@ -26,11 +26,11 @@ REASON = "<U24"
 class EchoReadings:
     """The scanned points of one zone.
 
-    Shapes: `traces` (stations, positions, samples), possibly memory-mapped, NaN where there is none; `reason` and
-    every array of `echoes` (stations, positions).
+    Shapes: `traces` (stations, positions, samples), possibly memory-mapped, NaN where there is none;
+    `reason` and every array of `echoes` (stations, positions).
     """
 
-    traces: NDArray[np.floating]
+    traces: NDArray[np.number]
     sample_rate_hz: float
     reason: NDArray[np.str_]
     echoes: AScanFeatures
@@ -39,8 +39,8 @@ class EchoReadings:
 def read_ascans(inspection: Inspection, zone: Zone, warnings: list[str], progress: Progress) -> EchoReadings:
     """Read and measure all A-scans of a zone.
 
-    What cannot be used leaves its points unread with a reason and adds a sentence to `warnings`. `progress` is called
-    with (traces done, traces to do).
+    What cannot be used leaves its points unread with a reason and adds a sentence to `warnings`. `progress`
+    is called with (traces done, traces to do).
     """
     if zone.code in inspection.volumes:
         traces, rate_hz, reason = _map_volume(inspection, zone, warnings)
@@ -53,7 +53,7 @@ def read_ascans(inspection: Inspection, zone: Zone, warnings: list[str], progres
 
 
 def _map_volume(inspection: Inspection, zone: Zone, warnings: list[str]) -> Gathered:
-    assert inspection.plan.sample_rate_mhz is not None  # noqa: S101 - open_inspection leaves such volumes out
+    assert inspection.plan.sample_rate_mhz is not None  # open_inspection leaves out volumes without a rate
     rate_hz = inspection.plan.sample_rate_mhz * 1e6
     try:
         traces = open_volume(inspection.volumes[zone.code], zone)
@@ -68,7 +68,7 @@ def _no_traces(zone: Zone, reason: str) -> Gathered:
 
 
 def _settings(plan: Plan, zone: Zone) -> AScanSettings:
-    """Tell the measuring what the plan knows beforehand: the probe's frequency, and when the back wall is due."""
+    """Tell what the plan knows beforehand: the probe's frequency, and when the back wall is due."""
     wall = zone.laminate
     expected_s = None
     if wall.thickness_mm is not None and wall.velocity_m_s is not None:
@@ -95,7 +95,8 @@ def _gather_traces(inspection: Inspection, zone: Zone, warnings: list[str]) -> G
         return (
             _no_traces(zone, "unreadable") if (reason == "unreadable").any() else _no_traces(zone, "missing")
         )
-    # Time bases are told apart to a millionth: that is rounding in the file, not another setting of the instrument.
+    # Time bases are told apart to a millionth: that is rounding in the file, not another setting of the
+    # instrument.
     rates = Counter(round(trace.sample_rate_hz / 1e6, 6) for _, trace in read.values())
     usual = max(rates, key=lambda rate: (rates[rate], rate))
     length = max(trace.samples.size for _, trace in read.values())

@@ -1,18 +1,19 @@
 """Suspect points to connected areas, with outline, area and what the grid can say of its edges.
 
 The edge of a delamination runs somewhere between the last suspect point and the first clear one. The outline
-puts it where the *strength* (score over the suspect limit, saturating at twice the limit) interpolates to one
-half of its full value: the half-amplitude rule, which ultrasonic sizing uses on amplitudes, applied to
-the score. The bounds need no interpolation: the true edge cannot pass inside the suspect points that were read,
-nor outside the clear ones.
+puts it where the *strength* (score over the suspect limit, saturating at twice the limit) interpolates to
+one half of its full value: the half-amplitude rule, which ultrasonic sizing uses on amplitudes, applied to
+the score. The bounds need no interpolation: the true edge cannot pass inside the suspect points that were
+read, nor outside the clear ones.
 """
 
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
 
-from tapscan.plan import Zone, girth_mm, point_name, s_mm, x_mm
+from tapscan.plan import Zone, girth_mm, point_name
 from tapscan.plan.surfaces import slant
 from tapscan.screening.results import Indication, Method
 
@@ -52,8 +53,8 @@ def strength(score: Grid, limit: float) -> Grid:
 def label_areas(suspect: Mask, *, closed: bool) -> list[Area]:
     """Group suspect points that touch, diagonals included, and across the seam when `closed`.
 
-    Areas come in a fixed order (largest first, then strongest corner first on the grid), so that nothing depends on
-    how the points were collected.
+    Areas come in a fixed order (largest first, then strongest corner first on the grid), so that nothing
+    depends on how the points were collected.
     """
     from scipy.ndimage import label
 
@@ -154,7 +155,7 @@ def _describe(
 
 
 def _outline(zone: Zone, area: Area, field: Grid, level: float) -> tuple[tuple[Ring, ...], float]:
-    """Contour `field` at `level` around one area: rings in mm, holes after the ring they lie in, and true area."""
+    """Contour `field` at `level` round one area: rings in mm, holes after their ring, and the true area."""
     from contourpy import FillType, contour_generator
 
     stations, positions = field.shape
@@ -179,7 +180,7 @@ def _outline(zone: Zone, area: Area, field: Grid, level: float) -> tuple[tuple[R
     rings: list[Ring] = []
     total = 0.0
     for points, offsets in zip(*generator.filled(level, 2.0), strict=True):
-        for start, end in zip(offsets[:-1], offsets[1:], strict=True):
+        for start, end in pairwise(offsets):
             ring = _to_mm(zone, points[start:end])
             total += _signed_area(ring)  # holes run the other way round
             rings.append(tuple((float(x), float(s)) for x, s in ring))
@@ -191,10 +192,10 @@ def _to_mm(zone: Zone, index: Grid) -> Grid:
     column, row = index[:, 0], index[:, 1]
     along = (row + 0.5) * zone.station_pitch_mm
     if not zone.is_tube:
-        assert zone.position_pitch_mm is not None  # noqa: S101 - the plan's check sees to it
+        assert zone.position_pitch_mm is not None
         return np.column_stack([along, column * zone.position_pitch_mm])
-    assert zone.girth_start_mm is not None  # noqa: S101
-    assert zone.girth_end_mm is not None  # noqa: S101
+    assert zone.girth_start_mm is not None
+    assert zone.girth_end_mm is not None
     girth = zone.girth_start_mm + (zone.girth_end_mm - zone.girth_start_mm) * (row + 0.5) / zone.stations
     return np.column_stack([along, column * girth / zone.positions])
 
@@ -206,7 +207,7 @@ def _signed_area(ring: Grid) -> float:
 
 
 def _extent_s_mm(zone: Zone, area: Area, outline: Grid) -> tuple[float, float]:
-    """Clockwise extent (start, end), folded onto 0…girth on a tube; the whole girth when the area goes all round."""
+    """Clockwise extent (start, end), folded onto 0…girth on a tube; all of it for an area all round."""
     low, high = float(outline[:, 1].min()), float(outline[:, 1].max())
     if not zone.is_tube:
         return low, high

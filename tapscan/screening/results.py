@@ -1,4 +1,4 @@
-"""What screening says of one zone by one method: plain frozen data that the files, the report and the page share."""
+"""What screening says of one zone by one method: frozen data that files, report and page share."""
 
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -31,9 +31,9 @@ CLEAR, SUSPECT, UNREAD, SKIPPED = "clear", "suspect", "unread", "skipped"
 class Indication:
     """A connected suspect area.
 
-    `s_mm` is (start, end) going clockwise; end < start where the area crosses the seam. `outline` holds closed
-    rings of (x_mm, s_mm) on the unrolled surface; across the seam s runs on below 0 or beyond the girth, so that
-    every ring is one piece. `depth_mm` is None where the method does not tell depth.
+    `s_mm` is (start, end) going clockwise; end < start where the area crosses the seam. `outline` holds
+    closed rings of (x_mm, s_mm) on the unrolled surface; across the seam s runs on below 0 or beyond the
+    girth, so that every ring is one piece. `depth_mm` is None where the method does not tell depth.
     """
 
     id: str
@@ -55,8 +55,8 @@ class Indication:
 class TapEvidence:
     """The spectra behind a tap map, relative to each tap's own level, in fractional-octave bands.
 
-    Shapes: `band_hz` (bands,) centres; `spectrum_db` and `expected_db` (stations, positions, bands), NaN where
-    unread; `spread_db` (bands,) standard deviation of good readings about what is expected there.
+    Shapes: `band_hz` (bands,) centres; `spectrum_db` and `expected_db` (stations, positions, bands), NaN
+    where unread; `spread_db` (bands,) standard deviation of good readings about what is expected there.
     """
 
     band_hz: NDArray[np.float64]
@@ -70,11 +70,11 @@ class AScanEvidence:
     """The traces behind an A-scan map and the echoes found in them.
 
     Shapes: `traces` (stations, positions, samples), possibly memory-mapped, NaN where there is none;
-    `front_us`, `echo_us`, `backwall_us` (stations, positions) from each trace's first sample, NaN where not found;
-    `typical_trace` (samples,) a good trace of this zone for comparison.
+    `front_us`, `echo_us`, `backwall_us` (stations, positions) from each trace's first sample, NaN where not
+    found; `typical_trace` (samples,) a good trace of this zone for comparison.
     """
 
-    traces: NDArray[np.floating]
+    traces: NDArray[np.number]
     sample_rate_hz: float
     front_us: NDArray[np.float64]
     echo_us: NDArray[np.float64]

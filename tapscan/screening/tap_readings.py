@@ -3,7 +3,6 @@
 from collections import Counter
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, fields, replace
-from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,10 +21,12 @@ Progress = Callable[[int, int], None]
 # Long enough for a mode of 1 kHz and ζ = 0.01 to die by 50 dB, short enough for brisk tapping.
 TAP_DURATION_S = 0.1
 BATCH_TAPS = 1024
-# The room is heard in the frame before the first tap, up to this long before it; a shorter moment says too little.
+# The room is heard in the frame before the first tap, up to this long before it; a shorter moment says too
+# little.
 GUARD_S = 0.003
 SHORTEST_ROOM_S = 0.02
-# A recorder that samples slower than this share of what the zone's other recordings do cannot be held against them.
+# A recorder that samples slower than this share of what the zone's other recordings do cannot be held
+# against them.
 SLOWEST_RATE_SHARE = 0.75
 # What stands in the table, per point: the median over its taps.
 TAP_COLUMNS = ("centroid_hz", "peak_hz", "damping_ratio", "decay_time_s", "level_db", "snr_db")
@@ -35,10 +36,10 @@ TAP_COLUMNS = ("centroid_hz", "peak_hz", "damping_ratio", "decay_time_s", "level
 class TapReadings:
     """The tapped points of one zone.
 
-    Shapes: `reason`, `n_taps` and each of `features` (stations, positions); `spectrum_db` (stations, positions,
-    bands) is the median over a point's taps of the spectrum relative to each tap's own level, NaN where unread;
-    `noise_db` the same of the room just before the taps, on the same scale, NaN where there was no quiet moment;
-    `band_hz` (bands,) centres.
+    Shapes: `reason`, `n_taps` and each of `features` (stations, positions); `spectrum_db` (stations,
+    positions, bands) is the median over a point's taps of the spectrum relative to each tap's own level, NaN
+    where unread; `noise_db` the same of the room just before the taps, on the same scale, NaN where there
+    was no quiet moment; `band_hz` (bands,) centres.
     """
 
     reason: NDArray[np.str_]
@@ -86,7 +87,7 @@ def read_taps(inspection: Inspection, zone: Zone, warnings: list[str], progress:
             _measure(batch, measured)
             batch = []
         progress(done, len(points))
-    _drop_slow(measured, zone, reason, warnings)
+    _drop_slow(measured, reason, warnings)
     return _by_point(zone, measured, reason)
 
 
@@ -110,7 +111,8 @@ def _read_point(inspection: Inspection, point: Point, warnings: list[str]) -> tu
             cuts.append(cut)
     found = sum(len(cut.taps) for cut in cuts)
     if 0 < found < wanted:
-        what = f"{found} usable tap{'s' * (found > 1)}, the plan asks for {wanted}; the point is kept with {found}"
+        taps = "1 usable tap" if found == 1 else f"{found} usable taps"
+        what = f"{taps}, the plan asks for {wanted}; the point is kept with {found}"
         remedy = f"record it again, or set tap.taps_per_point = {found}"
         warnings.append(sentence(f"taps/{inspection.tap_files[point][0].name}", what, remedy))
     return cuts, "" if found else whys[0]
@@ -166,10 +168,8 @@ def _rows(features: TapFeatures, start: int, end: int) -> TapFeatures:
     return replace(features, **per_tap)
 
 
-def _drop_slow(
-    measured: dict[Point, list[_Measured]], zone: Zone, reason: NDArray[np.str_], warnings: list[str]
-) -> None:
-    """Leave out recordings whose band is much narrower than most of the zone's: their spectra do not compare."""
+def _drop_slow(measured: dict[Point, list[_Measured]], reason: NDArray[np.str_], warnings: list[str]) -> None:
+    """Leave out recordings whose band is much narrower than the zone's usual one: they do not compare."""
     tops = Counter(one.features.band_hz[1] for several in measured.values() for one in several)
     if not tops:
         return
@@ -178,7 +178,9 @@ def _drop_slow(
         fast = [one for one in several if one.features.band_hz[1] >= SLOWEST_RATE_SHARE * usual_hz]
         if len(fast) < len(several):
             slowest_hz = min(one.features.band_hz[1] for one in several)
-            what = f"sampled too slowly: heard up to {slowest_hz:,.0f} Hz only, the zone's others {usual_hz:,.0f} Hz"
+            what = (
+                f"sampled too slowly: heard up to {slowest_hz:,.0f} Hz, the zone's others {usual_hz:,.0f} Hz"
+            )
             warnings.append(sentence(f"taps at {point}", what, "record it again at the rate of the others"))
         if fast:
             measured[point] = fast

@@ -1,6 +1,7 @@
 """A tapped zone, screened: baseline, scores, calls, indications."""
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -31,22 +32,22 @@ Mask = NDArray[np.bool_]
 MOST_BANDS = 17
 # A band this far below its even share of a tap's total is levelled.
 FLOOR_DB = -20.0
-# Standard deviation in dB that noise gives a band, per share of the band that is noise: 10 / ln 10 for the power of a
-# single line, twice that since the room does not keep still between one moment and the next.
+# Standard deviation in dB that noise gives a band, per share of the band that is noise: 10 / ln 10 for the
+# power of a single line, twice that since the room does not keep still between one moment and the next.
 DB_PER_SHARE = 8.7
 # Strikes further than this from their station's usual level are not explained by the tapper's hand.
 MOST_STRIKE_DB = 8.0
 READINGS_PER_BAND = 6
 REFITS = 3
-# An area is listed as an indication when fewer than this many like it would turn up in a sound zone by chance, if
-# neighbours were independent. They are not quite, so this is stricter than one would ask of a true count; a delamination
-# the size of a coin is rarer than that by dozens of powers of ten.
+# An area is listed as an indication when fewer than this many like it would turn up in a sound zone by
+# chance, if neighbours were independent. They are not quite, so this is stricter than one would ask of a
+# true count; a delamination the size of a coin is rarer than that by dozens of powers of ten.
 MAX_CHANCE_COUNT = 1e-3
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Fitted:
-    """The baseline of a zone, the law of good readings about it, and the distance of every point, (points,)."""
+    """The baseline of a zone, the law of good readings about it, and every point's distance, (points,)."""
 
     baseline: Baseline
     law: NullLaw
@@ -56,17 +57,15 @@ class _Fitted:
 def screen_taps(zone: Zone, readings: TapReadings, false_call_rate: float, warnings: list[str]) -> Screened:
     """Hold every reading of a tapped zone against what is good there.
 
-    With too few readings for a baseline every point stays unread, with the reason ``no baseline``, and `warnings`
-    says so.
+    With too few readings for a baseline every point stays unread, with the reason ``no baseline``, and
+    `warnings` says so.
     """
     reference = block_mask(zone, zone.reference)
     read = int(np.isfinite(readings.spectrum_db).all(axis=2).sum()) if readings.band_hz.size else 0
     reason = readings.reason.copy()
     score, p_value = np.full(zone.grid_shape, np.nan), np.full(zone.grid_shape, np.nan)
-    expected_db, spread_db = (
-        np.full_like(readings.spectrum_db, np.nan),
-        np.full(readings.band_hz.size, np.nan),
-    )
+    expected_db = np.full_like(readings.spectrum_db, np.nan)
+    spread_db = np.full(readings.band_hz.size, np.nan)
     words = f"No baseline: {read} readings are too few to say what is good here."
     if read < MIN_READINGS:
         reason[reason == ""] = "no baseline"
@@ -81,6 +80,7 @@ def screen_taps(zone: Zone, readings: TapReadings, false_call_rate: float, warni
     status[reason != ""] = UNREAD
     status[block_mask(zone, zone.skip)] = SKIPPED
     reason[status == SKIPPED] = ""
+    columns = {"n_taps": readings.n_taps.astype(float), **readings.features}
     areas = _areas_beyond_chance(zone, status == SUSPECT, p_value, false_call_rate)
     return Screened(
         zone=zone,
@@ -90,7 +90,7 @@ def screen_taps(zone: Zone, readings: TapReadings, false_call_rate: float, warni
         score=score,
         p_value=p_value,
         is_reference=reference,
-        features={"n_taps": readings.n_taps.astype(float), **readings.features},
+        features={name: np.where(status == UNREAD, np.nan, values) for name, values in columns.items()},
         indications=find_indications(zone, "tap", areas, score, strength(score, 1.0)),
         baseline=words,
         evidence=TapEvidence(readings.band_hz, readings.spectrum_db, expected_db, spread_db),
@@ -98,23 +98,17 @@ def screen_taps(zone: Zone, readings: TapReadings, false_call_rate: float, warni
 
 
 def tap_vector(readings: TapReadings, bands: int) -> tuple[Floats, Floats]:
-    """What the score looks at: the shape of the spectrum, pooled into `bands` bands, in dB; and its noise, in dB.
+    """Pool the spectra into what the score looks at: their shape, and its noise, both in dB.
 
-    Both have shape (stations, positions, bands), NaN where unread. Levels are relative to each tap's own total, so that
-    how hard the tapper struck does not count; a band far below its even share is levelled, since one that hardly
-    sounds hardly matters. The noise is the standard deviation that the room's own power, measured beside
-    the taps, can give each band.
+    Both have shape (stations, positions, bands), NaN where unread. Levels are relative to each tap's own
+    total, so that how hard the tapper struck does not count; a band far below its even share is levelled,
+    since one that hardly sounds hardly matters. The noise is the standard deviation that the room's own
+    power, measured beside the taps, can give each band.
     """
     edges = np.unique(np.linspace(0, readings.band_hz.size, bands + 1).round().astype(int))
     power, room = (
-        np.stack(
-            [
-                (10 ** (levels[..., a:b] / 10)).sum(axis=-1)
-                for a, b in zip(edges[:-1], edges[1:], strict=True)
-            ],
-            -1,
-        )
-        for levels in (readings.spectrum_db, readings.noise_db)
+        np.stack([linear[..., a:b].sum(axis=-1) for a, b in pairwise(edges)], axis=-1)
+        for linear in (10 ** (readings.spectrum_db / 10), 10 ** (readings.noise_db / 10))
     )
     power = power + 10 ** (FLOOR_DB / 10) / (edges.size - 1)
     room = np.where(np.isfinite(room), np.minimum(room, power), 0.0)
@@ -136,9 +130,10 @@ def _fit(zone: Zone, readings: TapReadings, reference: Mask, read: int) -> _Fitt
 
 
 def _strike_db(readings: TapReadings) -> Floats:
-    """How much louder each point's taps were than its station's, in tens of dB, within bounds; shape (points,).
+    """Tell how much louder each point was struck than its station, in tens of dB, within bounds; (points,).
 
-    A harder strike is a shorter one (Hertz: contact time falls with the fifth root of speed) and sounds brighter:
+    A harder strike is a shorter one (Hertz: contact time falls with the fifth root of speed) and sounds
+    brighter:
     that is the tapper, not the part. Beyond the bounds it may well be the part.
     """
     level_db = readings.features["level_db"]
@@ -164,7 +159,7 @@ def _expected_spectrum(readings: TapReadings, baseline: Baseline) -> tuple[Float
 
 
 def _in_words(baseline: Baseline, reference: Mask) -> str:
-    kept = int(baseline.kept.sum())
+    kept, terms = int(baseline.kept.sum()), baseline.terms.columns.shape[1]
     marked = int(reference.sum())
     source = (
         f"{marked} points marked as good and the readings that agree with them"
@@ -172,6 +167,6 @@ def _in_words(baseline: Baseline, reference: Mask) -> str:
         else "the zone itself"
     )
     return (
-        f"What is good here comes from {source}: {kept} readings and a model of {baseline.terms.columns.shape[1]} terms that "
-        "varies from station to station and slowly across."
+        f"What is good here comes from {source}: {kept} readings, a level for each station and slow changes "
+        f"across ({terms} terms). Damage that fills more than half of a station's width can hide from it."
     )
