@@ -55,6 +55,7 @@ class _Cut:
     """Good taps of one recording, `taps` (k, samples), and the room before them, `room` (1, samples)."""
 
     point: Point
+    channel: int
     sample_rate_hz: float
     taps: NDArray[np.float32]
     room: NDArray[np.float32]
@@ -79,14 +80,20 @@ def read_taps(inspection: Inspection, zone: Zone, warnings: list[str], progress:
     points = [point for point in inspection.tap_files if point.zone == zone.code]
     measured: dict[Point, list[_Measured]] = {}
     batch: list[_Cut] = []
+    channels: set[int] = set()
     for done, point in enumerate(points, 1):
         cuts, why = _read_point(inspection, point, warnings)
+        channels |= {cut.channel for cut in cuts}
         reason[point.station - 1, point.position - 1] = why
         batch += cuts
         if sum(len(cut.taps) for cut in batch) >= BATCH_TAPS or done == len(points):
             _measure(batch, measured)
             batch = []
         progress(done, len(points))
+    if len(channels) > 1:
+        what = f"the loudest channel is not always the same one ({', '.join(map(str, sorted(channels)))})"
+        remedy = "two microphones hear differently: record one channel only"
+        warnings.append(sentence(f"zone {zone.code}: recordings", what, remedy))
     _drop_slow(measured, reason, warnings)
     return _by_point(zone, measured, reason)
 
@@ -121,18 +128,10 @@ def _read_point(inspection: Inspection, point: Point, warnings: list[str]) -> tu
 def _good_taps(point: Point, recording: Recording) -> tuple[_Cut | None, str]:
     """Cut the taps of a recording that can be measured, or say why there is none."""
     samples, rate_hz = recording.samples, recording.sample_rate_hz
-    fault = recording_fault(samples, rate_hz)
-    if fault and fault != "clipped":  # single clipped taps are sorted out below
-        return None, fault
     onsets = find_taps(samples, rate_hz)
-    if onsets.start.size == 0:
-        return None, fault or "no tap"
     good = ~(onsets.is_clipped | onsets.is_double | onsets.is_quiet)
     if not good.any():
-        return (
-            None,
-            "clipped" if onsets.is_clipped.any() else "double hit" if onsets.is_double.any() else "too quiet",
-        )
+        return None, recording_fault(samples, rate_hz) or "double hit"
     taps = cut_taps(samples, onsets.start, rate_hz, TAP_DURATION_S)[good].astype(np.float32, copy=False)
     length = taps.shape[1]
     before = samples[
@@ -141,7 +140,7 @@ def _good_taps(point: Point, recording: Recording) -> tuple[_Cut | None, str]:
     room = np.zeros((1, length), dtype=np.float32)
     if before.size >= SHORTEST_ROOM_S * rate_hz:
         room[0, : before.size] = before - before.mean()
-    return _Cut(point, rate_hz, taps, room, before.size / length), ""
+    return _Cut(point, recording.channel, rate_hz, taps, room, before.size / length), ""
 
 
 def _measure(batch: list[_Cut], measured: dict[Point, list[_Measured]]) -> None:
@@ -202,7 +201,7 @@ def _by_point(zone: Zone, measured: dict[Point, list[_Measured]], reason: NDArra
         spectra = np.concatenate([one.features.spectrum_db[:, : band_hz.size] for one in several])
         heard = np.isfinite(spectra).all(axis=1)
         if not heard.any():
-            reason[at] = "silent"
+            reason[at] = "not finite"
             continue
         n_taps[at] = int(heard.sum())
         spectrum_db[at] = np.median(spectra[heard], axis=0)
