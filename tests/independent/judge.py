@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 from rich.console import Console
 from rich.table import Table
 from scipy.stats import rankdata
@@ -96,23 +97,15 @@ def judge(
     read = ~np.isin(screened.status, ("unread", "skipped"))
     suspect = screened.status == "suspect"
     inside, far = read & (nearest < 0), read & (nearest > FAR_MM)
-    found, ratios, covered = [], [], []
-    for defect, rim in zip(truth.defects, rims, strict=True):
-        hits = [i for i in screened.indications if any(rim[_numbers(q)] < half_cell_mm for q in i.points)]
-        true_mm2 = np.pi * np.prod(defect.radii_mm)
-        told = sum(i.area_mm2 for i in hits)
-        found.append(bool(hits))
-        ratios.append(told / true_mm2 if hits else np.nan)
-        low, high = sum(i.area_low_mm2 for i in hits), sum(i.area_high_mm2 for i in hits)
-        covered.append(bool(low <= true_mm2 <= high) if hits else None)
+    found, ratios, covered = _sized(screened.indications, truth.defects, rims < half_cell_mm)
     false = sum(all(nearest[_numbers(q)] > FAR_MM for q in i.points) for i in screened.indications)
     score = np.nan_to_num(screened.score, nan=-np.inf)
     return Verdict(
         label=label,
         defects=truth.defects,
-        found=tuple(found),
-        size_ratio=tuple(ratios),
-        covered=tuple(covered),
+        found=found,
+        size_ratio=ratios,
+        covered=covered,
         false_indications=false,
         false_calls=int((suspect & far).sum()),
         far_points=int(far.sum()),
@@ -125,6 +118,34 @@ def judge(
         baseline=screened.baseline,
         seconds=seconds,
     )
+
+
+def _sized(
+    indications: Any, defects: tuple[Defect, ...], reach: NDArray[np.bool_]
+) -> tuple[tuple[bool, ...], tuple[float, ...], tuple[bool | None, ...]]:
+    """Per defect: found, area told over true area, and whether the bounds hold.
+
+    `reach` (defects, stations, positions) marks points whose cell reaches into each defect. Defects that one
+    indication joins are sized together: the map does not tell them apart, and need not.
+    """
+    touches = np.array(
+        [[any(cells[_numbers(q)] for q in i.points) for i in indications] for cells in reach], dtype=bool
+    ).reshape(len(defects), len(indications))
+    found, ratios, covered = [], [], []
+    for row in touches:
+        told, joined = row, row[None] @ touches.T > 0
+        for _ in defects:
+            told = (joined @ touches > 0).ravel()
+            joined = (told[None] @ touches.T) > 0
+        true_mm2 = sum(
+            np.pi * np.prod(d.radii_mm) for d, is_in in zip(defects, joined.ravel(), strict=True) if is_in
+        )
+        hits = [i for i, is_in in zip(indications, told, strict=True) if is_in]
+        found.append(bool(hits))
+        ratios.append(float(sum(i.area_mm2 for i in hits) / true_mm2) if hits else float("nan"))
+        low, high = sum(i.area_low_mm2 for i in hits), sum(i.area_high_mm2 for i in hits)
+        covered.append(bool(low <= true_mm2 <= high) if hits else None)
+    return tuple(found), tuple(ratios), tuple(covered)
 
 
 def draw_defects(

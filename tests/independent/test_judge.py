@@ -46,6 +46,15 @@ def test_an_indication_across_the_seam_finds_the_defect_there() -> None:
     assert verdict.unread == 1
 
 
+def test_defects_that_one_indication_joins_are_sized_together() -> None:
+    neighbour = Defect(130, 118, 14, 0.5)
+    members = [(10, 12), (11, 12), (12, 12), (13, 12)]
+    verdict = _judged({"1300": members}, (CROSSING, neighbour, Defect(40, 60, 14, 0.5)))
+    assert verdict.found == (True, True, False)
+    assert verdict.size_ratio[:2] == pytest.approx((1300 / (2 * np.pi * 14**2),) * 2)
+    assert verdict.covered == (True, True, None)
+
+
 def test_an_indication_elsewhere_finds_nothing_and_is_false() -> None:
     verdict = _judged({"100": [(3, 6), (3, 7)]}, (CROSSING,))
     assert verdict.found == (False,)
