@@ -1,9 +1,9 @@
-"""When a signal begins, without a model of it: the first arrival of a tap or of a calibration block's echo."""
+"""When a signal begins, without a model of it: the first arrival of a tap or of a block's echo."""
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from tapscan.errors import TapscanError
+from tapscan.signals.checking import require_axes, require_rate, require_real
 
 __all__ = ["onset_s"]
 
@@ -16,8 +16,9 @@ def onset_s(traces: ArrayLike, sample_rate_hz: float) -> Floats:
     """Find the instant at which each trace splits best into noise before and signal after.
 
     The split minimises Akaike's criterion for two stretches of Gaussian noise of different power,
-    ``k·ln var(x[:k]) + (N − k − 1)·ln var(x[k:])`` (Maeda 1985, as other seismological software computes it). It
-    wants some noise before the arrival; the later echoes do not matter as long as the trace is not mostly over.
+    ``k·ln var(x[:k]) + (N − k − 1)·ln var(x[k:])`` (Maeda 1985, as other seismological software computes it).
+    It wants some noise before the arrival; the later echoes do not matter as long as the trace is not mostly
+    over.
 
     Parameters
     ----------
@@ -29,8 +30,9 @@ def onset_s(traces: ArrayLike, sample_rate_hz: float) -> Floats:
     Returns
     -------
     ndarray
-        Shape (n,): time of the first sample of the signal, from the first sample of the trace. NaN where there is
-        no such instant: fewer than 8 samples, a sample that is not finite, or nothing but one value on one side.
+        Shape (n,): time of the first sample of the signal, from the first sample of the trace. NaN where
+        there is no such instant: fewer than 8 samples, a sample that is not finite, or nothing but one value
+        on one side.
 
     Raises
     ------
@@ -46,11 +48,9 @@ def onset_s(traces: ArrayLike, sample_rate_hz: float) -> Floats:
     array([151.])
     """
     values = np.asarray(traces)
-    if values.dtype.kind not in "fiub" or values.ndim not in (1, 2):
-        what = f"are {values.ndim}-dimensional of type {values.dtype}"
-        raise TapscanError("traces", what, "give real numbers of shape (n, samples)")
-    if not (np.isfinite(sample_rate_hz) and sample_rate_hz > 0):
-        raise TapscanError("sample_rate_hz", f"is {sample_rate_hz}", "give a rate above 0")
+    require_real("traces", values)
+    require_axes("traces", values, (1, 2), "(n, samples)")
+    require_rate(sample_rate_hz)
     values = np.atleast_2d(values).astype(float)
     onset = np.full(len(values), np.nan)
     if values.shape[1] < 4 * _LEAST_SIDE:

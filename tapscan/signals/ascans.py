@@ -2,16 +2,25 @@
 
 Decision rules
 --------------
-Front surface: the first echo of the zone's pulse that reaches 45 % of the trace's largest.
+Pulse and levels are learnt from up to 1,024 traces spread evenly over the zone, by medians, so that a third of the
+zone may be damaged: the pulse from its front-surface echoes, the noise from the samples before them.
 
-Echoes inside: picked one by one where what is left of the trace correlates best with the zone's own front-surface
-pulse. An echo counts when it stands out of the noise of its own trace, out of the misfit of the pulse to stronger
-echoes beside it, and out of the zone's own backscatter (plies, pores, the tail of the front-surface echo) at the
-same time after the front surface. That level is the median over the zone, so a third of the zone may be damaged.
+Front surface: the first crest of the pulse's correlation, of the front surface's own polarity, after it first
+reaches 45 % of the trace's largest. A contact probe's transmit pulse at the very start counts as one.
 
-Back wall: the strongest echo near the time of flight that is expected there: what the caller expects, or else what
-most of the zone shows. An echo that could be the second or third round trip of a stronger one above it is not taken
-for the back wall: its back wall is lost. How much loss is suspect is for screening to say.
+Echoes inside: picked one by one where what is left of the trace correlates best with the pulse, up to four. Only
+where two of them, or one and the front-surface echo, overlap are they refined together by least squares. An echo
+counts when it exceeds six times the noise of its own trace; 5.3 standard deviations of the zone's backscatter
+(plies, pores, the tail of the front-surface echo) at that time after the front surface; 3 % of the front-surface
+echo; and, beside a stronger echo, three times what the pulse usually misfits there.
+
+Back wall: the largest echo near the time of flight that is due there. That time is what the caller expects within
+20 %, or else what the zone's largest echoes have in common; then narrowed, by a smooth surface through the zone and
+what whole stations or positions share, to four standard deviations of the zone about it, 2.5 to 10 %. An echo at
+twice or three times the time of a stronger one above it is that one's next round trip and not the back wall.
+
+First echo inside: the earliest that counts before the back wall, or, where that is lost, before it is due. How much
+loss of back wall is suspect is for screening to say.
 """
 
 import mmap
@@ -24,9 +33,16 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from tapscan.errors import TapscanError
 from tapscan.signals.backwalls import back_wall_trend, spread_about
-from tapscan.signals.candidates import CANDIDATES, NOISE_FACTOR, Candidates, Pattern, candidates, prepared
+from tapscan.signals.candidates import (
+    NOISE_FACTOR,
+    Candidates,
+    Pattern,
+    candidates,
+    no_candidates,
+    prepared,
+)
+from tapscan.signals.checking import require_axes, require_rate, require_real
 from tapscan.signals.learning import LEAST_SAMPLES, SAMPLE, learn
 
 __all__ = ["AScanFeatures", "AScanSettings", "depth_mm", "measure_ascans", "measure_volume"]
@@ -46,7 +62,8 @@ _WIDE = 0.10
 class AScanSettings:
     """What is known beforehand. None is learnt from the traces.
 
-    `expected_tof_s` is the sound laminate's time of flight, there and back; `centre_frequency_hz` the probe's.
+    `expected_tof_s` is the sound laminate's time of flight, there and back; `centre_frequency_hz` the
+    probe's.
     """
 
     expected_tof_s: float | None = None
@@ -57,11 +74,11 @@ class AScanSettings:
 class AScanFeatures:
     """One value per trace, of shape (n,) or (stations, positions); NaN where there is none.
 
-    `front_s` and `backwall_s` count from the first sample to the echo's envelope peak, `tof_s` and `echo_s` from
-    the front-surface echo. Amplitudes are signed, the largest half-wave of the front-surface echo being positive,
-    in the traces' own units. `backwall_db` and `echo_db` are relative to the front-surface echo; `snr_db` is the
-    front-surface echo over the noise. `fault` is empty or says why the trace cannot be read: ``not finite``,
-    ``silent``, ``saturated``, ``too short``, ``no echo``.
+    `front_s` and `backwall_s` count from the first sample to the echo's envelope peak, `tof_s` and `echo_s`
+    from the front-surface echo. Amplitudes are of the pulse's largest half-wave, in
+    the traces' own units, and signed: the front-surface echo is positive, one of opposite polarity negative. `backwall_db` and `echo_db` are relative to the front-surface echo;
+    `snr_db` is the front-surface echo over the noise. `fault` is empty or says why the trace cannot be read:
+    ``not finite``, ``silent``, ``saturated``, ``too short``, ``no echo``.
     """
 
     front_s: Floats
@@ -125,8 +142,7 @@ def measure_ascans(
     (array([1.085, 1.085]), array([-6., -6.]))
     """
     values = np.asarray(traces)
-    if values.ndim != 2:
-        raise TapscanError("traces", f"have {values.ndim} axes, not (n, samples)", "reshape the array")
+    require_axes("traces", values, (2,), "(n, samples)")
     features = measure_volume(values[None], sample_rate_hz, settings)
     return AScanFeatures(*(getattr(features, name)[0] for name in _names(features)))
 
@@ -163,14 +179,9 @@ def measure_volume(
     TapscanError
         For an array of the wrong shape or type, or a rate that means nothing.
     """
-    if volume.ndim != 3:
-        raise TapscanError(
-            "volume", f"has {volume.ndim} axes, not (stations, positions, samples)", "reshape it"
-        )
-    if volume.dtype.kind not in "fiub":
-        raise TapscanError("volume", f"is of type {volume.dtype}, not real numbers", "give a real array")
-    if not (np.isfinite(sample_rate_hz) and sample_rate_hz > 0):
-        raise TapscanError("sample_rate_hz", f"is {sample_rate_hz}", "give a rate above 0")
+    require_axes("volume", volume, (3,), "(stations, positions, samples)")
+    require_real("volume", volume)
+    require_rate(sample_rate_hz)
     grid, total = volume.shape[:2], volume.shape[0] * volume.shape[1]
     traces = volume.reshape(total, volume.shape[2])
     settings = settings or AScanSettings()
@@ -192,6 +203,12 @@ def _sampled(traces: NDArray[Any], volume: NDArray[Any]) -> NDArray[Any]:
     return sample
 
 
+def _features(none: Floats, fault: NDArray[np.str_]) -> AScanFeatures:
+    """Features that are all `none`, each in its own array, with their faults."""
+    names = [name for name in _names(AScanFeatures) if name != "fault"]
+    return AScanFeatures(**{name: none.copy() for name in names}, fault=fault)
+
+
 def _unread(traces: NDArray[Any], grid: tuple[int, ...]) -> AScanFeatures:
     """Say of each trace why nothing can be measured."""
     fault = np.full(len(traces), "too short", dtype="U10")
@@ -200,7 +217,7 @@ def _unread(traces: NDArray[Any], grid: tuple[int, ...]) -> AScanFeatures:
             fault[start : start + _BLOCK] = prepared(np.asarray(traces[start : start + _BLOCK]))[1]
         fault[fault == ""] = "no echo"
     none = np.full(grid, np.nan)
-    return AScanFeatures(*(none for _ in fields(AScanFeatures)[:-1]), fault=fault.reshape(grid))
+    return _features(none, fault.reshape(grid))
 
 
 def _measured(
@@ -208,12 +225,7 @@ def _measured(
 ) -> Candidates:
     """Measure all traces block by block, in threads, never more than a few blocks ahead."""
     total = len(traces)
-    out = Candidates(
-        *(np.empty(total, dtype=np.float32) for _ in range(2)),
-        *(np.empty((total, CANDIDATES), dtype=np.float32) for _ in range(2)),
-        noise=np.empty(total, dtype=np.float32),
-        fault=np.empty(total, dtype="U10"),
-    )
+    out = no_candidates(total)
 
     def work(start: int) -> int:
         part = candidates(np.asarray(traces[start : start + _BLOCK]), pattern)
@@ -254,7 +266,7 @@ def _decided(
     real = np.isfinite(found.after) & ~weak[:, None]
     due = None if settings.expected_tof_s is None else settings.expected_tof_s * rate_hz
     expected, slack = _expected(found, real, pattern, grid, due)
-    out = AScanFeatures(*(np.full(total, np.nan) for _ in fields(AScanFeatures)[:-1]), fault=fault)
+    out = _features(np.full(total, np.nan), fault)
     for span in _spans(total):
         part, good = _part(found, span), fault[span] == ""
         backwall = _backwall(part, real[span], expected[span], slack, pattern)
@@ -276,7 +288,7 @@ def _part(found: Candidates, span: slice) -> Candidates:
 def _expected(
     found: Candidates, real: NDArray[np.bool_], pattern: Pattern, grid: tuple[int, int], due: float | None
 ) -> tuple[Floats, float]:
-    """Expected back-wall time (n,) in grid steps, and how far the back wall may lie from it."""
+    """Return the expected back-wall time (n,) in grid steps, and how far the back wall may lie from it."""
     total = len(found.front)
     if due is None:
         seen = np.where(real, np.abs(found.amplitude), -1.0)
@@ -356,7 +368,7 @@ def _fill(
 def _in_units(
     out: AScanFeatures, grid: tuple[int, int], rate_hz: float, unit: float, offset_s: float
 ) -> AScanFeatures:
-    """Turn grid steps into seconds and correlations into amplitudes, in place, and give the zone its shape."""
+    """Turn grid steps into seconds and correlations into amplitudes, and give the zone its shape."""
     for name in ("front_s", "backwall_s", "tof_s", "echo_s"):
         getattr(out, name)[:] /= rate_hz
     for name in ("front_s", "backwall_s"):

@@ -1,9 +1,9 @@
 """Where a zone's back wall is expected, point by point, from the echoes of the zone itself.
 
-A delamination echo comes before the back wall's, never after it, and damage is local, while thickness follows the
-part: smoothly, or in steps that run along or across it. So what is expected is a smooth surface through the upper
-half of the times (quantile regression: Koenker and Bassett 1978, from memory), plus what whole stations or whole
-positions share.
+A delamination echo comes before the back wall's, never after it, and damage is local, while thickness follows
+the part: smoothly, or in steps that run along or across it. So what is expected is a smooth surface through
+the upper half of the times (quantile regression: Koenker and Bassett 1978, from memory), plus what whole
+stations or whole positions share.
 """
 
 import numpy as np
@@ -96,7 +96,7 @@ def _shared(rest: Floats, axis: int) -> Floats:
     lines = rest if axis == 1 else rest.T
     common = np.where(np.isfinite(lines).sum(axis=1) >= _LEAST_IN_LINE, _upper_middle(lines), 0.0)
     padded = np.pad(common, 1, mode="edge")
-    return np.median(np.stack([padded[:-2], padded[1:-1], padded[2:]]), axis=0)
+    return np.asarray(np.median(np.stack([padded[:-2], padded[1:-1], padded[2:]]), axis=0))
 
 
 def _upper_middle(lines: Floats) -> Floats:

@@ -1,9 +1,10 @@
 """Everything that could be an echo in each A-scan of a zone: one forward and one inverse transform per trace.
 
 A block of traces is correlated with the zone's own pulse. The front-surface echo is found and taken out, the
-stretch after it is cut out, and the largest remaining crest is taken as an echo and taken out, again and again.
-Only where two echoes overlap are they refined together. No step looks at another trace of the block, and none uses
-a matrix product over the block, so that the result is the same to the bit however the zone is cut into blocks.
+stretch after it is cut out, and the largest remaining crest is taken as an echo and taken out, again and
+again. Only where two echoes overlap are they refined together. No step looks at another trace of the block,
+and none uses a matrix product over the block, so that the result is the same to the bit however the zone is
+cut into blocks.
 """
 
 from dataclasses import dataclass
@@ -16,7 +17,17 @@ from numpy.typing import NDArray
 from tapscan.signals.pulses import detrended
 from tapscan.signals.pursuit import STEPS, Kernel, correlate, refined
 
-__all__ = ["CANDIDATES", "Candidates", "Pattern", "candidates", "make_pattern", "noise_of", "prepared"]
+__all__ = [
+    "CANDIDATES",
+    "NOISE_FACTOR",
+    "Candidates",
+    "Pattern",
+    "candidates",
+    "make_pattern",
+    "no_candidates",
+    "noise_of",
+    "prepared",
+]
 
 Floats = NDArray[np.float64]
 Floats32 = NDArray[np.float32]
@@ -33,13 +44,13 @@ _LEAST_FLAT = 3  # equal samples in a row at the very top that no smooth echo ma
 class Pattern:
     """What is looked for in a zone: its pulse, and where.
 
-    `dead` and `window` bound the stretch after the front-surface echo, in grid steps; `crest` is the fraction that
-    a crest must have of the largest near the first rise to be the front-surface echo's, `rise` how far to look;
-    `overlap` is the lag below which two echoes disturb each other, `least` that below which they are one.
-    `quiet` is the stretch of samples that holds least, `colour`
-    how much stronger its noise is in the pulse's band than white noise would be, `hush` what it usually holds there. `scatter` (window,) and `misfit` (2·half + 1,)
-    are the least amplitudes that count, relative to the front-surface echo at that time after it, and relative to a
-    stronger echo at that time from it. `tail` and `shape` are the pulse's
+    `dead` and `window` bound the stretch after the front-surface echo, in grid steps; `crest` is the fraction
+    that a crest must have of the largest near the first rise to be the front-surface echo's, `rise` how far
+    to look; `overlap` is the lag below which two echoes disturb each other, `least` that below which they are
+    one. `quiet` is the stretch of samples that holds least, `colour` how much stronger its noise is in the
+    pulse's band than white noise would be, `hush` what it usually holds there. `scatter` (window,) and
+    `misfit` (2·half + 1,) are the least amplitudes that count, relative to the front-surface echo at that
+    time after it, and relative to a stronger echo at that time from it. `tail` and `shape` are the pulse's
     autocorrelation at fractional lags, after `dead` and in full. `step` is the digitiser's, 0 when unknown.
     """
 
@@ -66,8 +77,9 @@ class Pattern:
 class Candidates:
     """Echoes before the zone has decided, one row per trace, NaN where there is none.
 
-    `front` is in grid steps from the grid's start, `after` (n, CANDIDATES) in grid steps after the front-surface
-    echo, in the order in which they were found. `height`, `amplitude` and `noise` are correlations.
+    `front` is in grid steps from the grid's start, `after` (n, CANDIDATES) in grid steps after the
+    front-surface echo, in the order in which they were found. `height`, `amplitude` and `noise` are
+    correlations.
     """
 
     front: Floats32
@@ -76,6 +88,12 @@ class Candidates:
     amplitude: Floats32
     noise: Floats32
     fault: NDArray[np.str_]
+
+
+def no_candidates(total: int) -> Candidates:
+    """Make room for the candidates of so many traces."""
+    each, several = np.full(total, np.nan, np.float32), np.full((total, CANDIDATES), np.nan, np.float32)
+    return Candidates(each, each.copy(), several, several.copy(), each.copy(), np.full(total, "", "U10"))
 
 
 def make_pattern(kernel: Kernel, centre: float, window: int, step: float) -> Pattern:
@@ -161,7 +179,7 @@ def _rests(values: Floats32, at: NDArray[np.intp]) -> NDArray[np.bool_]:
 def candidates(traces: NDArray[Any], pattern: Pattern, count: int = CANDIDATES) -> Candidates:
     """Measure one block of traces (n, samples)."""
     values, fault = prepared(traces, pattern.step)
-    kernel, n = pattern.kernel, len(values)
+    kernel = pattern.kernel
     if kernel.lead:
         values = detrended(values)
     c = correlate(values, kernel)
@@ -210,8 +228,8 @@ def _drop_weak(found: Candidates, pattern: Pattern) -> None:
 def _drop_misfits(found: Candidates, pattern: Pattern, rows: NDArray[np.intp], share: np.float32) -> None:
     """Forget, in place, what is no more than the misfit of the pulse to a stronger echo beside it.
 
-    `share` lowers the level for echoes that are yet to be refined. Closer than a third of a cycle nothing can be
-    told apart.
+    `share` lowers the level for echoes that are yet to be refined. Closer than a third of a cycle nothing can
+    be told apart.
     """
     at = np.concatenate([np.zeros((len(rows), 1), dtype=np.float32), found.after[rows]], axis=1)
     size = np.concatenate([np.abs(found.height[rows, None]), np.abs(found.amplitude[rows])], axis=1)
@@ -236,7 +254,7 @@ def noise_of(values: Floats32, pattern: Pattern) -> Floats32:
     few = values[:, pattern.quiet]
     few = few - few.mean(axis=1)[:, None]
     power = np.einsum("ij,ij->i", few, few) / np.float32(max(1, few.shape[1] - 1))
-    return np.maximum(np.float32(pattern.colour) * np.sqrt(power), np.float32(pattern.hush))
+    return np.asarray(np.maximum(np.float32(pattern.colour) * np.sqrt(power), np.float32(pattern.hush)))
 
 
 def _front(c: Floats32, pattern: Pattern) -> NDArray[np.intp]:
@@ -251,7 +269,7 @@ def _front(c: Floats32, pattern: Pattern) -> NDArray[np.intp]:
     crest &= near >= np.float32(pattern.crest) * near.max(axis=1)[:, None]
     # Without a crest inside (the echo sits at the very start or end) the largest value has to do.
     best = np.where(crest.any(axis=1), np.argmax(crest, axis=1), np.argmax(near, axis=1))
-    return np.clip(first + best, 1, grid - 2)
+    return np.asarray(np.clip(first + best, 1, grid - 2))
 
 
 def _vertex(c: Floats32, at: NDArray[np.intp]) -> tuple[Floats32, Floats32]:

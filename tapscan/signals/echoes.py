@@ -1,12 +1,12 @@
 """Echoes of a known or estimated pulse in A-scan traces: when they come and how strong they are."""
 
 from dataclasses import dataclass, replace
-from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from tapscan.errors import TapscanError
+from tapscan.signals.checking import require_axes, require_rate, require_real
 from tapscan.signals.pulses import Pulse, deconvolved, detrended, estimate_pulse
 from tapscan.signals.pursuit import Kernel, correlate, make_kernel, refined, subtracted
 
@@ -29,7 +29,7 @@ _LEAST_SAMPLES = 16  # fewer grid points than this leave nothing to fit
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Echoes:
-    """Echoes in order of time. `time_s` and signed `amplitude`, each (n, n_echoes), NaN where there is none."""
+    """Echoes in order of time: `time_s`, signed `amplitude`, each (n, n_echoes), NaN where there is none."""
 
     time_s: Floats
     amplitude: Floats
@@ -40,10 +40,11 @@ def find_echoes(
 ) -> Echoes:
     """Find up to `n_echoes` echoes in each trace, overlapping ones too.
 
-    The model is ``trace = Σ aₖ·pulse(t − tₖ)`` plus white noise and a straight line. Echoes are picked one
-    by one where the rest correlates best with the pulse; after each pick all are refined together by least
-    squares, which for white noise is maximum likelihood. A new echo is kept only if the energy it explains
-    could not be noise (one chance in a thousand) nor the misfit of the pulse to a stronger echo beside it.
+    The model is ``trace = Σ aₖ·pulse(t − tₖ)`` plus white noise and a slow drift. Echoes are picked one by
+    one where the rest correlates best with the pulse; after each pick all are refined together by least squares,
+    which for white noise is maximum likelihood (Kay 1993, section 3.11, from memory). A new echo is kept only
+    if the energy that it explains could be neither noise (one chance in a thousand, in the trace or in the
+    pulse's own band) nor the misfit of the pulse to a stronger echo beside it.
 
     Parameters
     ----------
@@ -53,7 +54,8 @@ def find_echoes(
         Sampling rate.
     pulse
         Shape (length,), at the same rate; it should swing about zero. Without one it is estimated from the
-        front-surface echoes of all the traces together, and then all rows influence each other through it.
+        front-surface echoes of all traces together, and then anew from all their echoes; all rows influence
+        each other through it. Most rows should then show their front-surface echo clear of others.
     n_echoes
         Most echoes per trace. Where there are more, those that explain most are kept.
 
@@ -62,38 +64,35 @@ def find_echoes(
     Echoes
         `time_s` counts from the first sample to the pulse's first sample when `pulse` is given, else to its
         envelope's peak. `amplitude` is in units of the pulse given; of an estimated pulse the largest
-        half-wave is 1. An echo that the trace's end cuts off is not reported.
+        half-wave is +1. An echo that the trace's end cuts off is not reported.
 
     Raises
     ------
     TapscanError
-        For a rate, pulse or number of echoes that means nothing, or an array of the wrong shape.
+        For a rate, pulse or number of echoes that means nothing, or an array of the wrong shape or type.
 
     Examples
     --------
     >>> from tapscan.signals.pulses import delayed
     >>> t = np.arange(60) / 100e6
     >>> pulse = np.exp(-(((t - 0.3e-6) / 0.12e-6) ** 2)) * np.cos(2 * np.pi * 5e6 * t)
-    >>> trace = delayed(pulse, 100.25, 400) - 0.5 * delayed(pulse, 140.5, 400)
+    >>> trace = delayed(pulse, 100.3, 400) - 0.5 * delayed(pulse, 140.5, 400)
     >>> echoes = find_echoes(trace, 100e6, pulse)
     >>> (echoes.time_s * 1e6).round(3) + 0.0
-    array([[1.002, 1.405,   nan]])
+    array([[1.003, 1.405,   nan]])
     >>> echoes.amplitude.round(3)
     array([[ 1. , -0.5,  nan]])
     """
     values = _checked(traces, sample_rate_hz, n_echoes)
     given = None if pulse is None else _given(pulse, sample_rate_hz)
-    finite = np.isfinite(values).all(axis=1) if values.shape[1] else np.zeros(len(values), dtype=bool)
     time = np.full((len(values), n_echoes), np.nan)
     amplitude = np.full((len(values), n_echoes), np.nan)
-    usable = (
-        np.flatnonzero(finite & (np.ptp(np.where(finite[:, None], values, 0.0), axis=1) > 0))
-        if values.size
-        else []
-    )
+    usable = _usable(values)
     if not len(usable):
         return Echoes(time, amplitude)
     flat = detrended(values[usable])
+    scale = np.abs(flat).max(axis=1, keepdims=True)
+    flat /= scale
     model = given or _estimated(flat, sample_rate_hz, n_echoes)
     if model is None or len(model.samples) > values.shape[1]:
         return Echoes(time, amplitude)
@@ -107,28 +106,35 @@ def find_echoes(
         at, height = _pursue(flat[start : start + _BLOCK], kernel, n_echoes, mismatch)
         rows = usable[start : start + _BLOCK]
         time[rows] = (at / kernel.up - kernel.lead + model.centre) / sample_rate_hz
-        amplitude[rows] = height / np.sqrt(kernel.energy)
+        amplitude[rows] = height * scale[start : start + _BLOCK] / np.sqrt(kernel.energy)
     order = np.argsort(time, axis=1)
     return Echoes(np.take_along_axis(time, order, axis=1), np.take_along_axis(amplitude, order, axis=1))
 
 
+def _usable(values: Floats) -> NDArray[np.intp]:
+    """Rows that are finite and not one value throughout."""
+    if not values.size:
+        return np.zeros(0, dtype=np.intp)
+    top, bottom = values.max(axis=1), values.min(axis=1)  # NaN where there is one
+    return np.flatnonzero(np.isfinite(top) & np.isfinite(bottom) & (top > bottom))
+
+
 def _checked(traces: ArrayLike, sample_rate_hz: float, n_echoes: int) -> Floats:
     values = np.asarray(traces)
-    if values.dtype.kind not in "fiub":
-        raise TapscanError("traces", f"are of type {values.dtype}, not real numbers", "give a real array")
-    if values.ndim not in (1, 2):
-        raise TapscanError("traces", f"have {values.ndim} axes, not (n, samples)", "reshape the array")
-    if not (np.isfinite(sample_rate_hz) and sample_rate_hz > 0):
-        raise TapscanError("sample_rate_hz", f"is {sample_rate_hz}", "give a rate above 0")
+    require_real("traces", values)
+    require_axes("traces", values, (1, 2), "(n, samples)")
+    require_rate(sample_rate_hz)
     if n_echoes < 1:
-        raise TapscanError("n_echoes", f"is {n_echoes}", "ask for 1 or more")
+        where = "n_echoes"
+        raise TapscanError(where, f"is {n_echoes}", "ask for 1 or more")
     return np.atleast_2d(values).astype(float)
 
 
 def _given(pulse: ArrayLike, sample_rate_hz: float) -> Pulse:
     samples = np.asarray(pulse, dtype=float)
     if samples.ndim != 1 or not np.isfinite(samples).all() or not np.any(samples):
-        raise TapscanError("pulse", "is not a finite row of numbers that are not all 0", "give one pulse")
+        where, what = "pulse", "is not a finite row of numbers that are not all 0"
+        raise TapscanError(where, what, "give one pulse")
     return Pulse(samples, 0.0, sample_rate_hz)
 
 
@@ -157,7 +163,7 @@ def _mismatch(traces: int) -> float:
 
 
 def _pursue(traces: Floats, kernel: Kernel, n_echoes: int, mismatch: float) -> tuple[Floats, Floats]:
-    """Times in grid steps and amplitudes (n, n_echoes), unordered, NaN where there is no echo."""
+    """Return times in grid steps and amplitudes (n, n_echoes), unordered, NaN where there is no echo."""
     c = correlate(traces, kernel)
     total = (traces**2).sum(axis=1)
     background = _quiet_part(traces)
@@ -187,16 +193,16 @@ def _pick(rest: Floats) -> Floats:
     size = np.abs(rest)
     peak = np.zeros(size.shape, dtype=bool)
     peak[:, 1:-1] = (size[:, 1:-1] >= size[:, :-2]) & (size[:, 1:-1] >= size[:, 2:])
-    return np.argmax(np.where(peak, size, -1.0), axis=1).astype(float)
+    return np.asarray(np.argmax(np.where(peak, size, -1.0), axis=1).astype(float))
 
 
 def _searched(
     c: Floats, at: Floats, amplitude: Floats, energy: Floats, kernel: Kernel
 ) -> tuple[Floats, Floats, Floats]:
-    """Search anew, among all pairs of times, for the newest echo and the one it overlaps; keep what explains more.
+    """Search among all pairs of times for the newest echo and the one it overlaps; keep what explains more.
 
-    The first pick of two overlapping echoes may sit a whole cycle off or between them, and least squares cannot
-    step over a cycle.
+    The first pick of two overlapping echoes may sit a whole cycle off or between them, and least squares
+    cannot step over a cycle.
     """
     if at.shape[1] < 2:
         return at, amplitude, energy
@@ -227,7 +233,7 @@ def _apart(at: Floats, kernel: Kernel) -> NDArray[np.bool_]:
 
 
 def _best_pair(rest: Floats, centre: Floats, kernel: Kernel) -> tuple[Floats, Floats]:
-    """Of all pairs of times about a centre (n,), the pair that explains most, on a grid of an eighth of a cycle.
+    """Return the pair of times about a centre (n,) that explains most, on a grid of an eighth of a cycle.
 
     Two echoes at lag d explain (c₁² + c₂² − 2 r(d) c₁ c₂) / (1 − r(d)²).
     """
@@ -256,7 +262,7 @@ def _quiet_part(values: Floats) -> Floats:
     """Noise (n,) from the smallest seven tenths of each row, which few echoes do not reach."""
     count = max(1, round(0.7 * values.shape[1]))
     small = np.partition(values**2, count - 1, axis=1)[:, :count]
-    return np.sqrt(small.mean(axis=1) / _SEVEN_TENTHS)
+    return np.asarray(np.sqrt(small.mean(axis=1) / _SEVEN_TENTHS))
 
 
 def _white_noise(left: Floats, background: Floats, kernel: Kernel, parameters: int) -> Floats:
@@ -268,16 +274,17 @@ def _white_noise(left: Floats, background: Floats, kernel: Kernel, parameters: i
 def _least_gain(white: Floats, before: Floats, after: Floats, kernel: Kernel) -> Floats:
     """Energy (n,) that the largest of the correlation's noise passes once in a thousand traces.
 
-    Upcrossings of both signs by Rice's formula (1944, from memory): 2 T f_rms exp(−u²/2), widened as Student's
-    distribution is for a noise estimated from few values. Noise may be stronger in the pulse's band than white
-    noise is, so that what the correlation itself has left, in few independent values, is held against it as well.
+    Upcrossings of both signs by Rice's formula (1944, from memory): 2 T f_rms exp(−u²/2), widened as
+    Student's distribution is for a noise estimated from few values. Noise may be stronger in the pulse's band
+    than white noise is, so that what the correlation itself has left, in few independent values, is held
+    against it as well.
     """
     squared = 2 * np.log(max(2 * kernel.grid * kernel.bandwidth, 1.0) / _FALSE_ALARM)
     many = max(4.0, kernel.samples - 6.0)
     few = max(4.0, 0.6 * kernel.grid / kernel.up / float((kernel.r[:: kernel.up] ** 2).sum()))
     in_band = np.minimum(np.sqrt((after**2).mean(axis=1)), _quiet_part(before))
     level = np.maximum(_widened(squared, many) * white**2, _widened(squared, few) * in_band**2)
-    return np.maximum(level, 1e-9 * (before**2).max(axis=1))
+    return np.asarray(np.maximum(level, 1e-9 * (before**2).max(axis=1)))
 
 
 def _widened(squared: float, free: float) -> float:
@@ -290,4 +297,4 @@ def _stands_out(at: Floats, amplitude: Floats, kernel: Kernel, mismatch: float) 
         return np.ones(len(at), dtype=bool)
     near = np.abs(at[:, :-1] - at[:, -1:]) < kernel.length * kernel.up
     beside = np.sqrt(np.where(near, amplitude[:, :-1] ** 2, 0.0).sum(axis=1))
-    return np.abs(amplitude[:, -1]) > mismatch * beside
+    return np.asarray(np.abs(amplitude[:, -1]) > mismatch * beside)

@@ -107,7 +107,7 @@ def _digitiser_step(values: NDArray[np.float32]) -> float:
 
 
 def _quietest(values: NDArray[np.float32], found: Candidates, kernel: Kernel) -> slice:
-    """Return the samples that hold only noise: before the front-surface echo, else where traces hold least."""
+    """Return the samples that hold only noise: before the front surface, else where traces hold least."""
     before = int(np.nanquantile(found.front, 0.02) / kernel.up) - kernel.lead - 2
     if before >= _LEAST_QUIET:
         return slice(0, before)
@@ -118,7 +118,7 @@ def _quietest(values: NDArray[np.float32], found: Candidates, kernel: Kernel) ->
 
 
 def _colour(quiet: NDArray[np.float32], kernel: Kernel) -> float:
-    """Return how many times stronger noise like this is in the correlation than white noise of the same power.
+    """Return how many times stronger this noise is in the correlation than white noise of the same power.
 
     The variance behind a filter is the sum of the noise's autocorrelation times the filter's.
     """
@@ -170,7 +170,7 @@ def _sigma(values: Floats) -> Floats:
 
 
 def _widened(level: Floats, pattern: Pattern, cycles: float) -> Floats:
-    """Take the root mean square over some cycles: a crest may fall on any phase, and a median has its own scatter."""
+    """Take the root mean square over some cycles: a crest may fall on any phase, a median scatters itself."""
     reach = max(1, round(0.5 * cycles / pattern.kernel.bandwidth))
     padded = np.pad(level**2, reach, mode="edge")
-    return np.sqrt(np.lib.stride_tricks.sliding_window_view(padded, 2 * reach + 1).mean(axis=1))
+    return np.asarray(np.sqrt(np.lib.stride_tricks.sliding_window_view(padded, 2 * reach + 1).mean(axis=1)))

@@ -1,4 +1,4 @@
-"""The transmitted pulse: where it is in a trace, what it looks like, and how it is shifted by less than a sample."""
+"""The transmitted pulse: where it is in a trace, what it looks like, and how to shift it between samples."""
 
 from dataclasses import dataclass
 from typing import Any
@@ -56,7 +56,7 @@ def detrended(traces: NDArray[Any]) -> NDArray[Any]:
     samples = traces.shape[-1]
     degree = min(_DRIFT_DEGREE, samples // 16)  # a short trace could lose its echo to a cubic
     shapes = np.linalg.qr(np.polynomial.legendre.legvander(np.linspace(-1.0, 1.0, samples), degree))[0]
-    flat = traces - traces.mean(axis=-1, keepdims=True)
+    flat: NDArray[Any] = traces - traces.mean(axis=-1, keepdims=True)
     for shape in shapes.T.astype(traces.dtype):
         # Not a matrix product: that may round differently for another number of rows.
         flat -= np.einsum("ij,j->i", flat, shape)[:, None] * shape
@@ -72,7 +72,7 @@ def envelope(traces: NDArray[Any]) -> NDArray[Any]:
     >>> bool(np.allclose(envelope(np.cos(2 * np.pi * t / 8)), 1.0))
     True
     """
-    return np.abs(_analytic(traces))
+    return np.asarray(np.abs(_analytic(traces)))
 
 
 def _analytic(traces: NDArray[Any]) -> NDArray[Any]:
@@ -80,7 +80,7 @@ def _analytic(traces: NDArray[Any]) -> NDArray[Any]:
     spectrum = fft.fft(traces, axis=-1)
     spectrum[..., 1 : (samples + 1) // 2] *= 2
     spectrum[..., samples // 2 + 1 :] = 0
-    return fft.ifft(spectrum, axis=-1)
+    return np.asarray(fft.ifft(spectrum, axis=-1))
 
 
 def delayed(pulse: ArrayLike, delay_samples: ArrayLike, samples: int) -> Floats:
@@ -109,7 +109,7 @@ def delayed(pulse: ArrayLike, delay_samples: ArrayLike, samples: int) -> Floats:
     delay = np.asarray(delay_samples, dtype=float)
     length = fft.next_fast_len(samples + 2 * len(pulse), real=True)
     phase = np.exp(-2j * np.pi * np.fft.rfftfreq(length) * delay[..., None])
-    return fft.irfft(fft.rfft(pulse, length) * phase, length, axis=-1)[..., :samples]
+    return np.asarray(fft.irfft(fft.rfft(pulse, length) * phase, length, axis=-1)[..., :samples])
 
 
 def centre_frequency_hz(traces: NDArray[Any], sample_rate_hz: float) -> float:
@@ -160,7 +160,7 @@ def first_arrival(envelopes: NDArray[Any], fraction: float = _FRONT_FRACTION) ->
     falling = np.empty_like(above)
     falling[:, :-1] = envelopes[:, 1:] < envelopes[:, :-1]
     falling[:, -1] = True
-    return np.argmax(above & falling, axis=1)
+    return np.asarray(np.argmax(above & falling, axis=1))
 
 
 def estimate_pulse(
@@ -169,11 +169,11 @@ def estimate_pulse(
     frequency_hz: float | None = None,
     tail_fraction: float = _TAIL_FRACTION,
 ) -> Pulse | None:
-    """Estimate the pulse from the front-surface echoes of a batch: aligned to a fraction of a sample, averaged.
+    """Estimate the pulse from the front-surface echoes of a batch, aligned between samples and averaged.
 
-    The first echo within 8 dB of each trace's largest is cut out, aligned by cross-correlation and combined by
-    the median, which leaves out what comes at another time in each trace. The pulse ends where its envelope first
-    turns up again or has fallen into the noise.
+    The first echo within 8 dB of each trace's largest is cut out, aligned by cross-correlation and combined
+    by the median, which leaves out what comes at another time in each trace. The pulse ends where its
+    envelope first turns up again or has fallen into the noise.
 
     Parameters
     ----------
@@ -260,7 +260,7 @@ def deconvolved(traces: Floats, start: Floats, amplitude: Floats, pulse: Pulse) 
 
 
 def _noise_of_average(traces: Floats, windows: Floats) -> float:
-    """Noise left in the median of the windows: that of the traces' quiet half over the root of their number."""
+    """Noise left in the median of the windows: that of the quiet half over the root of their number."""
     size = np.sqrt((windows**2).sum(axis=1))
     quiet = 1.4826 * np.median(np.abs(traces), axis=1)[size > 0] / size[size > 0]
     loss = (
@@ -279,7 +279,7 @@ def _windows(traces: Floats, start: Floats, length: int) -> Floats:
     cut = np.take_along_axis(padded, index, axis=1)
     size = fft.next_fast_len(2 * length, real=True)
     phase = np.exp(2j * np.pi * np.fft.rfftfreq(size) * (start - whole)[:, None])
-    return fft.irfft(fft.rfft(cut, size, axis=1) * phase, size, axis=1)[:, :length]
+    return np.asarray(fft.irfft(fft.rfft(cut, size, axis=1) * phase, size, axis=1)[:, :length])
 
 
 def _typical(windows: Floats) -> Floats:
@@ -291,8 +291,8 @@ def _typical(windows: Floats) -> Floats:
         sign = np.where(usable @ model < 0, -1.0, 1.0)
         model = np.median(usable * sign[:, None], axis=0)
         if not np.any(model):
-            return usable[0]
-    return model
+            return np.asarray(usable[0])
+    return np.asarray(model)
 
 
 def _lags(windows: Floats, model: Floats, period: float) -> Floats:
@@ -309,7 +309,7 @@ def _lags(windows: Floats, model: Floats, period: float) -> Floats:
     left, mid, right = (np.abs(near[rows, inner + k]) for k in (-1, 0, 1))
     bend = left - 2 * mid + right
     vertex = np.where(bend < 0, 0.5 * (left - right) / np.where(bend < 0, bend, -1.0), 0.0)
-    return (inner - reach + np.clip(vertex, -1, 1)) / up
+    return np.asarray((inner - reach + np.clip(vertex, -1, 1)) / up)
 
 
 def _trimmed(

@@ -50,8 +50,8 @@ class Kernel:
     (frequencies,) turns a trace's spectrum into its correlation on the grid, scaled so that r(0) = 1: a
     correlation is then an amplitude in units of the pulse's root energy. `r` (2·reach + 1,) is the
     autocorrelation, lag 0 in the middle; `shifted` (steps + 1, 2·reach + 1)
-    is r for an echo that sits a fraction of a grid step late. `bandwidth` is the root-mean-square frequency in
-    cycles per grid step. `grid` counts the times at which the whole pulse lies inside the trace. `dense`
+    is r for an echo that sits a fraction of a grid step late. `bandwidth` is the root-mean-square frequency
+    in cycles per grid step. `grid` counts the times at which the whole pulse lies inside the trace. `dense`
     (3, points) holds r and its two derivatives per grid step at every fraction that `shifted` knows.
     """
 
@@ -138,7 +138,7 @@ def _lag_table(spectrum: NDArray[Any], size: int, up: int, reach: int) -> Floats
 def correlate(traces: NDArray[Any], kernel: Kernel) -> NDArray[Any]:
     """Correlate traces (n, samples) with the pulse: (n, grid), in the traces' precision, r(0) = 1."""
     spectrum = fft.rfft(traces, kernel.size, axis=1)
-    scale = kernel.up if kernel.up > 1 else 1
+    scale = kernel.up
     spectrum *= (kernel.filter * scale).astype(spectrum.dtype)
     full: NDArray[Any] = fft.irfft(spectrum, kernel.size * kernel.up, axis=1, overwrite_x=True)
     return full[:, : kernel.grid]
@@ -177,7 +177,7 @@ def interpolated(c: NDArray[Any], rows: NDArray[np.intp], at: Floats) -> tuple[F
 
 
 def _lagged(kernel: Kernel, lag: Floats, orders: int) -> Floats:
-    """Read r, and its derivatives when `orders` is 3, at any lag in grid steps: (orders, ...); 0 out of reach."""
+    """Read r, and its derivatives when `orders` is 3, at any lag: (orders, ...); 0 out of reach."""
     step = np.minimum(np.maximum((lag + (kernel.reach + 1)) * STEPS, 0.0), kernel.dense.shape[1] - 2.0)
     low = step.astype(np.intp)
     tables = kernel.dense[:orders]

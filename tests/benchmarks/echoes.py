@@ -1,8 +1,10 @@
+# ruff: noqa: T201 - a benchmark prints its table
 """What measuring a volume of A-scans costs, against the transforms that it rests on.
 
-The floor is one batched real FFT and its inverse of the same memory-mapped float32 data, in the same blocks, with
-the same number of threads. Everything else is gates, echoes, times of flight, amplitudes and the decision over the
-whole zone. One trace in twenty is delaminated, a third of those so shallow that the echoes overlap and are refined.
+The floor is one batched real FFT and its inverse of the same memory-mapped float32 data, in the same blocks,
+with the same number of threads. Everything else is gates, echoes, times of flight, amplitudes and the
+decision over the whole zone. One trace in twenty is delaminated, a third of those so shallow that the echoes
+overlap and are refined.
 
     python -m tests.benchmarks.echoes            10^3 to 10^5 traces
     python -m tests.benchmarks.echoes --full     up to 10^6 traces, 2 GB in the temporary directory
@@ -35,7 +37,7 @@ def pulse() -> np.ndarray:
 
 
 def write_volume(path: Path, traces: int) -> None:
-    """A panel of 1.6 mm: drifting front surface, back wall and its second round trip, delaminations, noise."""
+    """A panel of 1.6 mm: drifting front surface, back wall, its second round trip, delaminations, noise."""
     rng = np.random.default_rng(7)
     kinds = 4096
     front = 60 + rng.uniform(0, 100, kinds)
@@ -148,9 +150,7 @@ def main() -> None:
             flush=True,
         )
     single, double = overlap_cost_us()
-    print(
-        f"find_echoes, pulse given: {single:.0f} us per trace with one echo, {double:.0f} with two that overlap"
-    )
+    print(f"find_echoes, pulse given: {single:.0f} us per trace, {double:.0f} where two overlap")
 
 
 if __name__ == "__main__":

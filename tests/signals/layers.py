@@ -1,7 +1,8 @@
 """A layered wall seen by a probe, in the frequency domain: plies, resin between them, an air gap, losses.
 
 Shares nothing with the package: no pulse model, no echo model. Every reverberation is in it, because the
-reflection of the whole stack is one recursion over its layers (Brekhovskikh, Waves in Layered Media, from memory).
+reflection of the whole stack is one recursion over its layers (Brekhovskikh, Waves in Layered Media, from
+memory).
 """
 
 import numpy as np
@@ -41,7 +42,9 @@ def reflection(frequency_hz, layers, front=WATER, back=AIR, loss_db_mm=0.6):
     loss = loss_db_mm / 8.686 * (np.abs(frequency_hz) / 5e6) ** 1.2  # nepers per mm
     media = [front, *[layer[:2] for layer in layers], back]
     impedance = [density * velocity for density, velocity in media]
-    total = np.full(len(frequency_hz), (impedance[-1] - impedance[-2]) / (impedance[-1] + impedance[-2]), complex)
+    total = np.full(
+        len(frequency_hz), (impedance[-1] - impedance[-2]) / (impedance[-1] + impedance[-2]), complex
+    )
     for k in range(len(layers) - 1, -1, -1):
         _, velocity, thickness = layers[k]
         phase = np.exp(-2 * (2j * np.pi * frequency_hz * thickness * 1e-3 / velocity + loss * thickness))
@@ -51,7 +54,7 @@ def reflection(frequency_hz, layers, front=WATER, back=AIR, loss_db_mm=0.6):
 
 
 def traces(responses, delay_s, samples, sample_rate_hz, centre_hz=5e6):
-    """Traces (n, samples) of reflection spectra made by `spectrum_axis` frequencies, delayed by `delay_s` (n,)."""
+    """Traces (n, samples) of reflection spectra at the frequencies of `axis_hz`, delayed by (n,) seconds."""
     frequency = axis_hz(samples, sample_rate_hz)
     spectrum = probe(frequency, centre_hz) * np.asarray(responses)
     spectrum = spectrum * np.exp(-2j * np.pi * frequency * np.asarray(delay_s)[:, None])
@@ -63,7 +66,9 @@ def axis_hz(samples, sample_rate_hz):
     return np.fft.rfftfreq(4 * samples, 1 / sample_rate_hz)
 
 
-def wall_spectra(depths_mm, thickness_mm, velocity_m_s, samples, sample_rate_hz, *, back=AIR, front=WATER, loss=0.6):
+def wall_spectra(
+    depths_mm, thickness_mm, velocity_m_s, samples, sample_rate_hz, *, back=AIR, front=WATER, loss=0.6
+):
     """Reflection spectra (n, frequencies) and true times there and back (n,), one wall per row.
 
     `depths_mm` (n,) is NaN where the wall is sound, else where an air gap cuts it; `thickness_mm` (n,).
@@ -83,7 +88,7 @@ def wall_spectra(depths_mm, thickness_mm, velocity_m_s, samples, sample_rate_hz,
 
 
 def scattered(traces_, arrival_s, until_s, level, rng, sample_rate_hz):
-    """Add what pores and fibres send back from inside the wall: the probe's own band, at random, rms `level`."""
+    """Add what pores and fibres send back from inside: the probe's own band, at random, rms `level`."""
     samples = traces_.shape[1]
     noise = np.fft.rfft(rng.normal(size=(len(traces_), 4 * samples)), axis=1)
     noise = np.fft.irfft(noise * np.abs(probe(axis_hz(samples, sample_rate_hz))), axis=1)[:, :samples]

@@ -23,7 +23,9 @@ def test_the_onset_is_found_to_a_sample_in_nineteen_of_twenty():
 @given(st.integers(350, 600), st.floats(1e-6, 1e6), st.sampled_from([1, -1]))
 @settings(deadline=None, max_examples=30)
 def test_a_delay_moves_it_and_neither_gain_nor_sign_nor_offset_does(onset, gain, sign):
-    assert abs(onset_s(sign * gain * burst(onset), 2.0)[0] * 2 - onset) <= 9  # the spread published for this signal
+    assert (
+        abs(onset_s(sign * gain * burst(onset), 2.0)[0] * 2 - onset) <= 9
+    )  # the spread published for this signal
     assert onset_s(sign * gain * burst(onset) + 3 * gain, 2.0) == onset_s(burst(onset), 2.0)
 
 
@@ -42,8 +44,12 @@ def test_integers_are_read_too():
 @pytest.mark.parametrize(
     ("traces", "rate_hz", "message"),
     [
-        (np.zeros((2, 2, 20)), 1.0, r"traces: are 3-dimensional of type float64 \(give real numbers of shape"),
-        (np.zeros(20, dtype=complex), 1.0, "traces: are 1-dimensional of type complex128"),
+        (
+            np.zeros((2, 2, 20)),
+            1.0,
+            r"traces: has 3 axes, not \(n, samples\) \(reshape the array\)",
+        ),
+        (np.zeros(20, dtype=complex), 1.0, "traces: holds complex128, not real numbers"),
         (np.zeros(20), 0.0, r"sample_rate_hz: is 0.0 \(give a rate above 0\)"),
         (np.zeros(20), float("nan"), "sample_rate_hz: is nan"),
     ],

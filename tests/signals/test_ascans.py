@@ -17,7 +17,7 @@ SHAPE = (30, 20)
 
 @dataclass
 class Panel:
-    """A zone with a delaminated rectangle; everything that differs from trace to trace is drawn from the seed."""
+    """A zone with a delaminated rectangle; what differs from trace to trace is drawn from the seed."""
 
     thickness_mm: float = 1.6
     slope_mm: float = 0.0
@@ -126,8 +126,8 @@ def test_a_sound_zone_calls_nothing():
 
 
 def test_amplitudes_tell_the_reflection_and_its_sign():
-    # Lossless single layer in water, backed by air: front (Z₂ − Z₁)/(Z₂ + Z₁); back wall −(1 − R²) of the incident
-    # wave; the formula for plane waves at normal incidence. No ply, no resin, no loss.
+    # Lossless single layer in water, backed by air: front (Z₂ − Z₁)/(Z₂ + Z₁); back wall −(1 − R²) of the
+    # incident wave; the formula for plane waves at normal incidence. No ply, no resin, no loss.
     wall = [(1550.0, 2950.0, 3.0)]
     spectrum = layers.reflection(layers.axis_hz(512, 100e6), wall, loss_db_mm=0.0)
     found = measure_ascans(layers.traces(np.tile(spectrum, (40, 1)), np.full(40, 0.6e-6), 512, 100e6), 100e6)
@@ -180,7 +180,9 @@ def test_a_mapped_file_gives_the_same_answer_and_progress_is_told(tmp_path, monk
     np.testing.assert_array_equal(found.echo_s, measure_volume(traces, 100e6).echo_s)
 
 
-@pytest.mark.parametrize("dtype", [np.int8, np.int16, np.int32, np.int64, np.uint8, np.uint16, np.float16, np.float64])
+@pytest.mark.parametrize(
+    "dtype", [np.int8, np.int16, np.int32, np.int64, np.uint8, np.uint16, np.float16, np.float64]
+)
 def test_every_real_type_is_read_to_the_same_times(dtype):
     panel = Panel(noise_db=50)
     traces = panel.traces().astype(float)
@@ -188,11 +190,17 @@ def test_every_real_type_is_read_to_the_same_times(dtype):
     scaled = traces / np.abs(traces).max()
     if np.dtype(dtype).kind in "iu":
         top = min(np.iinfo(dtype).max, 2**24)
-        scaled = np.round(scaled * top * 0.95) if np.dtype(dtype).kind == "i" else np.round((scaled * 0.45 + 0.5) * top)
+        scaled = (
+            np.round(scaled * top * 0.95)
+            if np.dtype(dtype).kind == "i"
+            else np.round((scaled * 0.45 + 0.5) * top)
+        )
     found = measure_volume(scaled.astype(dtype), 100e6)
     assert (np.isfinite(found.tof_s) == np.isfinite(reference.tof_s)).mean() > 0.99
     coarse = dtype in (np.int8, np.uint8)
-    np.testing.assert_allclose(np.nanmedian(np.abs(found.tof_s - reference.tof_s)), 0, atol=2e-9 if coarse else 2e-10)
+    np.testing.assert_allclose(
+        np.nanmedian(np.abs(found.tof_s - reference.tof_s)), 0, atol=2e-9 if coarse else 2e-10
+    )
     assert (found.fault == "").mean() > (0.97 if coarse else 0.999)
 
 
@@ -290,7 +298,7 @@ def test_delay_gain_sign_and_offset(delay, gain_db, sign, offset):
     ("volume", "rate_hz", "message"),
     [
         (np.zeros((2, 3)), 1e8, r"volume: has 2 axes, not \(stations, positions, samples\)"),
-        (np.zeros((2, 3, 40), complex), 1e8, "volume: is of type complex128, not real numbers"),
+        (np.zeros((2, 3, 40), complex), 1e8, "volume: holds complex128, not real numbers"),
         (np.zeros((2, 3, 40)), -1.0, r"sample_rate_hz: is -1.0 \(give a rate above 0\)"),
     ],
 )
@@ -300,5 +308,5 @@ def test_bad_volumes_are_told(volume, rate_hz, message):
 
 
 def test_bad_batches_are_told():
-    with pytest.raises(TapscanError, match=r"traces: have 1 axes, not \(n, samples\) \(reshape the array\)"):
+    with pytest.raises(TapscanError, match=r"traces: has 1 axes, not \(n, samples\) \(reshape the array\)"):
         measure_ascans(np.zeros(40), 1e8)

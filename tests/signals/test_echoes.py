@@ -1,4 +1,4 @@
-"""find_echoes against the Cramér-Rao bound, against invented echoes, and against signals it does not assume."""
+"""find_echoes against the Cramér-Rao bound, against invented echoes, against signals it does not assume."""
 
 import numpy as np
 import pytest
@@ -40,10 +40,10 @@ def record(pulse, times, heights, noise_db, seed):
 
 
 def bound(pulse, times, heights, noise_db):
-    """Cramér-Rao bound of each time, in samples, all times and amplitudes unknown: the Fisher matrix inverted.
+    """Cramér-Rao bound of each time, in samples, times and amplitudes unknown: the Fisher matrix inverted.
 
-    For white noise of sd σ the matrix is JᵀJ/σ², J the derivatives of the trace (Kay 1993, from memory); here by
-    central differences.
+    For white noise of sd σ the matrix is JᵀJ/σ², J the derivatives of the trace (Kay 1993, from memory); here
+    by central differences.
     """
     step, columns = 1e-3, []
     for time, height in zip(times, heights, strict=True):
@@ -55,7 +55,8 @@ def bound(pulse, times, heights, noise_db):
 
 
 def test_the_bound_is_the_one_that_is_published():
-    # Gaussian-windowed cosine, s = 0.2 µs, 5 MHz, 100 MHz, 30 dB: 0.237591 ns (computed from Kay 1993, from memory).
+    # Gaussian-windowed cosine, s = 0.2 µs, 5 MHz, 100 MHz, 30 dB: 0.237591 ns (computed from Kay 1993, from
+    # memory).
     time_s = (np.arange(240) - 120) / RATE_HZ
     pulse = np.exp(-0.5 * (time_s / 0.2e-6) ** 2) * np.cos(2 * np.pi * 5e6 * time_s)
     assert bound(pulse, [130.0], [1.0], 30)[0] / RATE_HZ == pytest.approx(0.237591e-9, rel=2e-3)
@@ -82,7 +83,7 @@ def test_two_overlapping_echoes_are_timed_at_the_bound(second, apart):
     # Whatever one calls the pulse's length: its full width at half amplitude, or all 80 samples of it.
     runs, heights = 400, [1.0, second]
     first = 150 + np.random.default_rng(3).uniform(-1, 1, (runs, 1))
-    times = first + [0, apart]
+    times = first + np.array([0, apart])
     found = find_echoes(record(gaussian(), times, heights, 30, 4), RATE_HZ, gaussian())
     two = np.isfinite(found.time_s).sum(axis=1) == 2
     assert two.mean() > 0.99
@@ -124,7 +125,9 @@ def test_without_a_pulse_overlapping_echoes_below_a_front_surface_stay_within_tw
     after = np.diff(found.time_s[three], axis=1) * RATE_HZ - np.diff(times[three], axis=1)
     limit = bound(PULSES[name], times[0], heights, 30)
     assert (np.sqrt(np.mean(after**2, axis=0)) <= 2 * np.hypot(limit[:2], limit[1:])).all()
-    assert (np.sign(found.amplitude[three]) == np.sign(found.amplitude[three][:, :1]) * [1, 1, -1]).mean() > 0.99
+    assert (
+        np.sign(found.amplitude[three]) == np.sign(found.amplitude[three][:, :1]) * [1, 1, -1]
+    ).mean() > 0.99
 
 
 @pytest.mark.slow
@@ -200,7 +203,8 @@ def test_an_echo_is_not_missed_for_the_sake_of_silence():
 @pytest.mark.parametrize("back", [layers.AIR, layers.WATER])
 @pytest.mark.parametrize("depth_mm", [0.4, 0.75, 1.6])
 def test_a_layered_wall_is_measured_to_a_fiftieth_of_a_millimetre(back, depth_mm):
-    # Plies, resin between them, losses that rise with frequency, every reverberation: nothing that is assumed.
+    # Plies, resin between them, losses that rise with frequency, every reverberation: nothing that is
+    # assumed.
     rng = np.random.default_rng(15)
     frequency = layers.axis_hz(SAMPLES, RATE_HZ)
     wall = layers.stack(depth_mm)
@@ -214,7 +218,10 @@ def test_a_layered_wall_is_measured_to_a_fiftieth_of_a_millimetre(back, depth_mm
 
 
 @given(
-    st.floats(0, 100), st.floats(1e-9, 1e9), st.sampled_from([1, -1]), st.sampled_from([np.float32, np.float64])
+    st.floats(0, 100),
+    st.floats(1e-9, 1e9),
+    st.sampled_from([1, -1]),
+    st.sampled_from([np.float32, np.float64]),
 )
 @settings(deadline=None, max_examples=25)
 def test_a_delay_moves_every_echo_and_gain_scales_it(delay, gain, sign, dtype):
@@ -231,7 +238,9 @@ def test_a_delay_moves_every_echo_and_gain_scales_it(delay, gain, sign, dtype):
 @settings(deadline=None, max_examples=6)
 def test_echoes_come_in_order_of_time_and_no_more_than_asked_for(n_echoes):
     times = np.array([[300.0, 60.0, 180.0, 240.0]])
-    found = find_echoes(record(gaussian(), times, [1.0, -0.5, 0.7, 0.9], 40, 17), RATE_HZ, gaussian(), n_echoes)
+    found = find_echoes(
+        record(gaussian(), times, [1.0, -0.5, 0.7, 0.9], 40, 17), RATE_HZ, gaussian(), n_echoes
+    )
     assert found.time_s.shape == found.amplitude.shape == (1, n_echoes)
     here = found.time_s[0][np.isfinite(found.time_s[0])]
     assert len(here) == min(n_echoes, 4)
@@ -250,10 +259,14 @@ def test_a_row_does_not_depend_on_its_neighbours():
         np.testing.assert_array_equal(alone.amplitude, whole.amplitude[part])
 
 
-@pytest.mark.parametrize("dtype", [np.int8, np.int16, np.int32, np.int64, np.uint16, np.float16, np.float32, bool])
+@pytest.mark.parametrize(
+    "dtype", [np.int8, np.int16, np.int32, np.int64, np.uint16, np.float16, np.float32, bool]
+)
 def test_any_real_type_is_read(dtype):
     trace = delayed(gaussian(), 100.0, SAMPLES)
-    scaled = trace > 0.5 if dtype is bool else (trace * 100 + (100 if dtype is np.uint16 else 0)).astype(dtype)
+    scaled = (
+        trace > 0.5 if dtype is bool else (trace * 100 + (100 if dtype is np.uint16 else 0)).astype(dtype)
+    )
     found = find_echoes(scaled, RATE_HZ, gaussian(), n_echoes=1)
     assert found.time_s[0, 0] * RATE_HZ == pytest.approx(100, abs=1.0 if dtype is bool else 0.1)
 
@@ -287,9 +300,9 @@ def test_an_echo_that_the_end_cuts_off_is_not_reported_as_another():
 @pytest.mark.parametrize(
     ("change", "message"),
     [
-        ({"traces": np.zeros((2, 2, 50))}, r"traces: have 3 axes, not \(n, samples\) \(reshape the array\)"),
-        ({"traces": np.zeros(50, complex)}, "traces: are of type complex128, not real numbers"),
-        ({"traces": np.array(["a"])}, "traces: are of type <U1, not real numbers"),
+        ({"traces": np.zeros((2, 2, 50))}, r"traces: has 3 axes, not \(n, samples\) \(reshape the array\)"),
+        ({"traces": np.zeros(50, complex)}, "traces: holds complex128, not real numbers"),
+        ({"traces": np.array(["a"])}, "traces: holds <U1, not real numbers"),
         ({"sample_rate_hz": 0.0}, r"sample_rate_hz: is 0.0 \(give a rate above 0\)"),
         ({"sample_rate_hz": float("inf")}, "sample_rate_hz: is inf"),
         ({"n_echoes": 0}, r"n_echoes: is 0 \(ask for 1 or more\)"),
