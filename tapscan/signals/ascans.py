@@ -3,30 +3,26 @@
 Decision rules
 --------------
 Pulse and levels are learnt from up to 1,024 traces spread evenly over the zone, by medians, so that a third
-of the
-zone may be damaged: the pulse from its front-surface echoes, the noise from the samples before them.
+of the zone may be damaged: the pulse from its front-surface echoes, the noise from the samples before them.
 
-Front surface: the first crest of the pulse's correlation, of the front surface's own polarity, after it first
-reaches 45 % of the trace's largest. A contact probe's transmit pulse at the very start counts as one.
+Front surface: the first crest of the pulse's correlation, of the front surface's own polarity, after it
+first reaches 45 % of the trace's largest. A contact probe's transmit pulse at the very start counts as one.
 
 Echoes inside: picked one by one where what is left of the trace correlates best with the pulse, up to four.
-Only
-where two of them, or one and the front-surface echo, overlap are they refined together by least squares. An
-echo
-counts when it exceeds six times the noise of its own trace; 5.3 standard deviations of the zone's backscatter
-(plies, pores, the tail of the front-surface echo) at that time after the front surface; 3 % of the front-surface
-echo; and, beside a stronger echo, three times what the pulse usually misfits there.
+Only where two of them, or one and the front-surface echo, overlap are they refined together by least
+squares. An echo counts when it exceeds six times the noise of its own trace; 5.3 standard deviations of the
+zone's backscatter (plies, pores, the tail of the front-surface echo) at that time after the front surface;
+3 % of the front-surface echo; and, beside a stronger echo, three times what the pulse usually misfits
+there.
 
 Back wall: the largest echo near the time of flight that is due there. That time is what the caller expects
-within
-20 %, or else what the zone's largest echoes have in common; then narrowed, by a smooth surface through the zone and
-what whole stations or positions share, to four standard deviations of the zone about it, 2.5 to 10 %. An
-echo at
-twice or three times the time of a stronger one above it is that one's next round trip and not the back wall.
+within 20 %, or else what the zone's largest echoes have in common; then narrowed, by a smooth surface
+through the zone and what whole stations or positions share, to four standard deviations of the zone about
+it, 2.5 to 10 %. An echo at twice or three times the time of a stronger one above it is that one's next
+round trip and not the back wall.
 
 First echo inside: the earliest that counts before the back wall, or, where that is lost, before it is due.
-How much
-loss of back wall is suspect is for screening to say.
+How much loss of back wall is suspect is for screening to say.
 """
 
 import mmap

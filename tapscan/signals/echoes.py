@@ -40,12 +40,11 @@ def find_echoes(
 ) -> Echoes:
     """Find up to `n_echoes` echoes in each trace, overlapping ones too.
 
-    The model is ``trace = Σ aₖ·pulse(t − tₖ)`` plus white noise and a slow drift. Echoes are picked one by
-    one where the rest correlates best with the pulse; after each pick all are refined together by least
-    squares,
-    which for white noise is maximum likelihood (Kay 1993, section 3.11, from memory). A new echo is kept only
-    if the energy that it explains could be neither noise (one chance in a thousand, in the trace or in the
-    pulse's own band) nor the misfit of the pulse to a stronger echo beside it.
+    The model is ``trace = Σ aₖ·pulse(t − tₖ)`` plus white noise and a slow drift. Echoes are picked one
+    by one where the rest correlates best with the pulse; after each pick all are refined together by
+    least squares, which for white noise is maximum likelihood (Kay 1993, section 3.11, from memory). A
+    new echo is kept only if the energy that it explains could be neither noise (one chance in a thousand,
+    in the trace or in the pulse's own band) nor the misfit of the pulse to a stronger echo beside it.
 
     Parameters
     ----------
