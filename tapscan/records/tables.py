@@ -13,6 +13,8 @@ __all__ = ["csv_text", "json_text"]
 
 # No reading is good for more; fewer than the last bits that differ between machines.
 SIGNIFICANT_DIGITS = 7
+# Scripts may go on computing with these; still the last bits are left out.
+JSON_DIGITS = 10
 # A spreadsheet runs a cell that begins with one of these as a formula.
 FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
 
@@ -102,7 +104,7 @@ def _plain(value: object) -> object:
     if value is None or isinstance(value, (bool, int, str)):
         return value
     if isinstance(value, float):
-        return value + 0.0 if math.isfinite(value) else None
+        return float(f"{value:.{JSON_DIGITS}g}") + 0.0 if math.isfinite(value) else None
     if isinstance(value, Mapping):
         return {str(key): _plain(item) for key, item in value.items()}
     if isinstance(value, (list, tuple)):

@@ -157,7 +157,7 @@ def evidence_intro(method: "Method") -> str:
     if method == "tap":
         return (
             "Where the line leaves the shaded bands, the part sounds unlike what is good there: duller, "
-            "or with a note of its own. How fast the sound dies away counts too. The lower curve is cut off "
+            "or with a note of its own. The lower curve is cut off "
             "where it is ten spreads away."
         )
     return (
