@@ -315,16 +315,26 @@ def _backwall(
     An echo at twice or three times the time of a stronger one above it is that one's next round trip.
     """
     size = np.abs(part.amplitude)
-    near = 0.5 / pattern.kernel.bandwidth
     with np.errstate(invalid="ignore"):
         there = real & (np.abs(part.after - expected[:, None]) <= slack)
-        for parent in range(size.shape[1]):
-            above = part.after[:, parent : parent + 1]
-            stronger = real[:, parent : parent + 1] & (size[:, parent : parent + 1] > size)
-            for trips in (2, 3):
-                there &= ~(stronger & (np.abs(part.after - trips * above) < near))
+    several = np.flatnonzero(np.count_nonzero(real, axis=1) > 1)
+    near = 0.5 / pattern.kernel.bandwidth
+    there[several] &= ~_repeats(part.after[several], size[several], real[several], near)
     best = np.argmax(np.where(there, size, -1.0), axis=1)
     return np.where(there.any(axis=1), best, -1)
+
+
+def _repeats(
+    after: NDArray[Any], size: NDArray[Any], real: NDArray[np.bool_], near: float
+) -> NDArray[np.bool_]:
+    """Whether each echo may be the second or third round trip of a stronger one above it."""
+    repeat = np.zeros(after.shape, dtype=bool)
+    with np.errstate(invalid="ignore"):
+        for parent in range(after.shape[1]):
+            stronger = real[:, parent : parent + 1] & (size[:, parent : parent + 1] > size)
+            for trips in (2, 3):
+                repeat |= stronger & (np.abs(after - trips * after[:, parent : parent + 1]) < near)
+    return repeat
 
 
 def _first_inside(

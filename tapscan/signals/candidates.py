@@ -37,6 +37,7 @@ NOISE_FACTOR = 6.0  # an echo stands this many standard deviations out of its tr
 _FRONT_FRACTION = 0.45  # of the trace's largest correlation: less than this is not the front-surface echo
 _OVERLAP = 0.02  # correlation of two echoes above which they are refined together
 _ROUNDS = 5  # Gauss-Newton steps where echoes overlap
+_STILL = 5e-3  # grid steps below which they are left alone: some 0.05 ns
 _LEAST_FLAT = 3  # equal samples in a row at the very top that no smooth echo makes
 
 
@@ -356,7 +357,7 @@ def _refine(c: Floats32, found: Candidates, pattern: Pattern, crowded: NDArray[n
         which = np.argsort(np.isnan(found.after[rows]), axis=1, kind="stable")[:, :k]
         guess = np.take_along_axis(found.after[rows], which, axis=1)
         guess = np.concatenate([np.zeros((len(rows), 1)), guess], axis=1) + found.front[rows, None]
-        at, amplitude, _ = refined(c[rows], guess, pattern.kernel, _ROUNDS)
+        at, amplitude, _ = refined(c[rows], guess, pattern.kernel, _ROUNDS, _STILL)
         found.front[rows], found.height[rows] = at[:, 0], amplitude[:, 0]
         found.after[rows[:, None], which] = at[:, 1:] - at[:, :1]
         found.amplitude[rows[:, None], which] = amplitude[:, 1:]

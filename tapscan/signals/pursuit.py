@@ -202,7 +202,9 @@ def _state(
     return amplitude, (amplitude * right).sum(axis=1), rise, lagged
 
 
-def refined(c: NDArray[Any], at: Floats, kernel: Kernel, rounds: int = 12) -> tuple[Floats, Floats, Floats]:
+def refined(
+    c: NDArray[Any], at: Floats, kernel: Kernel, rounds: int = 12, still: float = _STILL
+) -> tuple[Floats, Floats, Floats]:
     """Move echoes jointly to the nearest least-squares optimum: Gauss-Newton with Levenberg's damping.
 
     Parameters
@@ -211,6 +213,10 @@ def refined(c: NDArray[Any], at: Floats, kernel: Kernel, rounds: int = 12) -> tu
         Correlations, (n, grid).
     at
         First guess in grid steps, (n, k).
+    rounds
+        Most steps.
+    still
+        Grid steps below which nothing moves any more.
 
     Returns
     -------
@@ -234,7 +240,7 @@ def refined(c: NDArray[Any], at: Floats, kernel: Kernel, rounds: int = 12) -> tu
             old[won] = fresh[better]
         state[3][:, won] = new[3][:, better]
         damping[live] *= np.where(better, 0.2, 10.0)
-        live = live[(np.abs(step).max(axis=1) > _STILL) & (damping[live] < 1e6)]
+        live = live[(np.abs(step).max(axis=1) > still) & (damping[live] < 1e6)]
         if not len(live):
             break
     return at, state[0], state[1]

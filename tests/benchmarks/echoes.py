@@ -10,6 +10,7 @@ overlap and are refined.
     python -m tests.benchmarks.echoes --full     up to 10^6 traces, 2 GB in the temporary directory
 """
 
+import mmap
 import resource
 import shutil
 import subprocess
@@ -26,7 +27,7 @@ from scipy import fft
 from tapscan.signals import AScanSettings, find_echoes, measure_volume
 from tapscan.signals.pulses import delayed
 
-SAMPLES, RATE_HZ, BLOCK, THREADS = 512, 100e6, 2048, 2
+SAMPLES, RATE_HZ, BLOCK, THREADS, RUNS = 512, 100e6, 2048, 2, 3
 TOF_S = 2 * 1.6e-3 / 2950
 POSITIONS = 100
 
@@ -90,29 +91,30 @@ def resident_mb() -> float:
 def measure(path: Path) -> None:
     """Run in a fresh process, so that its memory is its own; prints seconds, floor, and peak memory."""
     volume = np.load(path, mmap_mode="r")
-    find_echoes(
-        delayed(pulse(), [100.0, 120.0], SAMPLES), RATE_HZ
-    )  # imports and first calls are not the work
-    base, peak, done = resident_mb(), [0.0], threading.Event()
+    find_echoes(delayed(pulse(), [100.0, 120.0], SAMPLES), RATE_HZ)  # imports are not the work
+    base, peak = resident_mb(), [0.0]
+    done, watching = threading.Event(), threading.Event()
 
     def watch() -> None:
         while not done.wait(0.01):
-            peak[0] = max(peak[0], resident_mb())
+            if watching.is_set():
+                peak[0] = max(peak[0], resident_mb())
 
     watcher = threading.Thread(target=watch)
     watcher.start()
-    runs = 3 if volume.shape[0] * POSITIONS <= 100_000 else 1
-    seconds, busy = [], []
-    for _ in range(runs):
+    rows = []
+    for _ in range(RUNS):  # in turns, so that whatever else the machine does falls on both
+        floor, floor_busy = floor_s(volume)
+        volume.base.madvise(mmap.MADV_DONTNEED)  # the floor's pages are not the measuring's
+        watching.set()
         started, cpu = time.perf_counter(), time.process_time()
         measure_volume(volume, RATE_HZ, AScanSettings(TOF_S), workers=THREADS)
-        seconds.append(time.perf_counter() - started)
-        busy.append(time.process_time() - cpu)
+        took, busy = time.perf_counter() - started, time.process_time() - cpu
+        watching.clear()
+        rows.append((took, floor, took / floor, busy / floor_busy))
     done.set()
     watcher.join()
-    floors = [floor_s(volume) for _ in range(runs)]
-    floor, floor_busy = np.min(floors, axis=0)
-    print(min(seconds), floor, min(busy) / floor_busy, peak[0] - base)
+    print(*np.median(rows, axis=0), peak[0] - base)
 
 
 def overlap_cost_us() -> tuple[float, float]:
@@ -132,7 +134,7 @@ def overlap_cost_us() -> tuple[float, float]:
 
 def main() -> None:
     sizes = [1_000, 10_000, 100_000] + ([1_000_000] if "--full" in sys.argv else [])
-    print("wall and cpu: times the floor's wall and processor time")
+    print(f"wall and cpu: times the floor's wall and processor time, median of {RUNS}")
     print(f"{'traces':>9} {'floor s':>8} {'all s':>8} {'us/trace':>9} {'wall':>6} {'cpu':>6} {'MB above':>9}")
     for traces in sizes:
         with tempfile.TemporaryDirectory() as folder:
@@ -143,9 +145,9 @@ def main() -> None:
             write_volume(path, traces)
             command = [sys.executable, "-m", "tests.benchmarks.echoes", "--measure", str(path)]
             told = subprocess.run(command, check=True, capture_output=True, text=True).stdout
-            took, floor, busy, memory = map(float, told.split())
+            took, floor, wall, busy, memory = map(float, told.split())
         print(
-            f"{traces:>9} {floor:>8.3f} {took:>8.3f} {took / traces * 1e6:>9.2f} {took / floor:>6.2f} "
+            f"{traces:>9} {floor:>8.3f} {took:>8.3f} {took / traces * 1e6:>9.2f} {wall:>6.2f} "
             f"{busy:>6.2f} {memory:>9.0f}",
             flush=True,
         )
