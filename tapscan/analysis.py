@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+from threadpoolctl import threadpool_limits
 
 import tapscan
 from tapscan.plan import Zone, point_name, s_mm, x_mm
@@ -69,15 +70,17 @@ def analyse(
     rate = inspection.plan.false_call_rate
     warnings = list(inspection.warnings)
     screened = []
-    for zone in inspection.plan.zones:
-        for method in methods(inspection, zone):
-            report = _told(progress, zone, method)
-            if method == "tap":
-                tapped = read_taps(inspection, zone, warnings, report)
-                screened.append(screen_taps(zone, tapped, rate, warnings))
-            else:
-                scanned = read_ascans(inspection, zone, warnings, report)
-                screened.append(screen_ascans(zone, scanned, rate, warnings))
+    # Sums depend on how many threads share them; one thread gives the same bits on any machine.
+    with threadpool_limits(limits=1, user_api="blas"):
+        for zone in inspection.plan.zones:
+            for method in methods(inspection, zone):
+                report = _told(progress, zone, method)
+                if method == "tap":
+                    tapped = read_taps(inspection, zone, warnings, report)
+                    screened.append(screen_taps(zone, tapped, rate, warnings))
+                else:
+                    scanned = read_ascans(inspection, zone, warnings, report)
+                    screened.append(screen_ascans(zone, scanned, rate, warnings))
     summary = _summary(inspection, screened, warnings)
     return Results(inspection, tuple(screened), summary, writer)
 

@@ -189,26 +189,40 @@ def _drop_slow(measured: dict[Point, list[_Measured]], reason: NDArray[np.str_],
 
 
 def _by_point(zone: Zone, measured: dict[Point, list[_Measured]], reason: NDArray[np.str_]) -> TapReadings:
-    """Take the median over each point's taps."""
+    """Take the median over each point's taps, all points with the same number of taps in one go."""
     centres = [one.features.band_centre_hz for several in measured.values() for one in several]
     band_hz = min(centres, key=len, default=np.zeros(0))
     n_taps = np.zeros(zone.grid_shape, dtype=int)
-    features = {name: np.full(zone.grid_shape, np.nan) for name in TAP_COLUMNS}
-    spectrum_db = np.full((*zone.grid_shape, band_hz.size), np.nan)
-    noise_db = np.full_like(spectrum_db, np.nan)
+    table = np.full((*zone.grid_shape, len(TAP_COLUMNS) + 2 * band_hz.size), np.nan)
+    same_count: dict[int, list[tuple[Point, Floats]]] = {}
     for point, several in measured.items():
-        at = point.station - 1, point.position - 1
-        spectra = np.concatenate([one.features.spectrum_db[:, : band_hz.size] for one in several])
-        heard = np.isfinite(spectra).all(axis=1)
-        if not heard.any():
-            reason[at] = "not finite"
-            continue
-        n_taps[at] = int(heard.sum())
-        spectrum_db[at] = np.median(spectra[heard], axis=0)
-        rooms = np.concatenate([one.noise_db[:, : band_hz.size] for one in several])[heard]
-        noise_db[at] = np.median(rooms, axis=0)
-        for name in TAP_COLUMNS:
-            values = np.concatenate([getattr(one.features, name) for one in several])[heard]
-            features[name][at] = np.nanmedian(values) if np.isfinite(values).any() else np.nan
+        taps = np.concatenate([_as_rows(one, band_hz.size) for one in several])
+        taps = taps[np.isfinite(taps[:, -1])]
+        if len(taps):
+            same_count.setdefault(len(taps), []).append((point, taps))
+        else:
+            reason[point.station - 1, point.position - 1] = "not finite"
+    for count, points in same_count.items():
+        at = tuple(np.array([(point.station - 1, point.position - 1) for point, _ in points]).T)
+        n_taps[at] = count
+        table[at] = _median_of_heard(np.stack([taps for _, taps in points]))
     reason[block_mask(zone, zone.skip)] = ""
+    features = {name: table[..., column] for column, name in enumerate(TAP_COLUMNS)}
+    noise_db, spectrum_db = np.split(table[..., len(TAP_COLUMNS) :], 2, axis=-1)
     return TapReadings(reason, n_taps, features, spectrum_db, noise_db, band_hz)
+
+
+def _as_rows(measured: _Measured, bands: int) -> Floats:
+    """Lay the columns, the room's bands and the tap's bands of each tap side by side: (taps, columns)."""
+    columns = [getattr(measured.features, name) for name in TAP_COLUMNS]
+    return np.column_stack([*columns, measured.noise_db[:, :bands], measured.features.spectrum_db[:, :bands]])
+
+
+def _median_of_heard(taps: Floats) -> Floats:
+    """Median over axis 1, shape (points, columns); NaN only where no tap of a point has a value."""
+    ordered = np.sort(taps, axis=1)  # NaN last
+    heard = np.isfinite(taps).sum(axis=1, keepdims=True)
+    low, high = (
+        np.take_along_axis(ordered, np.maximum(at, 0), axis=1) for at in ((heard - 1) // 2, heard // 2)
+    )
+    return np.asarray((np.where(heard > 0, (low + np.where(heard % 2, low, high)) / 2, np.nan))[:, 0])
