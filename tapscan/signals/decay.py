@@ -114,7 +114,7 @@ def decay_time(
     for _ in range(_MOST_TURNS):
         with np.errstate(divide="ignore", invalid="ignore"):
             blocks = 10 / np.log(10) / -slope[moving]  # in which the energy falls by a factor e
-            rest = at_end[moving] * blocks * np.exp(-width / 2 / blocks)
+            rest = at_end[moving] * width / np.expm1(width / blocks)
         worth = (rest > 1e-5 * curve[moving, 0]) & (slope[moving] < 0)
         moving, rest = moving[worth], rest[worth]
         if not moving.size:

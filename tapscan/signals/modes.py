@@ -23,11 +23,15 @@ __all__ = ["ModeFits", "fit_modes"]
 _MOST = 8
 _SPARE = 2  # poles fitted beyond the number asked for, so that what is not asked for does not bend what is
 _LOW_HZ, _LOWEST_HZ = 200.0, 300.0
+_MAINS_HZ = (50.0, 60.0, 100.0, 120.0, 150.0, 180.0)
 _LATER_S = (0.0, 1e-3, 2e-3, 4e-3)
 _HALVINGS = 3
 _EARLY_S = 3e-3
 _HOP_S, _HOP_SAMPLES = 0.25e-3, 12
 _MISFIT = 2.5e-5  # of the loudest hop's energy, 46 dB down: a model that good is taken for true
+_HIGHEST = 0.96  # of the Nyquist frequency
+_FAINTEST = 5.0  # nepers lost before the frame begins: what is carried back further is a guess
+_STEADIEST = 0.05  # nepers lost in the frame: what loses less is a tone from elsewhere
 _SHORTEST = 64
 _ROWS = 128
 
@@ -41,7 +45,7 @@ class _Pass(NamedTuple):
 
 
 _FROM_NOTHING = (
-    *(_Pass(most, 1e-2) for most in (1, 1, 2, 3, _MOST)),
+    *(_Pass(most, 1e-2) for most in (1, 1, 1, 1, 1, 1, 2, 2, 3, _MOST)),
     _Pass(_MOST, 1e-2, afresh=True),
     _Pass(0, 1e-4),
     _Pass(0, 1e-9),
@@ -174,7 +178,7 @@ def _fit(taps: "NDArray[np.float64]", sample_rate_hz: float, most: int, wanted: 
             break
         earlier[pending] = later
     _halve(work, state, earlier)
-    return _report(state, sample_rate_hz, wanted)
+    return _report(state, work.end, sample_rate_hz, wanted)
 
 
 def _halve(work: _Work, state: _State, earlier: "NDArray[np.intp]") -> None:
@@ -267,12 +271,19 @@ def _ends(taps: "NDArray[np.float64]", sample_rate_hz: float) -> "NDArray[np.int
 
 
 def _low_basis(n_samples: int, sample_rate_hz: float) -> "NDArray[np.float64]":
-    """Orthonormal cosines up to 200 Hz, shape ``(cosines, n_samples)``: offset, hum and slow drift."""
-    count = 1 + int(2 * _LOW_HZ * n_samples / sample_rate_hz)
+    """Orthonormal basis of what lies low, shape ``(functions, n_samples)``.
+
+    Cosines up to 200 Hz and a ramp for offset, drift and rumble; sines and cosines at the mains frequencies
+    of
+    the world and their first harmonics, which fit no whole number of periods into the frame.
+    """
     place = (np.arange(n_samples) + 0.5) / n_samples
-    basis = np.cos(np.pi * np.arange(count)[:, None] * place) * np.sqrt(2 / n_samples)
-    basis[0] /= np.sqrt(2)
-    return np.asarray(basis)
+    cosines = np.cos(np.pi * np.arange(1 + int(2 * _LOW_HZ * n_samples / sample_rate_hz))[:, None] * place)
+    turns = 2j * np.pi * np.array(_MAINS_HZ)[:, None] * (place * n_samples / sample_rate_hz)
+    functions = np.concatenate([cosines, place[None] - 0.5, np.exp(turns).real, np.exp(turns).imag])
+    weight, mix = np.linalg.eigh(functions @ functions.T)
+    keep = weight > 1e-4 * weight[-1]  # what is left out is a hundredth of a hum and less
+    return np.asarray((mix[:, keep] / np.sqrt(weight[keep])).T @ functions)
 
 
 def _take_off(frames: "NDArray[np.float64]", low: "NDArray[np.float64]") -> "NDArray[np.float64]":
@@ -313,7 +324,9 @@ def _misfit(
     return np.asarray(left / np.maximum(chance * noise, _MISFIT * loud).clip(1e-300))
 
 
-def _report(state: _State, sample_rate_hz: float, wanted: int) -> "NDArray[np.float64]":
+def _report(
+    state: _State, end: "NDArray[np.intp]", sample_rate_hz: float, wanted: int
+) -> "NDArray[np.float64]":
     """Carry amplitude and phase back to the first sample, drop what cannot ring, sort by amplitude."""
     size = np.abs(state.pole)
     with np.errstate(all="ignore"):
@@ -321,6 +334,9 @@ def _report(state: _State, sample_rate_hz: float, wanted: int) -> "NDArray[np.fl
         frequency_hz = size * sample_rate_hz / (2 * np.pi)
         damping = -state.pole.real / size
         good = (frequency_hz >= _LOWEST_HZ) & (damping <= MOST_DAMPED)
+        good &= state.pole.imag < _HIGHEST * np.pi
+        good &= -state.pole.real * state.begin[:, None] <= _FAINTEST
+        good &= -state.pole.real * (end - state.begin)[:, None] >= _STEADIEST
     amplitude = np.where(good, np.abs(at_onset), np.nan)
     order = np.argsort(-np.nan_to_num(amplitude, nan=-1.0), axis=1, kind="stable")[:, :wanted]
     phase = np.angle(at_onset * 1j)  # Re(c exp(iωt)) is a sine of the phase of c, a quarter turn on

@@ -32,6 +32,7 @@ _LARGEST_WINDOW = 256
 _SCALES = ((1, 12.4), (5, 4.4), (17, 2.6))  # bins averaged, and the mean that noise exceeds once in 240 000
 _PROVEN = 18.0  # energy explained over noise: four free numbers, thousands of places, one chance in a hundred
 MOST_DAMPED = 0.2
+_CLEANEST = 1e-9  # noise power in a bin over all power: what lies 90 dB down is not looked for
 _ROUGH = 1e-2
 _ROUGH_STEPS, _FINE_STEPS = 12, 40
 
@@ -101,6 +102,10 @@ def fit_poles(
         if not active.size:
             continue
         floor = _noise_floor(rest[active], lowest_bin)
+        if (
+            not held
+        ):  # the one broad mode of a short tap fills most of the spectrum: its quietest part is the noise
+            floor = np.repeat(floor[:, lowest_bin:].min(axis=1, keepdims=True), floor.shape[1], axis=1)
         start, found = _next_pole(rest[active], floor, lowest_bin, n_samples)
         growing[active[~found]] = False
         active, start, floor = active[found], start[found], floor[found]
@@ -159,7 +164,7 @@ def _noise_floor(rest: "NDArray[np.complex128]", lowest_bin: int) -> "NDArray[np
     level = np.median(usable, axis=2) / np.log(2)
     overall = np.median(level, axis=1, keepdims=True)
     level = np.minimum(level, 4 * overall)  # noise is coloured, but a broad mode is no noise
-    level = np.maximum(level, 1e-26 * power.max(axis=1, keepdims=True) + 1e-300)
+    level = np.maximum(level, _CLEANEST * power.sum(axis=1, keepdims=True) + 1e-300)
     centre = lowest_bin + (np.arange(count) + 0.5) * stretch
     place = ((np.arange(bins) - centre[0]) / stretch).clip(0, count - 1)
     low = np.minimum(place.astype(np.intp), max(count - 2, 0))

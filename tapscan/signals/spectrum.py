@@ -396,23 +396,27 @@ def _band_levels(
 def _peak(in_band: "NDArray[np.floating]", layout: _Layout) -> "tuple[NDArray[np.intp], NDArray[np.intp]]":
     """Bin of the strongest line in the band, and its half width.
 
-    The strongest has most power over five bins, lest a spike of noise on a broad line be taken for it.
+    A broad line is taken at its middle over five bins, lest a spike of noise on it be taken for the line.
     """
-    if in_band.shape[1] < 16:
-        return np.argmax(in_band, axis=1) + layout.bins.start, np.ones(len(in_band), dtype=np.intp)
+    n, bins = in_band.shape
+    peak = np.argmax(in_band, axis=1)
+    if bins < 16:
+        return peak + layout.bins.start, np.ones(n, dtype=np.intp)
+    for row in np.flatnonzero((peak < 2) | (peak >= bins - 2)):
+        inner = in_band[row, 2:-2]  # a flank that runs out of the band is no line
+        tops = (inner >= in_band[row, 1:-3]) & (inner > in_band[row, 3:-1])
+        if tops.any():
+            peak[row] = 2 + np.argmax(np.where(tops, inner, -1))
     two = in_band[:, :-1] + in_band[:, 1:]
     four = two[:, :-2] + two[:, 2:]
-    smooth = four[:, :-1] + in_band[:, 4:]
-    peak = np.argmax(smooth, axis=1)
-    for row in np.flatnonzero((peak == 0) | (peak == smooth.shape[1] - 1)):
-        inner = smooth[row, 1:-1]  # a flank that runs out of the band is no line
-        tops = (inner >= smooth[row, :-2]) & (inner > smooth[row, 2:])
-        if tops.any():
-            peak[row] = 1 + np.argmax(np.where(tops, inner, -1))
-    width = _half_power_bins(smooth, peak)
-    near = peak[:, None] + np.arange(5)
-    top = np.argmax(np.take_along_axis(in_band, near, axis=1), axis=1)
-    return np.where(width > 10, peak + 2, peak + top) + layout.bins.start, width
+    smooth = four[:, :-1] + in_band[:, 4:]  # its element k is the sum about bin k + 2
+    middle = (peak - 2).clip(0, bins - 5)
+    width = _half_power_bins(smooth, middle)
+    for row in np.flatnonzero(width > 10):
+        first = max(middle[row] - width[row], 0)
+        middle[row] = first + np.argmax(smooth[row, first : middle[row] + width[row] + 1])
+        peak[row] = middle[row] + 2
+    return peak + layout.bins.start, width
 
 
 def _half_power_bins(smooth: "NDArray[np.floating]", peak: "NDArray[np.intp]") -> "NDArray[np.intp]":

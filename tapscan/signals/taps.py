@@ -22,6 +22,9 @@ __all__ = ["TapOnsets", "cut_taps", "find_taps"]
 _HOP_S = 0.25e-3
 _LOOK_HOPS = 4  # one millisecond: the energy that is compared
 _BEFORE_HOPS = 12  # three milliseconds: what it is compared with
+_LONG_HOPS = (
+    80  # twenty milliseconds: what a tap of its own must rise over, lest a room's fading pass for one
+)
 _RISE = 4.0  # energy ratio, 6 dB: slow beating of neighbouring modes stays below it
 _OVER_NOISE = 16.0  # energy ratio, 12 dB
 _BOUNCE_S = 0.075  # what follows a tap sooner belongs to it
@@ -108,8 +111,7 @@ def find_taps(recording: "ArrayLike", sample_rate_hz: float) -> TapOnsets:
     sound = _Sound(signal, _offset(signal), max(2, round(1e-3 * sample_rate_hz)), sample_rate_hz, hop)
     energy = sound.hop_energy()
     noise = _noise_power(energy)
-    hits = _hits(energy, noise)
-    leaders, doubles = _group(hits[0], hits[1], hop / sample_rate_hz)
+    leaders, doubles = _group(_hits(energy, noise), hop / sample_rate_hz)
     if not len(leaders):
         return _no_taps()
     return _describe(sound, leaders, doubles, noise)
@@ -231,25 +233,28 @@ def _noise_power(energy: "NDArray[np.float64]") -> float:
     return max(float(np.quantile(sounding, 0.1)) / 0.9, floor)
 
 
-def _hits(energy: "NDArray[np.float64]", noise: float) -> "tuple[NDArray[np.intp], NDArray[np.float64]]":
-    """Hop and strength of every sudden rise over noise and over what went just before."""
-    padded = np.concatenate([np.full(_BEFORE_HOPS + _LOOK_HOPS, noise), energy, np.zeros(_LOOK_HOPS * 5)])
+def _hits(
+    energy: "NDArray[np.float64]", noise: float
+) -> "tuple[NDArray[np.intp], NDArray[np.float64], NDArray[np.bool_]]":
+    """Hop and strength of every sudden rise, and whether it rises over the 20 ms before it, too."""
+    padded = np.concatenate([np.full(_LONG_HOPS + _LOOK_HOPS, noise), energy, np.zeros(_LOOK_HOPS * 5)])
     total = np.concatenate([[0.0], np.cumsum(padded)])
     look = (total[_LOOK_HOPS:] - total[:-_LOOK_HOPS]) / _LOOK_HOPS
     look = np.maximum(look, 0.0)
     before = _running_max(look, _BEFORE_HOPS - _LOOK_HOPS + 1)
-    first = _BEFORE_HOPS + _LOOK_HOPS
+    first = _LONG_HOPS + _LOOK_HOPS
     after = look[first : first + len(energy)]
     earlier = before[first - _BEFORE_HOPS : first - _BEFORE_HOPS + len(energy)]
+    long_before = _running_max(look, _LONG_HOPS - _LOOK_HOPS + 1)[first - _LONG_HOPS :][: len(energy)]
     strength = _running_max(look, _LOOK_HOPS * 4)[first : first + len(energy)]
     rising = (after > _RISE * np.maximum(earlier, noise)) & (after > _OVER_NOISE * noise)
     if not rising.any():
-        return np.empty(0, dtype=np.intp), np.empty(0)
+        return np.empty(0, dtype=np.intp), np.empty(0), np.empty(0, dtype=bool)
     edges = np.flatnonzero(np.diff(np.concatenate([[0], rising.view(np.int8), [0]])))
     begins, ends = edges[::2], edges[1::2]
     ratio = after / np.maximum(earlier, noise)
     hop = np.array([b + int(np.argmax(ratio[b:e])) for b, e in zip(begins, ends, strict=True)])
-    return hop, strength[hop]
+    return hop, strength[hop], strength[hop] > _RISE * long_before[hop]
 
 
 def _running_max(values: "NDArray[np.float64]", width: int) -> "NDArray[np.float64]":
@@ -264,23 +269,26 @@ def _running_max(values: "NDArray[np.float64]", width: int) -> "NDArray[np.float
 
 
 def _group(
-    hop: "NDArray[np.intp]", strength: "NDArray[np.float64]", hop_s: float
+    hits: "tuple[NDArray[np.intp], NDArray[np.float64], NDArray[np.bool_]]", hop_s: float
 ) -> "tuple[NDArray[np.intp], NDArray[np.bool_]]":
     """Gather hits into taps: the first hit leads unless one at least 10 dB stronger follows at once."""
+    hop, strength, own = hits
     if not len(hop):
         return hop, np.empty(0, dtype=bool)
     keep = strength >= strength.max() * 10 ** (_WEAKEST_DB / 10)
     leaders: list[int] = []
     doubles: list[bool] = []
     leader_strength = 0.0
-    for at, power in zip(hop[keep], strength[keep], strict=True):
-        if not leaders or (at - leaders[-1]) * hop_s > _BOUNCE_S:
-            leaders.append(int(at))
-            doubles.append(False)
-            leader_strength = float(power)
-        elif power > 10 * leader_strength and (at - leaders[-1]) * hop_s > _SAME_HIT_S:
+    for at, power, rises in zip(hop[keep], strength[keep], own[keep], strict=True):
+        since_s = (at - leaders[-1]) * hop_s if leaders else np.inf
+        if since_s > _BOUNCE_S:
+            if rises:
+                leaders.append(int(at))
+                doubles.append(False)
+                leader_strength = float(power)
+        elif since_s > _SAME_HIT_S and power > 10 * leader_strength:
             leaders[-1], leader_strength = int(at), float(power)
-        elif (at - leaders[-1]) * hop_s > _SAME_HIT_S:
+        elif since_s > _SAME_HIT_S:
             doubles[-1] |= bool(power > leader_strength * 10 ** (_BOUNCE_DB / 10))
     return np.array(leaders, dtype=np.intp), np.array(doubles, dtype=bool)
 
