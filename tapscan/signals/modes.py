@@ -32,6 +32,7 @@ _MISFIT = 2.5e-5  # of the loudest hop's energy, 46 dB down: a model that good i
 _HIGHEST = 0.96  # of the Nyquist frequency
 _FAINTEST = 5.0  # nepers lost before the frame begins: what is carried back further is a guess
 _STEADIEST = 0.05  # nepers lost in the frame: what loses less is a tone from elsewhere
+_SETTLED = 1e-3  # of the noise: a low end that changes by less is known
 _SHORTEST = 64
 _ROWS = 128
 
@@ -226,21 +227,28 @@ def _fit_over_hum(
     """Fit frames freed of what lies low, and give back what a mode's own low end lost by that.
 
     Each pass takes the low part off what the modes leave instead of off the whole. The first strong modes are
-    corrected one by one, lest their lost low ends be taken for modes; then all are found afresh, and the last
-    passes reach the joint fit.
+    corrected one by one, lest their lost low ends be taken for modes, until that changes nothing; then all
+    are
+    found afresh, and the last passes reach the joint fit.
     """
     ring = np.zeros_like(frames)
     poles = Poles(start.copy(), np.full_like(start, np.nan), np.full(len(frames), np.nan))
-    alive = np.arange(len(frames))
+    dull = np.zeros(len(frames), dtype=bool)
+    lost = np.zeros((len(frames), len(low)))  # what the modes so far have of what lies low
+    settled = np.zeros(len(frames), dtype=bool)
     for grow in passes:
-        freed = ring[alive] + _take_off(frames[alive] - ring[alive], low)
-        known = np.full_like(start[alive], np.nan) if grow.afresh else poles.log_pole[alive]
+        rows = np.flatnonzero(~dull & ~(settled & (grow.most > 0) & (not grow.afresh)))
+        freed = ring[rows] + _take_off(frames[rows] - ring[rows], low)
+        known = np.full_like(start[rows], np.nan) if grow.afresh else poles.log_pole[rows]
         found = fit_poles(freed, min(grow.most, start.shape[1]), lowest_bin, known, grow.tolerance)
-        poles.log_pole[alive], poles.amplitude[alive] = found.log_pole, found.amplitude
-        poles.noise[alive] = found.noise
-        ring[alive] = _ring(found.log_pole, found.amplitude, frames.shape[1])
+        poles.log_pole[rows], poles.amplitude[rows] = found.log_pole, found.amplitude
+        poles.noise[rows] = found.noise
+        ring[rows] = _ring(found.log_pole, found.amplitude, frames.shape[1])
+        losing = ring[rows] @ low.T
+        settled[rows] = ((losing - lost[rows]) ** 2).sum(axis=1) < _SETTLED * found.noise
+        lost[rows] = losing
         if grow.most > 1:
-            alive = alive[~is_dull(found.log_pole)]
+            dull[rows] = is_dull(found.log_pole)
     return poles, _take_off(frames - ring, low)
 
 

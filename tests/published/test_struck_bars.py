@@ -2,9 +2,9 @@
 
 Nothing of it is kept. Note 60 of its table is 261.6 Hz, so A4 is 439.96 Hz, a fifth of a cent off 440. The
 search runs over the whole band, and the margin, ±50 cents, was set before anything was measured: half a
-semitone, beyond which a bar would be another note. The glockenspiel's odd rates suggest that it was tuned by
 semitone, beyond which a bar would be another note. The glockenspiel has odd rates, as if it was tuned by
-a public page).
+resampling: its agreement is partly circular. Overtone of a marimba bar: 4 times the fundamental
+(HyperPhysics, a public page).
 
 `TAPSCAN_REQUIRE_BARS=1` turns a package that cannot be had into a failure.
 """
