@@ -36,7 +36,21 @@ LAD_STEPS = 12
 # readings of a ring, and enough to bridge a station without any.
 BRIDGE_WEIGHT = 0.3
 # A fit wants at least this many readings for each of its terms.
-READINGS_PER_TERM = 5
+READINGS_PER_TERM = 4
+# What a baseline may be composed of, finest first: Legendre order of the level along the axis (None: one free
+# level for each station), and pairs of wave number across and Legendre order of its change along the axis. A
+# mode that has n waves round the girth yields to taps in 2n: hence the four, of a tube that ovals unevenly.
+RECIPES: tuple[tuple[int | None, tuple[tuple[int, int], ...]], ...] = (
+    (None, ((1, 4), (2, 2), (4, 4))),
+    (None, ((1, 4), (2, 2))),
+    (None, ((1, 2), (2, 1))),
+    (6, ((1, 2), (2, 1))),
+    (6, ((1, 1),)),
+    (2, ((1, 1),)),
+    (2, ((1, 0),)),
+    (2, ()),
+    (0, ()),
+)
 # Spread is judged over this many stations to either side, and leans on the whole zone's by the weight of
 # some readings.
 SPREAD_STATIONS = 2
@@ -104,45 +118,30 @@ class Baseline:
 
 
 def surface_terms(stations: int, positions: int, *, closed: bool, readings: int) -> Terms:
-    """Choose the finest terms that this many readings carry.
-
-    One free level per station where readings allow, else Legendre polynomials along the axis; times one
-    (everywhere), and slow waves: round a tube sine pairs, once round varying up to the fourth order along
-    the axis and twice round up to the second; across a panel Legendre polynomials of order one and two
-    likewise.
+    """Choose the finest of `RECIPES` that this many readings carry.
 
     Examples
     --------
     >>> surface_terms(40, 12, closed=True, readings=480).columns.shape
-    (480, 56)
+    (480, 66)
     >>> surface_terms(4, 6, closed=True, readings=24).columns.shape
-    (24, 4)
+    (24, 6)
     """
-    limit = max(readings // READINGS_PER_TERM, 1)
-    waves = _waves(positions, closed=closed)
-    for orders in ((4, 2), (2, 1), (2,), (1,), (0,), ()):
+    for along, waves in RECIPES:
+        levels = np.eye(stations) if along is None else _legendre(stations, along)
         across = [
-            np.outer(along, wave).ravel()
-            for order, pair in zip(orders, waves, strict=False)
-            for wave in pair
-            for along in _legendre(stations, order).T
+            np.outer(profile, wave).ravel()
+            for number, order in waves
+            for wave in _waves(positions, number, closed=closed)
+            for profile in _legendre(stations, order).T
         ]
-        for levels in (
-            np.eye(stations),
-            _legendre(stations, 6),
-            _legendre(stations, 2),
-            _legendre(stations, 0),
-        ):
-            count = levels.shape[1] + len(across)
-            if count <= limit or (not across and levels.shape[1] == 1):
-                columns = np.column_stack([np.repeat(levels, positions, axis=0), *across])
-                penalty = np.zeros((count, count))
-                if levels.shape[1] == stations:
-                    penalty[:stations, :stations] = _bridge(stations)
-                return Terms(columns, penalty, (stations, positions))
-            if len(across) > limit // 2:
-                break
-    raise AssertionError
+        columns = np.column_stack([np.repeat(levels, positions, axis=0), *across])
+        if columns.shape[1] * READINGS_PER_TERM <= readings:
+            break
+    penalty = np.zeros((columns.shape[1],) * 2)
+    if along is None:
+        penalty[:stations, :stations] = _bridge(stations)
+    return Terms(columns, penalty, (stations, positions))
 
 
 def _bridge(stations: int) -> Floats:
@@ -151,12 +150,12 @@ def _bridge(stations: int) -> Floats:
     return np.asarray(BRIDGE_WEIGHT * bend.T @ bend)
 
 
-def _waves(positions: int, *, closed: bool) -> list[list[Floats]]:
-    """Slow functions round the girth or across the panel, slowest first, as many as the positions carry."""
+def _waves(positions: int, number: int, *, closed: bool) -> list[Floats]:
+    """Slow functions: `number` waves round the girth, or of that order across; none where positions are few."""
     if not closed:
-        return [[column] for column in _legendre(positions, 2).T[1:]]
+        return [_legendre(positions, number)[:, number]] if number <= (positions - 1) // 2 else []
     turn = 2 * np.pi * np.arange(positions) / positions
-    return [[np.cos(m * turn), np.sin(m * turn)] for m in (1, 2) if positions > 2 * m + 1]
+    return [np.cos(number * turn), np.sin(number * turn)] if positions > 2 * number + 1 else []
 
 
 def _legendre(count: int, order: int) -> Floats:

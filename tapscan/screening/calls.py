@@ -21,12 +21,12 @@ MOST_READINGS = 10_000
 # The first fit uses what lies below this quantile: a third of damaged points cannot reach it from above.
 FIRST_SHARE = 0.6
 # Later fits use all that is no rarer than this among good readings.
-KEEP_ABOVE_P = 0.005
+KEEP_ABOVE_P = 0.002
 MAX_ROUNDS = 20
 # What little the kept readings say of the far tail is weighed against a light one: `TAIL_WEIGHT / tail` is
 # added to the negative log-likelihood. The tail is bounded below (no variance at 2) and above (a gamma law
 # in all but name).
-TAIL_WEIGHT = 1.0
+TAIL_WEIGHT = 0.3
 TAIL_RANGE = (2.0, 1e4)
 
 
