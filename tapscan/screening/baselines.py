@@ -37,6 +37,8 @@ LAD_STEPS = 12
 BRIDGE_WEIGHT = 0.3
 # A fit wants at least this many readings for each of its terms.
 READINGS_PER_TERM = 4
+# Terms times points: beyond this a large scan makes do with smooth terms, and with bounded memory and time.
+MOST_CELLS = 5_000_000
 # What a baseline may be composed of, finest first: Legendre order of the level along the axis (None: one free
 # level for each station), and pairs of wave number across and Legendre order of its change along the axis. A
 # mode that has n waves round the girth yields to taps in 2n: hence the four, of a tube that ovals unevenly.
@@ -135,10 +137,11 @@ def surface_terms(stations: int, positions: int, *, closed: bool, readings: int)
             for wave in _waves(positions, number, closed=closed)
             for profile in _legendre(stations, order).T
         ]
-        columns = np.column_stack([np.repeat(levels, positions, axis=0), *across])
-        if columns.shape[1] * READINGS_PER_TERM <= readings:
+        count = levels.shape[1] + len(across)
+        if count * READINGS_PER_TERM <= readings and count * stations * positions <= MOST_CELLS:
             break
-    penalty = np.zeros((columns.shape[1],) * 2)
+    columns = np.column_stack([np.repeat(levels, positions, axis=0), *across])
+    penalty = np.zeros((count, count))
     if along is None:
         penalty[:stations, :stations] = _bridge(stations)
     return Terms(columns, penalty, (stations, positions))
@@ -151,7 +154,7 @@ def _bridge(stations: int) -> Floats:
 
 
 def _waves(positions: int, number: int, *, closed: bool) -> list[Floats]:
-    """Slow functions: `number` waves round the girth, or of that order across; none where positions are few."""
+    """Slow functions: `number` waves round the girth, or that order across; none where positions are few."""
     if not closed:
         return [_legendre(positions, number)[:, number]] if number <= (positions - 1) // 2 else []
     turn = 2 * np.pi * np.arange(positions) / positions
