@@ -349,7 +349,7 @@ def _prepare(
     for row in np.flatnonzero(taps[:, -1] == 0):
         sounding = np.flatnonzero(taps[row])
         length[row] = sounding[-1] + 1 if sounding.size else n_samples
-    padded = np.flatnonzero(length < n_samples)
+    padded = np.flatnonzero((length < n_samples) & (length > n_samples // 10))  # a lone click has no offset
     if padded.size:
         taps = taps.copy()
         for row in padded:
