@@ -19,6 +19,7 @@ from tapscan.signals.pursuit import STEPS, Kernel, correlate, refined
 
 __all__ = [
     "CANDIDATES",
+    "FRONT_FRACTION",
     "NOISE_FACTOR",
     "Candidates",
     "Pattern",
@@ -34,7 +35,7 @@ Floats32 = NDArray[np.float32]
 
 CANDIDATES = 4  # echoes after the front surface that are kept for each trace until the zone has decided
 NOISE_FACTOR = 6.0  # an echo stands this many standard deviations out of its trace's noise
-_FRONT_FRACTION = 0.45  # of the trace's largest correlation: less than this is not the front-surface echo
+FRONT_FRACTION = 0.2  # of the trace's largest correlation: less than this is no front-surface echo
 _OVERLAP = 0.02  # correlation of two echoes above which they are refined together
 _ROUNDS = 5  # Gauss-Newton steps where echoes overlap
 _STILL = 5e-3  # grid steps below which they are left alone: some 0.05 ns
@@ -45,7 +46,8 @@ _LEAST_FLAT = 3  # equal samples in a row at the very top that no smooth echo ma
 class Pattern:
     """What is looked for in a zone: its pulse, and where.
 
-    `dead` and `window` bound the stretch after the front-surface echo, in grid steps; `crest` is the fraction
+    `dead` and `window` bound the stretch after the front-surface echo, in grid steps; `front_fraction` is the
+    part of the trace's largest correlation that the front-surface echo reaches at least, `crest` the fraction
     that a crest must have of the largest near the first rise to be the front-surface echo's, `rise` how far
     to look; `overlap` is the lag below which two echoes disturb each other, `least` that below which they are
     one. `quiet` is the stretch of samples that holds least, `colour` how much stronger its noise is in the
@@ -61,6 +63,7 @@ class Pattern:
     window: int
     rise: int
     crest: float
+    front_fraction: float
     overlap: int
     half: int
     least: float
@@ -72,6 +75,7 @@ class Pattern:
     step: float
     scatter: Floats32
     misfit: Floats32
+    swelling: Floats32
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -97,7 +101,9 @@ def no_candidates(total: int) -> Candidates:
     return Candidates(each, each.copy(), several, several.copy(), each.copy(), np.full(total, "", "U10"))
 
 
-def make_pattern(kernel: Kernel, centre: float, window: int, step: float) -> Pattern:
+def make_pattern(
+    kernel: Kernel, centre: float, window: int, step: float, front_fraction: float = FRONT_FRACTION
+) -> Pattern:
     """Derive from a pulse everything that is looked up for each trace."""
     middle = kernel.reach
     period = 1.0 / kernel.bandwidth
@@ -105,7 +111,7 @@ def make_pattern(kernel: Kernel, centre: float, window: int, step: float) -> Pat
     size = np.maximum.reduce([np.roll(np.abs(kernel.r), k) for k in range(-quarter, quarter + 1)])[middle:]
     overlap = int(np.flatnonzero(size > _OVERLAP)[-1]) + 1
     lobe = float(kernel.r[middle + round(0.6 * period) : middle + round(1.5 * period)].max(initial=0.0))
-    wide = int(np.flatnonzero(size > 0.9 * _FRONT_FRACTION)[-1])
+    wide = int(np.flatnonzero(size > 0.9 * front_fraction)[-1])
     dead = max(2, round(0.5 * period))
     half = min(kernel.reach, overlap + quarter)
     window = max(8, min(window, kernel.grid - 1))
@@ -115,6 +121,7 @@ def make_pattern(kernel: Kernel, centre: float, window: int, step: float) -> Pat
         dead=dead,
         window=window,
         rise=wide + round(0.4 * period),
+        front_fraction=front_fraction,
         crest=0.5 * (1 + min(max(lobe, 0.2), 0.9)),
         overlap=overlap,
         half=half,
@@ -127,6 +134,9 @@ def make_pattern(kernel: Kernel, centre: float, window: int, step: float) -> Pat
         step=step,
         scatter=np.zeros(window, dtype=np.float32),
         misfit=np.zeros(2 * half + 1, dtype=np.float32),
+        swelling=(1 / np.maximum(1 - np.concatenate([size[half:0:-1], size[: half + 1]]) ** 2, 0.15)).astype(
+            np.float32
+        ),
     )
 
 
@@ -193,10 +203,10 @@ def candidates(traces: NDArray[Any], pattern: Pattern, count: int = CANDIDATES) 
     found = Candidates((start + fraction).astype(np.float32), height, after, amplitude, noise, fault)
     crowded = _crowded(found, pattern)
     if len(crowded):
-        _drop_misfits(found, pattern, crowded, np.float32(0.7))
+        _drop_misfits(found, pattern, crowded, is_refined=False)
         crowded = _crowded(found, pattern)
         _refine(c, found, pattern, crowded)
-        _drop_misfits(found, pattern, crowded, np.float32(1.0))
+        _drop_misfits(found, pattern, crowded, is_refined=True)
     _drop_weak(found, pattern)
     bad = (fault != "") | ~np.isfinite(height)
     fault[bad & (fault == "")] = "not finite"
@@ -226,12 +236,13 @@ def _drop_weak(found: Candidates, pattern: Pattern) -> None:
     found.amplitude[row[weak], column[weak]] = np.nan
 
 
-def _drop_misfits(found: Candidates, pattern: Pattern, rows: NDArray[np.intp], share: np.float32) -> None:
+def _drop_misfits(found: Candidates, pattern: Pattern, rows: NDArray[np.intp], *, is_refined: bool) -> None:
     """Forget, in place, what is no more than the misfit of the pulse to a stronger echo beside it.
 
-    `share` lowers the level for echoes that are yet to be refined. Closer than a third of a cycle nothing can
-    be told apart.
+    The level is lower for echoes that are yet to be refined, and for those that are it swells with their
+    overlap, as their amplitudes do. Closer than a third of a cycle nothing can be told apart.
     """
+    share = np.float32(1.0 if is_refined else 0.7)
     at = np.concatenate([np.zeros((len(rows), 1), dtype=np.float32), found.after[rows]], axis=1)
     size = np.concatenate([np.abs(found.height[rows, None]), np.abs(found.amplitude[rows])], axis=1)
     lag = at[:, :, None] - at[:, None, :]
@@ -241,6 +252,8 @@ def _drop_misfits(found: Candidates, pattern: Pattern, rows: NDArray[np.intp], s
             pattern.misfit[np.rint(np.where(near, lag, 0)).astype(np.intp) + pattern.half] * size[:, None, :]
         )
         index = np.clip(np.rint(np.nan_to_num(at)).astype(np.intp), 0, pattern.window - 1)
+        if is_refined:
+            level *= pattern.swelling[np.rint(np.where(near, lag, 0)).astype(np.intp) + pattern.half]
         level = share * np.hypot(level, (pattern.scatter[index] * size[:, :1])[:, :, None])
         level[np.abs(lag) < pattern.least] = np.inf
         small = (near & (size[:, :, None] < level)).any(axis=2)[:, 1:]
@@ -261,7 +274,7 @@ def noise_of(values: Floats32, pattern: Pattern) -> Floats32:
 def _front(c: Floats32, pattern: Pattern) -> NDArray[np.intp]:
     """Grid point (n,) of the front-surface echo: the first high crest after the first rise."""
     n, grid = c.shape
-    first = np.argmax(c >= np.float32(_FRONT_FRACTION) * c.max(axis=1)[:, None], axis=1)
+    first = np.argmax(c >= np.float32(pattern.front_fraction) * c.max(axis=1)[:, None], axis=1)
     width = min(pattern.rise + 2, grid)
     first = np.clip(first - 1, 0, grid - width)
     near = sliding_window_view(c, width, axis=1)[np.arange(n), first]

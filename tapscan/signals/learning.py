@@ -9,7 +9,15 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from tapscan.signals.candidates import Candidates, Pattern, candidates, make_pattern, noise_of, prepared
+from tapscan.signals.candidates import (
+    FRONT_FRACTION,
+    Candidates,
+    Pattern,
+    candidates,
+    make_pattern,
+    noise_of,
+    prepared,
+)
 from tapscan.signals.pulses import Pulse, detrended, estimate_pulse
 from tapscan.signals.pursuit import Kernel, correlate, make_kernel, subtracted
 
@@ -20,11 +28,14 @@ Floats32 = NDArray[np.float32]
 
 LEAST_SAMPLES = 16  # shorter traces hold no pulse
 SAMPLE = 1024  # traces that are learnt from
-_TAIL_FRACTION = 0.01  # of the pulse: the last hundredth costs time and tells nothing here
+_TAIL_FRACTION = 0.03  # of the pulse: what is less is more likely the plies'
+_SUPPORT_FLOOR = 0.15  # of the pulse's root energy: an echo that lacks less at the trace's end is told
 _TOP_FLOOR = 0.03  # of the pulse's power: what lies above needs no finer grid here
 _LEAST_QUIET = 16  # samples that tell the noise
-_BACKSCATTER_FACTOR = 5.3  # standard deviations of the zone's backscatter that an echo must exceed
-_MISFIT_FACTOR = 3.0  # times the usual misfit of the pulse to a stronger echo that an echo must exceed
+_BACKSCATTER_FACTOR = 5.3  # standard deviations of the zone's backscatter above its usual value
+_USUAL_FACTOR = 1.5  # times what the plies send back everywhere alike
+_USUAL_MISFIT_FACTOR = 2.5  # times what the pulse misfits a stronger echo everywhere alike
+_MISFIT_FACTOR = 4.0  # standard deviations of the pulse's misfit to a stronger echo, above its usual value
 _LEAST_RELATIVE = 0.03  # of a stronger echo within reach: no pulse fits better than that
 
 
@@ -53,21 +64,34 @@ def learn(
         return None
     due = 0.0 if expected_tof_s is None else expected_tof_s * kernel.up * sample_rate_hz
     pattern = _with_noise(make_pattern(kernel, pulse.centre, kernel.grid, step), values)
-    pattern = make_pattern(kernel, pulse.centre, _window(candidates(values, pattern, 1), pattern, due), step)
-    pattern = _with_noise(pattern, values)
-    scatter, misfit = _levels(correlate(values, kernel), candidates(values, pattern, 1), pattern)
+    found = candidates(values, pattern, 1)
+    c = correlate(values, kernel)
+    args = (_window(found, pattern, due), step, _front_fraction(c, found))
+    pattern = _with_noise(make_pattern(kernel, pulse.centre, *args), values)
+    scatter, misfit = _levels(c, candidates(values, pattern, 1), pattern)
     return replace(
         pattern,
-        scatter=np.maximum(_BACKSCATTER_FACTOR * scatter, _LEAST_RELATIVE).astype(np.float32),
-        misfit=np.maximum(_MISFIT_FACTOR * misfit, _LEAST_RELATIVE).astype(np.float32),
+        scatter=np.maximum(scatter, _LEAST_RELATIVE).astype(np.float32),
+        misfit=np.maximum(misfit, _LEAST_RELATIVE).astype(np.float32),
     )
+
+
+def _front_fraction(c: Floats32, found: Candidates) -> float:
+    """Return the part of a trace's largest correlation that tells its front-surface echo.
+
+    Three fifths of the usual: above the side lobes of a front-surface echo that is the largest, below the
+    crest of
+    one that is not (behind a delay line of nearly the laminate's impedance).
+    """
+    usual = float(np.median(found.height / c.max(axis=1)))
+    return float(np.clip(0.6 * usual, 0.6 * FRONT_FRACTION, 0.45))
 
 
 def _kernel(values: Floats32, pulse: Pulse, step: float) -> Kernel | None:
     """Make the kernel; where front-surface echoes begin with the trace, with a lead before it."""
     lead = 0
     for _ in range(2):
-        kernel = make_kernel(pulse.samples, values.shape[1], lead, _TOP_FLOOR)
+        kernel = make_kernel(pulse.samples, values.shape[1], lead, _TOP_FLOOR, _SUPPORT_FLOOR)
         if kernel.grid < LEAST_SAMPLES:
             return None
         if lead:
@@ -137,7 +161,9 @@ def _colour(quiet: NDArray[np.float32], kernel: Kernel) -> float:
 def _levels(c: NDArray[Any], found: Candidates, pattern: Pattern) -> tuple[Floats, Floats]:
     """Learn what is left in most traces when the front-surface echo and the strongest echo are taken out.
 
-    Told as standard deviations from the median over the traces, which a third of damaged ones does not move.
+    Told by the median over the traces and the scatter about it, which a third of damaged ones does not
+    move: the
+    median is what plies and the pulse's misfit leave everywhere alike, the scatter what is left by chance.
     """
     kernel, half, window = pattern.kernel, pattern.half, pattern.window
     read = np.isfinite(found.front)
@@ -147,7 +173,7 @@ def _levels(c: NDArray[Any], found: Candidates, pattern: Pattern) -> tuple[Float
         c, np.stack([front, front + after], axis=1), np.stack([height, amplitude], axis=1), kernel
     )
     padded = np.full((len(c), half + kernel.grid + window + half), np.nan)
-    padded[:, half : half + kernel.grid] = np.abs(rest)
+    padded[:, half : half + kernel.grid] = rest
     index = half + np.rint(front).astype(int)[:, None] + np.arange(window)
     scatter = np.take_along_axis(padded, index, axis=1) / height[:, None]
     lag = np.arange(window) - after[:, None]
@@ -155,22 +181,32 @@ def _levels(c: NDArray[Any], found: Candidates, pattern: Pattern) -> tuple[Float
     echoing = np.isfinite(after)
     centre = np.rint(front[echoing] + after[echoing]).astype(int)
     beside = np.take_along_axis(padded[echoing], centre[:, None] + np.arange(2 * half + 1), axis=1)
-    misfit = _sigma(beside / np.abs(amplitude[echoing])[:, None])
-    return _widened(_sigma(scatter), pattern, 3.0), _widened(misfit, pattern, 1.0)
+    cycle = 1.0 / kernel.bandwidth
+    return (
+        _limit(scatter, 3.0 * cycle, _USUAL_FACTOR, _BACKSCATTER_FACTOR),
+        _limit(beside / amplitude[echoing][:, None], cycle, _USUAL_MISFIT_FACTOR, _MISFIT_FACTOR),
+    )
 
 
-def _sigma(values: Floats) -> Floats:
-    """Robust standard deviation of each column, gaps filled from its neighbours; 0 where nothing is known."""
+def _limit(values: Floats, width: float, times: float, deviations: float) -> Floats:
+    """Return the least value that counts, per column: so many standard deviations above the usual crest."""
+    usual = _median(values)
+    spread = 1.4826 * _median(np.abs(values - usual))
+    return np.asarray(times * np.sqrt(2) * _smoothed(usual, width) + deviations * _smoothed(spread, width))
+
+
+def _median(values: Floats) -> Floats:
+    """Median of each column's finite values, gaps filled from its neighbours; 0 where nothing is known."""
     ordered = np.sort(values, axis=0)
     count = np.isfinite(values).sum(axis=0)
-    sigma = np.zeros(values.shape[1])
+    middle = np.zeros(values.shape[1])
     enough = np.flatnonzero(2 * count >= max(1, len(values)))
-    sigma[enough] = 1.4826 * ordered[(count[enough] - 1) // 2, enough]
-    return np.interp(np.arange(len(sigma)), enough, sigma[enough]) if len(enough) else sigma
+    middle[enough] = ordered[(count[enough] - 1) // 2, enough]
+    return np.interp(np.arange(len(middle)), enough, middle[enough]) if len(enough) else middle
 
 
-def _widened(level: Floats, pattern: Pattern, cycles: float) -> Floats:
-    """Take the root mean square over some cycles: a crest may fall on any phase, a median scatters itself."""
-    reach = max(1, round(0.5 * cycles / pattern.kernel.bandwidth))
+def _smoothed(level: Floats, width: float) -> Floats:
+    """Take the root mean square over a width: a crest may have any phase, a median scatters itself."""
+    reach = max(1, round(0.5 * width))
     padded = np.pad(level**2, reach, mode="edge")
     return np.asarray(np.sqrt(np.lib.stride_tricks.sliding_window_view(padded, 2 * reach + 1).mean(axis=1)))

@@ -21,7 +21,7 @@ __all__ = [
 Floats = NDArray[np.float64]
 
 _DRIFT_DEGREE = 3
-_FRONT_FRACTION = 0.4  # an echo this large, relative to the largest, may be the front surface's
+_FRONT_FRACTION = 0.2  # an echo this large, relative to the largest, may be the front surface's
 _TAIL_FRACTION = 0.003  # the pulse is cut where its envelope has fallen to this fraction of its peak
 _MOST_TRACES = 512  # more traces than this add nothing to an averaged pulse
 
@@ -171,7 +171,7 @@ def estimate_pulse(
 ) -> Pulse | None:
     """Estimate the pulse from the front-surface echoes of a batch, aligned between samples and averaged.
 
-    The first echo within 8 dB of each trace's largest is cut out, aligned by cross-correlation and combined
+    The first echo within 14 dB of each trace's largest is cut out, aligned by cross-correlation and combined
     by the median, which leaves out what comes at another time in each trace. The pulse ends where its
     envelope first turns up again or has fallen into the noise.
 
@@ -206,7 +206,7 @@ def estimate_pulse(
     if not frequency_hz > 0:
         return None
     period = sample_rate_hz / frequency_hz
-    front = first_arrival(envelope(chosen)).astype(float)
+    front = first_arrival(_smoothed(envelope(chosen), max(1, round(0.5 * period)))).astype(float)
     lead, length = round(2.5 * period), round(10.0 * period)
     for _ in range(3):
         windows = _windows(chosen, front - lead, length)
@@ -222,6 +222,14 @@ def estimate_pulse(
         (noise / np.abs(model).max(), tail_fraction),
         sample_rate_hz,
     )
+
+
+def _smoothed(rows: Floats, width: int) -> Floats:
+    """Average over a moving stretch, so that noise on a rising flank makes no crest."""
+    total = np.cumsum(
+        np.pad(rows, ((0, 0), (width // 2 + 1, width - width // 2 - 1 + 1)), mode="edge"), axis=1
+    )
+    return np.asarray((total[:, width:] - total[:, :-width])[:, : rows.shape[1]] / width)
 
 
 def deconvolved(traces: Floats, start: Floats, amplitude: Floats, pulse: Pulse) -> Pulse:

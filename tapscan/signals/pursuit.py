@@ -70,7 +70,13 @@ class Kernel:
     bandwidth: float
 
 
-def make_kernel(pulse: Floats, samples: int, lead: int = 0, top_floor: float = _TOP_FLOOR) -> Kernel:
+def make_kernel(
+    pulse: Floats,
+    samples: int,
+    lead: int = 0,
+    top_floor: float = _TOP_FLOOR,
+    support_floor: float = _SUPPORT_FLOOR,
+) -> Kernel:
     """Prepare a pulse for traces of a length.
 
     Parameters
@@ -83,8 +89,10 @@ def make_kernel(pulse: Floats, samples: int, lead: int = 0, top_floor: float = _
         How many samples before the trace an echo may begin.
     top_floor
         Relative power at the highest frequency that matters for reading between grid points.
+    support_floor
+        Fraction of the root energy that the end of the trace may cut off an echo.
     """
-    length = _support(pulse)
+    length, needed = _support(pulse, _SUPPORT_FLOOR), _support(pulse, support_floor)
     size = fft.next_fast_len(samples + lead, real=True)
     fine = fft.next_fast_len(4 * length + 4 * _TAPS, real=True)
     spectrum, power = fft.rfft(pulse[:length], size), np.abs(fft.rfft(pulse[:length], fine)) ** 2
@@ -111,7 +119,7 @@ def make_kernel(pulse: Floats, samples: int, lead: int = 0, top_floor: float = _
         size=size,
         up=up,
         length=length,
-        grid=max(0, (samples + lead - length) * up + 1),
+        grid=max(0, (samples + lead - needed) * up + 1),
         filter=np.where(kept, np.conj(spectrum) * lag, 0.0) / np.sqrt(energy),
         energy=energy,
         reach=reach,
@@ -123,10 +131,10 @@ def make_kernel(pulse: Floats, samples: int, lead: int = 0, top_floor: float = _
     )
 
 
-def _support(pulse: Floats) -> int:
-    """Count the samples from the first on that hold all but a thousandth of the root energy."""
+def _support(pulse: Floats, floor: float) -> int:
+    """Count the samples from the first on that hold all but a fraction of the root energy."""
     tail = np.sqrt(np.cumsum(pulse[::-1] ** 2)[::-1] / np.sum(pulse**2))
-    return int(np.flatnonzero(tail > _SUPPORT_FLOOR)[-1]) + 1
+    return int(np.flatnonzero(tail > floor)[-1]) + 1
 
 
 def _lag_table(spectrum: NDArray[Any], size: int, up: int, reach: int) -> Floats:
