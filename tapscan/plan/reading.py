@@ -57,16 +57,20 @@ class _Zone(_Laminate):
     position_pitch_mm: Length | None = None
     reference: list[str] = Field(default_factory=list)
     skip: list[str] = Field(default_factory=list)
+    bonded: list[str] = Field(default_factory=list)
     mirror_of: str | None = None
 
 
 class _Tap(_Table):
     taps_per_point: Annotated[int, Field(ge=1, le=1000)] = 3
+    tapper_mass_g: Annotated[float, Field(gt=0, le=1000, allow_inf_nan=False)] | None = None
+    tapper_radius_mm: Annotated[float, Field(gt=0, le=100, allow_inf_nan=False)] | None = None
 
 
 class _Ascan(_Table):
     sample_rate_mhz: Annotated[float, Field(gt=0, le=100_000, allow_inf_nan=False)] | None = None
     centre_frequency_mhz: Annotated[float, Field(gt=0, le=10_000, allow_inf_nan=False)] | None = None
+    beam_mm: Annotated[float, Field(gt=0, le=1000, allow_inf_nan=False)] | None = None
 
 
 class _Analysis(_Table):
@@ -102,8 +106,12 @@ _HINTS = {
     "positions": "how many steps round the girth or across the panel",
     "reference": 'a list of points known to be good, such as ["01-01:06-12"]',
     "skip": 'a list of points to leave out, such as ["20-05"]',
+    "bonded": 'a list of points with an insert bonded behind them, such as ["01-01:04-12"]',
     "mirror_of": "the code of the zone on the other side",
     "taps_per_point": "how many strikes at every point",
+    "tapper_mass_g": "what the tapper weighs, such as 5.0",
+    "tapper_radius_mm": "the radius of the tapper's tip, such as 5.0",
+    "beam_mm": "the width of the beam at -6 dB, such as 5.0",
     "sample_rate_mhz": "the sampling rate of the .npy volumes, such as 100.0",
     "centre_frequency_mhz": "the probe's centre frequency, such as 5.0",
     "false_call_rate": "the wanted fraction of good points called suspect, such as 0.01",
@@ -186,6 +194,9 @@ def parse_plan(text: str) -> Plan:
         taps_per_point=tables.tap.taps_per_point,
         sample_rate_mhz=tables.ascan.sample_rate_mhz,
         centre_frequency_mhz=tables.ascan.centre_frequency_mhz,
+        tapper_mass_g=tables.tap.tapper_mass_g,
+        tapper_radius_mm=tables.tap.tapper_radius_mm,
+        beam_mm=tables.ascan.beam_mm,
         false_call_rate=tables.analysis.false_call_rate,
         has_tap_table="tap" in document,
         has_ascan_table="ascan" in document,
@@ -218,6 +229,7 @@ def _zone(table: _Zone, defaults: _Laminate) -> Zone:
         laminate=Laminate(**laminate),
         reference=_blocks(table, "reference", where),
         skip=_blocks(table, "skip", where),
+        bonded=_blocks(table, "bonded", where),
         mirror_of=table.mirror_of,
     )
 

@@ -38,14 +38,18 @@ girth_mm = 0.0                    # tube: circumference, measured with a tape
 reference = []                    # points known to be good, station first: ["09-03"], or corner to corner:
                                   # ["01-01:06-12"]; a block may cross the seam: "01-11:06-02"
 skip = []                         # holes, inserts, labels: left out on purpose, never reported as clear
+# bonded = ["01-01:04-12"]        # points with an insert bonded behind them: A-scans then look for a disbond
 # mirror_of = "?"                 # code of the zone on the other side of the part, with the same grid
 
 [tap]
 taps_per_point = 3                # strikes at every point, recorded in one file taps/BM-07-05.wav
+# tapper_mass_g = 4.1             # what the tapper weighs and the radius of its tip: for tapscan grid to say
+# tapper_radius_mm = 5.0          # what can be found; 4.1 g and 5 mm are taken where nothing is said
 
 # [ascan]                         # only with ultrasonic A-scans
 # sample_rate_mhz = 0.0           # of ascans/BM.npy; a CSV carries its own time base
 # centre_frequency_mhz = 0.0      # of the probe; estimated when left out
+# beam_mm = 0.0                   # width of the beam at -6 dB, for tapscan grid to say what can be found
 
 [analysis]
 false_call_rate = 0.01            # wanted fraction of good points called suspect

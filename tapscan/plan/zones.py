@@ -35,7 +35,8 @@ class Zone:
     """A named area with one surface.
 
     `girth_start_mm` and `girth_end_mm` (at the zone's first and last edge) are set on a tube and equal unless
-    it tapers; `position_pitch_mm` is set on a panel.
+    it tapers; `position_pitch_mm` is set on a panel. `bonded` are the points behind which an insert is
+    bonded to the wall.
     """
 
     code: str
@@ -51,6 +52,7 @@ class Zone:
     reference: tuple[Block, ...] = ()
     skip: tuple[Block, ...] = ()
     mirror_of: str | None = None
+    bonded: tuple[Block, ...] = ()
 
     @property
     def is_tube(self) -> bool:
@@ -79,7 +81,8 @@ class Part:
 class Plan:
     """The whole of ``inspection.toml``, checked.
 
-    `sample_rate_mhz` is needed for `.npy` volumes only; `centre_frequency_mhz` is estimated when None.
+    `sample_rate_mhz` is needed for `.npy` volumes only; `centre_frequency_mhz` is estimated when None. The
+    tapper and the beam tell beforehand what can be found, and change no result.
     """
 
     part: Part
@@ -90,6 +93,9 @@ class Plan:
     false_call_rate: float
     has_tap_table: bool
     has_ascan_table: bool
+    tapper_mass_g: float | None = None
+    tapper_radius_mm: float | None = None
+    beam_mm: float | None = None
 
     def zone(self, code: str) -> Zone:
         """Return the zone with this code; KeyError when there is none."""

@@ -38,14 +38,18 @@ thickness_mm = 1.6
 poisson = 0.3
 [tap]
 taps_per_point = 5
+tapper_mass_g = 6
+tapper_radius_mm = 7.5
 [ascan]
 sample_rate_mhz = 100
 centre_frequency_mhz = 5.0
+beam_mm = 4.5
 [analysis]
 false_call_rate = 0.02
 """
         + ZONE
         + 'reference = ["01-11:06-02", "BM-9-3", "BM-01-01:BM-02-02"]\nskip = ["20-05"]\nthickness_mm = 2.0\n'
+        + 'bonded = ["30-11:34-02"]\n'
         + PANEL
     )
     assert (plan.part.name, plan.part.serial, plan.part.date) == ("Main boom", "17", "2026-03-01")
@@ -59,6 +63,8 @@ false_call_rate = 0.02
     assert panel.laminate.thickness_mm == 1.6
     assert tube.reference == (Block(1, 11, 6, 2), Block(9, 3, 9, 3), Block(1, 1, 2, 2))
     assert tube.skip == (Block(20, 5, 20, 5),)
+    assert tube.bonded == (Block(30, 11, 34, 2),)
+    assert (plan.tapper_mass_g, plan.tapper_radius_mm, plan.beam_mm) == (6.0, 7.5, 4.5)
     assert (tube.girth_start_mm, tube.girth_end_mm, tube.position_pitch_mm) == (120.0, 120.0, None)
     assert (panel.girth_start_mm, panel.position_pitch_mm, panel.is_tube) == (None, 15.0, False)
 
@@ -167,6 +173,7 @@ IN_ZONE = r'^inspection\.toml: zone "BM": '
             ZONE + 'reference = ["seven"]',
             r"reference 'seven' is not a block of points \(write \"07-05\", or corner",
         ),
+        (ZONE + 'bonded = ["01-13"]', "bonded '01-13': position 13 is outside the zone"),
         (ZONE + 'reference = ["QQ-01-01"]', "reference 'QQ-01-01' is not a block of points"),
         (
             ZONE + "reference = [5]",
@@ -215,6 +222,8 @@ def test_what_is_wrong_in_a_zone_is_told_with_key_value_and_way_out(text, messag
             ZONE + "[tap]\ntaps_per_pont = 3",
             r"\[tap\]: unknown key 'taps_per_pont' \(did you mean taps_per_point\?\)",
         ),
+        (ZONE + "[tap]\ntapper_mass_g = 0.0", r"tapper_mass_g = 0.0 .*\(give what the tapper weighs"),
+        (ZONE + "[ascan]\nbeam_mm = -1.0", r"beam_mm = -1.0 .*\(give the width of the beam"),
         (ZONE + "[ascan]\nsample_rate_mhz = -1", r"\[ascan\]: sample_rate_mhz = -1 is not accepted"),
         (
             ZONE + "[analysis]\nfalse_call_rate = 0.9",

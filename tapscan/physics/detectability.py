@@ -1,0 +1,347 @@
+"""The smallest delamination that could be told from good laminate, by depth: an estimate made beforehand.
+
+Taps
+----
+A light tapper of mass m meets the contact's spring and whatever yields beneath it. Over a round delamination
+the sub-laminate bends like a clamped plate, ``k_d = 16πD/a²``, in series with all that; the contact then
+lasts ``√(1 + k₀/k_d)`` times as long as on good laminate, where the stiffness felt is k₀. What a tap can tell
+is a *share* of the contact time, so the stiffest patch that it can tell is in proportion to k₀. Cawley &
+Adams (Journal of Sound and Vibration 122(2) 1988, 299-316, abstract) measured it: about 30 MN/m, on
+aluminium. There k₀ was the Hertz contact of their tapper on aluminium, taken as not yielding otherwise; here
+it is that of the same tapper on laminate, and the wall yields too:
+
+    ``limit = 30 MN/m · k₀(laminate, wall) / k₀(aluminium, rigid)``
+
+That the two tappers are alike is an assumption; with the same mass, radius and force on both sides only the
+materials and the wall are left in the ratio.
+
+A large plate yields to a tap like a dashpot of ``Z = 8 √(D ρh)`` (Cremer, Heckl & Ungar, Structure-Borne
+Sound, from memory): under a half-sine of length τ it has given way, at the peak of the force F, by
+``F τ / (πZ)``, as a spring of ``πZ/τ`` would. With ``τ = π √(m/k₀)`` that is a quadratic equation for τ.
+
+The patch must also have its lowest note within the band that is listened to: only then does its own sound
+stand apart as well. Both conditions are asked for, which promises less than either alone.
+
+A-scans
+-------
+An echo that is nearer to the front surface or to the back wall than the pulse rings is not told from it; a
+patch narrower than the beam returns only a share of its echo.
+
+Grid
+----
+A patch that holds no point of the grid is not met at all, whatever the method.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from tapscan.physics.contact import series_stiffness_n_m
+from tapscan.physics.plates import (
+    Plate,
+    clamped_circle_hz,
+    clamped_point_stiffness_n_m,
+    flexural_rigidity_newton_m,
+)
+
+__all__ = [
+    "AScanReach",
+    "Listening",
+    "Reach",
+    "TapReach",
+    "Tapper",
+    "ascan_reach",
+    "contact_stiffness_n_m",
+    "covering_radius_mm",
+    "expected_points",
+    "lengthening",
+    "missed_share",
+    "stiffness_limit_n_m",
+    "tap_reach",
+    "yielding_stiffness_n_m",
+]
+
+MEASURED_LIMIT_N_M = 30e6  # Cawley & Adams 1988, abstract
+ALUMINIUM_GPA, ALUMINIUM_POISSON = 70.0, 0.33
+STEEL_GPA, STEEL_POISSON = 210.0, 0.29
+# Below ten thicknesses across, shear makes a patch softer than the thin-plate formulas say.
+LEAST_RADIUS_TO_DEPTH = 5.0
+WANTED_POINTS = 3.0
+
+
+@dataclass(frozen=True, slots=True)
+class Tapper:
+    """A steel ball, or a tip like one. `force_n` is the peak force at which the contact's spring is taken.
+
+    The mass of a small coin; a ball of this radius weighs as much.
+    """
+
+    mass_g: float = 4.1
+    radius_mm: float = 5.0
+    force_n: float = 30.0
+
+
+@dataclass(frozen=True, slots=True)
+class Listening:
+    """The top of the band that is listened to, and the laminate's stiffness under a small contact.
+
+    `contact_gpa` is the modulus through the thickness over 1 - ν², that of carbon fibre in epoxy
+    (from memory).
+    """
+
+    highest_hz: float = 16_000.0
+    contact_gpa: float = 10.0
+
+
+@dataclass(frozen=True, slots=True)
+class Reach:
+    """The smallest delamination at one depth; `limit` says what sets it.
+
+    `points` is how many points of the grid such a patch holds on average. `missed_share` is how often one
+    that the method by itself would tell holds none.
+    """
+
+    depth_mm: float
+    radius_mm: float
+    limit: str
+    points: float
+    missed_share: float
+
+
+@dataclass(frozen=True, slots=True)
+class TapReach:
+    """What taps can tell at one depth. Radii of round patches.
+
+    `softness_mm` is the smallest that softens the contact enough, `note_mm` the smallest whose lowest note
+    lies within the band; `told_mm` the larger of the two. `is_thin` says whether the thin-plate formulas hold
+    there. `reach` takes the grid in as well.
+    """
+
+    softness_mm: float
+    note_mm: float
+    told_mm: float
+    is_thin: bool
+    reach: Reach
+
+
+@dataclass(frozen=True, slots=True)
+class AScanReach:
+    """What A-scans can tell: depths from `shallowest_mm` to `deepest_mm`, and how wide a patch must be.
+
+    `radius_mm` is half the beam; None where nobody said how wide the beam is.
+    """
+
+    shallowest_mm: float
+    deepest_mm: float
+    radius_mm: float | None
+    reach: Reach
+
+
+def contact_stiffness_n_m(tapper: Tapper, contact_gpa: float) -> float:
+    """Spring of a steel ball on a surface at the stated force, ``dF/dδ = (6 E*² R F)^(1/3)``.
+
+    The derivative of Hertz's law ``F = 4/3 E* √R δ^(3/2)``; `contact_gpa` is E/(1 - ν²) of the surface.
+    Source: Johnson, Contact Mechanics, section 4.2 (from memory).
+
+    Examples
+    --------
+    >>> round(contact_stiffness_n_m(Tapper(), 10.0) / 1e6, 2)
+    4.36
+    """
+    steel_gpa = STEEL_GPA / (1 - STEEL_POISSON**2)
+    both_pa = 1e9 / (1 / contact_gpa + 1 / steel_gpa)
+    return float((6 * both_pa**2 * tapper.radius_mm * 1e-3 * tapper.force_n) ** (1 / 3))
+
+
+def yielding_stiffness_n_m(tapper: Tapper, contact_n_m: float, wall: Plate) -> float:
+    """Stiffness that a tap feels on good wall: the contact's spring behind a wall that gives way.
+
+    ``τ = π √(m (1/k_c + τ/πZ))`` solved for τ, and ``k₀ = m (π/τ)²``; see the module's head.
+
+    Examples
+    --------
+    A wall a thousand times as thick does not yield:
+
+    >>> wall = Plate(1600.0, 60.0, 0.3, 1550.0)
+    >>> round(yielding_stiffness_n_m(Tapper(), 5e6, wall) / 5e6, 3)
+    1.0
+    """
+    mass_kg = tapper.mass_g * 1e-3
+    impedance = 8 * np.sqrt(flexural_rigidity_newton_m(wall) * wall.mass_kg_m2)
+    half = np.pi * mass_kg / impedance / 2
+    duration_s = half + np.sqrt(half**2 + np.pi**2 * mass_kg / contact_n_m)
+    return float(mass_kg * (np.pi / duration_s) ** 2)
+
+
+def stiffness_limit_n_m(tapper: Tapper, wall: Plate, contact_gpa: float) -> float:
+    """Stiffest patch that this tapper still tells from this wall: the measured limit, scaled.
+
+    Source: Cawley & Adams 1988 for the 30 MN/m (abstract); the scaling is derived in the module's head.
+
+    Examples
+    --------
+    On thick aluminium it is the measured limit itself:
+
+    >>> aluminium = Plate(1000.0, 70.0, 0.33, 2700.0)
+    >>> round(stiffness_limit_n_m(Tapper(), aluminium, 70.0 / (1 - 0.33**2)) / 1e6, 2)
+    30.0
+    """
+    measured_on = contact_stiffness_n_m(tapper, ALUMINIUM_GPA / (1 - ALUMINIUM_POISSON**2))
+    here = yielding_stiffness_n_m(tapper, contact_stiffness_n_m(tapper, contact_gpa), wall)
+    return MEASURED_LIMIT_N_M * here / measured_on
+
+
+def lengthening(patch_n_m: float, good_n_m: float) -> float:
+    """Contact time on a patch over that on good laminate, ``√(1 + k₀/k_d)``.
+
+    Source: Cawley & Adams 1988 (model from memory).
+
+    Examples
+    --------
+    >>> round(lengthening(30e6, 50e6), 5)
+    1.63299
+    """
+    return float(np.sqrt(good_n_m / series_stiffness_n_m(patch_n_m, good_n_m)))
+
+
+def tap_reach(
+    wall: Plate,
+    depth_mm: float,
+    pitch_mm: tuple[float, float],
+    tapper: Tapper | None = None,
+    listening: Listening | None = None,
+) -> TapReach:
+    """Smallest round delamination at a depth that taps on a grid of this pitch could tell.
+
+    Raises
+    ------
+    ValueError
+        When the depth is not within the wall.
+
+    Examples
+    --------
+    >>> wall = Plate(1.6, 60.0, 0.3, 1550.0)
+    >>> told = tap_reach(wall, 0.4, (10.0, 10.0))
+    >>> round(told.softness_mm, 1), round(told.note_mm, 1), told.reach.limit
+    (3.7, 8.7, 'its note')
+    """
+    if not 0 < depth_mm < wall.thickness_mm:
+        msg = f"a delamination lies within the wall of {wall.thickness_mm} mm (got a depth of {depth_mm} mm)"
+        raise ValueError(msg)
+    tapper, listening = tapper or Tapper(), listening or Listening()
+    patch = Plate(depth_mm, wall.modulus_gpa, wall.poisson, wall.density_kg_m3)
+    limit_n_m = stiffness_limit_n_m(tapper, wall, listening.contact_gpa)
+    # Both laws fall with the radius squared: one value tells the radius for any other.
+    softness_mm = float(np.sqrt(clamped_point_stiffness_n_m(patch, 1.0) / limit_n_m))
+    note_mm = float(np.sqrt(clamped_circle_hz(patch, 1.0) / listening.highest_hz))
+    told_mm = max(softness_mm, note_mm)
+    by = "softness" if softness_mm > note_mm else "its note"
+    return TapReach(
+        softness_mm=softness_mm,
+        note_mm=note_mm,
+        told_mm=told_mm,
+        is_thin=told_mm >= LEAST_RADIUS_TO_DEPTH * depth_mm,
+        reach=_with_grid(depth_mm, told_mm, by, pitch_mm),
+    )
+
+
+def ascan_reach(
+    thickness_mm: float,
+    velocity_m_s: float,
+    frequency_mhz: float,
+    pitch_mm: tuple[float, float],
+    beam_mm: float | None = None,
+    pulse_cycles: float = 1.4,
+) -> AScanReach:
+    """Smallest delamination that A-scans on a grid of this pitch could tell.
+
+    An echo must be `pulse_cycles` of the centre frequency away from the front-surface echo and from the back
+    wall's: a little over one cycle for a pulse of 70 % bandwidth. Depth is half the path (ASTM E797).
+
+    Raises
+    ------
+    ValueError
+        When a length, the velocity or the frequency is not positive.
+
+    Examples
+    --------
+    >>> told = ascan_reach(1.6, 2950.0, 5.0, (4.0, 4.0), beam_mm=5.0)
+    >>> round(told.shallowest_mm, 2), round(told.deepest_mm, 2), told.reach.radius_mm, told.reach.limit
+    (0.41, 1.19, 2.83, 'the pitch')
+    """
+    if min(thickness_mm, velocity_m_s, frequency_mhz, pulse_cycles, *pitch_mm) <= 0:
+        msg = "thickness, velocity, frequency, pulse length and pitch are all above 0"
+        raise ValueError(msg)
+    near_mm = pulse_cycles * velocity_m_s * 1e-3 / (2 * frequency_mhz)
+    half_beam_mm = None if beam_mm is None else beam_mm / 2
+    return AScanReach(
+        shallowest_mm=near_mm,
+        deepest_mm=thickness_mm - near_mm,
+        radius_mm=half_beam_mm,
+        reach=_with_grid(near_mm, half_beam_mm or 0.0, "the beam", pitch_mm),
+    )
+
+
+def _with_grid(depth_mm: float, told_mm: float, limit: str, pitch_mm: tuple[float, float]) -> Reach:
+    """Say what is left of a method's reach when readings are taken at the points of a grid only."""
+    grid_mm = covering_radius_mm(pitch_mm)
+    radius_mm = max(told_mm, grid_mm)
+    return Reach(
+        depth_mm=depth_mm,
+        radius_mm=round(radius_mm, 2),
+        limit="the pitch" if grid_mm > told_mm else limit,
+        points=expected_points(radius_mm, pitch_mm),
+        missed_share=missed_share(told_mm, pitch_mm),
+    )
+
+
+def covering_radius_mm(pitch_mm: tuple[float, float]) -> float:
+    """Radius from which a disc holds a point of the grid wherever it lies: half the cell's diagonal.
+
+    Source: elementary geometry.
+
+    Examples
+    --------
+    >>> covering_radius_mm((6.0, 8.0))
+    5.0
+    """
+    return float(np.hypot(*pitch_mm)) / 2
+
+
+def expected_points(radius_mm: float, pitch_mm: tuple[float, float]) -> float:
+    """Points that a disc holds on average over all places, ``πa² / (p q)``. Source: elementary geometry.
+
+    Examples
+    --------
+    >>> round(expected_points(10.0, (10.0, 10.0)), 3)
+    3.142
+    """
+    return float(np.pi * radius_mm**2 / (pitch_mm[0] * pitch_mm[1]))
+
+
+def missed_share(radius_mm: float, pitch_mm: tuple[float, float]) -> float:
+    """Chance that a disc laid down anywhere holds no point of the grid.
+
+    One less the share of a quarter cell that lies within the radius of its corner: the area under a circle
+    cut off by a rectangle. Source: elementary geometry.
+
+    Examples
+    --------
+    >>> [round(missed_share(a, (10.0, 10.0)), 4) for a in (0.0, 5.0, 7.0, 7.08)]
+    [1.0, 0.2146, 0.0002, 0.0]
+    """
+    if radius_mm <= 0:
+        return 1.0
+    width, height = (p / 2 for p in pitch_mm)
+    if radius_mm >= np.hypot(width, height):
+        return 0.0
+
+    def under(x: float) -> float:
+        """Area under the quarter circle from 0 to x."""
+        return float(x * np.sqrt(radius_mm**2 - x**2) + radius_mm**2 * np.arcsin(x / radius_mm)) / 2
+
+    right = min(width, radius_mm)
+    flat = float(
+        np.sqrt(max(radius_mm**2 - height**2, 0.0))
+    )  # as far as here the rectangle cuts the circle off
+    return 1 - (min(height, radius_mm) * flat + under(right) - under(flat)) / (width * height)

@@ -1,0 +1,115 @@
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from tapscan.physics.detectability import (
+    Listening,
+    Tapper,
+    ascan_reach,
+    contact_stiffness_n_m,
+    covering_radius_mm,
+    expected_points,
+    lengthening,
+    missed_share,
+    stiffness_limit_n_m,
+    tap_reach,
+    yielding_stiffness_n_m,
+)
+from tapscan.physics.plates import Plate, clamped_circle_hz, clamped_point_stiffness_n_m
+
+WALL = Plate(1.6, 60.0, 0.3, 1550.0)
+pitches = st.tuples(st.floats(1.0, 40.0), st.floats(1.0, 40.0))
+
+
+@pytest.mark.parametrize("depth_mm", [0.2, 0.6, 1.0, 1.4])
+def test_a_told_patch_meets_both_conditions_and_no_smaller_one_does(depth_mm):
+    told = tap_reach(WALL, depth_mm, (1.0, 1.0))
+    patch = Plate(depth_mm, 60.0, 0.3, 1550.0)
+    limit_n_m = stiffness_limit_n_m(Tapper(), WALL, Listening().contact_gpa)
+    stiffness = float(clamped_point_stiffness_n_m(patch, told.told_mm))
+    note_hz = float(clamped_circle_hz(patch, told.told_mm))
+    assert stiffness <= limit_n_m * (1 + 1e-9)
+    assert note_hz <= 16_000 * (1 + 1e-9)
+    assert max(stiffness / limit_n_m, note_hz / 16_000) == pytest.approx(1.0)
+
+
+@pytest.mark.parametrize("tapper", [Tapper(), Tapper(mass_g=8.0, radius_mm=10.0, force_n=80.0)])
+def test_at_the_limit_the_contact_lengthens_as_it_did_where_it_was_measured(tapper):
+    # The share of the contact time is what is carried over from aluminium to laminate.
+    aluminium_n_m = contact_stiffness_n_m(tapper, 70.0 / (1 - 0.33**2))
+    good_n_m = yielding_stiffness_n_m(tapper, contact_stiffness_n_m(tapper, 10.0), WALL)
+    limit_n_m = stiffness_limit_n_m(tapper, WALL, 10.0)
+    assert lengthening(limit_n_m, good_n_m) == pytest.approx(lengthening(30e6, aluminium_n_m))
+
+
+def test_deeper_delaminations_must_be_wider_and_heavier_tappers_feel_less():
+    radii = [tap_reach(WALL, depth, (5.0, 5.0)).told_mm for depth in (0.2, 0.4, 0.8, 1.2)]
+    assert radii == sorted(radii)
+    light, heavy = (tap_reach(WALL, 0.8, (5.0, 5.0), Tapper(mass_g=m)).softness_mm for m in (2.0, 20.0))
+    assert light < heavy
+
+
+def test_a_yielding_wall_is_softer_than_the_contact_alone():
+    thick, thin = (yielding_stiffness_n_m(Tapper(), 4e6, Plate(t, 60.0, 0.3, 1550.0)) for t in (20.0, 1.0))
+    assert thin < 0.5 * thick
+    assert thick < 4e6
+
+
+def test_the_yielding_wall_against_the_equation_of_motion():
+    # Mass on a spring on a dashpot, integrated step by step: how long the spring pushes. The closed form
+    # takes the dashpot for a spring: right where the wall yields little, only of the order elsewhere.
+    tapper, contact_n_m = Tapper(), 4.36e6
+    wall = Plate(6.0, 60.0, 0.3, 1550.0)
+    rigidity = 60e9 * 6e-3**3 / 12 / 0.91
+    impedance = 8 * np.sqrt(rigidity * 1550 * 6e-3)
+    step_s, force, speed, time_s = 1e-8, 0.0, 1.0, 0.0
+    while force >= 0:
+        speed -= step_s * force / 4.1e-3
+        force += step_s * contact_n_m * (speed - force / impedance)
+        time_s += step_s
+    expected_s = np.pi * np.sqrt(4.1e-3 / yielding_stiffness_n_m(tapper, contact_n_m, wall))
+    assert expected_s == pytest.approx(time_s, rel=0.1)
+
+
+def test_a_wide_pitch_is_what_limits():
+    assert tap_reach(WALL, 0.4, (5.0, 5.0)).reach.limit == "its note"
+    wide = tap_reach(WALL, 0.4, (30.0, 40.0)).reach
+    assert (wide.limit, wide.radius_mm) == ("the pitch", 25.0)
+    assert wide.missed_share > 0.7
+
+
+def test_thick_patches_are_told_to_be_outside_the_formulas():
+    assert tap_reach(WALL, 0.4, (5.0, 5.0)).is_thin
+    ultrasonic = Listening(highest_hz=1e6)
+    assert not tap_reach(Plate(20.0, 60.0, 0.3, 1550.0), 0.2, (5.0, 5.0), listening=ultrasonic).is_thin
+
+
+@pytest.mark.parametrize("depth_mm", [0.0, 1.6, 2.0, -1.0])
+def test_a_depth_outside_the_wall_is_refused(depth_mm):
+    with pytest.raises(ValueError, match=r"lies within the wall of 1\.6 mm \(got a depth of"):
+        tap_reach(WALL, depth_mm, (5.0, 5.0))
+
+
+@given(pitches, st.floats(0.1, 30.0))
+def test_the_missed_share_is_that_of_discs_laid_down_evenly(pitch_mm, radius_mm):
+    x, s = ((np.arange(200) + 0.5) / 200 * p for p in pitch_mm)
+    to_x, to_s = np.minimum(x, pitch_mm[0] - x), np.minimum(s, pitch_mm[1] - s)
+    counted = np.mean(np.hypot(to_x[:, None], to_s[None]) > radius_mm)
+    assert missed_share(radius_mm, pitch_mm) == pytest.approx(counted, abs=0.01)
+
+
+@given(pitches, st.floats(0.1, 30.0))
+def test_what_covers_is_never_missed(pitch_mm, radius_mm):
+    assert missed_share(covering_radius_mm(pitch_mm), pitch_mm) == 0
+    assert expected_points(radius_mm, pitch_mm) + missed_share(radius_mm, pitch_mm) >= 1 - 1e-9
+
+
+def test_an_ascan_reaches_nearer_with_a_higher_frequency_and_no_deeper_than_the_wall():
+    slow, fast = (ascan_reach(2.4, 2950.0, f, (4.0, 4.0)) for f in (5.0, 10.0))
+    assert fast.shallowest_mm == pytest.approx(slow.shallowest_mm / 2)
+    assert slow.deepest_mm == pytest.approx(2.4 - slow.shallowest_mm)
+    assert slow.radius_mm is None
+    assert ascan_reach(2.4, 2950.0, 5.0, (4.0, 4.0), beam_mm=8.0).reach.limit == "the beam"
+    with pytest.raises(ValueError, match="are all above 0"):
+        ascan_reach(2.4, 2950.0, 0.0, (4.0, 4.0))
