@@ -222,8 +222,8 @@ def test_what_is_wrong_in_a_zone_is_told_with_key_value_and_way_out(text, messag
             ZONE + "[tap]\ntaps_per_pont = 3",
             r"\[tap\]: unknown key 'taps_per_pont' \(did you mean taps_per_point\?\)",
         ),
-        (ZONE + "[tap]\ntapper_mass_g = 0.0", r"tapper_mass_g = 0.0 .*\(give what the tapper weighs"),
-        (ZONE + "[ascan]\nbeam_mm = -1.0", r"beam_mm = -1.0 .*\(give the width of the beam"),
+        (ZONE + "[tap]\ntapper_mass_g = 0.0", r"\[tap\]: tapper_mass_g = 0.0 .*\(give what the tapper weighs"),
+        (ZONE + "[ascan]\nbeam_mm = -1.0", r"\[ascan\]: beam_mm = -1.0 .*\(give the width of the beam"),
         (ZONE + "[ascan]\nsample_rate_mhz = -1", r"\[ascan\]: sample_rate_mhz = -1 is not accepted"),
         (
             ZONE + "[analysis]\nfalse_call_rate = 0.9",
