@@ -8,7 +8,7 @@ from numpy.typing import ArrayLike, NDArray
 from tapscan.errors import TapscanError
 from tapscan.signals.checking import require_axes, require_rate, require_real
 from tapscan.signals.pulses import Pulse, deconvolved, detrended, estimate_pulse
-from tapscan.signals.pursuit import Kernel, correlate, make_kernel, refined, subtracted
+from tapscan.signals.pursuit import Kernel, correlate, likeness, make_kernel, refined, subtracted
 
 __all__ = ["Echoes", "find_echoes"]
 
@@ -292,9 +292,12 @@ def _widened(squared: float, free: float) -> float:
 
 
 def _stands_out(at: Floats, amplitude: Floats, kernel: Kernel, mismatch: float) -> NDArray[np.bool_]:
-    """Whether the newest echo is more than the misfit of the pulse to the others in whose reach it lies."""
+    """Whether every echo is more than the misfit of the pulse to the others in whose reach it lies."""
     if at.shape[1] < 2:
         return np.ones(len(at), dtype=bool)
-    near = np.abs(at[:, :-1] - at[:, -1:]) < kernel.length * kernel.up
-    beside = np.sqrt(np.where(near, amplitude[:, :-1] ** 2, 0.0).sum(axis=1))
-    return np.asarray(np.abs(amplitude[:, -1]) > mismatch * beside)
+    lag = at[:, :, None] - at[:, None, :]
+    near = (np.abs(lag) < kernel.length * kernel.up) & ~np.eye(at.shape[1], dtype=bool)
+    # Fitted together, two echoes take up a misfit with amplitudes that swell with their overlap.
+    swelling = 1 / np.maximum(1 - likeness(kernel, lag), 0.02)
+    beside = np.where(near, swelling * np.abs(amplitude)[:, None, :], 0.0).max(axis=2)
+    return np.asarray((np.abs(amplitude) > mismatch * beside).all(axis=1))

@@ -22,6 +22,7 @@ __all__ = [
     "Kernel",
     "correlate",
     "interpolated",
+    "likeness",
     "make_kernel",
     "refined",
     "solve",
@@ -192,6 +193,12 @@ def _lagged(kernel: Kernel, lag: Floats, orders: int) -> Floats:
     value: Floats = tables[:, low]
     value = value + (step - low) * (tables[:, low + 1] - value)
     return np.where(np.abs(lag) < kernel.reach - 1, value, 0.0)
+
+
+def likeness(kernel: Kernel, lag: Floats) -> Floats:
+    """Return the autocorrelation's squared envelope at lags in grid steps: 1 where two echoes are one."""
+    r, slope, _ = _lagged(kernel, lag, 3)
+    return np.minimum(r**2 + (slope / (2 * np.pi * kernel.bandwidth)) ** 2, 1.0)
 
 
 def solve(c: NDArray[Any], at: Floats, kernel: Kernel) -> tuple[Floats, Floats]:
