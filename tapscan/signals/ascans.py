@@ -5,15 +5,17 @@ Decision rules
 Pulse and levels are learnt from up to 1,024 traces spread evenly over the zone, by medians, so that a third
 of the zone may be damaged: the pulse from its front-surface echoes, the noise from the samples before them.
 
-Front surface: the first crest of the pulse's correlation, of the front surface's own polarity, after it
-first reaches 45 % of the trace's largest. A contact probe's transmit pulse at the very start counts as one.
+Front surface: the first high crest of the pulse's correlation, of the front surface's own polarity, after
+it first reaches a part of the trace's largest: three fifths of what is usual in the zone, 12 to 45 %. A
+contact probe's transmit pulse at the very start counts as one.
 
 Echoes inside: picked one by one where what is left of the trace correlates best with the pulse, up to four.
 Only where two of them, or one and the front-surface echo, overlap are they refined together by least
-squares. An echo counts when it exceeds six times the noise of its own trace; 5.3 standard deviations of the
-zone's backscatter (plies, pores, the tail of the front-surface echo) at that time after the front surface;
-3 % of the front-surface echo; and, beside a stronger echo, three times what the pulse usually misfits
-there.
+squares. An echo counts when it exceeds six times the noise of its own trace; what the zone sends back at
+that time after the front surface (1.5 times the crest of what is alike everywhere, plies and the pulse's
+tail, and 5.3 standard deviations about it, pores and grain); 3 % of the front-surface echo; and, beside a
+stronger echo, what the pulse misfits there (2.5 times the usual and four standard deviations, more the
+closer they overlap).
 
 Back wall: the largest echo near the time of flight that is due there. That time is what the caller expects
 within 20 %, or else what the zone's largest echoes have in common; then narrowed, by a smooth surface
