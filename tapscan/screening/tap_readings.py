@@ -52,12 +52,16 @@ class TapReadings:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Cut:
-    """Good taps of one recording, `taps` (k, samples), and the room before them, `room` (1, samples)."""
+    """Good taps of one recording, `taps` (k, samples), and the room before them, `room` (1, samples).
+
+    `noise_power` (k,) is the mean square of the noise in each tap.
+    """
 
     point: Point
     channel: int
     sample_rate_hz: float
     taps: NDArray[np.float32]
+    noise_power: Floats
     room: NDArray[np.float32]
     room_share: float  # of the frame that is filled
 
@@ -140,14 +144,17 @@ def _good_taps(point: Point, recording: Recording) -> tuple[_Cut | None, str]:
     room = np.zeros((1, length), dtype=np.float32)
     if before.size >= SHORTEST_ROOM_S * rate_hz:
         room[0, : before.size] = before - before.mean()
-    return _Cut(point, recording.channel, rate_hz, taps, room, before.size / length), ""
+    return _Cut(
+        point, recording.channel, rate_hz, taps, onsets.noise_power[good], room, before.size / length
+    ), ""
 
 
 def _measure(batch: list[_Cut], measured: dict[Point, list[_Measured]]) -> None:
     """Measure all taps of one rate in one go, and deal the rows back to their points."""
     for rate in sorted({cut.sample_rate_hz for cut in batch}):
         same = [cut for cut in batch if cut.sample_rate_hz == rate]
-        features = tap_features(np.concatenate([cut.taps for cut in same]), rate)
+        noise = np.concatenate([cut.noise_power for cut in same])
+        features = tap_features(np.concatenate([cut.taps for cut in same]), rate, noise_power=noise)
         rooms = tap_features(np.concatenate([cut.room for cut in same]), rate)
         start = 0
         for row, cut in enumerate(same):
