@@ -1,5 +1,6 @@
 """Arrays in, numbers out: taps, spectra, modes and echoes. Knows no files and no part, and draws nothing."""
 
+from tapscan.signals.arrivals import onset_s
 from tapscan.signals.ascans import AScanFeatures, AScanSettings, depth_mm, measure_ascans, measure_volume
 from tapscan.signals.echoes import Echoes, find_echoes
 from tapscan.signals.modes import ModeFits, fit_modes
@@ -21,6 +22,7 @@ __all__ = [
     "fit_modes",
     "measure_ascans",
     "measure_volume",
+    "onset_s",
     "recording_fault",
     "tap_features",
 ]

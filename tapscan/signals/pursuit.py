@@ -198,7 +198,7 @@ def _lagged(kernel: Kernel, lag: Floats, orders: int) -> Floats:
 def likeness(kernel: Kernel, lag: Floats) -> Floats:
     """Return the autocorrelation's squared envelope at lags in grid steps: 1 where two echoes are one."""
     r, slope, _ = _lagged(kernel, lag, 3)
-    return np.minimum(r**2 + (slope / (2 * np.pi * kernel.bandwidth)) ** 2, 1.0)
+    return np.asarray(np.minimum(r**2 + (slope / (2 * np.pi * kernel.bandwidth)) ** 2, 1.0))
 
 
 def solve(c: NDArray[Any], at: Floats, kernel: Kernel) -> tuple[Floats, Floats]:
