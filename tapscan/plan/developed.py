@@ -203,7 +203,7 @@ def pieces(ring: "Grid", low: float, high: float) -> "list[Grid]":
 def _with_crossings(ring: "Grid", level: float) -> "Grid":
     """Put a corner wherever a side of the ring crosses a column."""
     above = ring[:, 1] - level
-    crosses = np.flatnonzero(above[:-1] * above[1:] < 0)
+    crosses = np.flatnonzero(np.sign(above[:-1]) * np.sign(above[1:]) < 0)
     share = above[crosses] / (above[crosses] - above[crosses + 1])
     x = ring[crosses, 0] + share * (ring[crosses + 1, 0] - ring[crosses, 0])
     return np.insert(ring, crosses + 1, np.column_stack([x, np.full(len(x), level)]), axis=0)
