@@ -20,26 +20,39 @@ MIN_READINGS = 12
 MOST_READINGS = 10_000
 # The first fit uses what lies below this quantile: a third of damaged points cannot reach it from above.
 FIRST_SHARE = 0.6
-# Later fits use all that is no rarer than this among good readings.
-KEEP_ABOVE_P = 0.002
+# Later fits look further into the tail, up to what is rare among good readings. With this share of the readings
+# beyond, only a short look is safe, and a light tail the better guess; with less, a long look tells the tail.
+MUCH_DAMAGE = 0.2
 MAX_ROUNDS = 20
-# What little the kept readings say of the far tail is weighed against a light one: `TAIL_WEIGHT / tail` is
-# added to the negative log-likelihood. The tail is bounded below (no variance at 2) and above (a gamma law
-# in all but name).
-TAIL_WEIGHT = 0.3
 TAIL_RANGE = (2.0, 1e4)
+
+
+@dataclass(frozen=True, slots=True)
+class _Look:
+    """How far into the tail a fit looks, up to `above_p`, and how strongly it leans to a light one.
+
+    `tail_weight / tail` is added to the negative log-likelihood.
+    """
+
+    above_p: float
+    tail_weight: float
+
+
+SHORT_LOOK, LONG_LOOK = _Look(0.02, 3.0), _Look(0.002, 0.3)
 
 
 @dataclass(frozen=True, slots=True)
 class NullLaw:
     """Squared distances d² of good readings: d² / (scale · tail) is beta-prime with (shape, tail).
 
-    As `tail` grows this becomes a gamma law with this shape and scale.
+    As `tail` grows this becomes a gamma law with this shape and scale. It rests on the readings whose p-values
+    are above `above_p`.
     """
 
     shape: float
     scale: float
     tail: float
+    above_p: float
 
 
 def fit_null_law(distance: Floats) -> NullLaw:
@@ -65,14 +78,21 @@ def fit_null_law(distance: Floats) -> NullLaw:
         # Evenly spaced quantiles say as much of a law with three parameters as millions of readings do.
         squared = squared[np.linspace(0, squared.size - 1, MOST_READINGS).round().astype(int)]
     limit = float(np.quantile(squared, FIRST_SHARE))
-    law = _fit_truncated(squared[squared <= limit], limit)
+    law, limit = _settled(squared, _fit_truncated(squared, limit, SHORT_LOOK), limit, SHORT_LOOK)
+    if np.mean(squared > limit) < MUCH_DAMAGE:
+        law, _ = _settled(squared, law, limit, LONG_LOOK)
+    return law
+
+
+def _settled(squared: Floats, law: NullLaw, limit: float, look: _Look) -> tuple[NullLaw, float]:
+    """Refit to what the law itself calls usual until that stands; return the law and the limit it saw."""
     for _ in range(MAX_ROUNDS):
-        new_limit = limit_distance(law, KEEP_ABOVE_P) ** 2
+        new_limit = limit_distance(law, look.above_p) ** 2
         if (squared <= new_limit).sum() == (squared <= limit).sum():
             break
         limit = new_limit
-        law = _fit_truncated(squared[squared <= limit], limit)
-    return law
+        law = _fit_truncated(squared, limit, look)
+    return law, limit
 
 
 def p_values(distance: Floats, law: NullLaw) -> Floats:
@@ -91,12 +111,12 @@ def limit_distance(law: NullLaw, false_call_rate: float) -> float:
     return float(np.sqrt(law.scale * law.tail * (1 - share) / share))
 
 
-def _fit_truncated(squared: Floats, limit: float) -> NullLaw:
+def _fit_truncated(squared: Floats, limit: float, look: _Look) -> NullLaw:
     """Maximum likelihood for the null law when only values up to `limit` are seen."""
     from scipy.optimize import minimize
     from scipy.special import betainc, betaln
 
-    values = np.maximum(squared, max(1e-12 * limit, 1e-300))
+    values = np.maximum(squared[squared <= limit], max(1e-12 * limit, 1e-300))
 
     def unpack(parameters: Floats) -> tuple[float, float, float]:
         shape, scale, tail = np.exp(np.clip(parameters, -40.0, 40.0))
@@ -109,11 +129,12 @@ def _fit_truncated(squared: Floats, limit: float) -> NullLaw:
         top = limit / (scale * tail)
         log_seen = np.log(max(float(betainc(shape, tail, top / (1 + top))), 1e-300))
         per_reading = np.log(scale * tail) + log_seen - log_density.mean()
-        return float(per_reading + TAIL_WEIGHT / tail / values.size)
+        return float(per_reading + look.tail_weight / tail / values.size)
 
     start = np.log([2.0, max(float(values.mean()) / 1.5, 1e-300), 20.0])
     options = {"xatol": 1e-5, "fatol": 1e-9, "maxiter": 2000}
-    return NullLaw(*unpack(minimize(cost, start, method="Nelder-Mead", options=options).x))
+    best = minimize(cost, start, method="Nelder-Mead", options=options).x
+    return NullLaw(*unpack(best), look.above_p)
 
 
 def chance_count(p_value: Floats, readings: int, false_call_rate: float) -> float:

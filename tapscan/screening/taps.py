@@ -10,7 +10,6 @@ from tapscan.errors import sentence
 from tapscan.plan import Zone, block_mask
 from tapscan.screening.baselines import Baseline, distances, fit_baseline, refit, surface_terms
 from tapscan.screening.calls import (
-    KEEP_ABOVE_P,
     MIN_READINGS,
     NullLaw,
     chance_count,
@@ -124,7 +123,7 @@ def _fit(zone: Zone, readings: TapReadings, reference: Mask, read: int) -> _Fitt
     for _ in range(REFITS):
         distance = distances(features, baseline)
         law = fit_null_law(distance)
-        baseline = refit(features, baseline, reference | (p_values(distance, law) > KEEP_ABOVE_P), noise)
+        baseline = refit(features, baseline, reference | (p_values(distance, law) > law.above_p), noise)
     distance = distances(features, baseline)
     return _Fitted(baseline, fit_null_law(distance), distance)
 
