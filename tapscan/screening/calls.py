@@ -20,7 +20,7 @@ MIN_READINGS = 12
 MOST_READINGS = 10_000
 # The first fit uses what lies below this quantile: a third of damaged points cannot reach it from above.
 FIRST_SHARE = 0.6
-# Later fits look further into the tail, up to what is rare among good readings. With this share of the readings
+# Later fits look further into the tail, up to what is rare among good readings. With this share of readings
 # beyond, only a short look is safe, and a light tail the better guess; with less, a long look tells the tail.
 MUCH_DAMAGE = 0.2
 MAX_ROUNDS = 20
@@ -45,14 +45,14 @@ SHORT_LOOK, LONG_LOOK = _Look(0.02, 3.0), _Look(0.002, 0.3)
 class NullLaw:
     """Squared distances d² of good readings: d² / (scale · tail) is beta-prime with (shape, tail).
 
-    As `tail` grows this becomes a gamma law with this shape and scale. It rests on the readings whose p-values
-    are above `above_p`.
+    As `tail` grows this becomes a gamma law with this shape and scale. It rests on the readings whose
+    p-values are above `above_p`.
     """
 
     shape: float
     scale: float
     tail: float
-    above_p: float
+    above_p: float = 0.0
 
 
 def fit_null_law(distance: Floats) -> NullLaw:
