@@ -21,7 +21,15 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Baseline", "Terms", "distances", "fit_baseline", "refit", "surface_terms"]
+__all__ = [
+    "Baseline",
+    "Terms",
+    "difference_terms",
+    "distances",
+    "fit_baseline",
+    "refit",
+    "surface_terms",
+]
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -53,6 +61,9 @@ RECIPES: tuple[tuple[int | None, tuple[tuple[int, int], ...]], ...] = (
     (2, ()),
     (0, ()),
 )
+# What two like zones may differ in without either being damaged: coupling, air and wear change slowly or not at
+# all. No level for each station, or damage all round one would be taken for its level.
+DIFFERENCE_RECIPE: tuple[int, tuple[tuple[int, int], ...]] = (1, ((1, 1), (2, 0)))
 # Spread is judged over this many stations to either side, and leans on the whole zone's by the weight of
 # some readings.
 SPREAD_STATIONS = 2
@@ -68,12 +79,14 @@ class Terms:
     """What a baseline is composed of.
 
     `columns` has shape (points, k), points in the order of the raveled grid; `penalty` (k, k) weighs down
-    rough mixtures of them.
+    rough mixtures of them. `keeps_rings` says whether every station keeps its better half in the robust fit:
+    it must where stations have levels of their own, and must not where damage may fill whole stations.
     """
 
     columns: Floats
     penalty: Floats
     grid_shape: tuple[int, int]
+    keeps_rings: bool = True
 
     def beside(self, covariate: Floats, readings: int) -> "Terms":
         """Let good readings vary linearly with a covariate, (points,).
@@ -90,7 +103,7 @@ class Terms:
         penalty[:count, :count] = self.penalty
         if free:
             penalty[count:, count:] = _bridge(stations)
-        return Terms(np.column_stack([self.columns, slopes]), penalty, self.grid_shape)
+        return Terms(np.column_stack([self.columns, slopes]), penalty, self.grid_shape, self.keeps_rings)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -130,21 +143,42 @@ def surface_terms(stations: int, positions: int, *, closed: bool, readings: int)
     (24, 6)
     """
     for along, waves in RECIPES:
-        levels = np.eye(stations) if along is None else _legendre(stations, along)
-        across = [
-            np.outer(profile, wave).ravel()
-            for number, order in waves
-            for wave in _waves(positions, number, closed=closed)
-            for profile in _legendre(stations, order).T
-        ]
-        count = levels.shape[1] + len(across)
+        columns = _composed((stations, positions), along, waves, closed=closed)
+        count = columns.shape[1]
         if count * READINGS_PER_TERM <= readings and count * stations * positions <= MOST_CELLS:
             break
-    columns = np.column_stack([np.repeat(levels, positions, axis=0), *across])
     penalty = np.zeros((count, count))
     if along is None:
         penalty[:stations, :stations] = _bridge(stations)
     return Terms(columns, penalty, (stations, positions))
+
+
+def difference_terms(stations: int, positions: int, *, closed: bool) -> Terms:
+    """Compose what two like zones may differ in: a level, a slope along the axis, slow waves across.
+
+    Examples
+    --------
+    >>> difference_terms(40, 12, closed=True).columns.shape
+    (480, 8)
+    """
+    columns = _composed((stations, positions), *DIFFERENCE_RECIPE, closed=closed)
+    penalty = np.zeros((columns.shape[1],) * 2)
+    return Terms(columns, penalty, (stations, positions), keeps_rings=False)
+
+
+def _composed(
+    grid_shape: tuple[int, int], along: int | None, waves: tuple[tuple[int, int], ...], *, closed: bool
+) -> Floats:
+    """Lay levels along the axis and waves across side by side: (points, k)."""
+    stations, positions = grid_shape
+    levels = np.eye(stations) if along is None else _legendre(stations, along)
+    across = [
+        np.outer(profile, wave).ravel()
+        for number, order in waves
+        for wave in _waves(positions, number, closed=closed)
+        for profile in _legendre(stations, order).T
+    ]
+    return np.column_stack([np.repeat(levels, positions, axis=0), *across])
 
 
 def _bridge(stations: int) -> Floats:
@@ -257,7 +291,7 @@ def _agreeing(distance: Floats, terms: Terms, read: Mask, reference: Mask) -> Ma
     rings = ranked.reshape(terms.grid_shape)
     place = np.argsort(np.argsort(rings, axis=1, kind="stable"), axis=1)
     # A ring of very few points has no better half worth the name.
-    share = KEPT_IN_RING if terms.grid_shape[1] >= READINGS_PER_TERM else 0.0
+    share = KEPT_IN_RING if terms.keeps_rings and terms.grid_shape[1] >= READINGS_PER_TERM else 0.0
     in_ring = np.ceil(share * read.reshape(terms.grid_shape).sum(axis=1, keepdims=True))
     kept = reference | (place < in_ring).ravel()
     wanted = int(np.ceil(KEPT_SHARE * read.sum())) - int(kept.sum())
