@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from tapscan.errors import sentence
 from tapscan.plan import Zone, block_mask
 from tapscan.screening.baselines import distances, fit_baseline, refit, surface_terms
-from tapscan.screening.calls import KEEP_ABOVE_P, MIN_READINGS, fit_null_law, p_values
+from tapscan.screening.calls import MIN_READINGS, fit_null_law, p_values
 from tapscan.screening.echo_readings import EchoReadings
 from tapscan.screening.indications import find_indications, label_areas, strength
 from tapscan.screening.results import CLEAR, SKIPPED, SUSPECT, UNREAD, AScanEvidence, Screened
@@ -83,12 +83,9 @@ def _expected_backwall_db(
     terms = surface_terms(*zone.grid_shape, closed=zone.is_tube, readings=count)
     baseline = fit_baseline(seen, terms, reference.ravel(), np.zeros_like(seen))
     distance = distances(seen, baseline)
-    baseline = refit(
-        seen,
-        baseline,
-        reference.ravel() | (p_values(distance, fit_null_law(distance)) > KEEP_ABOVE_P),
-        np.zeros_like(seen),
-    )
+    law = fit_null_law(distance)
+    good = reference.ravel() | (p_values(distance, law) > law.above_p)
+    baseline = refit(seen, baseline, good, np.zeros_like(seen))
     marked = int(reference.sum())
     source = f"{marked} points marked as good and those that agree with them" if marked else "the zone itself"
     kept = int(baseline.kept.sum())
