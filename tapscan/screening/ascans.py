@@ -3,7 +3,14 @@
 A delamination inside the beam reflects what the back wall no longer receives. Where it fills half the beam,
 its echo has half its full amplitude and the back wall has lost half of its own: the 6 dB rule at which edges
 are drawn for reflectors wider than the beam. The score is the larger of the two shares, over one half.
+
+Where the plan says that an insert is bonded to the inner wall, the bond takes energy out and the back wall is
+weaker than beside it. Where the insert has come away, the back wall is as strong as that of the wall by
+itself. Half way between the two amplitudes half the beam stands on bond: the same rule. A back wall that is
+lost tells nothing there, since the bond takes most of it anyway; an echo from inside does, as everywhere.
 """
+
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,41 +20,61 @@ from tapscan.plan import Zone, block_mask
 from tapscan.screening.baselines import distances, fit_baseline, refit, surface_terms
 from tapscan.screening.calls import MIN_READINGS, fit_null_law, p_values
 from tapscan.screening.echo_readings import EchoReadings
-from tapscan.screening.indications import find_indications, label_areas, strength
+from tapscan.screening.indications import Area, find_indications, label_areas, strength
 from tapscan.screening.results import CLEAR, SKIPPED, SUSPECT, UNREAD, AScanEvidence, Screened
 
 __all__ = ["screen_ascans"]
 
 Floats = NDArray[np.float64]
+Mask = NDArray[np.bool_]
 
 HALF = 0.5  # of the amplitude: −6 dB
+# Echoes of one delamination: so many points away at most, and at the same depth to this share of it.
+NEIGHBOURS, SAME_DEPTH = 2, 0.15
 # A back wall that was not found is this far below what was expected, for the table's and the score's sake.
 LOST_DB = -40.0
+# A bond that takes less than this out of the back wall cannot be told from none by it.
+LEAST_BOND_DB = 3.0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Good:
+    """What good laminate sends back: `free_db` (stations, positions) the back wall of the wall by itself.
+
+    `bonded` marks the points where an insert takes energy out of it, and `bonded_amplitude` is what it leaves
+    there; all relative to the front-surface echo.
+    """
+
+    free_db: Floats
+    bonded: Mask
+    bonded_amplitude: float
+    words: str
 
 
 def screen_ascans(
     zone: Zone, readings: EchoReadings, false_call_rate: float, warnings: list[str]
 ) -> Screened:
     """Hold every A-scan of a zone against the back wall that is expected there."""
-    reference = block_mask(zone, zone.reference)
+    reference, skipped = block_mask(zone, zone.reference), block_mask(zone, zone.skip)
     echoes, reason = readings.echoes, readings.reason.copy()
-    read = (reason == "") & ~block_mask(zone, zone.skip)
-    expected_db, words = _expected_backwall_db(zone, readings, read, reference)
-    if not np.isfinite(expected_db).any():
+    read = (reason == "") & ~skipped
+    good = _what_is_good(zone, readings, read, warnings)
+    if not np.isfinite(good.free_db).any():
         reason[read] = "no baseline"
         warnings.append(
-            sentence(f"zone {zone.code}", f"{words[:1].lower()}{words[1:-1]}", "scan more of the zone")
+            sentence(
+                f"zone {zone.code}", f"{good.words[:1].lower()}{good.words[1:-1]}", "scan more of the zone"
+            )
         )
         read &= False
-    lost = _lost_share(readings, expected_db)
-    score = _score(readings, lost, expected_db, read)
-    p_value = _p_value(score, lost, read)
+    score, p_value, is_disbond = _judged(readings, good, read, closed=zone.is_tube)
     status = np.where((score >= 1) & (p_value < false_call_rate), SUSPECT, CLEAR)
     status[~read] = UNREAD
-    status[block_mask(zone, zone.skip)] = SKIPPED
+    status[skipped] = SKIPPED
     reason[status == SKIPPED] = ""
     features = _features(zone, readings, read)
-    areas = label_areas(status == SUSPECT, closed=zone.is_tube)
+    depth_mm = np.where(is_disbond, features["thickness_mm"], features["depth_mm"])
+    areas = _areas(status == SUSPECT, is_disbond, closed=zone.is_tube)
     return Screened(
         zone=zone,
         method="ascan",
@@ -57,8 +84,8 @@ def screen_ascans(
         p_value=p_value,
         is_reference=reference,
         features=features,
-        indications=find_indications(zone, "ascan", areas, score, strength(score, 1.0), features["depth_mm"]),
-        baseline=words,
+        indications=find_indications(zone, "ascan", areas, score, strength(score, 1.0), depth_mm),
+        baseline=good.words,
         evidence=AScanEvidence(
             traces=readings.traces,
             sample_rate_hz=readings.sample_rate_hz,
@@ -70,8 +97,52 @@ def screen_ascans(
     )
 
 
+def _areas(suspect: Mask, is_disbond: Mask, *, closed: bool) -> list[Area]:
+    """Group the suspect points of each kind by themselves."""
+    return [
+        *label_areas(suspect & ~is_disbond, closed=closed),
+        *label_areas(suspect & is_disbond, closed=closed, kind="disbond"),
+    ]
+
+
+def _what_is_good(zone: Zone, readings: EchoReadings, read: Mask, warnings: list[str]) -> _Good:
+    """Give the back wall of good laminate, beside bonds and behind them."""
+    bonded = block_mask(zone, zone.bonded)
+    reference = block_mask(zone, zone.reference)
+    if bonded.any() and min((read & bonded).sum(), (read & ~bonded).sum()) < MIN_READINGS:
+        what = f"fewer than {MIN_READINGS} readings on bonded points, or beside them"
+        warnings.append(
+            sentence(f"zone {zone.code}", f"{what}: no disbond can be told", "scan more of the zone")
+        )
+        bonded = np.zeros_like(bonded)
+    free_db, words = _expected_backwall_db(zone, readings, read & ~bonded, reference & ~bonded)
+    if not (bonded.any() and np.isfinite(free_db).any()):
+        return _Good(free_db, np.zeros_like(bonded), 0.0, words)
+    # The part's slow changes, told beside the bond, are not carried on behind it.
+    free_db = np.where(bonded, np.median(free_db[read & ~bonded]), free_db)
+    marked = read & bonded & reference
+    resting = marked if marked.sum() >= MIN_READINGS else read & bonded
+    left = float(np.median(_amplitude(readings.echoes.backwall_db)[resting]))
+    taken_db = float(free_db[bonded][0] - 20 * np.log10(max(left, 1e-9)))
+    if taken_db < LEAST_BOND_DB:
+        what = (
+            f"the bonds take {max(taken_db, 0.0):.1f} dB out of the back wall, too little to tell a disbond"
+        )
+        warnings.append(sentence(f"zone {zone.code}", what, "check which points are bonded"))
+        return _Good(free_db, np.zeros_like(bonded), 0.0, words)
+    told = (
+        f"Behind {int(bonded.sum())} points an insert is bonded, which takes {min(taken_db, 40.0):.0f} dB out"
+    )
+    return _Good(free_db, bonded, left, f"{words} {told} of it by most of them.")
+
+
+def _amplitude(level_db: Floats) -> Floats:
+    """Amplitude over the front-surface echo's; 0 where there is no echo."""
+    return np.where(np.isfinite(level_db), 10 ** (np.nan_to_num(level_db) / 20), 0.0)
+
+
 def _expected_backwall_db(
-    zone: Zone, readings: EchoReadings, read: NDArray[np.bool_], reference: NDArray[np.bool_]
+    zone: Zone, readings: EchoReadings, read: Mask, reference: Mask
 ) -> tuple[Floats, str]:
     """Give the back wall over the front-surface echo of good laminate, and where that comes from."""
     seen = np.where(read, readings.echoes.backwall_db, np.nan).reshape(-1, 1)
@@ -93,6 +164,47 @@ def _expected_backwall_db(
     return baseline.expected.reshape(zone.grid_shape), words
 
 
+def _judged(readings: EchoReadings, good: _Good, read: Mask, *, closed: bool) -> tuple[Floats, Floats, Mask]:
+    """Give score, p-value and whether it is the bond that is in doubt, each (stations, positions)."""
+    free = 10 ** (good.free_db / 20)
+    lost = _lost_share(readings, good.free_db)
+    inside = _inside_share(readings, free, closed=closed)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        loose = (_amplitude(readings.echoes.backwall_db) - good.bonded_amplitude) / (
+            free - good.bonded_amplitude
+        )
+    doubt = np.where(good.bonded, loose, lost)
+    score = np.where(read, np.maximum(np.maximum(doubt, inside), 0.0) / HALF, np.nan)
+    p_value = np.full(score.shape, np.nan)
+    for part in (good.bonded, ~good.bonded):
+        p_value[part] = _p_value(score[part], doubt[part], read[part])
+    return score, p_value, good.bonded & (loose >= HALF) & (loose > inside)
+
+
+def _inside_share(readings: EchoReadings, free: Floats, *, closed: bool) -> Floats:
+    """Share of the beam that the first echo inside stands for.
+
+    A whole beam's echo from inside is at least as strong as the back wall: it has less laminate to cross. How
+    much stronger, the neighbours at the same depth tell; without them an edge would be drawn too far out.
+    """
+    echo, time_s = _amplitude(readings.echoes.echo_db), readings.echoes.echo_s
+    whole = np.maximum(free, echo)
+    rows, columns = echo.shape
+    reach = min(NEIGHBOURS, columns // 2) if closed else NEIGHBOURS
+    padded = [
+        np.pad(values, ((NEIGHBOURS, NEIGHBOURS), (0, 0)), constant_values=0.0) for values in (echo, time_s)
+    ]
+    sides = ((0, 0), (reach, reach))
+    padded = [np.pad(v, sides, mode="wrap") if closed else np.pad(v, sides) for v in padded]
+    for i in range(2 * NEIGHBOURS + 1):
+        for p in range(2 * reach + 1):
+            near, when_s = (values[i : i + rows, p : p + columns] for values in padded)
+            with np.errstate(invalid="ignore"):
+                same = np.abs(when_s - time_s) <= SAME_DEPTH * time_s
+            whole = np.where(same, np.maximum(whole, near), whole)
+    return np.asarray(echo / whole)
+
+
 def _lost_share(readings: EchoReadings, expected_db: Floats) -> Floats:
     """Share of the expected back-wall amplitude that is missing: about 0 in good laminate."""
     backwall_db = readings.echoes.backwall_db
@@ -100,19 +212,13 @@ def _lost_share(readings: EchoReadings, expected_db: Floats) -> Floats:
     return np.asarray(1 - 10 ** ((backwall_db - expected_db) / 20))
 
 
-def _score(readings: EchoReadings, lost: Floats, expected_db: Floats, read: NDArray[np.bool_]) -> Floats:
-    echo_db = readings.echoes.echo_db
-    inside = np.where(np.isfinite(echo_db), 10 ** ((echo_db - expected_db) / 20), 0.0)
-    return np.where(read, np.maximum(np.maximum(lost, inside), 0.0) / HALF, np.nan)
-
-
-def _p_value(score: Floats, lost: Floats, read: NDArray[np.bool_]) -> Floats:
+def _p_value(score: Floats, doubt: Floats, read: Mask) -> Floats:
     """How often a sound reading would score as high; NaN where unread.
 
     Sound readings lose as often as they gain, so the size of what the back wall loses or gains tells the
     law of both.
     """
-    wander = np.where(read, np.abs(lost), np.nan)
+    wander = np.where(read, np.abs(doubt), np.nan)
     if np.isfinite(wander).sum() < MIN_READINGS:
         return np.where(np.isfinite(score), 1.0, np.nan)
     return p_values(score * HALF, fit_null_law(wander))

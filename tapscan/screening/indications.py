@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from tapscan.plan import Zone, girth_mm, point_name
 from tapscan.plan.surfaces import slant
-from tapscan.screening.results import Indication, Method
+from tapscan.screening.results import Indication, Kind, Method
 
 __all__ = ["Area", "find_indications", "label_areas", "strength"]
 
@@ -33,6 +33,7 @@ class Area:
 
     members: Mask
     first_column: int  # a column from which the area can be read clockwise without meeting the seam
+    kind: Kind = "delamination"
 
 
 def strength(score: Grid, limit: float) -> Grid:
@@ -50,8 +51,8 @@ def strength(score: Grid, limit: float) -> Grid:
     return np.where(np.isnan(ratio), 0.25, ratio)
 
 
-def label_areas(suspect: Mask, *, closed: bool) -> list[Area]:
-    """Group suspect points that touch, diagonals included, and across the seam when `closed`.
+def label_areas(suspect: Mask, *, closed: bool, kind: Kind = "delamination") -> list[Area]:
+    """Group points suspect of one kind that touch, diagonals included, and across the seam when `closed`.
 
     Areas come in a fixed order (largest first, then strongest corner first on the grid), so that nothing
     depends on how the points were collected.
@@ -71,7 +72,7 @@ def label_areas(suspect: Mask, *, closed: bool) -> list[Area]:
             _members(labels, station, position, positions) if closed else labels == labels[station, position]
         )
         seen |= members
-        areas.append(Area(members, _first_column(members) if closed else 0))
+        areas.append(Area(members, _first_column(members) if closed else 0, kind))
     return sorted(areas, key=lambda area: -int(area.members.sum()))
 
 
@@ -151,6 +152,7 @@ def _describe(
         peak_point=point_name(zone.code, int(peak[0]) + 1, int(peak[1]) + 1),
         score=float(score[peak]),
         outline=rings,
+        kind=area.kind,
     )
 
 

@@ -16,12 +16,15 @@ __all__ = [
     "UNREAD",
     "AScanEvidence",
     "Indication",
+    "Kind",
     "Method",
     "Screened",
     "TapEvidence",
 ]
 
 Method = Literal["tap", "ascan"]
+# What an area is called suspect of. A tap does not tell the two apart.
+Kind = Literal["delamination", "disbond"]
 
 # A point that was left out on purpose is not a planned point: it has no row in any table, only a count.
 CLEAR, SUSPECT, UNREAD, SKIPPED = "clear", "suspect", "unread", "skipped"
@@ -33,7 +36,8 @@ class Indication:
 
     `s_mm` is (start, end) going clockwise; end < start where the area crosses the seam. `outline` holds
     closed rings of (x_mm, s_mm) on the unrolled surface; across the seam s runs on below 0 or beyond the
-    girth, so that every ring is one piece. `depth_mm` is None where the method does not tell depth.
+    girth, so that every ring is one piece. `depth_mm` is None where the method does not tell depth; of a
+    disbond it is the wall's thickness. A tap does not tell a disbond from a delamination.
     """
 
     id: str
@@ -49,6 +53,7 @@ class Indication:
     peak_point: str
     score: float
     outline: tuple[tuple[tuple[float, float], ...], ...]
+    kind: Kind = "delamination"
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -20,8 +20,9 @@ closer they overlap).
 Back wall: the largest echo near the time of flight that is due there. That time is what the caller expects
 within 20 %, or else what the zone's largest echoes have in common; then narrowed, by a smooth surface
 through the zone and what whole stations or positions share, to four standard deviations of the zone about
-it, 2.5 to 10 %. An echo at twice or three times the time of a stronger one above it is that one's next
-round trip and not the back wall.
+it, 2.5 to 10 %. One that comes half a cycle off and upside down is the back wall on the pulse's neighbouring
+half-wave, and is put right. An echo at twice or three times the time of a stronger one above it is that one's
+next round trip and not the back wall.
 
 First echo inside: the earliest that counts before the back wall, or, where that is lost, before it is due.
 How much loss of back wall is suspect is for screening to say.
@@ -30,7 +31,7 @@ How much loss of back wall is suspect is for screening to say.
 import mmap
 from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from itertools import islice
 from typing import Any
 
@@ -271,6 +272,7 @@ def _decided(
     real = np.isfinite(found.after) & ~weak[:, None]
     due = None if settings.expected_tof_s is None else settings.expected_tof_s * rate_hz
     expected, slack = _expected(found, real, pattern, grid, due)
+    found = _on_the_right_lobe(found, real, expected, pattern)
     out = _features(np.full(total, np.nan), fault)
     for span in _spans(total):
         part, good = _part(found, span), fault[span] == ""
@@ -307,6 +309,33 @@ def _expected(
     spread = spread_about(times.reshape(grid), trend)
     slack = float(np.clip(4 * spread, _NARROW * due, _WIDE * due)) if np.isfinite(due) else 0.0
     return np.where(np.isfinite(trend), trend, due).ravel(), slack
+
+
+def _on_the_right_lobe(
+    found: Candidates, real: NDArray[np.bool_], expected: Floats, pattern: Pattern
+) -> Candidates:
+    """Put back-wall echoes that were taken on the pulse's neighbouring half-wave on the right one.
+
+    Loss turns a pulse's half-waves into others of nearly the same size; the wrong one comes half a cycle off
+    and upside down. An echo of the polarity that back walls have in this zone is never touched, so that a
+    delamination just above the back wall, which turns the pulse over as the back wall does, stays one.
+    """
+    cycle = 1.0 / pattern.kernel.bandwidth
+    rows = np.arange(len(expected))
+    best = np.argmax(np.where(real, np.abs(found.amplitude), -1.0), axis=1)
+    off, amplitude = found.after[rows, best] - expected, found.amplitude[rows, best]
+    with np.errstate(invalid="ignore"):
+        is_due = real.any(axis=1) & (np.abs(off) < 0.25 * cycle)
+        usual = np.sign(amplitude[is_due].sum())
+        wrong = real.any(axis=1) & (amplitude * usual < 0)
+        wrong &= (np.abs(off) > 0.25 * cycle) & (np.abs(off) < 0.75 * cycle)
+    if not wrong.any():
+        return found
+    at, column = rows[wrong], best[wrong]
+    after, turned = found.after.copy(), found.amplitude.copy()
+    after[at, column] -= np.copysign(0.5 * cycle, off[wrong]).astype(np.float32)
+    turned[at, column] *= -1
+    return replace(found, after=after, amplitude=turned)
 
 
 def _backwall(

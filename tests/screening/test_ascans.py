@@ -1,0 +1,99 @@
+"""Scanned zones screened: delaminations, disbonds, and what a bond that cannot be told by leaves."""
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+import tapscan
+from tapscan.synth import (
+    AScanScene,
+    Defect,
+    Insert,
+    ascan_files,
+    simulate_ascans,
+    true_mask,
+    write_inspection,
+)
+
+PLAN = """
+[laminate]
+thickness_mm = 1.6
+density_kg_m3 = 1550.0
+velocity_m_s = 2950.0
+
+[[zone]]
+code = "BM"
+shape = "tube"
+stations = 24
+positions = 24
+station_pitch_mm = 5.0
+girth_mm = 120.0
+bonded = ["01-01:10-24"]
+
+[ascan]
+sample_rate_mhz = 100.0
+centre_frequency_mhz = 5.0
+"""
+SCENE = AScanScene(insert=Insert(0.0, 50.0))
+DISBOND = Defect(x_mm=25.0, s_mm=2.0, radius_mm=14.0, depth_mm=1.6)  # across the seam
+DELAMINATION = Defect(x_mm=90.0, s_mm=60.0, radius_mm=12.0, depth_mm=0.7)
+
+
+def screened(folder: Path, defects=(), plan: str = PLAN, scene: AScanScene = SCENE):
+    from tapscan.plan.reading import parse_plan
+
+    zone = parse_plan(plan).zones[0]
+    volume = simulate_ascans(zone, defects, scene, seed=3)
+    write_inspection(folder, {"inspection.toml": plan.encode(), **ascan_files(zone, volume)})
+    results = tapscan.analyse(tapscan.open_inspection(folder))
+    (screened,) = results.screened
+    return screened, results.summary["warnings"], zone
+
+
+def test_a_disbond_and_a_delamination_are_told_apart(tmp_path):
+    told, warnings, zone = screened(tmp_path / "a", (DISBOND, DELAMINATION))
+    assert warnings == []
+    kinds = {one.kind: one for one in told.indications}
+    assert sorted(one.kind for one in told.indications) == ["delamination", "disbond"]
+    assert kinds["disbond"].depth_mm == pytest.approx(1.6, rel=0.02)
+    assert kinds["delamination"].depth_mm == pytest.approx(0.7, abs=0.05)
+    for kind, defect in (("disbond", DISBOND), ("delamination", DELAMINATION)):
+        one, true_mm2 = kinds[kind], np.pi * defect.radius_mm**2
+        assert one.area_mm2 == pytest.approx(true_mm2, rel=0.15)
+        assert one.area_low_mm2 <= true_mm2 <= one.area_high_mm2
+    assert kinds["disbond"].s_mm[1] < kinds["disbond"].s_mm[0]
+    suspect = told.status == "suspect"
+    assert (suspect & true_mask(zone, (DISBOND, DELAMINATION))).sum() > 0.9 * suspect.sum()
+    assert "240 points an insert is bonded" in told.baseline
+
+
+def test_a_sound_bond_is_no_indication(tmp_path):
+    told, warnings, _ = screened(tmp_path / "a")
+    assert (told.indications, warnings) == ((), [])
+    assert (told.status == "clear").all()
+
+
+def test_a_delamination_above_a_bond_is_found(tmp_path):
+    told, _, _ = screened(tmp_path / "a", (replace(DELAMINATION, x_mm=25.0),))
+    assert [one.kind for one in told.indications] == ["delamination"]
+
+
+def test_a_bond_that_is_not_in_the_plan_is_no_good_back_wall(tmp_path):
+    # Nobody said that the insert is there: the weak back wall is what differs, not the strong one.
+    told, _, _ = screened(tmp_path / "a", (), PLAN.replace("bonded", "# bonded"))
+    assert {one.kind for one in told.indications} <= {"delamination"}
+
+
+def test_without_an_insert_bonded_points_are_told_to_tell_nothing(tmp_path):
+    told, warnings, _ = screened(tmp_path / "a", (), scene=AScanScene())
+    assert told.indications == ()
+    (warning,) = warnings
+    assert "dB out of the back wall, too little to tell a disbond (check which points are bonded)" in warning
+
+
+def test_a_zone_bonded_all_over_says_so(tmp_path):
+    plan = PLAN.replace("01-01:10-24", "01-01:24-24")
+    _, warnings, _ = screened(tmp_path / "a", (), plan, AScanScene(insert=Insert(0.0, 120.0)))
+    assert any("no disbond can be told (scan more of the zone)" in warning for warning in warnings)
