@@ -15,7 +15,7 @@ __all__ = ["main"]
 
 COMMANDS = {
     "new": "Start an inspection folder with a commented plan to fill in.",
-    "grid": "Check the plan and say what it covers.",
+    "grid": "Check the plan, say what it covers, write wraps to mark the grid with.",
     "add": "Bring recordings or traces into an inspection.",
     "analyse": "The main job: features, baseline, map, report.",
     "demo": "Write the demo inspection from the simulator.",

@@ -1,4 +1,4 @@
-"""``tapscan grid``: check the plan, and say what it covers."""
+"""``tapscan grid``: check the plan, say what it covers, write the wraps that put the grid on the part."""
 
 from pathlib import Path
 from typing import Any
@@ -23,6 +23,9 @@ MISSING_SHOWN = 8
 def command(folder: Path, *, walk: bool, as_json: bool) -> None:
     """Check the plan in DIR; say what it covers and which points have readings.
 
+    The grid is written at true size to DIR/results, one PDF for each zone and paper, to
+    print at 100 %, wrap round the part and mark it through the paper.
+
     Points are walked station by station, each station from position 1 upward; skipped
     points are left out.
 
@@ -32,17 +35,28 @@ def command(folder: Path, *, walk: bool, as_json: bool) -> None:
     """  # noqa: D301 - \b is click's mark for lines kept as they are
     inspection = open_inspection(folder)
     zones, faults = cover(inspection)
-    warnings = (*inspection.warnings, *faults)
-    if as_json:
-        click.echo(json_text(_document(inspection.plan, zones, warnings)), nl=False)
-        return
-    if walk:
+    if walk and not as_json:
         for zone in zones:
             click.echo("".join(f"{name}\n" for name in zone.names(zone.is_planned)), nl=False)
         return
+    wraps, too_large = _write_wraps(inspection.plan, folder)
+    warnings = (*inspection.warnings, *faults, *too_large)
+    if as_json:
+        document = {**_document(inspection.plan, zones, warnings), "wraps": [str(path) for path in wraps]}
+        click.echo(json_text(document), nl=False)
+        return
     _print(inspection.plan, zones)
+    if wraps:
+        click.echo(f"To mark the grid: print {folder / 'results'}/wrap_*.pdf at 100 % and measure the bars.")
     for warning in warnings:
         click.echo(f"tapscan: {warning}", err=True)
+
+
+def _write_wraps(plan: Plan, folder: Path) -> tuple[list[Path], list[str]]:
+    # Drawing is imported only when there is something to draw: it takes longer than checking the plan.
+    from tapscan.report.marking import write_templates
+
+    return write_templates(plan, folder)
 
 
 def _document(plan: Plan, zones: tuple[ZoneCoverage, ...], warnings: tuple[str, ...]) -> dict[str, Any]:

@@ -15,7 +15,9 @@ from tapscan.report.evidence import draw_evidence
 from tapscan.report.figures import drawing, png_bytes
 from tapscan.report.layers import backwall_layer, depth_layer, score_layer
 from tapscan.report.maps import draw_map
+from tapscan.report.marking import marked_names
 from tapscan.report.palette import SIGNS, css_variables
+from tapscan.report.rounds import draw_round
 from tapscan.screening.results import CLEAR, SKIPPED, SUSPECT, UNREAD
 
 if TYPE_CHECKING:
@@ -40,7 +42,7 @@ REPORT_NAME = "report.html"
 MOST_EVIDENCE = 12  # pictures of evidence per zone and method: the strongest indications
 MOST_RANGES = 2000  # unread ranges written out for one reason; beyond, points.csv lists them
 
-_OUR_PICTURES = re.compile(r"(map|evidence)_[A-Za-z0-9_-]+\.png")
+_OUR_PICTURES = re.compile(r"(map|round|evidence)_[A-Za-z0-9_-]+\.png")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -95,7 +97,7 @@ def write_report(results: "Results", folder: Path) -> Path:
 
 
 def pictures_of(results: "Results") -> list[list[Picture]]:
-    """Draw all pictures: one list per zone and method, maps before evidence."""
+    """Draw all pictures: one list per zone and method, maps (flat, then round) before evidence."""
     seen: set[str] = set()
     groups = []
     with drawing():
@@ -121,6 +123,13 @@ def _maps(screened: "Screened", first_name: str) -> "Iterator[Picture]":
                 png,
                 sentences.map_alt(screened, layer.title),
                 sentences.map_caption(screened, layer.title),
+            )
+        if name == first_name and layer is not None and screened.zone.is_tube:
+            yield Picture(
+                name.replace("map_", "round_", 1),
+                png_bytes(draw_round(screened, layer)),
+                sentences.round_alt(screened, layer.title),
+                sentences.round_caption(screened, layer.title),
             )
 
 
@@ -158,6 +167,12 @@ def page_text(results: "Results", pictures: list[list[Picture]]) -> str:
     )
     plan = results.inspection.plan
     sections = [_section(screened, group) for screened, group in zip(results.screened, pictures, strict=True)]
+    # Both methods of a zone are marked out together, so its files are named once.
+    for zone, section in {
+        one.zone.code: (one.zone, section)
+        for one, section in reversed(list(zip(results.screened, sections, strict=True)))
+    }.values():
+        section["marking"] = marked_names(zone)
     return environment.get_template("report.html.jinja").render(
         colours=css_variables(),
         signs=SIGNS,
@@ -192,6 +207,7 @@ def _section(screened: "Screened", pictures: list[Picture]) -> dict[str, Any]:
         "look_for": sentences.evidence_intro(screened.method),
         "references": words.count_text(int(screened.is_reference.sum()), "point"),
         "indications": rows,
+        "marking": [],
         "maps": [picture for picture in pictures if not picture.anchor],
         "evidence": evidence,
         "without_evidence": len(rows) - len(evidence),

@@ -7,6 +7,7 @@ from tapscan.analysis import Results
 from tapscan.records.tables import csv_text, json_text
 from tapscan.records.writing import write_text
 from tapscan.report.html import write_report
+from tapscan.report.marking import write_marked
 
 __all__ = ["write_results"]
 
@@ -25,4 +26,5 @@ def write_results(results: Results) -> Path:
     write_text(folder / "points.csv", csv_text(results.points))
     write_text(folder / "indications.json", json_text([asdict(one) for one in results.indications]))
     write_text(folder / "summary.json", json_text(results.summary))
+    write_marked(results.screened, folder)
     return write_report(results, folder)

@@ -31,6 +31,8 @@ __all__ = [
     "evidence_intro",
     "map_alt",
     "map_caption",
+    "round_alt",
+    "round_caption",
     "single_points",
     "summary",
 ]
@@ -137,6 +139,27 @@ def map_caption(screened: "Screened", title: str) -> str:
         laid = "The tube is cut open along the datum line and laid flat"
         laid += "; the pale strips repeat what lies beyond the cut." if zone.positions > 1 else "."
     return f"Zone {zone.code}, {title}. {laid} Station 1 is at the left, and all lengths are in proportion."
+
+
+def round_alt(screened: "Screened", title: str) -> str:
+    """Describe the picture of the round part to those who cannot see it."""
+    zone = screened.zone
+    places = [f"{one.id} at {place_in_words(one, zone)}" for one in screened.indications[:_MOST_PLACES]]
+    more = len(screened.indications) - len(places)
+    places += [f"{more} more in the table"] if more > 0 else []
+    outlined = f"Outlined: {joined(places)}." if places else "No indication is outlined."
+    return (
+        f"Zone {zone.code} on the round part, {title}: the tube from four sides, a quarter turn apart, with "
+        f"the cells of the map. {outlined} Hatched as unread: {count_text(screened.count(UNREAD), 'point')}."
+    )
+
+
+def round_caption(screened: "Screened", title: str) -> str:
+    """Say below the picture of the round part how it is turned."""
+    return (
+        f"Zone {screened.zone.code}, {title}, on the round part from four sides. Station 1 is at the left "
+        "and positions count downward; the dash-dotted line is the datum line. Colours are those of the map."
+    )
 
 
 def evidence_alt(screened: "Screened", indication: "Indication") -> str:

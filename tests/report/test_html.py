@@ -77,6 +77,8 @@ def test_the_pictures_have_their_names(full):
         "map_PL_backwall.png",
         "map_PL_depth.png",
         "report.html",
+        "round_BM.png",
+        "round_BM_ascan.png",
     ]
 
 
@@ -87,7 +89,7 @@ def test_the_page_holds_all_it_needs(full):
     assert "https:" not in raw
     assert "<script" not in raw
     assert not page.all("link")
-    assert len(page.all("img")) == 11
+    assert len(page.all("img")) == 13
     assert all(image["src"].startswith("data:image/png;base64,") for image in page.all("img"))
     targets = {attrs["id"] for _, attrs in page.tags if "id" in attrs}
     links = [attrs["href"] for attrs in page.all("a")]
@@ -219,6 +221,7 @@ def test_pictures_of_an_earlier_run_are_taken_away_and_nothing_else(tmp_path):
         "photo.png",
         "points.csv",
         "report.html",
+        "round_BM.png",
     ]
 
 
@@ -246,7 +249,7 @@ def test_many_indications_are_all_listed_and_the_strongest_shown(tmp_path):
     spots = tuple((i, p, 4.0) for i in range(1, 40, 3) for p in range(1, 13))
     page = written(tmp_path, tapped(tube(), spots=spots))
     assert len([a for a in page.all("td") if a.get("data-label") == "Place on the part"]) == len(spots) == 156
-    assert len(page.all("img")) == 1 + MOST_EVIDENCE
+    assert len(page.all("img")) == 2 + MOST_EVIDENCE
     assert f"{156 - MOST_EVIDENCE} more are in the table above without a picture" in page.text
 
 

@@ -1,0 +1,124 @@
+"""Marking out: which files put the grid, and later the outlines, back on the part.
+
+Before the inspection ``wrap_BM_A4.pdf`` and its twin on Letter; after it ``wrap_BM_marked_A4.pdf`` and its
+twin, and ``outline_BM.svg`` and ``outline_BM.dxf`` for a cutter.
+"""
+
+import re
+from typing import TYPE_CHECKING
+
+from tapscan.errors import TapscanError, sentence
+from tapscan.plan.reading import PLAN_NAME
+from tapscan.records.writing import write_bytes, write_text
+from tapscan.report.cutting import dxf_text, layers_of, svg_text
+from tapscan.report.tiling import PAPERS
+from tapscan.report.wraps import MOST_SHEETS, sheets_needed, wrap_pdf
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from pathlib import Path
+
+    from tapscan.plan.zones import Plan, Zone
+    from tapscan.report.tiling import Paper
+    from tapscan.screening.results import Screened
+
+__all__ = ["RESULTS", "marked_names", "write_marked", "write_templates"]
+
+RESULTS = "results"
+_TEMPLATES = re.compile(r"wrap_[A-Z0-9]{1,8}_(A4|Letter)\.pdf")
+_MARKED = re.compile(r"wrap_[A-Z0-9]{1,8}_marked_(A4|Letter)\.pdf|outline_[A-Z0-9]{1,8}\.(svg|dxf)")
+
+
+def write_templates(plan: "Plan", folder: "Path") -> "tuple[list[Path], list[str]]":
+    """Write every zone's grid at true size into ``results/`` of the inspection folder.
+
+    Templates of zones that the plan no longer has are taken away.
+
+    Returns
+    -------
+    paths, warnings
+        What was written, and a sentence for each wrap that nobody would join.
+
+    Raises
+    ------
+    TapscanError
+        When ``results`` leads out of the inspection, or cannot be written.
+    """
+    results = folder / RESULTS
+    if not results.resolve().is_relative_to(folder.resolve()):
+        raise TapscanError(RESULTS, "is a link out of the inspection", "take the link away")
+    written, warnings = [], []
+    try:
+        for zone in plan.zones:
+            for paper in PAPERS:
+                if _is_too_large(zone, paper):
+                    warnings.append(_too_large(zone, paper))
+                    continue
+                path = results / f"wrap_{zone.code}_{paper.name}.pdf"
+                write_bytes(path, wrap_pdf(zone, paper))
+                written.append(path)
+        _take_away(results, _TEMPLATES, {path.name for path in written})
+    except OSError as error:
+        raise TapscanError(
+            RESULTS,
+            f"cannot be written: {error.strerror or error}",
+            "make room, or make the folder writable",
+        ) from None
+    return written, warnings
+
+
+def write_marked(screened: "Sequence[Screened]", results: "Path") -> None:
+    """Write every inspected zone's outlines at true size into `results`, on paper and for a cutter.
+
+    Files of an earlier run that this one no longer has are taken away.
+
+    Raises
+    ------
+    OSError
+        When the folder cannot be written or the disk is full.
+    """
+    kept: set[str] = set()
+    for zone in {one.zone.code: one.zone for one in screened}.values():
+        found = tuple(one for one in screened if one.zone.code == zone.code)
+        for paper in PAPERS:
+            if not _is_too_large(zone, paper):
+                write_bytes(
+                    results / f"wrap_{zone.code}_marked_{paper.name}.pdf", wrap_pdf(zone, paper, found)
+                )
+        layers = layers_of(zone, found)
+        write_text(results / f"outline_{zone.code}.svg", svg_text(layers))
+        write_text(results / f"outline_{zone.code}.dxf", dxf_text(layers))
+        kept |= set(marked_names(zone))
+    _take_away(results, _MARKED, kept)
+
+
+def marked_names(zone: "Zone") -> list[str]:
+    """Name the files that `write_marked` makes of a zone: those on paper first.
+
+    Examples
+    --------
+    >>> from tapscan.plan.reading import parse_plan
+    >>> text = 'zone = [{code = "BM", shape = "tube", stations = 2, positions = 4, station_pitch_mm = 10.0, '
+    >>> marked_names(parse_plan(text + 'girth_mm = 80.0}]').zones[0])[1:3]
+    ['wrap_BM_marked_Letter.pdf', 'outline_BM.svg']
+    """
+    papers = [paper.name for paper in PAPERS if not _is_too_large(zone, paper)]
+    wraps = [f"wrap_{zone.code}_marked_{name}.pdf" for name in papers]
+    return [*wraps, f"outline_{zone.code}.svg", f"outline_{zone.code}.dxf"]
+
+
+def _is_too_large(zone: "Zone", paper: "Paper") -> bool:
+    return sheets_needed(zone, paper) > MOST_SHEETS
+
+
+def _too_large(zone: "Zone", paper: "Paper") -> str:
+    what = f"its wrap would take {sheets_needed(zone, paper):,} sheets of {paper.name} and was not written"
+    return sentence(f'{PLAN_NAME}: zone "{zone.code}"', what, "split the zone, if it is to be wrapped")
+
+
+def _take_away(results: "Path", ours: "re.Pattern[str]", kept: set[str]) -> None:
+    if not results.is_dir():
+        return
+    for path in sorted(results.iterdir()):
+        if ours.fullmatch(path.name) and path.name not in kept:
+            path.unlink()
