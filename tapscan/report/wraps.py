@@ -269,7 +269,9 @@ def _draw(axes: "Axes", drawn: Drawn) -> None:
         _draw_suspect(axes, one, low, high)
     font_pt = 5.5 if len(drawn.outlines) > _CROWDED else 9.0
     for outline in drawn.outlines:
-        _draw_outline(axes, outline, font_pt)
+        # The number stands a little beyond the outline.
+        if any(_meets(line, low - 15, high + 15) for line in outline.lines):
+            _draw_outline(axes, outline, font_pt)
 
 
 def _window(axes: "Axes") -> "tuple[Grid, Grid]":
