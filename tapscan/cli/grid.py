@@ -9,6 +9,7 @@ from tapscan.plan import Plan
 from tapscan.records.coverage import ZoneCoverage, cover
 from tapscan.records.inspection import open_inspection
 from tapscan.records.tables import json_text
+from tapscan.screening.reach import TapOutlook, tap_outlook
 
 __all__ = ["command"]
 
@@ -111,6 +112,9 @@ def _print(plan: Plan, zones: tuple[ZoneCoverage, ...]) -> None:
     Console(highlight=False).print(table)
     for zone in zones:
         _print_zone(zone, plan.taps_per_point)
+    for zone in zones:
+        if "tap" in zone.read and zone.is_planned.any():
+            _print_outlook(zone.zone.code, tap_outlook(plan, zone.zone))
     click.echo("The plan is in order. What is not read is not inspected; it never counts as clear.")
 
 
@@ -131,6 +135,29 @@ def _print_zone(zone: ZoneCoverage, taps_per_point: int) -> None:
             more = " …" if missing.sum() > MISSING_SHOWN else ""
             line += f"; missing {', '.join(zone.names(missing, slice(MISSING_SHOWN)))}{more}"
         click.echo(line)
+
+
+def _print_outlook(code: str, outlook: TapOutlook) -> None:
+    """Say what taps could find, and on what assumptions."""
+    from rich.console import Console
+    from rich.table import Table
+
+    if outlook.told:
+        table = Table("Depth mm", "Radius from, mm", "Set by", "Points it holds")
+        for one in outlook.told:
+            reach = one.reach
+            limit = reach.limit if one.is_thin else f"{reach.limit} (rough: too thick for the formula)"
+            table.add_row(f"{reach.depth_mm:.2f}", f"{reach.radius_mm:.1f}", limit, f"{reach.points:.1f}")
+        tapper = outlook.tapper
+        click.echo(f"{code}: the smallest round delamination that taps could tell, estimated")
+        Console(highlight=False).print(table)
+        click.echo(
+            f"  Estimated for a steel tip of {tapper.mass_g:g} g and {tapper.radius_mm:g} mm radius at "
+            f"{tapper.force_n:g} N, thin flat clamped patches and notes up to 16 kHz. "
+            "Smaller, deeper and edge damage is missed."
+        )
+    for warning in outlook.warnings:
+        click.echo(f"  {warning}")
 
 
 def _percent(part: float, whole: float) -> str:

@@ -105,3 +105,22 @@ def test_as_a_program(folder):
     )
     assert bad.returncode == 1
     assert bad.stderr == "tapscan: nowhere: is not a folder (name the folder that holds inspection.toml)\n"
+
+
+def test_what_taps_could_find_or_what_is_missing_to_say_it(folder, taps_wav):
+    taps_wav(folder / "taps" / "BM-01-01.wav")
+    text = run(folder).stdout
+    assert "zone BM: what taps can find is not told without" in text
+    plan = folder / "inspection.toml"
+    wall = "[laminate]\nthickness_mm = 1.6\nmodulus_gpa = 60.0\ndensity_kg_m3 = 1550.0\n"
+    kept = "".join(
+        line
+        for line in plan.read_text(encoding="utf-8").splitlines(keepends=True)
+        if not line.startswith(("[laminate]", "thickness_mm", "modulus_gpa", "density_kg_m3"))
+    )
+    plan.write_text(wall + kept, encoding="utf-8")
+    text = run(folder).stdout
+    assert "BM: the smallest round delamination that taps could tell, estimated" in text
+    assert "a steel tip of 4.1 g and 5 mm radius at 30 N" in text
+    # 20 mm between points round the girth: shallow patches may lie between them.
+    assert "it may lie between them (narrow the pitch)" in text

@@ -1,0 +1,35 @@
+"""The A-scan path held against the layered wall, which shares nothing with tapscan's own simulator.
+
+A few of the parts that ``python -m tests.independent.judge --what ascan`` draws: walls of 1.6 to 4 mm, with
+ramps, 8 to 12 bits, coupling that changes by 3 dB, plies that send back. Run that for the full table.
+"""
+
+import numpy as np
+import pytest
+
+from tests.independent.judge import ascan_verdicts
+
+pytestmark = pytest.mark.slow
+
+SEEDS = (2, 7)
+
+
+def test_what_is_wider_than_the_beam_is_found_placed_and_sized() -> None:
+    verdicts, errors = ascan_verdicts(SEEDS, str)
+    damaged, sound = [v for v in verdicts if v.defects], [v for v in verdicts if not v.defects]
+    assert all(all(v.found) for v in damaged)
+    for verdict in damaged:
+        assert verdict.area > 0.99
+        assert all(verdict.covered)
+        for defect, ratio in zip(verdict.defects, verdict.size_ratio, strict=True):
+            # Beams are up to 6 mm wide here.
+            if 2 * defect.radius_mm > 3 * 6.0:
+                assert ratio == pytest.approx(1.0, abs=0.10)
+    # A rare single point may be called: two points of 9,600 are, over ten sound panels.
+    assert sum(v.false_indications for v in sound) <= 1
+    depth_mm = np.concatenate([e.depth_mm for e in errors])
+    depth_mm = depth_mm[np.isfinite(depth_mm)]
+    assert len(depth_mm) > 30
+    assert (np.abs(depth_mm) < 0.05).mean() > 0.98
+    thickness = np.concatenate([e.thickness for e in errors])
+    assert (np.abs(thickness) < 0.01).mean() > 0.98
