@@ -10,14 +10,17 @@ from numpy.typing import NDArray
 from threadpoolctl import threadpool_limits
 
 import tapscan
+from tapscan.errors import TapscanError
 from tapscan.plan import Zone, point_name, s_mm, x_mm
 from tapscan.records.digests import digests
 from tapscan.records.inspection import Inspection
 from tapscan.screening.ascans import screen_ascans
+from tapscan.screening.differences import taps_against
 from tapscan.screening.echo_readings import read_ascans
 from tapscan.screening.results import CLEAR, SKIPPED, SUSPECT, UNREAD, Indication, Method, Screened
-from tapscan.screening.tap_readings import read_taps
+from tapscan.screening.tap_readings import TapReadings, read_taps
 from tapscan.screening.taps import screen_taps
+from tapscan.screening.twins import Twin, matched
 
 __all__ = ["Progress", "Results", "analyse"]
 
@@ -70,19 +73,46 @@ def analyse(
     rate = inspection.plan.false_call_rate
     warnings = list(inspection.warnings)
     screened = []
+    tapped: dict[str, TapReadings] = {}
     # Sums depend on how many threads share them; one thread gives the same bits on any machine.
     with threadpool_limits(limits=1, user_api="blas"):
         for zone in inspection.plan.zones:
             for method in methods(inspection, zone):
                 report = _told(progress, zone, method)
                 if method == "tap":
-                    tapped = read_taps(inspection, zone, warnings, report)
-                    screened.append(screen_taps(zone, tapped, rate, warnings))
+                    tapped[zone.code] = read_taps(inspection, zone, warnings, report)
+                    screened.append(screen_taps(zone, tapped[zone.code], rate, warnings))
                 else:
                     scanned = read_ascans(inspection, zone, warnings, report)
                     screened.append(screen_ascans(zone, scanned, rate, warnings))
+        screened = [_beside_mirror(one, screened, tapped, rate, warnings) for one in screened]
     summary = _summary(inspection, screened, warnings)
     return Results(inspection, tuple(screened), summary, writer)
+
+
+def _beside_mirror(
+    own: Screened,
+    screened: list[Screened],
+    tapped: Mapping[str, TapReadings],
+    rate: float,
+    warnings: list[str],
+) -> Screened:
+    """Screen a tapped zone against its mirror image where the plan names one that can be used."""
+    mirror = own.zone.mirror_of
+    if mirror is None or own.method != "tap":
+        return own
+    source = f"the mirror-image zone {mirror}"
+    twin = next((one for one in screened if one.zone.code == mirror and one.method == "tap"), None)
+    try:
+        if twin is None:
+            where = f"zone {own.zone.code}"
+            what = f"{source} was not tapped"
+            raise TapscanError(where, what, "tap it, or drop mirror_of")
+        match = matched(own.zone, twin.zone, is_mirror=True)
+        return taps_against(own, tapped[own.zone.code], [Twin(twin, tapped[mirror], match)], source, rate)
+    except TapscanError as error:
+        warnings.append(str(error))
+        return own
 
 
 def methods(inspection: Inspection, zone: Zone) -> tuple[Method, ...]:

@@ -21,7 +21,7 @@ from tapscan.screening.indications import Area, find_indications, label_areas, s
 from tapscan.screening.results import CLEAR, SKIPPED, SUSPECT, UNREAD, Screened, TapEvidence
 from tapscan.screening.tap_readings import TapReadings
 
-__all__ = ["screen_taps", "tap_vector"]
+__all__ = ["areas_beyond_chance", "screen_taps", "strike_db", "tap_vector"]
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -80,7 +80,7 @@ def screen_taps(zone: Zone, readings: TapReadings, false_call_rate: float, warni
     status[block_mask(zone, zone.skip)] = SKIPPED
     reason[status == SKIPPED] = ""
     columns = {"n_taps": readings.n_taps.astype(float), **readings.features}
-    areas = _areas_beyond_chance(zone, status == SUSPECT, p_value, false_call_rate)
+    areas = areas_beyond_chance(zone, status == SUSPECT, p_value, false_call_rate)
     return Screened(
         zone=zone,
         method="tap",
@@ -119,7 +119,7 @@ def _fit(zone: Zone, readings: TapReadings, reference: Mask, read: int) -> _Fitt
     features, noise = tap_vector(readings, int(np.clip(read // READINGS_PER_BAND, 3, MOST_BANDS)))
     features, noise = (values.reshape(-1, values.shape[-1]) for values in (features, noise))
     terms = surface_terms(*zone.grid_shape, closed=zone.is_tube, readings=read)
-    baseline = fit_baseline(features, terms.beside(_strike_db(readings), read), reference, noise)
+    baseline = fit_baseline(features, terms.beside(strike_db(readings), read), reference, noise)
     for _ in range(REFITS):
         distance = distances(features, baseline)
         law = fit_null_law(distance)
@@ -128,7 +128,7 @@ def _fit(zone: Zone, readings: TapReadings, reference: Mask, read: int) -> _Fitt
     return _Fitted(baseline, fit_null_law(distance), distance)
 
 
-def _strike_db(readings: TapReadings) -> Floats:
+def strike_db(readings: TapReadings) -> Floats:
     """Tell how much louder each point was struck than its station, in tens of dB, within bounds; (points,).
 
     A harder strike is a shorter one (Hertz: contact time falls with the fifth root of speed) and sounds
@@ -144,7 +144,8 @@ def _strike_db(readings: TapReadings) -> Floats:
     return np.asarray(np.clip(strike_db, -MOST_STRIKE_DB, MOST_STRIKE_DB).ravel() / 10)
 
 
-def _areas_beyond_chance(zone: Zone, suspect: Mask, p_value: Floats, false_call_rate: float) -> list[Area]:
+def areas_beyond_chance(zone: Zone, suspect: Mask, p_value: Floats, false_call_rate: float) -> list[Area]:
+    """Group suspect points, and keep the areas that chance does not explain."""
     read = int(np.isfinite(p_value).sum())
     areas = label_areas(suspect, closed=zone.is_tube)
     return [a for a in areas if chance_count(p_value[a.members], read, false_call_rate) < MAX_CHANCE_COUNT]

@@ -1,0 +1,142 @@
+"""A zone screened against its twins: the same robust fit and the same laws, on the difference of readings."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tapscan.plan import Zone, block_mask
+from tapscan.screening.baselines import (
+    Baseline,
+    difference_terms,
+    distances,
+    fit_baseline,
+    refit,
+    surface_terms,
+)
+from tapscan.screening.calls import NullLaw, fit_null_law, limit_distance, p_values
+from tapscan.screening.indications import find_indications, strength
+from tapscan.screening.results import CLEAR, SUSPECT, Screened
+from tapscan.screening.tap_readings import TapReadings
+from tapscan.screening.taps import MOST_BANDS, areas_beyond_chance, strike_db, tap_vector
+from tapscan.screening.twins import Twin, beside, named, too_few
+
+__all__ = ["taps_against"]
+
+Floats = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+
+REFITS = 3
+MOST_STRIKE = 0.8  # in tens of dB, as the zone's own baseline has it
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Fitted:
+    baseline: Baseline
+    law: NullLaw
+    distance: Floats
+
+
+def taps_against(
+    own: Screened, readings: TapReadings, twins: Sequence[Twin], source: str, false_call_rate: float
+) -> Screened:
+    """Screen a tapped zone again, against its twins.
+
+    Parameters
+    ----------
+    own
+        The zone screened by its own baseline, which still decides where no twin can.
+    readings
+        What `own` was screened from.
+    twins
+        The same surface elsewhere or at another time, as `tapscan.screening.twins.matched` lays it.
+    source
+        What the twins are, in words.
+    false_call_rate
+        Wanted fraction of good points called suspect.
+
+    Raises
+    ------
+    TapscanError
+        When too few readings have a partner.
+    """
+    zone = own.zone
+    difference, noise, strike = _difference(readings, twins)
+    paired = int(np.isfinite(difference).all(axis=-1).sum())
+    refusal = too_few(zone, source, paired)
+    if refusal is not None:
+        raise refusal
+    fitted = _fit(zone, difference, noise, strike)
+    distance = fitted.distance.reshape(zone.grid_shape)
+    judged = np.isfinite(distance) & np.isin(own.status, (CLEAR, SUSPECT))
+    score = np.where(judged, distance / limit_distance(fitted.law, false_call_rate), own.score)
+    p_value = np.where(judged, p_values(distance, fitted.law), own.p_value)
+    read = np.isin(own.status, (CLEAR, SUSPECT))
+    status = np.where(read, np.where(p_value < false_call_rate, SUSPECT, CLEAR), own.status)
+    areas = areas_beyond_chance(zone, status == SUSPECT, p_value, false_call_rate)
+    ratio = float(np.median(fitted.baseline.spread)) / _own_spread(zone, readings, difference.shape[-1])
+    return replace(
+        own,
+        status=status,
+        score=score,
+        p_value=p_value,
+        indications=find_indications(zone, "tap", areas, score, strength(score, 1.0)),
+        baseline=named(source, int(fitted.baseline.kept.sum()), ratio, int((read & ~judged).sum())),
+    )
+
+
+def _difference(readings: TapReadings, twins: Sequence[Twin]) -> tuple[Floats, Floats, Floats]:
+    """Give the difference of spectra, its noise, both on the grid, and of strikes, (points,)."""
+    heard = [twin.readings for twin in twins]
+    bands = min(one.band_hz.size for one in (readings, *heard))
+    own, own_noise = tap_vector(_cut(readings, bands), MOST_BANDS)
+    pairs = [tap_vector(_cut(one, bands), MOST_BANDS) for one in heard]
+    usable = [twin.usable for twin in twins]
+    difference, count = beside(
+        own, [twin.match.laid(pair[0]) for twin, pair in zip(twins, pairs, strict=True)], usable
+    )
+    variance = own_noise**2
+    strike = np.zeros(own.shape[:2])
+    for twin, one, pair in zip(twins, heard, pairs, strict=True):
+        share = np.where(twin.usable & (count > 0), 1 / np.maximum(count, 1), 0.0)
+        variance += np.nan_to_num(twin.match.laid(pair[1])) ** 2 * share[..., None] ** 2
+        theirs = strike_db(one).reshape(one.n_taps.shape)
+        strike += np.nan_to_num(twin.match.laid(theirs)) * share
+    strike = np.clip(strike_db(readings).reshape(strike.shape) - strike, -MOST_STRIKE, MOST_STRIKE)
+    return difference, np.nan_to_num(np.sqrt(variance)), strike.ravel()
+
+
+def _cut(readings: TapReadings, bands: int) -> TapReadings:
+    """Leave only the bands that all recorders heard."""
+    return replace(
+        readings,
+        spectrum_db=readings.spectrum_db[..., :bands],
+        noise_db=readings.noise_db[..., :bands],
+        band_hz=readings.band_hz[:bands],
+    )
+
+
+def _fit(zone: Zone, difference: Floats, noise: Floats, strike: Floats) -> _Fitted:
+    """Fit baseline and null law in turn, as for the zone by itself."""
+    flat, noise = (values.reshape(-1, values.shape[-1]) for values in (difference, noise))
+    reference = block_mask(zone, zone.reference).ravel() & np.isfinite(flat).all(axis=1)
+    terms = difference_terms(*zone.grid_shape, closed=zone.is_tube)
+    # One slope for all: with slopes of their own, stations could explain their damage by it.
+    baseline = fit_baseline(flat, terms.beside(strike, 0), reference, noise)
+    for _ in range(REFITS):
+        distance = distances(flat, baseline)
+        law = fit_null_law(distance)
+        good = reference | (p_values(distance, law) > law.above_p)
+        baseline = refit(flat, baseline, good, noise)
+    distance = distances(flat, baseline)
+    return _Fitted(baseline, fit_null_law(distance), distance)
+
+
+def _own_spread(zone: Zone, readings: TapReadings, bands: int) -> float:
+    """Typical spread of the zone's readings about a baseline of its own, to hold the twins' against."""
+    features, noise = (values.reshape(-1, values.shape[-1]) for values in tap_vector(readings, bands))
+    read = int(np.isfinite(features).all(axis=1).sum())
+    terms = surface_terms(*zone.grid_shape, closed=zone.is_tube, readings=read)
+    own = fit_baseline(features, terms, block_mask(zone, zone.reference).ravel(), noise)
+    return max(float(np.median(own.spread)), 1e-9)

@@ -1,0 +1,96 @@
+"""A mirror image shows what a zone's own readings cannot: damage all round its stations."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+import tapscan
+from tapscan.errors import TapscanError
+from tapscan.plan.reading import parse_plan
+from tapscan.screening.twins import matched
+from tapscan.synth import Defect, TapScene, simulate_taps, write_inspection
+from tapscan.synth import tap_files as files_of
+from tapscan.synth import taps as simulator
+
+PLAN = """
+[laminate]
+thickness_mm = 1.6
+modulus_gpa = 60.0
+poisson = 0.3
+density_kg_m3 = 1550.0
+"""
+ZONE = """
+[[zone]]
+code = "{code}"
+shape = "tube"
+stations = 24
+positions = 8
+station_pitch_mm = 10.0
+girth_mm = 120.0
+{extra}
+"""
+ALL_ROUND = [Defect(x, s, 14.0, 0.5) for x in (85.0, 105.0, 125.0) for s in range(0, 120, 12)]
+
+
+def _write(folder, monkeypatch, defects, left_out=0):
+    """Two sides of one kind of part, struck each in its own way; positions of R count the other way round."""
+    plan = PLAN + ZONE.format(code="L", extra='mirror_of = "R"') + ZONE.format(code="R", extra="")
+    left, right = parse_plan(plan).zones
+    original = simulator.generator
+    files = {}
+    for visit, zone in enumerate((left, right)):
+
+        def drawn(seed, name, _code, *place, visit=visit):
+            return original(seed if name == "part" else seed + 1 + visit, name, "L", *place)
+
+        monkeypatch.setattr(simulator, "generator", drawn)
+        heard = simulate_taps(zone, defects if zone is left else [], TapScene(taps=2), seed=5)
+        if zone is right:
+            turned = heard.samples[:, (-np.arange(8)) % 8]
+            heard = simulator.TapRecordings(turned, heard.sample_rate_hz, heard.onset_s)
+        files |= files_of(zone, heard)
+    for name in [name for name in files if name.startswith("taps/R")][:left_out]:
+        del files[name]
+    write_inspection(folder, {**files, "inspection.toml": plan.encode()})
+    return tapscan.analyse(tapscan.open_inspection(folder))
+
+
+@pytest.mark.slow
+def test_damage_all_round_shows_beside_the_mirror_image(tmp_path, monkeypatch):
+    results = _write(tmp_path / "part", monkeypatch, ALL_ROUND)
+    left = results.screened[0]
+    assert "mirror-image zone R" in left.baseline
+    damaged = np.zeros((24, 8), dtype=bool)
+    damaged[8:13] = True
+    suspect = left.status == "suspect"
+    assert suspect[damaged].mean() > 0.8
+    assert suspect[:6].mean() + suspect[16:].mean() < 0.06
+    plan = results.inspection.plan
+    alone = replace(plan, zones=tuple(replace(zone, mirror_of=None) for zone in plan.zones))
+    own = tapscan.analyse(replace(results.inspection, plan=alone)).screened[0]
+    assert (own.status == "suspect")[damaged].mean() < 0.4
+    assert left.indications[0].area_mm2 > 0.6 * 50 * 120
+
+
+@pytest.mark.slow
+def test_too_few_partners_fall_back_with_a_warning(tmp_path, monkeypatch):
+    results = _write(tmp_path / "part", monkeypatch, [], left_out=160)
+    assert "the zone itself" in results.screened[0].baseline
+    assert any("good partner in the mirror-image zone R" in text for text in results.summary["warnings"])
+
+
+def test_other_girths_and_shapes_are_no_twins():
+    tube = parse_plan(ZONE.format(code="L", extra="")).zones[0]
+    wide = parse_plan(ZONE.format(code="R", extra="").replace("120.0", "150.0")).zones[0]
+    with pytest.raises(TapscanError, match=r"has a girth of 120 mm, its twin of 150 mm"):
+        matched(tube, wide)
+
+
+def test_mirrored_twice_is_the_zone_itself():
+    tube = parse_plan(ZONE.format(code="L", extra="")).zones[0]
+    match = matched(tube, tube, is_mirror=True)
+    assert match.found.all()
+    once = match.position[0]
+    assert (once[once] == np.arange(8)).all()
+    assert once.tolist() == [0, 7, 6, 5, 4, 3, 2, 1]
