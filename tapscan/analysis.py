@@ -14,6 +14,7 @@ from tapscan.errors import TapscanError
 from tapscan.plan import Zone, point_name, s_mm, x_mm
 from tapscan.records.digests import digests
 from tapscan.records.inspection import Inspection
+from tapscan.screening.agreement import agreement
 from tapscan.screening.ascans import screen_ascans
 from tapscan.screening.differences import taps_against
 from tapscan.screening.echo_readings import read_ascans
@@ -174,6 +175,7 @@ def _summary(inspection: Inspection, screened: list[Screened], warnings: list[st
         "version": tapscan.__version__,
         "settings": asdict(inspection.plan),
         "counts": counted,
+        "agreement": agreement(screened),
         "warnings": warnings,
         "inputs": digests(inspection),
     }
