@@ -166,10 +166,12 @@ def _outline(zone: Zone, area: Area, field: Grid, level: float) -> tuple[tuple[R
         turned = np.hstack([field[:, :1], field, field[:, -1:]])
         columns = np.concatenate([[-0.5], np.arange(positions), [positions - 0.5]])
     elif area.members.any(axis=0).all():
-        # All round: the ring is cut open half way between two columns, and loses nothing there.
-        cut = (field[:, -1:] + field[:, :1]) / 2
-        turned = np.hstack([cut, field, cut])
-        columns = np.concatenate([[-0.5], np.arange(positions), [positions - 0.5]])
+        # All round: the ring is cut open half way between two columns, and loses nothing there. Every other
+        # pair of columns has a half way too, so that the contour does not show where the cut was made.
+        halves = (field + np.roll(field, -1, axis=1)) / 2
+        turned = np.stack([field, halves], axis=2).reshape(stations, -1)
+        turned = np.hstack([halves[:, -1:], turned])
+        columns = np.arange(-1, 2 * positions) / 2
     else:
         # Cut open along the clear column before the area, which then stands at either edge.
         shift = area.first_column - 1

@@ -1,0 +1,261 @@
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy.stats import binom
+
+from tapscan.screening.baselines import (
+    READINGS_PER_TERM,
+    Baseline,
+    Terms,
+    distances,
+    fit_baseline,
+    refit,
+    surface_terms,
+)
+from tapscan.screening.calls import NullLaw, fit_null_law, p_values
+
+STATIONS, POSITIONS, FEATURES = 24, 12, 5
+POINTS = STATIONS * POSITIONS
+TERMS = surface_terms(STATIONS, POSITIONS, closed=True, readings=POINTS)
+NO_REFERENCE = np.zeros(POINTS, dtype=bool)
+NO_NOISE = np.zeros((POINTS, FEATURES))
+
+
+def good_readings(seed: int, degrees: float = np.inf) -> np.ndarray:
+    """Readings of a sound tube: a level for each station, a slow wave round, and scatter."""
+    rng = np.random.default_rng([seed, 5])
+    level = 3 * rng.standard_normal((STATIONS, 1, FEATURES))
+    turn = 2 * np.pi * np.arange(POSITIONS) / POSITIONS
+    wave = 2 * np.cos(turn[:, None] + rng.uniform(0, 6, FEATURES))
+    scatter = rng.standard_normal((STATIONS, POSITIONS, FEATURES)) @ (np.eye(FEATURES) + 0.3)
+    if np.isfinite(degrees):
+        scatter /= np.sqrt(rng.chisquare(degrees, (STATIONS, POSITIONS, 1)) / degrees)
+    return (level + wave + scatter).reshape(POINTS, FEATURES)
+
+
+def settled(
+    features: np.ndarray, terms: Terms = TERMS, reference: np.ndarray = NO_REFERENCE
+) -> tuple[Baseline, np.ndarray, NullLaw]:
+    """Fit and refit as the screening of taps does; baseline, distances and their law."""
+    noise = np.zeros_like(features)
+    baseline = fit_baseline(features, terms, reference, noise)
+    for _ in range(3):
+        law = fit_null_law(distances(features, baseline))
+        good = p_values(distances(features, baseline), law) > law.above_p
+        baseline = refit(features, baseline, reference | good, noise)
+    distance = distances(features, baseline)
+    return baseline, distance, fit_null_law(distance)
+
+
+def rolled(values: np.ndarray, by: int) -> np.ndarray:
+    return np.roll(values.reshape(STATIONS, POSITIONS, -1), by, axis=1).reshape(values.shape)
+
+
+def scattered(seed: int, share: float) -> np.ndarray:
+    """Mark some points, no more than half of any station's."""
+    rng = np.random.default_rng(seed)
+    marked = np.zeros((STATIONS, POSITIONS), dtype=bool)
+    while marked.sum() < share * POINTS:
+        station, position = rng.integers(STATIONS), rng.integers(POSITIONS)
+        if marked[station].sum() < POSITIONS // 2:
+            marked[station, position] = True
+    return marked.ravel()
+
+
+@pytest.mark.parametrize("by", [1, 5, 11])
+def test_a_turn_of_the_datum_turns_the_distances_and_nothing_else(by):
+    features = good_readings(1)
+    features[scattered(1, 0.1)] += 6
+    features[[3, 40, 41]] = np.nan
+    plain = fit_baseline(features, TERMS, NO_REFERENCE, NO_NOISE)
+    turned = fit_baseline(rolled(features, by), TERMS, NO_REFERENCE, NO_NOISE)
+    assert (turned.kept == rolled(plain.kept, by)).all()
+    np.testing.assert_allclose(turned.expected, rolled(plain.expected, by), atol=1e-8)
+    there = distances(rolled(features, by), turned)
+    np.testing.assert_allclose(there, rolled(distances(features, plain), by), rtol=1e-7)
+
+
+def test_neither_unit_nor_zero_of_the_features_matters():
+    features = good_readings(2)
+    expected = distances(features, fit_baseline(features, TERMS, NO_REFERENCE, NO_NOISE))
+    other = features * np.geomspace(1e-3, 1e3, FEATURES) - 40
+    np.testing.assert_allclose(
+        distances(other, fit_baseline(other, TERMS, NO_REFERENCE, NO_NOISE)), expected, rtol=1e-5
+    )
+
+
+def test_the_baseline_follows_levels_and_waves():
+    """A mode along the axis, the edge of an insert, slow waves round: all of it is the model's own.
+
+    The bridge between stations asks a little smoothness of the levels, which shows beside the edge.
+    """
+    turn = 2 * np.pi * np.arange(POSITIONS) / POSITIONS
+    edge = np.arange(STATIONS) >= 10
+    level = np.cos(np.arange(STATIONS) / 3) + 2 * edge
+    features = (level[:, None] + np.cos(turn) + 0.5 * np.sin(2 * turn)).reshape(POINTS, 1)
+    scatter = 0.001 * np.random.default_rng(1).standard_normal((POINTS, 1))
+    noise, everything = np.zeros((POINTS, 1)), np.ones(POINTS, dtype=bool)
+    trimmed = fit_baseline(features + scatter, TERMS, NO_REFERENCE, noise)
+    fit = refit(features + scatter, trimmed, everything, noise)
+    missed = np.abs(fit.expected - features).reshape(STATIONS, POSITIONS).max(axis=1)
+    assert missed[8:12].max() < 0.08 * 2
+    assert np.delete(missed, np.s_[8:12]).max() < 0.01
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_a_third_of_damage_leaves_the_rest_clear(seed):
+    features, damaged = good_readings(seed), scattered(seed, 1 / 3)
+    rng = np.random.default_rng(seed)
+    # Duller or ringing: every damaged point its own way.
+    features[damaged] += rng.choice([-1, 1], (damaged.sum(), FEATURES)) * rng.uniform(8, 16, FEATURES)
+    baseline, distance, law = settled(features)
+    p = p_values(distance, law)
+    assert not baseline.kept[damaged].any()
+    assert (p[damaged] < 1e-3).all()
+    good = int((~damaged).sum())
+    assert (p[~damaged] < 0.01).sum() <= binom.isf(1e-3, good, 2 * 0.01)  # a factor of two, and chance
+
+
+def test_marked_points_are_always_kept_also_across_the_seam():
+    features = good_readings(3)
+    reference = np.zeros((STATIONS, POSITIONS), dtype=bool)
+    reference[4:8, [10, 11, 0, 1]] = True
+    odd = np.zeros_like(reference)
+    odd[4:8, [11, 0]] = True  # what would have been left out
+    features[odd.ravel()] += 10
+    unmarked = fit_baseline(features, TERMS, NO_REFERENCE, NO_NOISE)
+    marked = fit_baseline(features, TERMS, reference.ravel(), NO_NOISE)
+    assert not unmarked.kept[odd.ravel()].any()
+    assert marked.kept[reference.ravel()].all()
+
+
+def test_an_unread_reference_is_not_kept():
+    features = good_readings(3)
+    features[0] = np.nan
+    fit = fit_baseline(features, TERMS, np.ones(POINTS, dtype=bool), NO_NOISE)
+    assert not fit.kept[0]
+    assert fit.kept[1:].all()
+
+
+def test_every_station_keeps_its_better_half():
+    """A stiff end sounds unlike all the rest, and the same all round: that is no damage."""
+    features = good_readings(4).reshape(STATIONS, POSITIONS, FEATURES)
+    features[:2] += 30
+    _, distance, law = settled(features.reshape(POINTS, FEATURES))
+    ends = p_values(distance, law)[: 2 * POSITIONS]
+    assert (ends < 0.01).sum() <= binom.isf(1e-3, ends.size, 2 * 0.01)
+
+
+def test_a_station_without_any_reading_is_bridged():
+    features = np.repeat(np.linspace(0, 23, STATIONS), POSITIONS)[:, None] + 0.01 * good_readings(5)[:, :1]
+    gap = slice(9 * POSITIONS, 10 * POSITIONS)
+    features[gap] = np.nan
+    fit = fit_baseline(features, TERMS, NO_REFERENCE, np.zeros_like(features))
+    assert fit.expected[gap, 0].mean() == pytest.approx(9.0, abs=0.3)
+    distance = distances(features, fit)
+    assert np.isnan(distance[gap]).all()
+    assert np.isfinite(np.delete(distance, gap)).all()
+
+
+def test_a_reading_is_held_against_the_fit_without_it():
+    """The deletion formula against the fit that was truly made without the reading."""
+    features = good_readings(6)
+    everything = np.ones(POINTS, dtype=bool)
+    whole = refit(features, fit_baseline(features, TERMS, NO_REFERENCE, NO_NOISE), everything, NO_NOISE)
+    told = distances(features, whole)
+    for point in (0, 17, 130, POINTS - 1):
+        without = everything.copy()
+        without[point] = False
+        # Medians of the spread move a little as well: a few per cent.
+        assert distances(features, refit(features, whole, without, NO_NOISE))[point] == pytest.approx(
+            told[point], rel=0.1
+        )
+
+
+def test_what_noise_explains_is_no_distance():
+    features = good_readings(7)
+    features[50, 2] += 12
+    noise = NO_NOISE.copy()
+    quiet = distances(features, fit_baseline(features, TERMS, NO_REFERENCE, noise))[50]
+    noise[50, 2] = 12
+    loud = distances(features, fit_baseline(features, TERMS, NO_REFERENCE, noise))[50]
+    assert loud < 0.5 * quiet
+
+
+def test_a_misplaced_hand_is_forgiven_along_the_part_only():
+    """Where readings rise fast along the part, a hand that strays gives a rise, and nothing across."""
+    features = good_readings(8)[:, :2] * 0.2
+    features[:, 0] += 10 * np.repeat(np.arange(STATIONS), POSITIONS)
+    at = 10 * POSITIONS + 3
+    far = []
+    for column in (0, 1):
+        moved = features.copy()
+        moved[at, column] += 3
+        fit = fit_baseline(moved, TERMS, NO_REFERENCE, np.zeros_like(moved))
+        far.append(distances(moved, fit)[at])
+    assert far[0] < 0.5 * far[1]
+
+
+def test_the_strike_can_be_told_from_the_part():
+    features = good_readings(9)
+    strike = np.random.default_rng(9).uniform(-0.6, 0.6, POINTS)
+    struck = features + 20 * strike[:, None] * np.linspace(0.5, 1, FEATURES)
+    terms = TERMS.beside(strike, POINTS)
+    beside = fit_baseline(struck, terms, NO_REFERENCE, NO_NOISE)
+    alone = fit_baseline(struck, TERMS, NO_REFERENCE, NO_NOISE)
+    assert np.median(beside.spread) < 0.5 * np.median(alone.spread)
+    slopes = terms.columns.shape[1] - TERMS.columns.shape[1]
+    assert slopes in (1, STATIONS)
+
+
+def test_no_readings_are_refused():
+    with pytest.raises(ValueError, match="there are no readings to fit a baseline to"):
+        fit_baseline(np.full((POINTS, FEATURES), np.nan), TERMS, NO_REFERENCE, NO_NOISE)
+
+
+@settings(deadline=None, max_examples=60)
+@given(st.integers(1, 30), st.integers(1, 16), st.booleans(), st.floats(0.1, 1))
+def test_terms_are_never_more_than_the_readings_carry(stations, positions, closed, share):
+    readings = max(1, round(share * stations * positions))
+    terms = surface_terms(stations, positions, closed=closed, readings=readings)
+    count = terms.columns.shape[1]
+    assert terms.columns.shape == (stations * positions, count)
+    assert terms.penalty.shape == (count, count)
+    assert count == 1 or count * READINGS_PER_TERM <= readings
+    assert np.linalg.matrix_rank(terms.columns) == count
+    if closed:
+        # A turn of the datum mixes the terms among themselves.
+        turned = np.roll(terms.columns.reshape(stations, positions, count), 1, axis=1).reshape(-1, count)
+        left = turned - terms.columns @ np.linalg.lstsq(terms.columns, turned, rcond=None)[0]
+        assert np.abs(left).max() < 1e-9
+
+
+@pytest.mark.parametrize("shape", [(1, 12), (12, 1), (2, 6), (3, 4)])
+def test_grids_of_one_row_or_column(shape):
+    rng = np.random.default_rng(1)
+    features = rng.standard_normal((12, 2))
+    terms = surface_terms(*shape, closed=False, readings=12)
+    fit = fit_baseline(features, terms, np.zeros(12, dtype=bool), np.zeros((12, 2)))
+    assert np.isfinite(distances(features, fit)).all()
+
+
+def test_readings_that_are_all_the_same_are_no_distance_apart():
+    features = np.ones((POINTS, 2))
+    fit = fit_baseline(features, TERMS, NO_REFERENCE, np.zeros((POINTS, 2)))
+    assert distances(features, fit).max() < 1
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("degrees", [np.inf, 5.0], ids=["normal", "Student-t"])
+def test_the_false_call_rate_after_the_fit(degrees):
+    """Fit, distances and law together, 20 sound tubes: a factor of two, and what chance adds."""
+    p = []
+    for seed in range(20):
+        _, distance, law = settled(good_readings(seed, degrees))
+        p.append(p_values(distance, law))
+    for rate in (0.05, 0.01):
+        calls = int((np.array(p) < rate).sum())
+        low = binom.ppf(1e-3, 20 * POINTS, rate / 2)
+        high = binom.isf(1e-3, 20 * POINTS, rate * 2)
+        assert low <= calls <= high, f"{calls / 20 / POINTS:.4f} called of {rate}"
