@@ -61,11 +61,8 @@ def screen_ascans(
     good = _what_is_good(zone, readings, read, warnings)
     if not np.isfinite(good.free_db).any():
         reason[read] = "no baseline"
-        warnings.append(
-            sentence(
-                f"zone {zone.code}", f"{good.words[:1].lower()}{good.words[1:-1]}", "scan more of the zone"
-            )
-        )
+        what = f"{good.words[:1].lower()}{good.words[1:-1]}"
+        warnings.append(sentence(f"zone {zone.code}", what, "scan more of the zone"))
         read &= False
     score, p_value, is_disbond = _judged(readings, good, read, closed=zone.is_tube)
     status = np.where((score >= 1) & (p_value < false_call_rate), SUSPECT, CLEAR)
@@ -129,7 +126,9 @@ def _what_is_good(zone: Zone, readings: EchoReadings, read: Mask, warnings: list
             f"the bonds take {max(taken_db, 0.0):.1f} dB out of the back wall, too little to tell a disbond"
         )
         warnings.append(sentence(f"zone {zone.code}", what, "check which points are bonded"))
-        return _Good(free_db, np.zeros_like(bonded), 0.0, words)
+        # Delaminations of the wall still show there, against the bonded points' own level.
+        own_db = 20 * np.log10(max(left, 1e-9))
+        return _Good(np.where(bonded, own_db, free_db), np.zeros_like(bonded), 0.0, words)
     told = (
         f"Behind {int(bonded.sum())} points an insert is bonded, which takes {min(taken_db, 40.0):.0f} dB out"
     )
@@ -148,9 +147,8 @@ def _expected_backwall_db(
     seen = np.where(read, readings.echoes.backwall_db, np.nan).reshape(-1, 1)
     count = int(np.isfinite(seen).sum())
     if count < MIN_READINGS:
-        return np.full(
-            zone.grid_shape, np.nan
-        ), f"A back wall at {count} points only, too few to say what is good here."
+        words = f"A back wall at {count} points only, too few to say what is good here."
+        return np.full(zone.grid_shape, np.nan), words
     terms = surface_terms(*zone.grid_shape, closed=zone.is_tube, readings=count)
     baseline = fit_baseline(seen, terms, reference.ravel(), np.zeros_like(seen))
     distance = distances(seen, baseline)

@@ -61,8 +61,8 @@ RECIPES: tuple[tuple[int | None, tuple[tuple[int, int], ...]], ...] = (
     (2, ()),
     (0, ()),
 )
-# What two like zones may differ in without either being damaged: coupling, air and wear change slowly or not at
-# all. No level for each station, or damage all round one would be taken for its level.
+# What two like zones may differ in without either being damaged: coupling, air and wear change slowly or not
+# at all. No level for each station, or damage all round one would be taken for its level.
 DIFFERENCE_RECIPE: tuple[int, tuple[tuple[int, int], ...]] = (1, ((1, 1), (2, 0)))
 # Spread is judged over this many stations to either side, and leans on the whole zone's by the weight of
 # some readings.

@@ -93,6 +93,16 @@ def test_without_an_insert_bonded_points_are_told_to_tell_nothing(tmp_path):
     assert "dB out of the back wall, too little to tell a disbond (check which points are bonded)" in warning
 
 
+def test_a_bond_that_takes_too_little_to_tell_is_its_own_good(tmp_path):
+    # An insert of 0.65 MRayl leaves three quarters of the back wall: 2.5 dB less, and all round alike.
+    scene = AScanScene(insert=Insert(0.0, 50.0, impedance_mrayl=0.65))
+    told, (warning,), _ = screened(tmp_path / "a", (replace(DELAMINATION, x_mm=25.0),), scene=scene)
+    assert "too little to tell a disbond" in warning
+    assert [one.kind for one in told.indications] == ["delamination"]
+    backwall_db = told.features["backwall_db"]
+    assert -3.0 < np.nanmedian(backwall_db[:9, :6]) - np.nanmedian(backwall_db[14:]) < -2.0
+
+
 def test_a_zone_bonded_all_over_says_so(tmp_path):
     plan = PLAN.replace("01-01:10-24", "01-01:24-24")
     _, warnings, _ = screened(tmp_path / "a", (), plan, AScanScene(insert=Insert(0.0, 120.0)))
