@@ -9,7 +9,7 @@ from tapscan.plan import Plan
 from tapscan.records.coverage import ZoneCoverage, cover
 from tapscan.records.inspection import open_inspection
 from tapscan.records.tables import json_text
-from tapscan.screening.reach import TapOutlook, tap_outlook
+from tapscan.screening.reach import TapOutlook, ascan_outlook, tap_outlook
 
 __all__ = ["command"]
 
@@ -115,6 +115,12 @@ def _print(plan: Plan, zones: tuple[ZoneCoverage, ...]) -> None:
     for zone in zones:
         if "tap" in zone.read and zone.is_planned.any():
             _print_outlook(zone.zone.code, tap_outlook(plan, zone.zone))
+        if "ascan" in zone.read and (told := ascan_outlook(plan, zone.zone)) is not None:
+            click.echo(
+                f"{zone.zone.code}: A-scans could tell delaminations {told.shallowest_mm:.2f} to "
+                f"{told.deepest_mm:.2f} mm deep, from {told.reach.radius_mm:.1f} mm radius (set by "
+                f"{told.reach.limit}), estimated from the pulse's length."
+            )
     click.echo("The plan is in order. What is not read is not inspected; it never counts as clear.")
 
 

@@ -3,17 +3,16 @@
 from dataclasses import dataclass
 
 from tapscan.errors import sentence
-from tapscan.physics.detectability import Tapper, TapReach, tap_reach
+from tapscan.physics.detectability import AScanReach, Tapper, TapReach, ascan_reach, tap_reach
 from tapscan.physics.plates import Plate
 from tapscan.plan import Plan, Zone
 from tapscan.plan.surfaces import girth_mm
 
-__all__ = ["TapOutlook", "pitch_mm", "tap_outlook"]
+__all__ = ["TapOutlook", "ascan_outlook", "pitch_mm", "tap_outlook"]
 
 DEPTHS = 8  # the wall is looked at in steps of this part of it
-POISSON = (
-    0.3  # where the plan is silent: quasi-isotropic laminate (from memory); it matters by a few per cent
-)
+# Where the plan is silent: quasi-isotropic laminate (from memory). It matters by a few per cent.
+POISSON = 0.3
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,3 +74,14 @@ def tap_outlook(plan: Plan, zone: Zone) -> TapOutlook:
         f"deep could be told from {2 * narrow[0].told_mm:.2g} mm across: it may lie between them"
     )
     return TapOutlook(told, tapper, (sentence(where, what, "narrow the pitch"),))
+
+
+def ascan_outlook(plan: Plan, zone: Zone) -> AScanReach | None:
+    """Say what A-scans on this zone's grid could tell; None when the plan does not say enough.
+
+    That takes the wall's thickness and velocity and the probe's centre frequency.
+    """
+    wall, frequency_mhz = zone.laminate, plan.centre_frequency_mhz
+    if wall.thickness_mm is None or wall.velocity_m_s is None or frequency_mhz is None:
+        return None
+    return ascan_reach(wall.thickness_mm, wall.velocity_m_s, frequency_mhz, pitch_mm(zone), plan.beam_mm)

@@ -1,7 +1,7 @@
 import pytest
 
 from tapscan.plan.reading import parse_plan
-from tapscan.screening.reach import pitch_mm, tap_outlook
+from tapscan.screening.reach import ascan_outlook, pitch_mm, tap_outlook
 
 WALL = "[laminate]\nthickness_mm = 1.6\nmodulus_gpa = 60.0\ndensity_kg_m3 = 1550.0\n"
 TUBE = '[[zone]]\ncode = "BM"\nshape = "tube"\nstations = 40\npositions = 12\nstation_pitch_mm = 10.0\n'
@@ -44,3 +44,13 @@ def test_the_plans_tapper_counts():
 def test_the_widest_girth_sets_the_pitch():
     text = TUBE + "girth_start_mm = 80.0\ngirth_end_mm = 160.0\n"
     assert pitch_mm(parse_plan(text).zones[0]) == (10.0, pytest.approx(159.0 / 12))
+
+
+def test_ascans_are_told_of_when_the_plan_says_enough():
+    text = WALL.replace("[laminate]\n", "[laminate]\nvelocity_m_s = 2950.0\n") + TUBE + "girth_mm = 120.0\n"
+    plan = parse_plan(text + "[ascan]\ncentre_frequency_mhz = 5.0\n")
+    told = ascan_outlook(plan, plan.zones[0])
+    assert 0 < told.shallowest_mm < told.deepest_mm < 1.6
+    assert told.reach.limit == "the pitch"
+    silent = parse_plan(text)
+    assert ascan_outlook(silent, silent.zones[0]) is None
