@@ -38,6 +38,8 @@ Mask = NDArray[np.bool_]
 # of each ring.
 KEPT_SHARE = 2 / 3
 KEPT_IN_RING = 0.5
+# So many points marked as good say for themselves what is good in their ring, whatever its other half says.
+MARKED_IN_RING = 3
 MAX_STEPS = 40
 LAD_STEPS = 12
 # Weight, in readings, of "a station's level is half way between its neighbours'": next to nothing beside the
@@ -293,6 +295,7 @@ def _agreeing(distance: Floats, terms: Terms, read: Mask, reference: Mask) -> Ma
     # A ring of very few points has no better half worth the name.
     share = KEPT_IN_RING if terms.keeps_rings and terms.grid_shape[1] >= READINGS_PER_TERM else 0.0
     in_ring = np.ceil(share * read.reshape(terms.grid_shape).sum(axis=1, keepdims=True))
+    in_ring[reference.reshape(terms.grid_shape).sum(axis=1) >= MARKED_IN_RING] = 0
     kept = reference | (place < in_ring).ravel()
     wanted = int(np.ceil(KEPT_SHARE * read.sum())) - int(kept.sum())
     order = np.argsort(np.where(kept, np.inf, ranked), kind="stable")
