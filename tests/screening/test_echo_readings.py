@@ -1,0 +1,166 @@
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+import tapscan
+from tapscan.plan import point_name
+from tapscan.records import Inspection, open_inspection
+from tapscan.screening.echo_readings import EchoReadings, read_ascans
+from tests.screening.parts import write_scanned
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    return write_scanned(tmp_path / "part", extra='skip = ["20-16"]')
+
+
+def read(folder: Path | Inspection) -> tuple[EchoReadings, list[str]]:
+    inspection = folder if isinstance(folder, Inspection) else open_inspection(folder)
+    warnings: list[str] = []
+    return read_ascans(inspection, inspection.plan.zones[0], warnings, lambda *_: None), warnings
+
+
+def as_traces(folder: Path, rate_mhz: float = 100.0) -> np.ndarray:
+    """Turn the volume into one CSV for each point."""
+    volume = np.load(folder / "ascans/SP.npy")
+    (folder / "ascans/SP.npy").unlink()
+    for i, p in np.ndindex(volume.shape[:2]):
+        if (i, p) != (19, 15):  # skipped
+            write_trace(folder, (i, p), volume[i, p], rate_mhz)
+    return volume
+
+
+def write_trace(folder: Path, at: tuple[int, int], samples: np.ndarray, rate_mhz: float = 100.0) -> None:
+    lines = (f"{k / rate_mhz:.6f},{float(v):.9g}\n" for k, v in enumerate(samples))
+    name = point_name("SP", at[0] + 1, at[1] + 1)
+    (folder / f"ascans/{name}.csv").write_text("time_us,amplitude\n" + "".join(lines), encoding="utf-8")
+
+
+def test_a_volume_is_read_in_place(folder):
+    readings, warnings = read(folder)
+    assert warnings == []
+    assert isinstance(readings.traces, np.memmap)
+    assert readings.traces.shape == (20, 16, 320)
+    assert readings.sample_rate_hz == 100e6
+    assert (readings.reason == "").all()
+    assert readings.echoes.tof_s.shape == (20, 16)
+
+
+def test_single_traces_give_what_the_volume_gives(folder):
+    whole, _ = read(folder)
+    as_traces(folder)
+    single, warnings = read(folder)
+    assert warnings == []
+    planned = np.ones((20, 16), dtype=bool)
+    planned[19, 15] = False
+    np.testing.assert_allclose(single.traces[planned], whole.traces[planned], rtol=1e-6)
+    for name in ("tof_s", "backwall_db", "front_s"):
+        there, here = (getattr(each.echoes, name)[planned] for each in (single, whole))
+        np.testing.assert_allclose(there, here, rtol=1e-4, err_msg=name)
+
+
+def test_a_trace_that_is_not_finite_is_unread_and_the_rest_goes_on(folder):
+    volume = np.load(folder / "ascans/SP.npy")
+    volume[3, 4], volume[3, 5, 100], volume[5, 5] = np.nan, np.inf, 0.0
+    np.save(folder / "ascans/SP.npy", volume)
+    readings, _ = read(folder)
+    assert list(readings.reason[3, 4:6]) == ["not finite", "not finite"]
+    assert readings.reason[5, 5] == "silent"
+    assert (readings.reason != "").sum() == 3
+
+
+@pytest.mark.parametrize("content", [b"", b"no numpy file", None], ids=["empty", "text", "shape"])
+def test_a_volume_that_cannot_be_read_leaves_every_point_unread(folder, content):
+    if content is None:
+        np.save(folder / "ascans/SP.npy", np.zeros((3, 3, 8)))
+    else:
+        (folder / "ascans/SP.npy").write_bytes(content)
+    readings, (warning,) = read(folder)
+    assert warning.startswith("ascans/SP.npy: ")
+    unread = readings.reason == "unreadable"
+    assert unread.sum() == 20 * 16 - 1
+    assert readings.reason[19, 15] == ""  # skipped on purpose
+
+
+def test_a_trace_of_another_rate_is_left_out_and_named(folder):
+    volume = as_traces(folder)
+    write_trace(folder, (4, 4), volume[4, 4], rate_mhz=50.0)
+    readings, warnings = read(folder)
+    assert readings.reason[4, 4] == "other sample rate"
+    assert (readings.reason != "").sum() == 1
+    (warning,) = warnings
+    assert warning == (
+        "ascans/SP-05-05.csv: is sampled at 50 MHz, the zone's others at 100 MHz "
+        "(record it again with the setting of the others)"
+    )
+    assert np.isnan(readings.traces[4, 4]).all()
+
+
+def test_the_rate_of_most_traces_counts(folder):
+    volume = as_traces(folder)
+    for i, p in np.ndindex(20, 16):
+        if i > 3 and (i, p) != (19, 15):
+            write_trace(folder, (i, p), volume[i, p], rate_mhz=50.0)
+    readings, warnings = read(folder)
+    assert readings.sample_rate_hz == pytest.approx(50e6)
+    assert (readings.reason == "other sample rate").sum() == 4 * 16
+    assert len(warnings) == 4 * 16
+
+
+def test_points_without_a_trace_are_missing(folder):
+    as_traces(folder)
+    (folder / "ascans/SP-05-05.csv").unlink()
+    readings, warnings = read(folder)
+    assert warnings == []
+    assert readings.reason[4, 4] == "missing"
+    assert (readings.reason != "").sum() == 1
+
+
+def test_a_zone_of_nothing_but_bad_traces(folder):
+    as_traces(folder)
+    for path in (folder / "ascans").iterdir():
+        path.write_text("", encoding="utf-8")
+    readings, warnings = read(folder)
+    assert (readings.reason == "unreadable").sum() == 20 * 16 - 1 == len(warnings)
+
+
+def test_a_trace_that_ends_before_its_back_wall_is_never_clear(folder):
+    volume = as_traces(folder)
+    write_trace(folder, (4, 4), volume[4, 4][:120])
+    (told,) = tapscan.analyse(open_inspection(folder)).screened
+    assert told.status[4, 4] in ("unread", "suspect")
+    assert (told.status != "clear").sum() == 2  # and the skipped one
+
+
+def test_a_trace_that_ends_after_its_back_wall_is_as_good_as_the_others(folder):
+    volume = as_traces(folder)
+    write_trace(folder, (4, 4), volume[4, 4][:300])
+    readings, warnings = read(folder)
+    assert warnings == []
+    assert (readings.reason == "").all()
+    assert readings.echoes.tof_s[4, 4] == pytest.approx(2 * 1.6e-3 / 2950, rel=0.01)
+
+
+def test_the_order_of_the_files_changes_nothing(folder):
+    as_traces(folder)
+    inspection = open_inspection(folder)
+    backward = Inspection(
+        inspection.folder,
+        inspection.plan,
+        inspection.tap_files,
+        inspection.volumes,
+        dict(reversed(inspection.trace_files.items())),
+        inspection.warnings,
+    )
+    plain, _ = read(inspection)
+    there, _ = read(backward)
+    np.testing.assert_array_equal(there.traces, plain.traces)
+    np.testing.assert_array_equal(there.echoes.tof_s, plain.echoes.tof_s)
+
+
+def test_progress_runs_to_the_end(folder):
+    inspection, told = open_inspection(folder), []
+    read_ascans(inspection, inspection.plan.zones[0], [], lambda done, total: told.append((done, total)))
+    assert told[-1] == (320, 320)
+    assert told == sorted(told)

@@ -1,0 +1,244 @@
+from pathlib import Path
+
+import numpy as np
+import pytest
+import soundfile
+
+from tapscan.records import Inspection, open_inspection
+from tapscan.screening import tap_readings
+from tapscan.screening.tap_readings import TAP_COLUMNS, TapReadings, read_taps
+
+RATE_HZ = 24_000
+PLAN = """
+[tap]
+taps_per_point = 3
+
+[[zone]]
+code = "TP"
+shape = "panel"
+stations = 4
+positions = 3
+station_pitch_mm = 10.0
+position_pitch_mm = 10.0
+skip = ["04-03"]
+"""
+
+
+def sound(*notes_hz: float, rate_hz: int = RATE_HZ, gain: float = 1.0, seed: int = 0) -> np.ndarray:
+    """One tap for each note, 0.3 s apart, with a quiet moment before the first."""
+    rng = np.random.default_rng(seed)
+    samples = 1e-5 * rng.standard_normal(round((0.2 + 0.3 * len(notes_hz)) * rate_hz))
+    time_s = np.arange(round(0.2 * rate_hz)) / rate_hz
+    for number, note_hz in enumerate(notes_hz):
+        start = round((0.1 + 0.3 * number) * rate_hz)
+        ring = 0.4 * np.exp(-0.02 * 2 * np.pi * note_hz * time_s) * np.sin(2 * np.pi * note_hz * time_s)
+        samples[start : start + time_s.size] += ring
+    return gain * samples
+
+
+def save(folder: Path, name: str, samples: np.ndarray, rate_hz: int = RATE_HZ) -> None:
+    soundfile.write(str(folder / f"taps/{name}.wav"), samples, rate_hz, subtype="FLOAT")
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    """Three taps at every point but the skipped one, the notes rising along the panel."""
+    (tmp_path / "taps").mkdir()
+    (tmp_path / "inspection.toml").write_text(PLAN, encoding="utf-8")
+    for station in range(1, 5):
+        for position in range(1, 4):
+            if (station, position) != (4, 3):
+                notes = 1000 + 300 * station + 50 * position + np.array([0, 40, 10])
+                save(
+                    tmp_path, f"TP-{station:02d}-{position:02d}", sound(*notes, seed=10 * station + position)
+                )
+    return tmp_path
+
+
+def read(folder: Path | Inspection) -> tuple[TapReadings, list[str]]:
+    inspection = folder if isinstance(folder, Inspection) else open_inspection(folder)
+    warnings: list[str] = []
+    return read_taps(inspection, inspection.plan.zones[0], warnings, lambda *_: None), warnings
+
+
+def same(one: TapReadings, other: TapReadings) -> None:
+    np.testing.assert_array_equal(one.reason, other.reason)
+    np.testing.assert_array_equal(one.n_taps, other.n_taps)
+    np.testing.assert_array_equal(one.spectrum_db, other.spectrum_db)
+    np.testing.assert_array_equal(one.noise_db, other.noise_db)
+    for name in TAP_COLUMNS:
+        np.testing.assert_array_equal(one.features[name], other.features[name])
+
+
+def test_a_point_is_the_median_of_its_taps(folder):
+    readings, warnings = read(folder)
+    assert warnings == []
+    assert set(readings.features) == set(TAP_COLUMNS)
+    station, position = np.indices((4, 3)) + 1
+    notes = np.where((station == 4) & (position == 3), np.nan, 1000 + 300 * station + 50 * position + 10)
+    # The strongest line of a damped oscillator lies ζ²  below its natural frequency: 0.04 %.
+    np.testing.assert_allclose(readings.features["peak_hz"], notes, rtol=2e-3)
+    np.testing.assert_allclose(readings.features["damping_ratio"], notes * 0 + 0.02, rtol=0.05)
+    assert (readings.n_taps == np.where(np.isnan(notes), 0, 3)).all()
+    assert (readings.reason == "").all()
+
+
+def test_the_skipped_point_has_no_reason_and_the_missing_one_has(folder):
+    (folder / "taps/TP-02-02.wav").unlink()
+    readings, warnings = read(folder)
+    assert warnings == []
+    assert readings.reason[1, 1] == "missing"
+    assert (readings.reason != "").sum() == 1
+    assert readings.n_taps[1, 1] == 0
+    assert np.isnan(readings.spectrum_db[1, 1]).all()
+    assert np.isnan(readings.features["centroid_hz"][1, 1])
+
+
+@pytest.mark.parametrize(("notes", "words"), [((1400,), "1 usable tap"), ((1400, 1450), "2 usable taps")])
+def test_a_point_with_fewer_taps_is_kept_and_named(folder, notes, words):
+    save(folder, "TP-02-02", sound(*notes))
+    readings, (warning,) = read(folder)
+    assert readings.n_taps[1, 1] == len(notes)
+    assert readings.reason[1, 1] == ""
+    assert warning == (
+        f"taps/TP-02-02.wav: {words}, the plan asks for 3; the point is kept with {len(notes)} "
+        f"(record it again, or set tap.taps_per_point = {len(notes)})"
+    )
+
+
+def test_more_recordings_at_a_point_count_together(folder):
+    save(folder, "TP-02-02", sound(1400))
+    save(folder, "TP-02-02_2", sound(1500, 1600))
+    readings, warnings = read(folder)
+    assert warnings == []
+    assert readings.n_taps[1, 1] == 3
+    assert readings.features["peak_hz"][1, 1] == pytest.approx(1500, rel=2e-3)
+
+
+def test_a_bad_recording_beside_a_good_one_is_named_and_does_not_spoil_it(folder):
+    save(folder, "TP-02-02_2", np.zeros(RATE_HZ))
+    readings, warnings = read(folder)
+    assert readings.n_taps[1, 1] == 3
+    assert readings.reason[1, 1] == ""
+    assert warnings == ["taps/TP-02-02_2.wav: no usable tap: silent (record the point again)"]
+
+
+@pytest.mark.parametrize(
+    ("samples", "reason"),
+    [
+        (np.zeros(RATE_HZ), "silent"),
+        (np.full(RATE_HZ, np.nan), "not finite"),
+        (np.clip(60 * sound(1400, 1450, 1500), -1, 1), "clipped"),
+    ],
+    ids=["silent", "not finite", "clipped"],
+)
+def test_an_unusable_recording_leaves_its_point_unread(folder, samples, reason):
+    save(folder, "TP-02-02", samples)
+    readings, warnings = read(folder)
+    assert readings.reason[1, 1] == reason
+    assert (readings.reason != "").sum() == 1
+    assert warnings == [f"taps/TP-02-02.wav: no usable tap: {reason} (record the point again)"]
+
+
+def test_a_file_that_is_no_recording_leaves_its_point_unread(folder):
+    (folder / "taps/TP-02-02.wav").write_bytes(b"RIFF and no more")
+    readings, (warning,) = read(folder)
+    assert readings.reason[1, 1] == "unreadable"
+    assert warning.startswith("taps/TP-02-02.wav: ")
+
+
+def test_a_recording_that_was_sampled_too_slowly_is_left_out(folder):
+    save(folder, "TP-02-02", sound(1400, 1450, 1500, rate_hz=8000), 8000)
+    readings, (warning,) = read(folder)
+    assert readings.reason[1, 1] == "sampled too slowly"
+    assert warning == (
+        "taps at TP-02-02: sampled too slowly: heard up to 3,600 Hz, the zone's others 10,800 Hz "
+        "(record it again at the rate of the others)"
+    )
+    # The others keep their whole band.
+    assert readings.band_hz[-1] > 9000
+    assert np.isfinite(readings.spectrum_db[0, 0]).all()
+
+
+def test_a_recording_at_a_higher_rate_takes_part(folder):
+    save(folder, "TP-02-02", sound(1710, 1750, 1720, rate_hz=48_000), 48_000)
+    readings, warnings = read(folder)
+    assert warnings == []
+    assert readings.features["peak_hz"][1, 1] == pytest.approx(1720, rel=2e-3)
+    assert np.isfinite(readings.spectrum_db[1, 1]).all()
+
+
+def test_the_order_of_the_files_changes_nothing(folder):
+    inspection = open_inspection(folder)
+    backward = Inspection(
+        inspection.folder,
+        inspection.plan,
+        dict(reversed(inspection.tap_files.items())),
+        inspection.volumes,
+        inspection.trace_files,
+        inspection.warnings,
+    )
+    same(read(backward)[0], read(inspection)[0])
+
+
+@pytest.mark.parametrize("batch", [1, 4, 7])
+def test_the_size_of_the_batches_changes_nothing(folder, monkeypatch, batch):
+    whole, _ = read(folder)
+    monkeypatch.setattr(tap_readings, "BATCH_TAPS", batch)
+    same(read(folder)[0], whole)
+
+
+def test_gain_moves_the_level_alone(folder):
+    plain, _ = read(folder)
+    for path in (folder / "taps").iterdir():
+        samples, rate_hz = soundfile.read(str(path))
+        soundfile.write(str(path), samples / 4, rate_hz, subtype="FLOAT")
+    quiet, _ = read(folder)
+    np.testing.assert_allclose(quiet.spectrum_db, plain.spectrum_db, atol=1e-3)
+    np.testing.assert_allclose(
+        quiet.features["level_db"], plain.features["level_db"] - 20 * np.log10(4), atol=1e-3
+    )
+    for name in ("centroid_hz", "peak_hz", "damping_ratio", "decay_time_s"):
+        np.testing.assert_allclose(quiet.features[name], plain.features[name], rtol=1e-4)
+
+
+def test_spectra_are_relative_to_their_own_total(folder):
+    readings, _ = read(folder)
+    total = (10 ** (readings.spectrum_db / 10)).sum(axis=2)
+    np.testing.assert_allclose(total[readings.n_taps > 0], 1, rtol=0.05)
+
+
+def test_the_room_is_heard_before_the_taps(folder):
+    """A hum that is there all along shows in the noise of its own band, and not in the others."""
+    time_s = np.arange(sound(1400, 1450, 1500).size) / RATE_HZ
+    hum = 0.01 * np.sin(2 * np.pi * 5000 * time_s)
+    save(folder, "TP-02-02", sound(1400, 1450, 1500) + hum)
+    readings, _ = read(folder)
+    band = int(np.argmin(np.abs(np.log(readings.band_hz / 5000))))
+    noise = readings.noise_db[1, 1]
+    assert int(np.argmax(noise)) == band
+    assert noise[band] > np.median(noise) + 20
+    assert noise[band] == pytest.approx(readings.spectrum_db[1, 1, band], abs=2)
+
+
+def test_two_microphones_in_one_zone_are_pointed_out(folder):
+    good = sound(1400, 1450, 1500)
+    save(folder, "TP-02-02", np.column_stack([0.01 * good, good]))
+    readings, (warning,) = read(folder)
+    assert readings.reason[1, 1] == ""
+    assert "two microphones hear differently" in warning
+
+
+def test_no_recordings_at_all(folder):
+    for path in (folder / "taps").iterdir():
+        path.unlink()
+    readings, warnings = read(folder)
+    assert warnings == []
+    assert (readings.reason == "missing").sum() == 11
+    assert readings.spectrum_db.shape == (4, 3, 0)
+
+
+def test_progress_runs_to_the_end(folder):
+    inspection, told = open_inspection(folder), []
+    read_taps(inspection, inspection.plan.zones[0], [], lambda done, total: told.append((done, total)))
+    assert told == [(done, 11) for done in range(1, 12)]
