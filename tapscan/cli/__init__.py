@@ -3,6 +3,7 @@
 A command's module is imported when that command runs; `tapscan --help` reads the one-line texts below.
 """
 
+import errno
 import io
 import sys
 from importlib import import_module
@@ -45,6 +46,13 @@ class _LazyGroup(click.Group):
             return super().invoke(ctx)
         except TapscanError as error:
             click.echo(f"tapscan: {error}", err=True)
+            sys.exit(1)
+        except OSError as error:
+            if error.errno == errno.EPIPE:
+                raise  # whoever read our output has gone; click leaves without a word
+            place = f"{error.filename}: " if error.filename else ""
+            remedy = "check the disk and who may use it, then run this again"
+            click.echo(f"tapscan: {place}{error.strerror or error} ({remedy})", err=True)
             sys.exit(1)
         except MemoryError:
             click.echo("tapscan: out of memory (close other programs, or split the zone)", err=True)
