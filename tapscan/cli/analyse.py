@@ -60,15 +60,17 @@ def _print(results: Results, page: Path) -> None:
         counts.add_row(*(str(row[key]) for key in keys))
     console.print(counts)
     if results.indications:
-        table = Table("Indication", "Strongest at", "Area mm²", "between", "x mm", "s mm", "Depth mm")
+        table = Table("No.", "Strongest at", "Area mm²", "bounds mm²", "x mm", "s mm", "Depth mm")
+        for column in table.columns:
+            column.no_wrap = True
         for one in results.indications:
             table.add_row(
                 one.id,
                 one.peak_point,
                 f"{one.area_mm2:.0f}",
-                f"{one.area_low_mm2:.0f} and {one.area_high_mm2:.0f}",
-                f"{one.x_mm[0]:.0f} to {one.x_mm[1]:.0f}",
-                f"{one.s_mm[0]:.0f} to {one.s_mm[1]:.0f}",
+                f"{one.area_low_mm2:.0f}–{one.area_high_mm2:.0f}",
+                f"{one.x_mm[0]:.0f}–{one.x_mm[1]:.0f}",
+                f"{one.s_mm[0]:.0f}–{one.s_mm[1]:.0f}",
                 "" if one.depth_mm is None else f"{one.depth_mm:.2f}",
             )
         console.print(table)

@@ -70,12 +70,11 @@ def parse_point(text: str) -> Point | None:
 def parse_block(text: str) -> Block | None:
     """Read ``station-position`` or ``station-position:station-position``; None when `text` is neither.
 
-    Stations are put in ascending order. Positions are kept as written, since on a tube
-    11 to 02 (across the seam) is another block than 02 to 11.
+    Both corners are kept as written: on a tube positions 11 to 02 (across the seam) are others than 02 to 11.
 
     Examples
     --------
-    >>> parse_block("06-11:01-02")
+    >>> parse_block("01-11:06-02")
     Block(first_station=1, first_position=11, last_station=6, last_position=2)
     >>> parse_block("7-5")
     Block(first_station=7, first_position=5, last_station=7, last_position=5)
@@ -85,4 +84,4 @@ def parse_block(text: str) -> Block | None:
         return None
     station, position = int(match[1]), int(match[2])
     last_station, last_position = (station, position) if match[3] is None else (int(match[3]), int(match[4]))
-    return Block(min(station, last_station), position, max(station, last_station), last_position)
+    return Block(station, position, last_station, last_position)

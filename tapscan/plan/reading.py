@@ -14,6 +14,7 @@ from tapscan.plan.zones import Laminate, Part, Plan, Zone
 __all__ = ["PLAN_NAME", "parse_plan", "read_plan"]
 
 PLAN_NAME = "inspection.toml"
+_TOML_REMEDY = "mend that line: numbers as 120.5, without a unit; words in straight quotes"
 MAX_PLAN_BYTES = 1_000_000
 MAX_POINTS = 4_000_000
 
@@ -180,7 +181,7 @@ def parse_plan(text: str) -> Plan:
         ) from None
     except ValueError as error:  # TOMLDecodeError, and numbers of thousands of digits
         raise TapscanError(
-            PLAN_NAME, f"is not valid TOML: {str(error).split(';')[0]}", "mend that line"
+            PLAN_NAME, f"is not valid TOML: {str(error).split(';')[0]}", _TOML_REMEDY
         ) from None
     try:
         tables = _Plan.model_validate(document)
@@ -293,6 +294,14 @@ def _check_inside(table: _Zone, block: Block, where: str) -> None:
             raise TapscanError(
                 where, f"{what} {outside[0]} is outside the zone", f"{what}s run from 1 to {count}"
             )
+    if block.first_station > block.last_station:
+        first, last = block.last_station, block.first_station
+        remedy = (
+            f'write the lower station first, "{first:02d}-…:{last:02d}-…", and check the positions with it'
+        )
+        raise TapscanError(
+            where, "ends before it begins, so that its positions could mean two things", remedy
+        )
     if table.shape == "panel" and block.first_position > block.last_position:
         raise TapscanError(
             where, "crosses a seam, which a panel does not have", "write the lower position first"
@@ -313,9 +322,12 @@ def _check_together(zones: tuple[Zone, ...]) -> None:
             continue
         twin = seen.get(zone.mirror_of)
         if twin is None:
-            known = nearest(zone.mirror_of, seen) or ", ".join(seen)
+            others = [code for code in seen if code != zone.code]
+            known = nearest(zone.mirror_of, others) or ", ".join(others)
             raise TapscanError(
-                where, f'"{zone.mirror_of}" is not a zone of this plan', f"did you mean {known}?"
+                where,
+                f'"{zone.mirror_of}" is not a zone of this plan',
+                f"did you mean {known}?" if others else "the plan has no other zone",
             )
         if twin is zone:
             raise TapscanError(where, "names the zone itself", "name the zone on the other side")

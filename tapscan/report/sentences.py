@@ -136,7 +136,7 @@ def map_caption(screened: "Screened", title: str) -> str:
     zone = screened.zone
     laid = "The panel is seen from outside."
     if zone.is_tube:
-        laid = "The tube is cut open along the datum line and laid flat"
+        laid = "The tube is cut open half a step before the datum line and laid flat"
         laid += "; the pale strips repeat what lies beyond the cut." if zone.positions > 1 else "."
     return f"Zone {zone.code}, {title}. {laid} Station 1 is at the left, and all lengths are in proportion."
 

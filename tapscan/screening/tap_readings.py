@@ -132,6 +132,8 @@ def _read_point(inspection: Inspection, point: Point, warnings: list[str]) -> tu
 def _good_taps(point: Point, recording: Recording) -> tuple[_Cut | None, str]:
     """Cut the taps of a recording that can be measured, or say why there is none."""
     samples, rate_hz = recording.samples, recording.sample_rate_hz
+    if not np.isfinite(samples).all():
+        return None, "not finite"
     onsets = find_taps(samples, rate_hz)
     good = ~(onsets.is_clipped | onsets.is_double | onsets.is_quiet)
     if not good.any():

@@ -1,7 +1,7 @@
-"""Where the time of the main job goes, on a simulated tube of 480 points and 1,440 taps: python -m tests.benchmarks.analyse.
+"""Where the time of the main job goes, on a simulated tube of 480 points and 1,440 taps.
 
-The floor is what nobody can do without: reading the files with the sound library and one real Fourier transform of
-every tap.
+Run it as ``python -m tests.benchmarks.analyse``. The floor is what nobody can do without: reading the files
+with the sound library and one real Fourier transform of every tap.
 """
 
 import cProfile
@@ -77,8 +77,10 @@ def main():
         results.save()
         saved = time.perf_counter()
         print(f"floor (read and transform)   {floor:6.2f} s   1.0")
-        print(f"analyse                      {analysed - started:6.2f} s   {(analysed - started) / floor:.1f}")
-        print(f"save (tables, maps, report)  {saved - analysed:6.2f} s   {(saved - analysed) / floor:.1f}")
+        print(
+            f"analyse                      {analysed - started:6.2f} s   {(analysed - started) / floor:.1f}"
+        )
+        print(f"save (tables, pictures, page)  {saved - analysed:4.2f} s   {(saved - analysed) / floor:.1f}")
         shares(folder)
     print(f"peak memory {resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024:.0f} MB")
     start_up()
@@ -95,7 +97,8 @@ def shares(folder):
         places = f"{path}:{function}"
         if path == "~" and callers:
             places += max(callers.items(), key=lambda item: item[1][2])[0][0]
-        group = next((name for name, marks in GROUPS if any(mark in places for mark in marks)), "numpy and the rest")
+        named = (name for name, marks in GROUPS if any(mark in places for mark in marks))
+        group = next(named, "numpy and the rest")
         seconds[group] += own
     total = sum(seconds.values())
     for name, own in seconds.items():

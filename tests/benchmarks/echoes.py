@@ -1,4 +1,3 @@
-# ruff: noqa: T201 - a benchmark prints its table
 """What measuring a volume of A-scans costs, against the transforms that it rests on.
 
 The floor is one batched real FFT and its inverse of the same memory-mapped float32 data, in the same blocks,

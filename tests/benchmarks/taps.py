@@ -85,7 +85,7 @@ def main():
         seconds = time.perf_counter() - begin
         lines.append(f"{count:7d} taps {seconds:9.3f} s {seconds / count * 1e6:8.1f} µs per tap")
         count *= 10
-    print("\n".join(lines))  # noqa: T201 - a benchmark prints
+    print("\n".join(lines))
 
 
 def taps_again(batch, first, count):

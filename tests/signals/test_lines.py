@@ -14,11 +14,16 @@ def fitted(signal):
     return fit_line(line_bins(spectrum, peak), peak, np.atleast_2d(signal).shape[1])
 
 
+# Up to a damping ratio of a tenth: a broader line runs into its own mirror image at negative frequency.
 @settings(max_examples=60, deadline=None, derandomize=True)
 @given(
-    decay=st.floats(1e-5, 0.02), turn=st.floats(0.1, 2.9), phase=st.floats(-3, 3), offset=st.floats(-0.5, 0.5)
+    turn=st.floats(0.1, 2.9),
+    damping_ratio=st.floats(1e-4, 0.1),
+    phase=st.floats(-3, 3),
+    offset=st.floats(-0.5, 0.5),
 )
-def test_one_decay_is_found_whatever_its_width(decay, turn, phase, offset):
+def test_one_decay_is_found_whatever_its_width(turn, damping_ratio, phase, offset):
+    decay = min(damping_ratio * turn, 0.02)
     signal = np.exp(-decay * SAMPLE) * np.cos(turn * SAMPLE + phase) + offset * 0.1
     pole = fitted(signal - signal.mean())[0]
     assert abs(pole.imag - turn) < 0.02 * decay + 1e-6
