@@ -63,13 +63,8 @@ def analyse(
 ) -> Results:
     """Measure every reading, hold it against what is good there, and gather what stands out.
 
-    Nothing is written. A reading that cannot be used leaves its point unread, with a reason and a warning;
-    only a plan without any reading at all is an error.
-
-    Raises
-    ------
-    TapscanError
-        When there is nothing to analyse.
+    Nothing is written, and no reading is an error: one that cannot be used, or was never
+    taken, leaves its point unread, with a reason and a warning.
     """
     rate = inspection.plan.false_call_rate
     warnings = list(inspection.warnings)
@@ -105,7 +100,7 @@ def _beside_mirror(
     source = f"the mirror-image zone {mirror}"
     twin = next((one for one in screened if one.zone.code == mirror and one.method == "tap"), None)
     try:
-        if twin is None:
+        if twin is None or twin.count(UNREAD) + twin.count(SKIPPED) == twin.status.size:
             where = f"zone {own.zone.code}"
             what = f"{source} was not tapped"
             raise TapscanError(where, what, "tap it, or drop mirror_of")

@@ -66,6 +66,9 @@ def screen_ascans(
         read &= False
     score, p_value, is_disbond = _judged(readings, good, read, closed=zone.is_tube)
     status = np.where((score >= 1) & (p_value < false_call_rate), SUSPECT, CLEAR)
+    unknown = read & ~np.isfinite(p_value)
+    reason[unknown] = "no baseline"
+    read &= ~unknown
     status[~read] = UNREAD
     status[skipped] = SKIPPED
     reason[status == SKIPPED] = ""
@@ -111,7 +114,7 @@ def _what_is_good(zone: Zone, readings: EchoReadings, read: Mask, warnings: list
         warnings.append(
             sentence(f"zone {zone.code}", f"{what}: no disbond can be told", "scan more of the zone")
         )
-        bonded = np.zeros_like(bonded)
+        return _without_bonds(zone, readings, read, bonded, reference)
     free_db, words = _expected_backwall_db(zone, readings, read & ~bonded, reference & ~bonded)
     if not (bonded.any() and np.isfinite(free_db).any()):
         return _Good(free_db, np.zeros_like(bonded), 0.0, words)
@@ -135,6 +138,16 @@ def _what_is_good(zone: Zone, readings: EchoReadings, read: Mask, warnings: list
     return _Good(free_db, bonded, left, f"{words} {told} of it by most of them.")
 
 
+def _without_bonds(zone: Zone, readings: EchoReadings, read: Mask, bonded: Mask, reference: Mask) -> _Good:
+    """Take the smaller of the bonded points and the rest as they are, and judge the larger by itself."""
+    few = read & (bonded if (read & bonded).sum() < (read & ~bonded).sum() else ~bonded)
+    free_db, words = _expected_backwall_db(zone, readings, read & ~few, reference & ~few)
+    seen_db = readings.echoes.backwall_db[few & np.isfinite(readings.echoes.backwall_db)]
+    if seen_db.size:
+        free_db = np.where(few, np.median(seen_db), free_db)
+    return _Good(free_db, np.zeros_like(bonded), 0.0, words)
+
+
 def _amplitude(level_db: Floats) -> Floats:
     """Amplitude over the front-surface echo's; 0 where there is no echo."""
     return np.where(np.isfinite(level_db), 10 ** (np.nan_to_num(level_db) / 20), 0.0)
@@ -155,7 +168,7 @@ def _expected_backwall_db(
     law = fit_null_law(distance)
     good = reference.ravel() | (p_values(distance, law) > law.above_p)
     baseline = refit(seen, baseline, good, np.zeros_like(seen))
-    marked = int(reference.sum())
+    marked = int((reference.ravel() & np.isfinite(seen[:, 0])).sum())
     source = f"{marked} points marked as good and those that agree with them" if marked else "the zone itself"
     kept = int(baseline.kept.sum())
     words = f"The back wall expected here comes from {source}: {kept} readings, smooth over the part."
@@ -166,7 +179,7 @@ def _judged(readings: EchoReadings, good: _Good, read: Mask, *, closed: bool) ->
     """Give score, p-value and whether it is the bond that is in doubt, each (stations, positions)."""
     free = 10 ** (good.free_db / 20)
     lost = _lost_share(readings, good.free_db)
-    inside = _inside_share(readings, free, closed=closed)
+    inside = _inside_share(readings, free, read, closed=closed)
     with np.errstate(divide="ignore", invalid="ignore"):
         loose = (_amplitude(readings.echoes.backwall_db) - good.bonded_amplitude) / (
             free - good.bonded_amplitude
@@ -179,13 +192,14 @@ def _judged(readings: EchoReadings, good: _Good, read: Mask, *, closed: bool) ->
     return score, p_value, good.bonded & (loose >= HALF) & (loose > inside)
 
 
-def _inside_share(readings: EchoReadings, free: Floats, *, closed: bool) -> Floats:
+def _inside_share(readings: EchoReadings, free: Floats, read: Mask, *, closed: bool) -> Floats:
     """Share of the beam that the first echo inside stands for.
 
     A whole beam's echo from inside is at least as strong as the back wall: it has less laminate to cross. How
     much stronger, the neighbours at the same depth tell; without them an edge would be drawn too far out.
     """
-    echo, time_s = _amplitude(readings.echoes.echo_db), readings.echoes.echo_s
+    echo = np.where(read, _amplitude(readings.echoes.echo_db), 0.0)
+    time_s = readings.echoes.echo_s
     whole = np.maximum(free, echo)
     rows, columns = echo.shape
     reach = min(NEIGHBOURS, columns // 2) if closed else NEIGHBOURS

@@ -19,7 +19,7 @@ from tapscan.screening.calls import NullLaw, fit_null_law, limit_distance, p_val
 from tapscan.screening.indications import find_indications, strength
 from tapscan.screening.results import CLEAR, SUSPECT, Screened
 from tapscan.screening.tap_readings import TapReadings
-from tapscan.screening.taps import MOST_BANDS, areas_beyond_chance, strike_db, tap_vector
+from tapscan.screening.taps import MOST_BANDS, areas_beyond_chance, strike_bel, tap_vector
 from tapscan.screening.twins import Twin, beside, named, too_few
 
 __all__ = ["taps_against"]
@@ -101,9 +101,9 @@ def _difference(readings: TapReadings, twins: Sequence[Twin]) -> tuple[Floats, F
     for twin, one, pair in zip(twins, heard, pairs, strict=True):
         share = np.where(twin.usable & (count > 0), 1 / np.maximum(count, 1), 0.0)
         variance += np.nan_to_num(twin.match.laid(pair[1])) ** 2 * share[..., None] ** 2
-        theirs = strike_db(one).reshape(one.n_taps.shape)
+        theirs = strike_bel(one).reshape(one.n_taps.shape)
         strike += np.nan_to_num(twin.match.laid(theirs)) * share
-    strike = np.clip(strike_db(readings).reshape(strike.shape) - strike, -MOST_STRIKE, MOST_STRIKE)
+    strike = np.clip(strike_bel(readings).reshape(strike.shape) - strike, -MOST_STRIKE, MOST_STRIKE)
     return difference, np.nan_to_num(np.sqrt(variance)), strike.ravel()
 
 

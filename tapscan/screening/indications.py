@@ -13,7 +13,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from tapscan.plan import Zone, girth_mm, point_name
+from tapscan.plan import Zone, point_name
 from tapscan.plan.surfaces import slant
 from tapscan.screening.results import Indication, Kind, Method
 
@@ -54,7 +54,7 @@ def strength(score: Grid, limit: float) -> Grid:
 def label_areas(suspect: Mask, *, closed: bool, kind: Kind = "delamination") -> list[Area]:
     """Group points suspect of one kind that touch, diagonals included, and across the seam when `closed`.
 
-    Areas come in a fixed order (largest first, then strongest corner first on the grid), so that nothing
+    Areas come in a fixed order (largest first, then by their first point on the grid), so that nothing
     depends on how the points were collected.
     """
     from scipy.ndimage import label
@@ -130,7 +130,8 @@ def _renamed(indication: Indication, name: str) -> Indication:
 def _describe(
     zone: Zone, method: Method, area: Area, score: Grid, strength: Grid, depth_mm: Grid | None
 ) -> Indication:
-    own = np.where(area.members, strength, np.minimum(strength, 0.49))
+    # A point just at the limit is within its own outline.
+    own = np.where(area.members, np.maximum(strength, 0.501), np.minimum(strength, 0.49))
     rings, area_mm2 = _outline(zone, area, own, 0.5)
     mask = area.members.astype(float)
     outline = np.vstack([np.asarray(ring) for ring in rings])
@@ -198,9 +199,7 @@ def _to_mm(zone: Zone, index: Grid) -> Grid:
     if not zone.is_tube:
         assert zone.position_pitch_mm is not None
         return np.column_stack([along, column * zone.position_pitch_mm])
-    assert zone.girth_start_mm is not None
-    assert zone.girth_end_mm is not None
-    girth = zone.girth_start_mm + (zone.girth_end_mm - zone.girth_start_mm) * (row + 0.5) / zone.stations
+    girth = _girth_at_mm(zone, along)
     return np.column_stack([along, column * girth / zone.positions])
 
 
@@ -212,11 +211,20 @@ def _signed_area(ring: Grid) -> float:
 
 def _extent_s_mm(zone: Zone, area: Area, outline: Grid) -> tuple[float, float]:
     """Clockwise extent (start, end), folded onto 0…girth on a tube; all of it for an area all round."""
-    low, high = float(outline[:, 1].min()), float(outline[:, 1].max())
     if not zone.is_tube:
-        return low, high
-    row = int(np.flatnonzero(area.members.any(axis=1)).mean())
-    girth = float(girth_mm(zone)[row])
-    if area.members.any(axis=0).all() or high - low >= girth:
-        return 0.0, girth
-    return low % girth, high % girth
+        return float(outline[:, 1].min()), float(outline[:, 1].max())
+    # On a taper the same s is another share of the girth at another station: fold by the girth there.
+    girth = _girth_at_mm(zone, outline[:, 0])
+    share = outline[:, 1] / girth
+    first, last = int(np.argmin(share)), int(np.argmax(share))
+    if area.members.any(axis=0).all() or share[last] - share[first] >= 1:
+        return 0.0, float(girth[first])
+    return float(outline[first, 1] % girth[first]), float(outline[last, 1] % girth[last])
+
+
+def _girth_at_mm(zone: Zone, along_mm: Grid) -> Grid:
+    """Girth of a tube at any distance along its axis."""
+    assert zone.girth_start_mm is not None  # the plan's check sees to it
+    assert zone.girth_end_mm is not None
+    share = along_mm / (zone.stations * zone.station_pitch_mm)
+    return zone.girth_start_mm + (zone.girth_end_mm - zone.girth_start_mm) * share

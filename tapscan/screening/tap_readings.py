@@ -206,7 +206,7 @@ def _by_point(zone: Zone, measured: dict[Point, list[_Measured]], reason: NDArra
     same_count: dict[int, list[tuple[Point, Floats]]] = {}
     for point, several in measured.items():
         taps = np.concatenate([_as_rows(one, band_hz.size) for one in several])
-        taps = taps[np.isfinite(taps[:, -1])]
+        taps = taps[np.isfinite(taps[:, taps.shape[1] - band_hz.size :]).all(axis=1)]
         if len(taps):
             same_count.setdefault(len(taps), []).append((point, taps))
         else:

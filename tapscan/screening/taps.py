@@ -21,7 +21,7 @@ from tapscan.screening.indications import Area, find_indications, label_areas, s
 from tapscan.screening.results import CLEAR, SKIPPED, SUSPECT, UNREAD, Screened, TapEvidence
 from tapscan.screening.tap_readings import TapReadings
 
-__all__ = ["areas_beyond_chance", "screen_taps", "strike_db", "tap_vector"]
+__all__ = ["areas_beyond_chance", "screen_taps", "strike_bel", "tap_vector"]
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -76,6 +76,7 @@ def screen_taps(zone: Zone, readings: TapReadings, false_call_rate: float, warni
         expected_db, spread_db = _expected_spectrum(readings, fitted.baseline)
         words = _in_words(fitted.baseline, reference)
     status = np.where(p_value < false_call_rate, SUSPECT, CLEAR)
+    reason[(reason == "") & ~np.isfinite(p_value)] = "no baseline"
     status[reason != ""] = UNREAD
     status[block_mask(zone, zone.skip)] = SKIPPED
     reason[status == SKIPPED] = ""
@@ -119,7 +120,7 @@ def _fit(zone: Zone, readings: TapReadings, reference: Mask, read: int) -> _Fitt
     features, noise = tap_vector(readings, int(np.clip(read // READINGS_PER_BAND, 3, MOST_BANDS)))
     features, noise = (values.reshape(-1, values.shape[-1]) for values in (features, noise))
     terms = surface_terms(*zone.grid_shape, closed=zone.is_tube, readings=read)
-    baseline = fit_baseline(features, terms.beside(strike_db(readings), read), reference, noise)
+    baseline = fit_baseline(features, terms.beside(strike_bel(readings), read), reference, noise)
     for _ in range(REFITS):
         distance = distances(features, baseline)
         law = fit_null_law(distance)
@@ -128,7 +129,7 @@ def _fit(zone: Zone, readings: TapReadings, reference: Mask, read: int) -> _Fitt
     return _Fitted(baseline, fit_null_law(distance), distance)
 
 
-def strike_db(readings: TapReadings) -> Floats:
+def strike_bel(readings: TapReadings) -> Floats:
     """Tell how much louder each point was struck than its station, in tens of dB, within bounds; (points,).
 
     A harder strike is a shorter one (Hertz: contact time falls with the fifth root of speed) and sounds
@@ -140,8 +141,8 @@ def strike_db(readings: TapReadings) -> Floats:
         return np.zeros(level_db.size)
     read = np.isfinite(level_db)
     usual = [np.median(row[ok]) if ok.any() else 0.0 for row, ok in zip(level_db, read, strict=True)]
-    strike_db = np.where(read, level_db - np.asarray(usual)[:, None], 0.0)
-    return np.asarray(np.clip(strike_db, -MOST_STRIKE_DB, MOST_STRIKE_DB).ravel() / 10)
+    strike = np.where(read, level_db - np.asarray(usual)[:, None], 0.0)
+    return np.asarray(np.clip(strike, -MOST_STRIKE_DB, MOST_STRIKE_DB).ravel() / 10)
 
 
 def areas_beyond_chance(zone: Zone, suspect: Mask, p_value: Floats, false_call_rate: float) -> list[Area]:
