@@ -10,7 +10,7 @@ itself. Half way between the two amplitudes half the beam stands on bond: the sa
 lost tells nothing there, since the bond takes most of it anyway; an echo from inside does, as everywhere.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,6 +20,7 @@ from tapscan.plan import Zone, block_mask
 from tapscan.screening.baselines import distances, fit_baseline, refit, surface_terms
 from tapscan.screening.calls import MIN_READINGS, fit_null_law, p_values
 from tapscan.screening.echo_readings import EchoReadings
+from tapscan.screening.echo_twins import Expected
 from tapscan.screening.indications import Area, find_indications, label_areas, strength
 from tapscan.screening.results import CLEAR, SKIPPED, SUSPECT, UNREAD, AScanEvidence, Screened
 
@@ -52,19 +53,31 @@ class _Good:
 
 
 def screen_ascans(
-    zone: Zone, readings: EchoReadings, false_call_rate: float, warnings: list[str]
+    zone: Zone,
+    readings: EchoReadings,
+    false_call_rate: float,
+    warnings: list[str],
+    expected: Expected | None = None,
 ) -> Screened:
-    """Hold every A-scan of a zone against the back wall that is expected there."""
+    """Hold every A-scan of a zone against the back wall that is expected there.
+
+    What is `expected` by other scans of the like takes the place of the zone's own baseline where it tells
+    anything; behind bonds it does not.
+    """
     reference, skipped = block_mask(zone, zone.reference), block_mask(zone, zone.skip)
     echoes, reason = readings.echoes, readings.reason.copy()
     read = (reason == "") & ~skipped
     good = _what_is_good(zone, readings, read, warnings)
+    known = np.zeros(zone.grid_shape) if expected is None else expected.known_share
+    if expected is not None:
+        told = np.isfinite(expected.backwall_db) & ~good.bonded
+        good = replace(good, free_db=np.where(told, expected.backwall_db, good.free_db), words=expected.words)
     if not np.isfinite(good.free_db).any():
         reason[read] = "no baseline"
         what = f"{good.words[:1].lower()}{good.words[1:-1]}"
         warnings.append(sentence(f"zone {zone.code}", what, "scan more of the zone"))
         read &= False
-    score, p_value, is_disbond = _judged(readings, good, read, closed=zone.is_tube)
+    score, p_value, is_disbond = _judged(readings, good, read, known, closed=zone.is_tube)
     status = np.where((score >= 1) & (p_value < false_call_rate), SUSPECT, CLEAR)
     unknown = read & ~np.isfinite(p_value)
     reason[unknown] = "no baseline"
@@ -175,11 +188,16 @@ def _expected_backwall_db(
     return baseline.expected.reshape(zone.grid_shape), words
 
 
-def _judged(readings: EchoReadings, good: _Good, read: Mask, *, closed: bool) -> tuple[Floats, Floats, Mask]:
-    """Give score, p-value and whether it is the bond that is in doubt, each (stations, positions)."""
+def _judged(
+    readings: EchoReadings, good: _Good, read: Mask, known: Floats, *, closed: bool
+) -> tuple[Floats, Floats, Mask]:
+    """Give score, p-value and whether it is the bond that is in doubt, each (stations, positions).
+
+    `known` is what other scans say of the echo inside: the share of the beam that it stood for there.
+    """
     free = 10 ** (good.free_db / 20)
     lost = _lost_share(readings, good.free_db)
-    inside = _inside_share(readings, free, read, closed=closed)
+    inside = _inside_share(readings, free, read, closed=closed) - known
     with np.errstate(divide="ignore", invalid="ignore"):
         loose = (_amplitude(readings.echoes.backwall_db) - good.bonded_amplitude) / (
             free - good.bonded_amplitude
