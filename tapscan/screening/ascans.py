@@ -68,7 +68,6 @@ def screen_ascans(
     echoes, reason = readings.echoes, readings.reason.copy()
     read = (reason == "") & ~skipped
     good = _what_is_good(zone, readings, read, warnings)
-    known = np.zeros(zone.grid_shape) if expected is None else expected.known_share
     if expected is not None:
         told = np.isfinite(expected.backwall_db) & ~good.bonded
         good = replace(good, free_db=np.where(told, expected.backwall_db, good.free_db), words=expected.words)
@@ -77,7 +76,7 @@ def screen_ascans(
         what = f"{good.words[:1].lower()}{good.words[1:-1]}"
         warnings.append(sentence(f"zone {zone.code}", what, "scan more of the zone"))
         read &= False
-    score, p_value, is_disbond = _judged(readings, good, read, known, closed=zone.is_tube)
+    score, p_value, is_disbond = _judged(readings, good, read, expected, closed=zone.is_tube)
     status = np.where((score >= 1) & (p_value < false_call_rate), SUSPECT, CLEAR)
     unknown = read & ~np.isfinite(p_value)
     reason[unknown] = "no baseline"
@@ -189,15 +188,14 @@ def _expected_backwall_db(
 
 
 def _judged(
-    readings: EchoReadings, good: _Good, read: Mask, known: Floats, *, closed: bool
+    readings: EchoReadings, good: _Good, read: Mask, expected: Expected | None, *, closed: bool
 ) -> tuple[Floats, Floats, Mask]:
-    """Give score, p-value and whether it is the bond that is in doubt, each (stations, positions).
-
-    `known` is what other scans say of the echo inside: the share of the beam that it stood for there.
-    """
+    """Give score, p-value and whether it is the bond that is in doubt, each (stations, positions)."""
     free = 10 ** (good.free_db / 20)
     lost = _lost_share(readings, good.free_db)
-    inside = _inside_share(readings, free, read, closed=closed) - known
+    inside = _inside_share(readings, free, read, closed=closed)
+    if expected is not None:
+        inside = inside - expected.known_share
     with np.errstate(divide="ignore", invalid="ignore"):
         loose = (_amplitude(readings.echoes.backwall_db) - good.bonded_amplitude) / (
             free - good.bonded_amplitude
@@ -205,8 +203,9 @@ def _judged(
     doubt = np.where(good.bonded, loose, lost)
     score = np.where(read, np.maximum(np.maximum(doubt, inside), 0.0) / HALF, np.nan)
     p_value = np.full(score.shape, np.nan)
+    usual = doubt if expected is None else np.where(good.bonded, doubt, expected.wander)
     for part in (good.bonded, ~good.bonded):
-        p_value[part] = _p_value(score[part], doubt[part], read[part])
+        p_value[part] = _p_value(score[part], usual[part], read[part])
     return score, p_value, good.bonded & (loose >= HALF) & (loose > inside)
 
 

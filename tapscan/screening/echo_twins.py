@@ -18,8 +18,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tapscan.plan import Zone, block_mask
-from tapscan.screening.baselines import difference_terms, fit_baseline, surface_terms
-from tapscan.screening.calls import MIN_READINGS
+from tapscan.screening.baselines import difference_terms, distances, fit_baseline, refit, surface_terms
+from tapscan.screening.calls import MIN_READINGS, fit_null_law, p_values
 from tapscan.screening.echo_readings import EchoReadings
 from tapscan.screening.twins import Match, named, too_few
 
@@ -59,14 +59,16 @@ class EchoTwin:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Expected:
-    """What good laminate sends back at each point, by the twins; both arrays (stations, positions).
+    """What good laminate sends back at each point, by the twins; all arrays (stations, positions).
 
     `backwall_db` is relative to the front-surface echo, NaN where the twins tell nothing; `known_share` is
-    the share of the beam that an echo which was there before stood for, 0 where there was none.
+    the share of the beam that an echo which was there before stood for, 0 where there was none; `wander` the
+    share of the back wall by which single readings are off, NaN where that is not known.
     """
 
     backwall_db: Floats
     known_share: Floats
+    wander: Floats
     words: str
 
 
@@ -93,23 +95,39 @@ def expected_echoes(
     readings = _without_early_walls(readings, twins)
     own_db = readings.echoes.backwall_db
     before_db = _mean_beside(own_db, [twin.laid(twin.readings.echoes.backwall_db) for twin in twins])
-    difference = (own_db - before_db).reshape(-1, 1)
-    paired = int(np.isfinite(difference).sum())
-    refusal = too_few(zone, source, paired)
+    read = (readings.reason == "") & ~block_mask(zone, zone.skip)
+    refusal = too_few(zone, source, int((read & np.isfinite(before_db)).sum()))
     if refusal is not None:
         raise refusal
     marked = np.any([twin.match.marked(twin.marked) for twin in twins], axis=0)
-    floor_db = _smooth(zone, before_db) + 20 * np.log10(1 - EXPLAINED_SHARE)
-    before_db = np.where(marked, before_db, np.maximum(before_db, floor_db))
+    smooth_db = _smooth(zone, before_db)
+    least_db = smooth_db + 20 * np.log10(1 - EXPLAINED_SHARE)
+    usual_db = np.where(marked, before_db, np.maximum(before_db, least_db))
+    moved_db, kept = _usual_difference(zone, own_db - usual_db)
+    expected_db = usual_db + moved_db
+    off_db = own_db - expected_db
+    by_itself_db = own_db - _smooth(zone, own_db)
+    if np.isfinite(off_db).sum() < MIN_READINGS:
+        # No back wall is left here; the twins' own tell how single readings wander.
+        off_db = by_itself_db = before_db - smooth_db
+    ratio = _spread(off_db) / max(_spread(by_itself_db), 1e-9)
+    words = named(source, kept, ratio, int((read & ~np.isfinite(expected_db)).sum()))
+    known = _known_share(readings, twins, expected_db)
+    return readings, Expected(expected_db, known, np.abs(1 - 10 ** (off_db / 20)), words)
+
+
+def _usual_difference(zone: Zone, difference_db: Floats) -> tuple[Floats, int]:
+    """Fit what changes slowly between the scans; give it with the number of readings it rests on."""
+    seen = difference_db.reshape(-1, 1)
+    if np.isfinite(seen).sum() < MIN_READINGS:
+        return np.zeros(zone.grid_shape), 0
     terms = difference_terms(*zone.grid_shape, closed=zone.is_tube)
-    reference = block_mask(zone, zone.reference).ravel()
-    fit = fit_baseline(difference, terms, reference, np.zeros_like(difference))
-    expected_db = before_db + fit.expected.reshape(zone.grid_shape)
-    own_spread = _spread(own_db - _smooth(zone, own_db))
-    ratio = float(np.median(fit.spread)) / max(own_spread, 1e-9)
-    read = readings.reason == ""
-    words = named(source, int(fit.kept.sum()), ratio, int((read & ~np.isfinite(expected_db)).sum()))
-    return readings, Expected(expected_db, _known_share(readings, twins, expected_db), words)
+    reference = block_mask(zone, zone.reference).ravel() & np.isfinite(seen[:, 0])
+    fit = fit_baseline(seen, terms, reference, np.zeros_like(seen))
+    distance = distances(seen, fit)
+    law = fit_null_law(distance)
+    fit = refit(seen, fit, reference | (p_values(distance, law) > law.above_p), np.zeros_like(seen))
+    return fit.expected.reshape(zone.grid_shape), int(fit.kept.sum())
 
 
 def _mean_beside(own: Floats, laid: Sequence[Floats]) -> Floats:
@@ -130,7 +148,7 @@ def _without_early_walls(readings: EchoReadings, twins: Sequence[EchoTwin]) -> E
     count = np.isfinite(stack).sum(axis=0)
     due_s = np.where(count > 0, np.nansum(stack, axis=0) / np.maximum(count, 1), np.nan)
     ratio = echoes.tof_s / due_s
-    if np.isfinite(ratio).sum() < MIN_READINGS:
+    if not np.isfinite(ratio).any():
         return readings
     usual = float(np.nanmedian(ratio))
     usual = usual if abs(usual - 1) < SAME_WALL else 1.0
@@ -171,6 +189,8 @@ def _smooth(zone: Zone, level_db: Floats) -> Floats:
     """Give what the zone's own surroundings let expect of a level, (stations, positions)."""
     seen = level_db.reshape(-1, 1)
     read = int(np.isfinite(seen).sum())
+    if read < MIN_READINGS:
+        return np.full(zone.grid_shape, np.nan)
     terms = surface_terms(*zone.grid_shape, closed=zone.is_tube, readings=read)
     nowhere = np.zeros(seen.size, dtype=bool)
     return fit_baseline(seen, terms, nowhere, np.zeros_like(seen)).expected.reshape(zone.grid_shape)

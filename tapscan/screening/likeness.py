@@ -19,13 +19,11 @@ from tapscan.screening.echo_twins import EchoTwin, expected_echoes, walls
 from tapscan.screening.results import CLEAR, SUSPECT, Method, Screened
 from tapscan.screening.scans import Scan, Seen
 from tapscan.screening.tap_readings import TapReadings
-from tapscan.screening.taps import tap_vector
+from tapscan.screening.taps import MOST_BANDS, strike_bel, tap_vector
 from tapscan.screening.twins import Match, Twin, good_points, matched
 
 __all__ = ["held_against"]
 
-# Enough bands to tell how a zone sounds round the girth.
-DATUM_BANDS = 9
 METHOD_WORDS: dict[Method, str] = {"tap": "tapped", "ascan": "scanned"}
 
 
@@ -131,6 +129,13 @@ def _turned(own: Seen, other: Scan, seen: Seen, match: Match) -> list[str]:
 
 def _pattern(readings: TapReadings | EchoReadings) -> NDArray[np.float64]:
     """Give what tells one side of a tube from another: (stations, positions, features)."""
-    if isinstance(readings, TapReadings):
-        return tap_vector(readings, DATUM_BANDS)[0]
-    return walls(readings)
+    if not isinstance(readings, TapReadings):
+        return walls(readings)
+    sound = tap_vector(readings, MOST_BANDS)[0]
+    strike = strike_bel(readings).reshape(sound.shape[:2])
+    # What the hand did is taken out: sides of the part are told by how they sound when struck alike.
+    read = np.isfinite(sound).all(axis=-1, keepdims=True)
+    level = np.sum(sound, axis=1, keepdims=True, where=read) / np.maximum(read.sum(axis=1, keepdims=True), 1)
+    loose = np.where(read, sound - level, 0.0)
+    slope = np.einsum("sp,spf->f", strike, loose) / max(float(np.sum(strike**2)), 1e-9)
+    return np.asarray(sound - strike[..., None] * slope)
