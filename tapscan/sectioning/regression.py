@@ -113,7 +113,8 @@ def _climb(
     for halving in range(_MOST_HALVINGS):
         tried = beta + step / 2**halving
         height = log_likelihood(columns @ tried + shift, successes, total, link)
-        if height >= best:
+        # At the top the last step is smaller than what rounding lets the height tell.
+        if height >= best - _ENOUGH * (1 + abs(best)):
             return tried, height - best, height
     return beta, 0.0, best
 
