@@ -83,8 +83,8 @@ class Separation:
 def separation(size_mm: ArrayLike, hits: ArrayLike, trials: ArrayLike | None = None) -> Separation | None:
     """Tell whether the best slope is infinite, or there is no best curve; None when there is one.
 
-    Besides sizes that are all equal, that is so when no hit is smaller than a miss (or no miss smaller than a hit), sizes
-    that are equal included. Source: Albert & Anderson, Biometrika 71 (1984) 1-10 (from memory).
+    Besides sizes that are all equal, that is so when no hit is smaller than a miss (or no miss smaller than
+    a hit), equal sizes included. Source: Albert & Anderson, Biometrika 71 (1984) 1-10 (from memory).
 
     Examples
     --------
