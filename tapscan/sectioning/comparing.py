@@ -178,7 +178,7 @@ def _verdict(kind: str, *, read: int, is_called: bool) -> str:
 
 
 def _kind(group: Sequence[Finding]) -> Kind:
-    """The kind of a defect that was called by several: a separation before any other."""
+    """Tell the kind of a defect that was called by several: a separation before any other."""
     return next((one.kind for one in group if one.kind in SEPARATIONS), group[0].kind)
 
 
