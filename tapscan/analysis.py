@@ -14,6 +14,7 @@ from tapscan.errors import TapscanError
 from tapscan.plan import point_name, s_mm, x_mm
 from tapscan.records.digests import digests
 from tapscan.records.inspection import Inspection
+from tapscan.records.tables import csv_text, json_text
 from tapscan.screening.agreement import agreement
 from tapscan.screening.likeness import held_against
 from tapscan.screening.results import CLEAR, SKIPPED, SUSPECT, UNREAD, Indication, Screened
@@ -45,6 +46,15 @@ class Results:
     def points(self) -> dict[str, NDArray[Any]]:
         """The columns of ``points.csv``: one row per planned point and method."""
         return point_columns(self.screened)
+
+    @property
+    def tables(self) -> dict[str, str]:
+        """The files of ``results/`` that programs read: name to text."""
+        return {
+            "points.csv": csv_text(self.points),
+            "indications.json": json_text([asdict(one) for one in self.indications]),
+            "summary.json": json_text(self.summary),
+        }
 
     def save(self) -> Path:
         """Write ``results/`` in the inspection folder and return the path of the report."""
