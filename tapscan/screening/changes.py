@@ -29,6 +29,9 @@ UNCHANGED, CHANGED = "unchanged", "changed"
 # "unsure": called in one inspection only, though its readings have not changed. "unknown": not read in the
 # other one. "elsewhere": readings changed where neither has an indication.
 ChangeKind = Literal["new", "grown", "unchanged", "shrunk", "gone", "unsure", "unknown", "elsewhere"]
+# An edge has moved where at least so many points, and this share of all points along it, were won or lost
+# with changed readings. A hand that misses its mark moves one now and then.
+LEAST_MOVED, LEAST_MOVED_SHARE = 2, 0.1
 LEAST_READ = 0.5  # of an indication's points, for the other inspection to say anything of it
 
 
@@ -239,7 +242,7 @@ def _change(group: _Group, after: Screened, changed: Mask, read: Mask) -> Change
     reach = _wider(group.was | group.now, closed=after.zone.is_tube)
     return Change(
         id="",
-        kind=_kind(group, changed, read),
+        kind=_kind(group, changed, read, closed=after.zone.is_tube),
         zone=after.zone.code,
         method=after.method,
         before=group.before,
@@ -249,7 +252,7 @@ def _change(group: _Group, after: Screened, changed: Mask, read: Mask) -> Change
     )
 
 
-def _kind(group: _Group, changed: Mask, read: Mask) -> ChangeKind:
+def _kind(group: _Group, changed: Mask, read: Mask, *, closed: bool) -> ChangeKind:
     one_sided = not (group.before and group.after)
     extent = group.was | group.now
     if one_sided and (not extent.any() or read[extent].mean() < LEAST_READ):
@@ -260,9 +263,10 @@ def _kind(group: _Group, changed: Mask, read: Mask) -> ChangeKind:
         return "gone" if (changed & group.was).any() else "unsure"
     gained = int((changed & group.now & ~group.was).sum())
     lost = int((changed & group.was & ~group.now).sum())
-    if gained or lost:
-        return "grown" if gained >= lost else "shrunk"
-    return "unchanged"
+    edge = int((extent & _wider(~extent, closed=closed)).sum())
+    if abs(gained - lost) < max(LEAST_MOVED, LEAST_MOVED_SHARE * edge):
+        return "unchanged"
+    return "grown" if gained > lost else "shrunk"
 
 
 def _names(zone: Zone, mask: Mask) -> tuple[str, ...]:
