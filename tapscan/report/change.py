@@ -145,7 +145,7 @@ def draw_change(change: "ZoneChange") -> Any:
 
 
 def as_screened(change: "ZoneChange") -> "Screened":
-    """Put a change into the shape that maps draw: changed points are marked, areas carry what they became."""
+    """Put a change into the shape that maps draw: changed points marked, areas named by their fate."""
     renamed = {CHANGED: SUSPECT, UNCHANGED: CLEAR, UNREAD: UNREAD, SKIPPED: SKIPPED}
     status = np.array([renamed[word] for word in change.status.ravel()]).reshape(change.status.shape)
     outlined = tuple(
@@ -162,7 +162,12 @@ def as_screened(change: "ZoneChange") -> "Screened":
 
 def change_layer(change: "ZoneChange") -> Layer:
     """Colour by how far readings changed; 1 is where a change counts."""
-    rings = tuple(ring for one in change.earlier.indications for ring in one.outline)
+    fate = {each.id: one.kind for one in change.changes if not one.after for each in one.before}
+    faint = tuple(
+        (f"{words.short_id(one)} {fate[one.id]}" if one.id in fate and not number else "", ring)
+        for one in change.earlier.indications
+        for number, ring in enumerate(one.outline)
+    )
     return Layer(
         f"change, {words.METHOD_NAMES[change.method]}",
         "change: 1 is where it counts",
@@ -170,10 +175,10 @@ def change_layer(change: "ZoneChange") -> Layer:
         0.5,
         2.0,
         "score",
-        outline_words="as it is now, and what became of it",
-        suspect_words="point whose readings changed",
-        faint_words="outlined before" if rings else "",
-        faint_outlines=rings,
+        outline_words="indication now",
+        suspect_words="changed point",
+        faint_words="indication before" if faint else "",
+        faint_outlines=faint,
     )
 
 

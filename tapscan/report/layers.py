@@ -25,7 +25,8 @@ class Layer:
     """What the colours of one map stand for: `values` (stations, positions), NaN where there is none.
 
     `read_but_empty` is what it means when a point was read and has no value; '' where that cannot be. The
-    words say what outlines and marked points are; `faint_outlines` are rings drawn faintly beside them.
+    words say what outlines and marked points are; `faint_outlines` are rings drawn faintly beside them, each
+    with the words beside it, or ''.
     """
 
     title: str
@@ -40,7 +41,7 @@ class Layer:
     outline_words: str = "indication, with its number"
     suspect_words: str = "suspect point"
     faint_words: str = ""
-    faint_outlines: "tuple[Ring, ...]" = ()
+    faint_outlines: "tuple[tuple[str, Ring], ...]" = ()
 
 
 def score_layer(screened: "Screened") -> Layer:

@@ -138,8 +138,8 @@ def _draw_strip(strip: _Strip, screened: "Screened", layer: "Layer") -> None:
         _draw_blocks(strip, empty, "read but empty", {"facecolor": layer.empty_colour, "edgecolor": "none"})
     _draw_signs(strip, screened)
     _draw_datum(strip)
-    for ring in layer.faint_outlines:
-        _draw_faint(strip, np.asarray(ring, dtype=float))
+    for text, ring in layer.faint_outlines:
+        _draw_faint(strip, np.asarray(ring, dtype=float), text)
     for indication in screened.indications:
         _draw_indication(strip, indication, 5.0 if len(screened.indications) > _CROWDED else 7.0)
 
@@ -264,8 +264,8 @@ def _draw_indication(strip: _Strip, indication: "Indication", font_pt: float) ->
                 _number(strip, indication, moved[shown], font_pt)
 
 
-def _draw_faint(strip: _Strip, ring: "Grid") -> None:
-    """Draw what was outlined before, dashed and thin, wherever it shows on the strip."""
+def _draw_faint(strip: _Strip, ring: "Grid", text: str) -> None:
+    """Draw what was outlined before, dashed and thin, wherever it shows, with a word beside it."""
     from matplotlib.patches import Polygon
 
     positions = strip.sheet.zone.positions
@@ -275,6 +275,12 @@ def _draw_faint(strip: _Strip, ring: "Grid") -> None:
         outline.set_gid("faint outline")
         outline.set_path_effects(halo(2.4))
         strip.axes.add_patch(outline)
+        shoulder = moved[int(np.argmax(moved[:, 0] - moved[:, 1]))]
+        if text:
+            look = {"boxstyle": "round,pad=0.22", "facecolor": PAPER, "edgecolor": INK, "linewidth": 0.6}
+            strip.axes.annotate(
+                text, shoulder, (3, 3), textcoords="offset points", bbox=look, zorder=6, annotation_clip=True
+            )
 
 
 def _number(strip: _Strip, indication: "Indication", corners: "Grid", font_pt: float) -> None:

@@ -22,7 +22,8 @@ __all__ = ["echo_difference"]
 
 Floats = NDArray[np.float64]
 
-LEAST_SHARE = 0.25
+# Of the beam. However much readings wander, half of it always counts: that is what makes a point suspect.
+LEAST_SHARE, MOST_SHARE = 0.25, 0.5
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -60,7 +61,7 @@ def echo_difference(
     share = np.where(both, np.maximum(np.abs(lost), inside), np.nan)
     found = both & np.isfinite(here.backwall_db) & np.isfinite(there.backwall_db)
     law = fit_null_law(np.where(found, np.abs(lost), np.nan))
-    limit = max(LEAST_SHARE, limit_distance(law, false_call_rate))
+    limit = float(np.clip(limit_distance(law, false_call_rate), LEAST_SHARE, MOST_SHARE))
     words = (
         f"{paired} points were scanned both times. Back walls differ by {_typical(lost[found]):.1%} of their "
         f"amplitude, as a rule; a change of {limit:.0%} of the beam counts."
