@@ -24,8 +24,8 @@ FIRST_SHARE = 0.6
 # beyond, only a short look is safe, and a light tail the better guess; with less, a long look tells the tail.
 MUCH_DAMAGE = 0.2
 MAX_ROUNDS = 20
-# A short look cannot always tell how wide a law is: seen up to its middle, a wide one rises like a narrow one.
-# So a look never reaches further than this many times (in squared distance) what it has seen so far.
+# A short look cannot always tell how wide a law is: up to its middle, a wide one rises like a narrow one. So
+# no look reaches further than this many times (in squared distance) what was seen so far.
 MOST_GROWTH = 12.0
 TAIL_RANGE = (2.0, 1e4)
 

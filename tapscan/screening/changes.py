@@ -29,9 +29,9 @@ UNCHANGED, CHANGED = "unchanged", "changed"
 # "unsure": called in one inspection only, though its readings have not changed. "unknown": not read in the
 # other one. "elsewhere": readings changed where neither has an indication.
 ChangeKind = Literal["new", "grown", "unchanged", "shrunk", "gone", "unsure", "unknown", "elsewhere"]
-# An edge has moved where at least so many points, and this share of all points along it, were won or lost
-# with changed readings. A hand that misses its mark moves one now and then.
-LEAST_MOVED, LEAST_MOVED_SHARE = 2, 0.1
+# An edge has moved where it won or lost, with changed readings, at least so many points more than the other,
+# and this many times the root of all points along it. A hand that misses its mark moves one now and then.
+LEAST_MOVED, MOVED_OF_EDGE = 2, 0.8
 LEAST_READ = 0.5  # of an indication's points, for the other inspection to say anything of it
 
 
@@ -264,7 +264,7 @@ def _kind(group: _Group, changed: Mask, read: Mask, *, closed: bool) -> ChangeKi
     gained = int((changed & group.now & ~group.was).sum())
     lost = int((changed & group.was & ~group.now).sum())
     edge = int((extent & _wider(~extent, closed=closed)).sum())
-    if abs(gained - lost) < max(LEAST_MOVED, LEAST_MOVED_SHARE * edge):
+    if abs(gained - lost) < max(LEAST_MOVED, MOVED_OF_EDGE * np.sqrt(edge)):
         return "unchanged"
     return "grown" if gained > lost else "shrunk"
 
