@@ -4,11 +4,11 @@ from dataclasses import asdict
 from pathlib import Path
 
 from tapscan.analysis import Results
-from tapscan.errors import TapscanError
 from tapscan.records.tables import csv_text, json_text
 from tapscan.records.writing import write_text
 from tapscan.report.html import write_report
-from tapscan.report.marking import RESULTS, write_marked
+from tapscan.report.marking import write_marked
+from tapscan.report.results_folder import results_folder
 
 __all__ = ["write_results"]
 
@@ -23,16 +23,9 @@ def write_results(results: Results) -> Path:
     TapscanError
         When ``results`` leads out of the inspection, or cannot be written.
     """
-    home = results.inspection.folder
-    folder = home / RESULTS
-    if not folder.resolve().is_relative_to(home.resolve()):
-        raise TapscanError(RESULTS, "is a link out of the inspection", "take the link away")
-    try:
+    with results_folder(results.inspection.folder) as folder:
         write_text(folder / "points.csv", csv_text(results.points))
         write_text(folder / "indications.json", json_text([asdict(one) for one in results.indications]))
         write_text(folder / "summary.json", json_text(results.summary))
         write_marked(results.screened, folder)
         return write_report(results, folder)
-    except OSError as error:
-        what = f"cannot be written: {error.strerror or error}"
-        raise TapscanError(RESULTS, what, "make room, or make the folder writable") from None
