@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from tapscan.records.writing import write_bytes
 from tapscan.report import sentences, words
+from tapscan.report.both import both_picture, indication_rows, point_rows
 from tapscan.report.detectable import TAP_HEADS, ascan_sentence, detectable_picture, tap_rows
 from tapscan.report.evidence import draw_evidence
 from tapscan.report.figures import drawing, png_bytes
@@ -42,7 +43,7 @@ REPORT_NAME = "report.html"
 MOST_EVIDENCE = 12  # pictures of evidence per zone and method: the strongest indications
 MOST_RANGES = 2000  # unread ranges written out for one reason; beyond, points.csv lists them
 
-_OUR_PICTURES = re.compile(r"(map|round|evidence|detectable)_[A-Za-z0-9_-]+\.png")
+_OUR_PICTURES = re.compile(r"(map|round|evidence|detectable|both)_[A-Za-z0-9_-]+\.png")
 
 
 def write_report(results: "Results", folder: Path) -> Path:
@@ -56,10 +57,10 @@ def write_report(results: "Results", folder: Path) -> Path:
         When the folder cannot be written or the disk is full.
     """
     pictures = pictures_of(results)
-    outlooks = _outlooks(results)
-    page = page_text(results, pictures, outlooks)
+    outlooks, twice = _outlooks(results), _twice(results)
+    page = page_text(results, pictures, outlooks, twice)
     named = [picture for group in pictures for picture in group]
-    named += [one["picture"] for one in outlooks if one["picture"] is not None]
+    named += [one["picture"] for one in (*outlooks, *twice) if one["picture"] is not None]
     for picture in named:
         write_bytes(folder / picture.name, picture.png)
     kept = {picture.name for picture in named}
@@ -128,7 +129,12 @@ def strongest(screened: "Screened") -> "list[Indication]":
     return [one for one in screened.indications if one in ranked]
 
 
-def page_text(results: "Results", pictures: list[list[Picture]], outlooks: "list[dict[str, Any]]") -> str:
+def page_text(
+    results: "Results",
+    pictures: list[list[Picture]],
+    outlooks: list[dict[str, Any]],
+    twice: list[dict[str, Any]],
+) -> str:
     """Fill the page with results and pictures."""
     from jinja2 import Environment, PackageLoader, StrictUndefined
 
@@ -157,6 +163,7 @@ def page_text(results: "Results", pictures: list[list[Picture]], outlooks: "list
         chance=sentences.chance(plan.false_call_rate),
         sections=sections,
         outlooks=outlooks,
+        twice=twice,
         tap_heads=TAP_HEADS,
         methods={screened.method for screened in results.screened},
         zones=[_zone_row(zone) for zone in plan.zones],
@@ -191,6 +198,23 @@ def _section(screened: "Screened", pictures: list[Picture]) -> dict[str, Any]:
         "unread": [_unread_row(*group) for group in words.unread_by_reason(screened)],
         "skipped": [str(block) for block in words.blocks_of(screened.status == SKIPPED)],
     }
+
+
+def _twice(results: "Results") -> list[dict[str, Any]]:
+    """Gather what the two methods say of the zones that were inspected by both."""
+    found = []
+    for entry in results.summary.get("agreement", []):
+        parts = tuple(one for one in results.screened if one.zone.code == entry["zone"])
+        tap, scan = (next(one for one in parts if one.method == method) for method in ("tap", "ascan"))
+        found.append(
+            {
+                "title": f"{tap.zone.code} · {tap.zone.name}" if tap.zone.name else tap.zone.code,
+                "points": point_rows(entry),
+                "indications": indication_rows(entry, parts),
+                "picture": both_picture(tap, scan),
+            }
+        )
+    return found
 
 
 def _outlooks(results: "Results") -> list[dict[str, Any]]:

@@ -65,6 +65,7 @@ def full(tmp_path_factory):
 def test_the_pictures_have_their_names(full):
     _, folder, _ = full
     assert sorted(path.name for path in folder.iterdir()) == [
+        "both_BM.png",
         "detectable_BM.png",
         "detectable_PL.png",
         "evidence_BM-A1.png",
@@ -91,7 +92,7 @@ def test_the_page_holds_all_it_needs(full):
     assert "https:" not in raw
     assert "<script" not in raw
     assert not page.all("link")
-    assert len(page.all("img")) == 15
+    assert len(page.all("img")) == 16
     assert all(image["src"].startswith("data:image/png;base64,") for image in page.all("img"))
     targets = {attrs["id"] for _, attrs in page.tags if "id" in attrs}
     links = [attrs["href"] for attrs in page.all("a")]
@@ -164,6 +165,16 @@ def test_what_could_have_been_found_is_told_with_what_it_rests_on(full):
         "A-scans could tell delaminations 0.41 to 1.19 mm deep, from 7.1 mm across (set by the pitch)" in told
     )
     assert "The beam's width is not in the plan" in told
+
+
+def test_both_methods_stand_side_by_side_only_where_there_are_two(full, tmp_path):
+    page, _, _ = full
+    told = page.text.split("Both methods")[1].split("What was not inspected")[0]
+    assert "BM · Main boom" in told
+    assert "PL" not in told
+    assert "BM-T1 and BM-A1 Seen by both" in told
+    assert "BM-T2 Tap alone: scanned there, no indication" in told
+    assert "Both methods" not in written(tmp_path, boom()).text
 
 
 def test_no_part_is_ever_called_safe(full):
