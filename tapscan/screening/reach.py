@@ -19,7 +19,16 @@ from tapscan.physics.plates import Plate
 from tapscan.plan import Plan, Zone
 from tapscan.plan.surfaces import girth_mm
 
-__all__ = ["AScanOutlook", "Outlook", "TapOutlook", "ascan_outlook", "outlook_of", "pitch_mm", "tap_outlook"]
+__all__ = [
+    "AScanOutlook",
+    "Outlook",
+    "TapOutlook",
+    "ascan_outlook",
+    "outlook_of",
+    "pitch_mm",
+    "tap_outlook",
+    "told_by_taps",
+]
 
 DEPTHS = 8  # the wall is looked at in steps of this part of it
 # Where the plan is silent: quasi-isotropic laminate (from memory). It matters by a few per cent.
@@ -102,39 +111,47 @@ def pitch_mm(zone: Zone) -> tuple[float, float]:
     return zone.station_pitch_mm, float(girth_mm(zone).max()) / zone.positions
 
 
-def tap_outlook(plan: Plan, zone: Zone) -> TapOutlook:
-    """Say for each depth how small a delamination taps on this zone's grid could tell.
+def told_by_taps(plan: Plan, zone: Zone, depth_mm: float) -> TapReach | None:
+    """Say how small a delamination at this depth taps could tell; None when the plan does not say enough.
 
     On a tapered tube the narrowest girth counts: there a patch is stiffest.
+
+    Raises
+    ------
+    ValueError
+        When the depth is not within the wall.
     """
-    usual = Tapper()
-    tapper = Tapper(plan.tapper_mass_g or usual.mass_g, plan.tapper_radius_mm or usual.radius_mm)
-    wall, where = zone.laminate, f"zone {zone.code}"
-    needed = {
-        "thickness_mm": wall.thickness_mm,
-        "modulus_gpa": wall.modulus_gpa,
-        "density_kg_m3": wall.density_kg_m3,
-    }
-    missing = [key for key, value in needed.items() if value is None]
+    wall = zone.laminate
     if wall.thickness_mm is None or wall.modulus_gpa is None or wall.density_kg_m3 is None:
+        return None
+    poisson = POISSON if wall.poisson is None else wall.poisson
+    plate = Plate(wall.thickness_mm, wall.modulus_gpa, poisson, wall.density_kg_m3)
+    return tap_reach(
+        plate, depth_mm, pitch_mm(zone), _tapper(plan), tube_radius_mm=_narrowest_radius_mm(zone)
+    )
+
+
+def tap_outlook(plan: Plan, zone: Zone) -> TapOutlook:
+    """Say for each depth how small a delamination taps on this zone's grid could tell."""
+    tapper, where, wall_mm = _tapper(plan), f"zone {zone.code}", zone.laminate.thickness_mm or 0.0
+    needed = ("thickness_mm", "modulus_gpa", "density_kg_m3")
+    missing = [key for key in needed if getattr(zone.laminate, key) is None]
+    if missing:
         what = f"what taps can find is not told without {', '.join(missing)}"
         remedy = "say them under [laminate]: they set the stiffness and the note of a delaminated patch"
         return TapOutlook((), tapper, (), (sentence(where, what, remedy),))
-    plate = Plate(
-        wall.thickness_mm,
-        wall.modulus_gpa,
-        POISSON if wall.poisson is None else wall.poisson,
-        wall.density_kg_m3,
-    )
-    steps = pitch_mm(zone)
-    tube_radius_mm = float(girth_mm(zone).min()) / (2 * math.pi) if zone.is_tube else math.inf
-    told = tuple(
-        tap_reach(plate, wall.thickness_mm * k / DEPTHS, steps, tapper, tube_radius_mm=tube_radius_mm)
-        for k in range(1, DEPTHS)
-    )
-    return TapOutlook(
-        told, tapper, _tap_assumptions(zone, tapper, tube_radius_mm), _narrow(told, where, steps)
-    )
+    depths = (told_by_taps(plan, zone, wall_mm * k / DEPTHS) for k in range(1, DEPTHS))
+    told = tuple(one for one in depths if one is not None)
+    return TapOutlook(told, tapper, _tap_assumptions(zone, tapper), _narrow(told, where, pitch_mm(zone)))
+
+
+def _tapper(plan: Plan) -> Tapper:
+    usual = Tapper()
+    return Tapper(plan.tapper_mass_g or usual.mass_g, plan.tapper_radius_mm or usual.radius_mm)
+
+
+def _narrowest_radius_mm(zone: Zone) -> float:
+    return float(girth_mm(zone).min()) / (2 * math.pi) if zone.is_tube else math.inf
 
 
 def _narrow(told: tuple[TapReach, ...], where: str, steps: tuple[float, float]) -> tuple[str, ...]:
@@ -152,10 +169,10 @@ def _narrow(told: tuple[TapReach, ...], where: str, steps: tuple[float, float]) 
     return (sentence(where, what, "narrow the pitch"),)
 
 
-def _tap_assumptions(zone: Zone, tapper: Tapper, tube_radius_mm: float) -> tuple[str, ...]:
+def _tap_assumptions(zone: Zone, tapper: Tapper) -> tuple[str, ...]:
     band_khz = Listening().highest_hz / 1000
     surface = (
-        f"curved like the tube where it is narrowest ({tube_radius_mm:.3g} mm radius)"
+        f"curved like the tube where it is narrowest ({_narrowest_radius_mm(zone):.3g} mm radius)"
         if zone.is_tube
         else "flat"
     )
@@ -177,13 +194,10 @@ def ascan_outlook(plan: Plan, zone: Zone) -> AScanOutlook:
     That takes the wall's thickness and velocity and the probe's centre frequency.
     """
     wall, frequency_mhz, where = zone.laminate, plan.centre_frequency_mhz, f"zone {zone.code}"
-    needed = {
-        "thickness_mm": wall.thickness_mm,
-        "velocity_m_s": wall.velocity_m_s,
-        "centre_frequency_mhz": frequency_mhz,
-    }
     if wall.thickness_mm is None or wall.velocity_m_s is None or frequency_mhz is None:
-        missing = ", ".join(key for key, value in needed.items() if value is None)
+        needed = ("thickness_mm", wall.thickness_mm), ("velocity_m_s", wall.velocity_m_s)
+        asked = (*needed, ("centre_frequency_mhz", frequency_mhz))
+        missing = ", ".join(key for key, value in asked if value is None)
         what = f"what A-scans can find is not told without {missing}"
         remedy = (
             "say them under [laminate] and [ascan]: they set how near to a surface an echo is told from it"
