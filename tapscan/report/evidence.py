@@ -49,11 +49,11 @@ def draw_spectrum(evidence: TapEvidence, indication: "Indication", at: tuple[int
     lower = figure.add_axes((0.085, 0.145, 0.895, 0.265), sharex=upper)
     band_hz, twin = evidence.band_hz, decided_by(evidence, at)
     expected, spread_db = (twin or evidence).expected_db[at], (twin or evidence).spread_db
-    what = "good readings" if twin is None else "good differences"
+    what = "good readings, " if twin is None else ""  # there is no room for more beside the twin
     for times, shade in ((2, 0.16), (1, 0.30)):
         reach = times * spread_db
         look: dict[str, Any] = {"color": ACCENT, "alpha": shade, "linewidth": 0}
-        label = f"{what}, ± {times} spread{'s' if times > 1 else ''}"
+        label = f"{what}± {times} spread{'s' if times > 1 else ''}"
         upper.fill_between(
             band_hz, expected - reach, expected + reach, label=label, gid=f"spread {times}", **look
         )
