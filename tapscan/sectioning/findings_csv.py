@@ -26,6 +26,9 @@ __all__ = [
     "add_findings",
     "findings_text",
     "parse_findings",
+    "parse_kind",
+    "parse_photo",
+    "parse_size",
     "read_findings",
     "read_text",
 ]
@@ -219,12 +222,12 @@ def _bare(cell: str) -> str:
 
 
 def _finding(row: dict[str, str], plan: Plan, place: str, number: int, *, is_comma_free: bool) -> Finding:
-    kind = _kind(row.get("kind", ""), f"{place}, column kind")
+    kind = parse_kind(row.get("kind", ""), f"{place}, column kind")
     zone, blocks = parse_places(row.get("where", ""), plan, f"{place}, column where")
     values: dict[str, Any] = {name: row.get(name, "") for name in _TEXTS}
     for name in _NUMBERS:
-        values[name] = _number(row.get(name, ""), f"{place}, column {name}", is_comma_free=is_comma_free)
-    values["photo"] = _photo(row.get("photo", ""), f"{place}, column photo")
+        values[name] = parse_size(row.get(name, ""), f"{place}, column {name}", is_comma_free=is_comma_free)
+    values["photo"] = parse_photo(row.get("photo", ""), f"{place}, column photo")
     if kind == "none":
         for name in _NUMBERS:
             if values[name] is not None:
@@ -234,7 +237,14 @@ def _finding(row: dict[str, str], plan: Plan, place: str, number: int, *, is_com
     return Finding(kind, zone.code, blocks, line=number, **values)
 
 
-def _kind(text: str, where: str) -> Kind:
+def parse_kind(text: str, where: str) -> Kind:
+    """Read a kind of finding, whatever its case, with spaces, hyphens or underscores.
+
+    Raises
+    ------
+    TapscanError
+        When it is none, with the nearest that there is.
+    """
     plain = " ".join(text.lower().replace("_", " ").replace("-", " ").split())
     for kind in KINDS:
         if plain == kind:
@@ -246,7 +256,14 @@ def _kind(text: str, where: str) -> Kind:
     raise TapscanError(where, f"{text!r} is not a kind of finding", remedy)
 
 
-def _number(text: str, where: str, *, is_comma_free: bool) -> float | None:
+def parse_size(text: str, where: str, *, is_comma_free: bool = True) -> float | None:
+    """Read a size in the unit of its column; None for an empty cell.
+
+    Raises
+    ------
+    TapscanError
+        When it is no number, or not above 0.
+    """
     if not text:
         return None
     try:
@@ -261,8 +278,14 @@ def _number(text: str, where: str, *, is_comma_free: bool) -> float | None:
     return value
 
 
-def _photo(text: str, where: str) -> str:
-    """Check that a photo lies in the inspection folder; whether it is there yet is asked elsewhere."""
+def parse_photo(text: str, where: str) -> str:
+    """Check that a photo lies in the inspection folder; whether it is there yet is asked elsewhere.
+
+    Raises
+    ------
+    TapscanError
+        When it leads out of the folder.
+    """
     if not text:
         return ""
     path = PurePosixPath(text.replace("\\", "/"))
