@@ -1,0 +1,98 @@
+"""Sectioned parts from folders: which inspections there are, and what each of them showed."""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from tapscan.analysis import Results, analyse
+from tapscan.errors import TapscanError, sentence
+from tapscan.plan.reading import PLAN_NAME
+from tapscan.records.inspection import open_inspection
+from tapscan.sectioning.comparing import compare_all
+from tapscan.sectioning.findings import FINDINGS_NAME
+from tapscan.sectioning.findings_csv import read_findings
+from tapscan.sectioning.outcomes import Compared
+
+__all__ = ["Gathered", "gather", "inspections_in"]
+
+_BAG = "data"  # where a bag (RFC 8493) holds what was put into it
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Gathered:
+    """Sectioned parts by name, and sentences about what was left out."""
+
+    parts: tuple[tuple[str, tuple[Compared, ...]], ...]
+    warnings: tuple[str, ...]
+
+
+def inspections_in(paths: Sequence[Path]) -> list[Path]:
+    """List inspection folders: each path is one, or a folder or an archive of such.
+
+    Raises
+    ------
+    TapscanError
+        When a path holds no inspection, or an inspection is named twice.
+    """
+    found: dict[Path, Path] = {}
+    for path in paths:
+        own = _inspection(path)
+        inside = [own] if own is not None else _below(path)
+        if not inside:
+            what = f"holds no {PLAN_NAME}, neither itself nor in its folders"
+            raise TapscanError(str(path), what, "name an inspection, or a folder of inspections")
+        for one in inside:
+            if one.resolve() in found:
+                raise TapscanError(
+                    str(one), "is named twice", "name each inspection once: it would count twice"
+                )
+            found[one.resolve()] = one
+    return list(found.values())
+
+
+def gather(folders: Sequence[Path], progress: Callable[[int, int], None] = lambda *_: None) -> Gathered:
+    """Analyse each inspection anew and hold it against its findings; those without findings are left out.
+
+    Readings, plan and this version give the same numbers whenever it is done, so that nothing stale counts.
+
+    Raises
+    ------
+    TapscanError
+        When a plan or a table of findings is wrong.
+    """
+    parts, warnings = [], []
+    for done, folder in enumerate(folders):
+        progress(done, len(folders))
+        inspection = open_inspection(folder)
+        try:
+            findings = read_findings(folder, inspection.plan)
+        except TapscanError as error:
+            where = f"{folder}, {error.where}"
+            raise TapscanError(where, error.what, error.remedy) from None
+        if not findings.rows:
+            what = f"has no {FINDINGS_NAME} and was left out"
+            warnings.append(sentence(str(folder), what, "log what cutting showed: tapscan section DIR"))
+            continue
+        warnings += [f"{folder}, {warning}" for warning in findings.warnings]
+        results = analyse(inspection, writer=_unwritten)
+        parts.append(
+            (folder.name if folder.name != _BAG else folder.parent.name, compare_all(results, findings.rows))
+        )
+    progress(len(folders), len(folders))
+    return Gathered(tuple(parts), tuple(warnings))
+
+
+def _unwritten(results: Results) -> Path:
+    return results.inspection.folder
+
+
+def _inspection(path: Path) -> Path | None:
+    """Find the inspection that a path is, or that is in it as in a bag."""
+    return next((one for one in (path, path / _BAG) if (one / PLAN_NAME).is_file()), None)
+
+
+def _below(path: Path) -> list[Path]:
+    if not path.is_dir():
+        return []
+    inside = (_inspection(child) for child in sorted(path.iterdir()) if child.is_dir())
+    return [one for one in inside if one is not None]
