@@ -179,14 +179,17 @@ def _exact(trials: Trials, curves: dict[Link, Curve]) -> tuple[Exact, ...]:
     if above.size:
         asked.add(float(above.min()))  # from here up nothing was missed
     asked |= {one.a90_mm for one in curves.values() if one.a90_mm is not None}
-    told = []
-    for from_mm in sorted(asked):
-        chosen = trials.is_hit[trials.size_mm >= from_mm]
+    told: dict[float, Exact] = {}
+    for least_mm in sorted(asked):
+        inside = trials.size_mm >= least_mm
+        if not inside.any():
+            continue
+        from_mm, chosen = float(trials.size_mm[inside].min()), trials.is_hit[inside]
         found = share(int(chosen.sum()), int(chosen.size))
         least = lower_bound(found.hits, found.trials)
         short = max(least_trials(found.trials - found.hits) - found.trials, 0)
-        told.append(Exact(from_mm, found, least, 0 if least >= WANTED_POD else max(short, 1)))
-    return tuple(told)
+        told[from_mm] = Exact(from_mm, found, least, 0 if least >= WANTED_POD else max(short, 1))
+    return tuple(told.values())
 
 
 def _response(trials: Trials) -> tuple[Response | None, str]:

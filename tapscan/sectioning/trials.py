@@ -21,8 +21,8 @@ class Trials:
 
     Defects that could be judged, shape (n,): `part` (index into `parts`), `name`, `size_mm` (diameter of a
     disc of their area), `is_hit`, `score` (the highest over their points). Points that were cut and found
-    sound, shape (m,): `sound_part`, `sound_score`, `is_called`. `unread` counts defects at which nothing was read:
-    they are no trials.
+    sound, shape (m,): `sound_part`, `sound_score`, `is_called`. `unread` counts defects at which nothing
+    was read: they are no trials.
     """
 
     method: Method

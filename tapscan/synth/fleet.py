@@ -1,8 +1,7 @@
 """An archive of small sectioned parts, simulated: something to learn a probability of detection from.
 
 Each part has a tapped tube and a scanned panel with one delamination each, of sizes spread evenly in their
-logarithm from hopeless to plain, every sixth part none. Afterwards each is taken apart ply by ply, so that
-all of it is known.
+logarithm from hopeless to plain. Afterwards each is taken apart ply by ply, so that all of it is known.
 """
 
 from collections.abc import Iterator
@@ -20,7 +19,6 @@ from tapscan.synth.taps import TapScene, simulate_taps
 __all__ = ["FLEET_SEED", "fleet"]
 
 FLEET_SEED = 60_607
-_SOUND_EVERY = 6
 
 _PLAN = """# SYNTHETIC: part {number} of a simulated archive, made by: tapscan demo DIR --parts N
 # There is no such part, and nothing was cut.
@@ -92,8 +90,6 @@ def fleet(count: int, seed: int = FLEET_SEED) -> Iterator[tuple[str, dict[str, b
         rng = generator(seed, "fleet", "", number)
         in_tube, in_panel = _defect(rng, tube.code), _defect(rng, panel.code)
         own_seed = int(rng.integers(2**31))
-        if number % _SOUND_EVERY == 0:
-            in_tube = in_panel = ()
         lines = [
             FINDINGS_HEADER,
             *taken_apart(tube, in_tube, own_seed),
