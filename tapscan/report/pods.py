@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from tapscan.report.figures import WIDTH_IN, bare, new_figure
+from tapscan.report.figures import WIDTH_IN, bare, halo, new_figure
 from tapscan.report.palette import ACCENT, CRAYON, HAIRLINE, INK, MUTED, PAPER
 from tapscan.report.words import METHOD_NAMES
 from tapscan.sectioning.binomial import WANTED_POD
@@ -131,22 +131,23 @@ def _draw_fits(axes: "Axes", one: "Study") -> None:
         gid="probit",
         label="probit",
     )
-    for size, share, name in (
-        (logit.a50_mm, 0.5, "a50"),
-        (logit.a90_mm, WANTED_POD, "a90"),
-        (logit.a90_95_mm, WANTED_POD, "a90/95"),
+    for size, share, name, label_at in (
+        (logit.a50_mm, 0.5, "a50", 0.2),
+        (logit.a90_mm, WANTED_POD, "a90", 0.02),
+        (logit.a90_95_mm, WANTED_POD, "a90/95", 0.38),
     ):
         if size is None:
             continue
         axes.plot([size, size], [-0.06, share], color=CRAYON, linewidth=0.9, gid=name)
         axes.annotate(
             f"{name}\n{size:.3g}",
-            (size, 0.02 if name == "a90" else 0.2),
+            (size, label_at),
             xytext=(2, 0),
             textcoords="offset points",
             fontsize=6.5,
             color=CRAYON,
             va="bottom",
+            path_effects=halo(2.0),
         )
 
 
@@ -170,8 +171,12 @@ def _draw_exact(axes: "Axes", one: "Study") -> None:
 
 def _draw_response(axes: "Axes", one: "Study") -> None:
     """Draw score over size, both in logarithms, with the fitted line and the limit in use."""
+    from matplotlib.ticker import FuncFormatter, NullFormatter
+
     _size_axis(axes, one)
     axes.set_yscale("log")
+    axes.yaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}"))
+    axes.yaxis.set_minor_formatter(NullFormatter())
     axes.set_ylabel("highest score", labelpad=1)
     score = one.trials.score
     finite = np.isfinite(score) & (score > 0)

@@ -25,7 +25,15 @@ if TYPE_CHECKING:
     from tapscan.sectioning.findings import Finding
     from tapscan.sectioning.outcomes import Compared, Defect
 
-__all__ = ["PAGE_NAME", "SectionReport", "false_call_text", "found_text", "share_text", "write_sections"]
+__all__ = [
+    "PAGE_NAME",
+    "SectionReport",
+    "false_call_text",
+    "found_text",
+    "results_folder",
+    "share_text",
+    "write_sections",
+]
 
 PAGE_NAME = "section.html"
 
@@ -52,9 +60,7 @@ def write_sections(report: SectionReport, home: Path) -> Path:
     TapscanError
         When ``results`` leads out of the inspection, or cannot be written.
     """
-    folder = home / RESULTS
-    if not folder.resolve().is_relative_to(home.resolve()):
-        raise TapscanError(RESULTS, "is a link out of the inspection", "take the link away")
+    folder = results_folder(home)
     pictures = _pictures(report)
     document = {"version": report.version, **section_document(report.compared, report.findings)}
     document["warnings"] = list(report.warnings)
@@ -68,6 +74,20 @@ def write_sections(report: SectionReport, home: Path) -> Path:
         what = f"cannot be written: {error.strerror or error}"
         raise TapscanError(RESULTS, what, "make room, or make the folder writable") from None
     return folder / PAGE_NAME
+
+
+def results_folder(home: Path) -> Path:
+    """Name the folder for results of an inspection, which must not lead out of it.
+
+    Raises
+    ------
+    TapscanError
+        When it is a link out of the inspection.
+    """
+    folder = home / RESULTS
+    if not folder.resolve().is_relative_to(home.resolve()):
+        raise TapscanError(RESULTS, "is a link out of the inspection", "take the link away")
+    return folder
 
 
 def _pictures(report: SectionReport) -> list[Picture]:
