@@ -51,10 +51,10 @@ def write_pod(studies: "Sequence[Study]", warnings: Sequence[str], folder: Path,
 
 
 _CAPTION = (
-    "Left: each defect that was cut, found or missed, over the diameter of a disc of its area; the log-odds curve "
-    "with its bounds, and the probit curve. Middle: the highest score over each defect, the limit in use, and, "
-    "grey, what sound points score too. Right: defects over sound points called, by score alone; the diamond is "
-    "the limit in use, the dot the best one. Nothing is drawn beyond the sizes that were cut."
+    "Left: each defect that was cut, found or missed, over the diameter of a disc of its area; the log-odds "
+    "curve with its bounds, and the probit curve. Middle: the highest score over each defect, the limit in "
+    "use, and, grey, what sound points score too. Right: defects over sound points called, by score alone; "
+    "the diamond is the limit in use, the dot the best one. Nothing is drawn beyond the sizes that were cut."
 )
 
 
@@ -90,8 +90,8 @@ def better_text(one: "BetterThreshold | None") -> str:
         return f"No other limit of the score than {one.used:g} would have served better on these parts."
     found, false = one.found, one.false
     what = (
-        f"A limit of {one.best:.2g} in place of {one.used:g} would have called {found[1]} defects in place "
-        f"of {found[0]}, and {false[1]} sound points in place of {false[0]}"
+        f"By score alone, a limit of {one.best:.2g} in place of {one.used:g} would have called {found[1]} "
+        f"defects in place of {found[0]}, and {false[1]} sound points in place of {false[0]}"
     )
     if one.gain_low is None or one.gain_high is None:
         return f"{what}. How sure that is cannot be told: too few parts."
@@ -99,8 +99,8 @@ def better_text(one: "BetterThreshold | None") -> str:
     sure = "That is beyond chance" if one.is_sure else "That may be chance"
     return (
         f"{what}. {sure}: on parts that had no say in the choice, the share of defects called less that of "
-        f"sound points called changes by {gain} points of a hundred (95 % interval); the limit itself lies between "
-        f"{one.low:.2g} and {one.high:.2g}."
+        f"sound points called changes by {gain} points of a hundred (95 % interval); the limit itself lies "
+        f"between {one.low:.2g} and {one.high:.2g}."
     )
 
 

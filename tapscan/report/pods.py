@@ -3,6 +3,7 @@
 One row for each method. Nothing is drawn beyond the sizes that were cut.
 """
 
+from textwrap import fill
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -24,7 +25,7 @@ if TYPE_CHECKING:
 __all__ = ["draw_pod"]
 
 _ROW_IN, _HEAD_IN, _FOOT_IN = 3.15, 0.5, 0.55
-_STEPS = 60
+_STEPS, _TITLE_LETTERS = 60, 70
 
 
 def draw_pod(studies: "Sequence[Study]") -> "Figure":
@@ -163,10 +164,10 @@ def _draw_exact(axes: "Axes", one: "Study") -> None:
             gid="exact bound",
             label="at least so many, 95 % sure" if number == 0 else None,
         )
-    axes.text(
-        0.5, 0.08, f"No curve: {one.why_no_curve}.", transform=axes.transAxes, ha="center", fontsize=6.5,
-        color=CRAYON, wrap=True, gid="no curve",
-    )  # fmt: skip
+    title = axes.set_title(
+        fill(f"No curve: {one.why_no_curve}.", _TITLE_LETTERS), fontsize=6.5, color=CRAYON, pad=4
+    )
+    title.set_gid("no curve")
 
 
 def _draw_response(axes: "Axes", one: "Study") -> None:
@@ -181,13 +182,13 @@ def _draw_response(axes: "Axes", one: "Study") -> None:
     score = one.trials.score
     finite = np.isfinite(score) & (score > 0)
     is_hit = one.trials.is_hit
-    for mask, marker, fill in ((finite & is_hit, "o", INK), (finite & ~is_hit, "X", PAPER)):
+    for mask, marker, inside in ((finite & is_hit, "o", INK), (finite & ~is_hit, "X", PAPER)):
         axes.scatter(
             one.trials.size_mm[mask],
             score[mask],
             s=9,
             marker=marker,
-            facecolors=fill,
+            facecolors=inside,
             edgecolors=INK,
             linewidths=0.6,
             zorder=3,
@@ -222,12 +223,13 @@ def _draw_roc(axes: "Axes", one: "Study", tall: float) -> None:
     if one.roc is None:
         return
     axes.plot(one.roc.false_share, one.roc.true_share, color=ACCENT, linewidth=1.4, gid="roc")
-    for limit, marker, fill in ((1.0, "D", PAPER), (one.better.best if one.better else None, "o", CRAYON)):
-        if limit is None:
-            continue
+    limits = [(1.0, "D", PAPER)]
+    if one.better is not None and one.better.best != one.better.used:
+        limits.append((one.better.best, "o", CRAYON))
+    for limit, marker, inside in limits:
         at = int(np.searchsorted(-one.roc.threshold, -limit, "right")) - 1
         axes.scatter(
-            one.roc.false_share[at], one.roc.true_share[at], s=16, marker=marker, facecolors=fill,
+            one.roc.false_share[at], one.roc.true_share[at], s=16, marker=marker, facecolors=inside,
             edgecolors=CRAYON, linewidths=0.9, zorder=4, gid="limit in use" if limit == 1.0 else "best limit",
         )  # fmt: skip
     axes.text(0.97, 0.05, f"area {one.roc.area:.3f}", ha="right", fontsize=6.5, color=INK)

@@ -172,7 +172,7 @@ def _exact(trials: Trials, curves: dict[Link, Curve]) -> tuple[Exact, ...]:
     sizes = np.sort(trials.size_mm)
     if not sizes.size:
         return ()
-    asked = {float(sizes[0]), *(float(v) for v in np.quantile(sizes, [0.5, 0.75], method="higher"))}
+    asked = {float(sizes[0]), *(float(v) for v in np.quantile(sizes, [0.5], method="higher"))}
     hits = trials.size_mm[trials.is_hit]
     misses = trials.size_mm[~trials.is_hit]
     above = hits[hits > misses.max()] if misses.size else hits
