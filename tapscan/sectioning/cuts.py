@@ -76,11 +76,13 @@ def plan_cuts(screened: Sequence[Screened], findings: Sequence[Finding]) -> tupl
     Every choice takes what the earlier ones tell into account. It ends when every indication has been met,
     a control is there, and no cut is worth much more.
     """
-    zones = {one.zone.code: one.zone for one in screened}
+    # Where nothing was read, a cut can confirm nothing and control nothing.
+    read = [one for one in screened if np.isin(one.status, (CLEAR, SUSPECT)).any()]
+    zones = {one.zone.code: one.zone for one in read}
     return tuple(
         cut
         for code, zone in zones.items()
-        for cut in _plan_zone(_ask(zone, [one for one in screened if one.zone.code == code]), findings)
+        for cut in _plan_zone(_ask(zone, [one for one in read if one.zone.code == code]), findings)
     )
 
 

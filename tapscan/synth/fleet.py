@@ -75,8 +75,12 @@ _TUBE_RADII_MM, _TUBE_DEPTHS_MM = (4.0, 16.0), (0.3, 0.8)
 _PANEL_RADII_MM, _PANEL_DEPTHS_MM = (0.8, 5.0), (0.5, 1.1)
 
 
-def fleet(count: int, seed: int = FLEET_SEED) -> Iterator[tuple[str, dict[str, bytes]]]:
+def fleet(
+    count: int, seed: int = FLEET_SEED, *, tapped: bool = True
+) -> Iterator[tuple[str, dict[str, bytes]]]:
     """Yield so many parts, each a name and its files by their names; the same seed gives the same bytes.
+
+    Without taps (`tapped` false) the rest is the same, and ready sooner.
 
     Examples
     --------
@@ -95,12 +99,13 @@ def fleet(count: int, seed: int = FLEET_SEED) -> Iterator[tuple[str, dict[str, b
             *taken_apart(tube, in_tube, own_seed),
             *taken_apart(panel, in_panel, own_seed),
         ]
+        taps = tap_files(tube, simulate_taps(tube, in_tube, _TAPS, own_seed)) if tapped else {}
         yield (
             f"part-{number:03d}",
             {
                 PLAN_FILE: plan.encode(),
                 "findings.csv": "".join(f"{line}\n" for line in lines).encode(),
-                **tap_files(tube, simulate_taps(tube, in_tube, _TAPS, own_seed)),
+                **taps,
                 **ascan_files(panel, simulate_ascans(panel, in_panel, _ASCANS, own_seed)),
             },
         )

@@ -1,7 +1,7 @@
 import numpy as np
 import pytest
 
-from tapscan.plan import parse_point
+from tapscan.plan import parse_point, point_name
 from tapscan.sectioning.cuts import plan_cuts
 from tests.sectioning.test_findings import found
 
@@ -65,6 +65,12 @@ def test_both_methods_ask_together(screened):
 def test_a_zone_with_nothing_in_it_gets_its_control_alone(screened):
     cuts = plan_cuts([screened(), screened("SP", method="ascan")], [])
     assert [cut.zone for cut in cuts] == ["BM", "SP"]
+
+
+def test_a_zone_that_was_never_read_is_not_cut(plan, screened):
+    every = [point_name("SP", i, p) for i in range(1, 7) for p in range(1, 9)]
+    cuts = plan_cuts([screened(), screened("SP", unread=every)], [])
+    assert {cut.zone for cut in cuts} == {"BM"}
 
 
 @pytest.mark.parametrize("seed", range(5))

@@ -14,9 +14,8 @@ from tapscan.synth.folder import write_inspection
 def parts(tmp_path_factory):
     """Two simulated parts, scanned only: that is quick."""
     root = tmp_path_factory.mktemp("parts")
-    for name, files in fleet(2):
-        kept = {file: content for file, content in files.items() if not file.startswith("taps/")}
-        write_inspection(root / name, kept)
+    for name, files in fleet(2, tapped=False):
+        write_inspection(root / name, files)
     return root
 
 
@@ -31,7 +30,7 @@ def test_inspections_are_found_alone_in_a_folder_and_in_bags(parts, tmp_path):
 
 
 def test_what_is_no_inspection_or_named_twice(parts, tmp_path):
-    with pytest.raises(TapscanError, match="holds no inspection.toml, neither itself nor in its folders"):
+    with pytest.raises(TapscanError, match=r"holds no inspection\.toml, neither itself nor in its folders"):
         inspections_in([tmp_path])
     with pytest.raises(TapscanError, match="is named twice"):
         inspections_in([parts, parts / "part-001"])
@@ -50,7 +49,7 @@ def test_parts_without_findings_are_left_out_and_named(parts, tmp_path):
 def test_a_wrong_table_is_named_with_its_part(parts, tmp_path):
     shutil.copytree(parts / "part-001", tmp_path / "part")
     (tmp_path / "part/findings.csv").write_text("kind,where\nvoid,XX-01-01\n", encoding="utf-8")
-    with pytest.raises(TapscanError, match="part, findings.csv: line 2, column where: 'XX-01-01'"):
+    with pytest.raises(TapscanError, match=r"part, findings\.csv: line 2, column where: 'XX-01-01'"):
         gather([tmp_path / "part"])
 
 
@@ -64,9 +63,8 @@ def test_trials_of_real_folders(parts):
 @pytest.mark.slow
 def test_pod_over_sixty_simulated_parts(tmp_path):
     """Scanned panels, 60 of them: what is learned is what the simulator's beam of 5 mm is good for."""
-    for name, files in fleet(60):
-        kept = {file: content for file, content in files.items() if not file.startswith("taps/")}
-        write_inspection(tmp_path / name, kept)
+    for name, files in fleet(60, tapped=False):
+        write_inspection(tmp_path / name, files)
     gathered = gather(inspections_in([tmp_path]))
     told = {one.trials.method: one for one in map(study, trials_of(gathered.parts))}["ascan"]
     logit = told.curves["logit"]
