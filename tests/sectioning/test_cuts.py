@@ -67,7 +67,7 @@ def test_a_zone_with_nothing_in_it_gets_its_control_alone(screened):
     assert [cut.zone for cut in cuts] == ["BM", "SP"]
 
 
-def test_a_zone_that_was_never_read_is_not_cut(plan, screened):
+def test_a_zone_that_was_never_read_is_not_cut(screened):
     every = [point_name("SP", i, p) for i in range(1, 7) for p in range(1, 9)]
     cuts = plan_cuts([screened(), screened("SP", unread=every)], [])
     assert {cut.zone for cut in cuts} == {"BM"}
