@@ -39,7 +39,7 @@ def command(folders: tuple[Path, ...], *, target: Path | None, as_json: bool) ->
     from tapscan.errors import TapscanError
     from tapscan.report.pod_page import write_pod
     from tapscan.report.section_page import results_folder
-    from tapscan.sectioning.gathering import gather, inspections_in
+    from tapscan.sectioning.gathering import gather, inspections_in, is_in_bag
     from tapscan.sectioning.pod import study
     from tapscan.sectioning.pod_telling import pod_document
     from tapscan.sectioning.trials import trials_of
@@ -54,7 +54,7 @@ def command(folders: tuple[Path, ...], *, target: Path | None, as_json: bool) ->
         where = str(folders[0]) if len(folders) == 1 else "these folders"
         what = "no findings that any reading can be held against"
         raise TapscanError(where, what, "log what cutting showed: tapscan section DIR")
-    if target is None and len(found) == 1:
+    if target is None and len(found) == 1 and not is_in_bag(found[0]):
         target = results_folder(found[0])
     page = None if target is None else write_pod(studies, gathered.warnings, target, tapscan.__version__)
     if as_json:

@@ -1,5 +1,6 @@
 """Sectioned parts from folders: which inspections there are, and what each of them showed."""
 
+import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -13,9 +14,10 @@ from tapscan.sectioning.findings import FINDINGS_NAME
 from tapscan.sectioning.findings_csv import read_findings
 from tapscan.sectioning.outcomes import Compared
 
-__all__ = ["Gathered", "gather", "inspections_in"]
+__all__ = ["Gathered", "gather", "inspections_in", "is_in_bag"]
 
-_BAG = "data"  # where a bag (RFC 8493) holds what was put into it
+_BAG, _BAG_MARK = "data", "bagit.txt"  # where a bag (RFC 8493) holds what was put into it, and its sign
+_VERSION = re.compile(r"(?P<name>.+)@(?P<version>[0-9]+)")  # how an archive names the versions of one part
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -28,6 +30,8 @@ class Gathered:
 
 def inspections_in(paths: Sequence[Path]) -> list[Path]:
     """List inspection folders: each path is one, or a folder or an archive of such.
+
+    Of an archive's versions of one inspection only the newest counts.
 
     Raises
     ------
@@ -92,7 +96,21 @@ def _inspection(path: Path) -> Path | None:
 
 
 def _below(path: Path) -> list[Path]:
+    """List the inspections in a folder's folders; of several archived versions of one, the newest."""
     if not path.is_dir():
         return []
-    inside = (_inspection(child) for child in sorted(path.iterdir()) if child.is_dir())
-    return [one for one in inside if one is not None]
+    newest: dict[str, tuple[int, Path]] = {}
+    for child in sorted(path.iterdir()):
+        own = _inspection(child) if child.is_dir() and not child.name.startswith(".") else None
+        if own is None:
+            continue
+        match = _VERSION.fullmatch(child.name)
+        name, version = (match["name"], int(match["version"])) if match else (child.name, 0)
+        if name not in newest or newest[name][0] < version:
+            newest[name] = version, own
+    return [own for _, own in newest.values()]
+
+
+def is_in_bag(folder: Path) -> bool:
+    """Whether an inspection lies in a bag, whose checksums hold only while nothing is added to it."""
+    return folder.resolve().name == _BAG and (folder.resolve().parent / _BAG_MARK).is_file()

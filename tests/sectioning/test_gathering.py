@@ -3,7 +3,7 @@ import shutil
 import pytest
 
 from tapscan.errors import TapscanError
-from tapscan.sectioning.gathering import gather, inspections_in
+from tapscan.sectioning.gathering import gather, inspections_in, is_in_bag
 from tapscan.sectioning.pod import study
 from tapscan.sectioning.trials import trials_of
 from tapscan.synth.fleet import fleet
@@ -27,6 +27,16 @@ def test_inspections_are_found_alone_in_a_folder_and_in_bags(parts, tmp_path):
     (bags / "notes.txt").touch()
     assert inspections_in([bags]) == [bags / "first" / "data"]
     assert gather(inspections_in([bags])).parts[0][0] == "first"
+
+
+def test_of_several_archived_versions_the_newest_counts(parts, tmp_path):
+    for name in ("trike@9", "trike@10", "other@1", ".half-written"):
+        shutil.copytree(parts / "part-001", tmp_path / name / "data")
+        (tmp_path / name / "bagit.txt").touch()
+    found = inspections_in([tmp_path])
+    assert [one.parent.name for one in found] == ["other@1", "trike@10"]
+    assert is_in_bag(found[0])
+    assert not is_in_bag(parts / "part-001")
 
 
 def test_what_is_no_inspection_or_named_twice(parts, tmp_path):
