@@ -23,10 +23,20 @@ __all__ = ["command"]
     "--csv", "table", type=click.Path(path_type=Path), metavar="FILE", help="Add the findings in a table."
 )
 @click.option(
+    "--against",
+    "others",
+    metavar="DIR2",
+    type=click.Path(path_type=Path),
+    multiple=True,
+    help="Another inspection that this one was held against, as in analyse.",
+)
+@click.option(
     "--plan-cuts", is_flag=True, help="Say which cuts would answer the most, and why. Logs nothing."
 )
 @click.option("--json", "as_json", is_flag=True, help="Ask nothing, print everything as JSON.")
-def command(folder: Path, *, table: Path | None, plan_cuts: bool, as_json: bool) -> None:
+def command(
+    folder: Path, *, table: Path | None, others: tuple[Path, ...], plan_cuts: bool, as_json: bool
+) -> None:
     """Log what cutting the part in DIR showed, and hold it against what had been called.
 
     Findings are asked for one by one and kept in DIR/findings.csv, which may be edited
@@ -48,22 +58,28 @@ def command(folder: Path, *, table: Path | None, plan_cuts: bool, as_json: bool)
         msg = "--plan-cuts logs nothing: leave --csv out"
         raise click.UsageError(msg)
     if plan_cuts:
-        _plan(_analysed(inspection), findings, as_json=as_json)
+        _plan(_analysed(inspection, others), findings, as_json=as_json)
         return
     if table is not None:
         _add_table(inspection, table, quiet=as_json)
     elif not as_json:
         _caution()
         _log(inspection)
-    _compare(inspection, read_findings(folder, inspection.plan), as_json=as_json)
+    _compare(inspection, others, as_json=as_json)
 
 
-def _analysed(inspection: "Inspection") -> "Results":
+def _analysed(inspection: "Inspection", others: tuple[Path, ...]) -> "Results":
+    """Analyse anew; the same readings, plan and version give what the report told."""
     import tapscan
     from tapscan.cli.progress import progress_bar
+    from tapscan.sectioning.gathering import held_otherwise
 
+    against = [tapscan.open_inspection(other) for other in others]
+    warning = held_otherwise(inspection.folder, len(against))
+    if warning:
+        click.echo(f"tapscan: {warning}", err=True)
     with progress_bar("Analysing") as report:
-        return tapscan.analyse(inspection, progress=lambda _what, done, total: report(done, total))
+        return tapscan.analyse(inspection, against, progress=lambda _what, done, total: report(done, total))
 
 
 def _caution() -> None:
@@ -132,18 +148,20 @@ def _print_cuts(cuts: "Sequence[PlannedCut]") -> None:
     )
 
 
-def _compare(inspection: "Inspection", findings: "Findings", *, as_json: bool) -> None:
+def _compare(inspection: "Inspection", others: tuple[Path, ...], *, as_json: bool) -> None:
     import tapscan
     from tapscan.report.section_page import SectionReport, write_sections
     from tapscan.sectioning.comparing import compare_all
+    from tapscan.sectioning.findings_csv import read_findings
     from tapscan.sectioning.telling import section_document
 
+    findings = read_findings(inspection.folder, inspection.plan)
     for warning in findings.warnings:
         click.echo(f"tapscan: {warning}", err=True)
     if not findings.rows and not as_json:
         click.echo("No findings yet: nothing is known of what lies inside.")
         return
-    compared = compare_all(_analysed(inspection), findings.rows)
+    compared = compare_all(_analysed(inspection, others), findings.rows)
     page = None
     if findings.rows:
         report = SectionReport(
@@ -175,8 +193,7 @@ def _print(compared: "Sequence[Compared]", rate: float) -> None:
 
     console = Console(highlight=False)
     table = Table("Defect", "Kind", "Method", "Outcome", "Disc mm", "told/true", "Depth mm")
-    for column in table.columns:
-        column.no_wrap = True
+    table.columns[0].no_wrap = table.columns[3].no_wrap = True
     for one in compared:
         for row in one.defects:
             table.add_row(

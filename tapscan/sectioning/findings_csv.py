@@ -8,7 +8,7 @@ understood. Units stand in the header.
 import csv
 import io
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path, PurePosixPath
 from typing import Any
@@ -28,6 +28,7 @@ __all__ = [
     "parse_findings",
     "parse_kind",
     "parse_photo",
+    "parse_row",
     "parse_size",
     "read_findings",
     "read_text",
@@ -177,7 +178,7 @@ def parse_findings(text: str, plan: Plan, where: str) -> tuple[Finding, ...]:
             what = f"has {len(cells)} cells, and the header names {len(columns)} columns"
             raise TapscanError(place, what, "put text that holds the separator in double quotes")
         row = {name: _bare(cell) for name, cell in zip(columns, cells, strict=False)}
-        found.append(_finding(row, plan, place, number, is_comma_free=delimiter != ","))
+        found.append(parse_row(row, plan, place, number, is_comma_free=delimiter != ","))
     return tuple(found)
 
 
@@ -201,11 +202,8 @@ def _columns(cells: Sequence[str], where: str) -> list[str]:
     names = [cell.strip().strip("\"'").lower().replace(" ", "_") for cell in cells]
     while names and not names[-1]:
         names.pop()
+    _check_known(names, where)
     for name in names:
-        if name not in COLUMNS:
-            close = nearest(name, COLUMNS)
-            remedy = f"did you mean {close}?" if close else f"columns: {', '.join(COLUMNS)}"
-            raise TapscanError(where, f"column {name!r} is not known", remedy)
         if names.count(name) > 1:
             raise TapscanError(where, f"column {name} is there twice", "take one of them out")
     for name in _NEEDED:
@@ -215,13 +213,42 @@ def _columns(cells: Sequence[str], where: str) -> list[str]:
     return names
 
 
+def _check_known(names: Iterable[str], where: str) -> None:
+    for name in names:
+        if name not in COLUMNS:
+            close = nearest(name, COLUMNS)
+            remedy = f"did you mean {close}?" if close else f"columns: {', '.join(COLUMNS)}"
+            raise TapscanError(where, f"column {name!r} is not known", remedy)
+
+
 def _bare(cell: str) -> str:
     """Take off the apostrophe that keeps a spreadsheet from running a text as a formula."""
     text = cell.strip()
     return text[1:] if text.startswith("'") and text[1:].startswith(FORMULA_STARTS) else text
 
 
-def _finding(row: dict[str, str], plan: Plan, place: str, number: int, *, is_comma_free: bool) -> Finding:
+def parse_row(
+    row: Mapping[str, str], plan: Plan, place: str, number: int = 0, *, is_comma_free: bool = True
+) -> Finding:
+    """Turn one row, column name to text, into a finding; what is not given is not known.
+
+    `place` names the row in what is said of it, `number` is its line, 0 for none. A form's fields go through
+    here too.
+
+    Raises
+    ------
+    TapscanError
+        With the column that is wrong, or that is not known.
+
+    Examples
+    --------
+    >>> from tapscan.plan.reading import parse_plan
+    >>> plan = parse_plan('zone = [{code = "BM", shape = "tube", stations = 9, positions = 12, '
+    ...                   'station_pitch_mm = 10.0, girth_mm = 120.0}]')
+    >>> parse_row({"kind": "void", "where": "BM-07-05", "depth_mm": "0,4"}, plan, "form").depth_mm
+    0.4
+    """
+    _check_known(row, place)
     kind = parse_kind(row.get("kind", ""), f"{place}, column kind")
     zone, blocks = parse_places(row.get("where", ""), plan, f"{place}, column where")
     values: dict[str, Any] = {name: row.get(name, "") for name in _TEXTS}

@@ -1,5 +1,6 @@
 """Sectioned parts from folders: which inspections there are, and what each of them showed."""
 
+import json
 import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
@@ -14,7 +15,7 @@ from tapscan.sectioning.findings import FINDINGS_NAME
 from tapscan.sectioning.findings_csv import read_findings
 from tapscan.sectioning.outcomes import Compared
 
-__all__ = ["Gathered", "gather", "inspections_in", "is_in_bag"]
+__all__ = ["Gathered", "gather", "held_otherwise", "inspections_in", "is_in_bag"]
 
 _BAG, _BAG_MARK = "data", "bagit.txt"  # where a bag (RFC 8493) holds what was put into it, and its sign
 _VERSION = re.compile(r"(?P<name>.+)@(?P<version>[0-9]+)")  # how an archive names the versions of one part
@@ -78,12 +79,30 @@ def gather(folders: Sequence[Path], progress: Callable[[int, int], None] = lambd
             warnings.append(sentence(str(folder), what, "log what cutting showed: tapscan section DIR"))
             continue
         warnings += [f"{folder}, {warning}" for warning in findings.warnings]
+        warnings += filter(None, [held_otherwise(folder)])
         results = analyse(inspection, writer=_unwritten)
         parts.append(
             (folder.name if folder.name != _BAG else folder.parent.name, compare_all(results, findings.rows))
         )
     progress(len(folders), len(folders))
     return Gathered(tuple(parts), tuple(warnings))
+
+
+def held_otherwise(folder: Path, others: int = 0) -> str:
+    """Say so when the results that were saved rest on other inspections than are named now; '' when not.
+
+    What was called then is not what is called now, and it is the former that people cut by.
+    """
+    try:
+        told = json.loads((folder / "results/summary.json").read_text(encoding="utf-8"))
+        names = [str(one["folder"]) for one in told["against"]]
+    except (OSError, ValueError, KeyError, TypeError):
+        return ""  # no results, or those of a version that knew no others
+    if len(names) == others:
+        return ""
+    then = ", ".join(names) or "no other inspection"
+    what = f"its results were held against {then}, and are now computed anew"
+    return sentence(str(folder), what, "name the same inspections with --against, or analyse it again")
 
 
 def _unwritten(results: Results) -> Path:

@@ -1,5 +1,6 @@
 import json
 
+import numpy as np
 import pytest
 from click.testing import CliRunner
 
@@ -140,6 +141,21 @@ def test_a_reason_stands_beside_a_miss(part):
         table.write("delamination,SP-15-03,,2.2,6,6,,,,,\n")
     result = run(part, keys="\n\n")
     assert "F1, ascan, miss: deep: beyond 2 mm the back-wall echo hides others" in result.stdout
+
+
+def test_held_against_another_as_in_analyse(part, scanned_files, tmp_path):
+    other = {name: content for name, content in scanned_files.items() if name == "inspection.toml"}
+    write_inspection(tmp_path / "before", other)
+    volume = np.load(part / "ascans/SP.npy")
+    (tmp_path / "before/ascans").mkdir()
+    noise = np.random.default_rng(1).normal(0, 0.002, volume.shape)
+    np.save(tmp_path / "before/ascans/SP.npy", (volume + noise).astype("f4"))
+    against = ["--against", str(tmp_path / "before")]
+    assert CliRunner().invoke(main, ["analyse", str(part), *against]).exit_code == 0
+    assert "held against" in run(part, keys="\n\n").stderr
+    result = run(part, *against, keys="\n\n")
+    assert result.exit_code == 0
+    assert result.stderr == ""
 
 
 def test_help_shows_an_example():

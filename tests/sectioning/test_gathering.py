@@ -3,7 +3,7 @@ import shutil
 import pytest
 
 from tapscan.errors import TapscanError
-from tapscan.sectioning.gathering import gather, inspections_in, is_in_bag
+from tapscan.sectioning.gathering import gather, held_otherwise, inspections_in, is_in_bag
 from tapscan.sectioning.pod import study
 from tapscan.sectioning.trials import trials_of
 from tapscan.synth.fleet import fleet
@@ -44,6 +44,25 @@ def test_what_is_no_inspection_or_named_twice(parts, tmp_path):
         inspections_in([tmp_path])
     with pytest.raises(TapscanError, match="is named twice"):
         inspections_in([parts, parts / "part-001"])
+
+
+def test_results_held_against_others_are_told(parts, tmp_path):
+    shutil.copytree(parts / "part-001", tmp_path / "part")
+    assert held_otherwise(tmp_path / "part") == ""
+    (tmp_path / "part/results").mkdir()
+    summary = tmp_path / "part/results/summary.json"
+    for text, others, is_told in (
+        ('{"against": [{"folder": "last-year"}]}', 0, True),
+        ('{"against": [{"folder": "last-year"}]}', 1, False),
+        ('{"against": []}', 1, True),
+        ('{"against": []}', 0, False),
+        ("{}", 0, False),
+        ("not json", 0, False),
+    ):
+        summary.write_text(text, encoding="utf-8")
+        assert bool(held_otherwise(tmp_path / "part", others)) == is_told
+    summary.write_text('{"against": [{"folder": "last-year"}]}', encoding="utf-8")
+    assert "were held against last-year, and are now" in gather([tmp_path / "part"]).warnings[0]
 
 
 def test_parts_without_findings_are_left_out_and_named(parts, tmp_path):
