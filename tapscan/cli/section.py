@@ -117,16 +117,25 @@ def _plan(results: "Results", findings: "Findings", *, as_json: bool) -> None:
     from dataclasses import asdict
 
     from tapscan.records.tables import json_text
+    from tapscan.report.cut_lines import write_cuts
+    from tapscan.report.section_page import results_folder
     from tapscan.sectioning.cautions import CUTTING_CAUTIONS
     from tapscan.sectioning.cuts import plan_cuts
 
     cuts = plan_cuts(results.screened, findings.rows)
+    pictures = write_cuts(results.screened, cuts, results_folder(results.inspection.folder))
     if as_json:
-        document = {"cuts": [asdict(cut) for cut in cuts], "cautions": CUTTING_CAUTIONS}
+        document = {
+            "cuts": [asdict(cut) for cut in cuts],
+            "pictures": [str(path) for path in pictures],
+            "cautions": CUTTING_CAUTIONS,
+        }
         click.echo(json_text(document), nl=False)
         return
     _caution()
     _print_cuts(cuts)
+    for path in pictures:
+        click.echo(f"Drawn: {path}")
 
 
 def _print_cuts(cuts: "Sequence[PlannedCut]") -> None:
@@ -136,10 +145,12 @@ def _print_cuts(cuts: "Sequence[PlannedCut]") -> None:
     if not cuts:
         click.echo("No further cut would answer much.")
         return
-    table = Table("", "Zone", "Cut along", "Why")
-    for number, cut in enumerate(cuts, 1):
+    table = Table("Zone", "No.", "Cut along", "Why")
+    numbers: dict[str, int] = {}  # counted zone by zone, as in the pictures
+    for cut in cuts:
+        numbers[cut.zone] = numbers.get(cut.zone, 0) + 1
         line = f"station {cut.station:02d}" if cut.station is not None else f"position {cut.position:02d}"
-        table.add_row(str(number), cut.zone, line, cut.reason)
+        table.add_row(cut.zone, str(numbers[cut.zone]), line, cut.reason)
     for column in table.columns[:3]:
         column.no_wrap = True
     Console(highlight=False).print(table)
