@@ -1,5 +1,6 @@
 """The planned cuts, numbered in the order of their worth, drawn on the map that they were planned from."""
 
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -45,7 +46,8 @@ def write_cuts(screened: "Sequence[Screened]", cuts: "Sequence[PlannedCut]", fol
 
 def draw_cuts(screened: "Screened", cuts: "Sequence[PlannedCut]") -> "Figure":
     """Draw a zone's map with its cuts; each line carries a `gid` (``cut 1``, …)."""
-    figure = draw_map(screened, score_layer(screened))
+    layer = replace(score_layer(screened), title="planned cuts, dashed, numbered by what they would tell")
+    figure = draw_map(screened, layer)
     sheet = sheet_of(screened)
     for axes in figure.axes:
         if str(axes.get_gid()).startswith("strip"):
@@ -73,6 +75,8 @@ def _draw_cut(axes: "Axes", sheet: "Sheet", cut: "PlannedCut", number: int) -> N
     axes.annotate(
         str(number),
         (float(x[-1]), float(s[-1])),
+        xytext=(0, 9) if cut.station is not None else (-9, 0),  # kept off the labels along the edge
+        textcoords="offset points",
         ha="center",
         va="center",
         fontsize=7,
