@@ -16,7 +16,7 @@ from tapscan.report.section_page import share_text
 from tapscan.sectioning.pod_telling import pod_document
 
 if TYPE_CHECKING:
-    from tapscan.sectioning.pod import Curve, Study
+    from tapscan.sectioning.pod import Curve, Response, Study
     from tapscan.sectioning.thresholds import BetterThreshold
 
 __all__ = ["better_text", "curve_text", "exact_text", "write_pod"]
@@ -58,7 +58,7 @@ _CAPTION = (
 )
 
 
-def curve_text(one: "Curve") -> str:
+def curve_text(one: "Curve | Response") -> str:
     """Tell the three sizes of a curve, or that they lie beyond what was cut.
 
     For example ``a50 14.6 mm, a90 19.3 mm, a90/95 24.4 mm``.
@@ -121,7 +121,7 @@ def _study(one: "Study") -> dict[str, Any]:
         else (
             f"ln(score) = {response.fit.intercept:.3g} + {response.fit.slope:.3g} ln(size), scatter "
             f"{response.fit.scatter:.2g}, {response.fit.censored} of {response.fit.cases} in the noise "
-            "or beyond the scale"
+            f"or beyond the scale. By it: {curve_text(response)} (Wald's bound)"
         ).replace("-", "−"),
         "why_no_response": one.why_no_response,
         "area": "" if one.roc is None else f"{one.roc.area:.3f}",

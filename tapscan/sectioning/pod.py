@@ -182,8 +182,6 @@ def _exact(trials: Trials, curves: dict[Link, Curve]) -> tuple[Exact, ...]:
     told: dict[float, Exact] = {}
     for least_mm in sorted(asked):
         inside = trials.size_mm >= least_mm
-        if not inside.any():
-            continue
         from_mm, chosen = float(trials.size_mm[inside].min()), trials.is_hit[inside]
         found = share(int(chosen.sum()), int(chosen.size))
         least = lower_bound(found.hits, found.trials)

@@ -134,6 +134,17 @@ def test_no_noise_known_no_line():
     assert told.why_no_response == "fewer than 20 sound points were cut to tell noise by"
 
 
+def test_scores_that_fall_with_size_make_no_line():
+    size = np.linspace(4, 20, 20)
+    told = study(trials(size, size > 0, 20 / size, sound=[0.2] * 30))
+    assert told.why_no_response == "larger defects did not score higher than small ones"
+
+
+def test_all_in_the_noise_make_no_line():
+    told = study(trials([4, 6, 9, 12], [0, 1, 0, 1], [0.1] * 4, sound=[0.2] * 30))
+    assert told.why_no_response.startswith("a line needs three responses or more")
+
+
 def test_trials_come_from_what_was_cut_alone(plan, screened):
     called = screened(indications=[("BM-03-05",)], lone=["BM-05-05"], unread=["BM-07-07"])
     rows = [
