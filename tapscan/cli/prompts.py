@@ -41,12 +41,14 @@ def ask_findings(plan: Plan) -> Iterator[Finding]:
 
     What is wrong is said at once, and asked again. The end of the input ends it.
     """
+    seen_by: str | None = None
     try:
-        seen_by = _ask("How do you look (loupe, polished and dyed, microscope; Enter to leave out)", str)
         while True:
             kind = _ask(_menu(), _key)
             if kind is None:
                 return
+            if seen_by is None:  # it is the same for all that follow
+                seen_by = _ask("How did you look (loupe, polished and dyed; Enter to leave out)", str)
             yield _finding(kind, seen_by, plan)
     except _NoMoreError:
         click.echo()
