@@ -11,7 +11,7 @@ if TYPE_CHECKING:
     from tapscan.analysis import Results
     from tapscan.records.inspection import Inspection
     from tapscan.sectioning.cuts import PlannedCut
-    from tapscan.sectioning.findings_csv import Findings
+    from tapscan.sectioning.logbook import Findings
     from tapscan.sectioning.outcomes import Compared
 
 __all__ = ["command"]
@@ -49,7 +49,7 @@ def command(
               tapscan section my-part --csv from-the-bench.csv
     """  # noqa: D301 - \b is click's mark for lines kept as they are
     from tapscan.records.inspection import open_inspection
-    from tapscan.sectioning.findings_csv import read_findings
+    from tapscan.sectioning.logbook import read_findings
 
     inspection = open_inspection(folder)
     # A file that is wrong is told before anything is asked.
@@ -93,7 +93,8 @@ def _caution() -> None:
 
 def _add_table(inspection: "Inspection", table: Path, *, quiet: bool) -> None:
     from tapscan.records.readers.readings import file_name
-    from tapscan.sectioning.findings_csv import add_findings, parse_findings, read_text
+    from tapscan.sectioning.findings_csv import parse_findings
+    from tapscan.sectioning.logbook import add_findings, read_text
 
     name = file_name(table)
     rows = parse_findings(read_text(table, name), inspection.plan, name)
@@ -106,7 +107,7 @@ def _add_table(inspection: "Inspection", table: Path, *, quiet: bool) -> None:
 def _log(inspection: "Inspection") -> None:
     """Ask for findings; each is on the disk before the next is asked for."""
     from tapscan.cli.prompts import ask_findings
-    from tapscan.sectioning.findings_csv import add_findings
+    from tapscan.sectioning.logbook import add_findings
 
     for finding in ask_findings(inspection.plan):
         is_new = add_findings(inspection.folder, inspection.plan, [finding]) == 1
@@ -163,7 +164,7 @@ def _compare(inspection: "Inspection", others: tuple[Path, ...], *, as_json: boo
     import tapscan
     from tapscan.report.section_page import SectionReport, write_sections
     from tapscan.sectioning.comparing import compare_all
-    from tapscan.sectioning.findings_csv import read_findings
+    from tapscan.sectioning.logbook import read_findings
     from tapscan.sectioning.telling import section_document
 
     findings = read_findings(inspection.folder, inspection.plan)

@@ -1,4 +1,4 @@
-"""``findings.csv`` in the inspection folder: read with precise errors, added to without losing a line.
+"""The text of ``findings.csv``, to findings and back, with precise errors.
 
 A header line, then one finding a line. `kind` and `where` must be there; the other columns may be left out,
 and their order is free. Comma, semicolon or tab between columns; with the latter two a decimal comma is
@@ -9,29 +9,23 @@ import csv
 import io
 import math
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
-from pathlib import Path, PurePosixPath
+from pathlib import PurePosixPath
 from typing import Any
 
-from tapscan.errors import TapscanError, nearest, sentence
+from tapscan.errors import TapscanError, nearest
 from tapscan.plan.zones import Plan
 from tapscan.records.tables import FORMULA_STARTS, csv_text
-from tapscan.records.writing import write_text
-from tapscan.sectioning.findings import FINDINGS_NAME, KINDS, Finding, Kind, doubts
+from tapscan.sectioning.findings import KINDS, Finding, Kind
 from tapscan.sectioning.places import parse_places
 
 __all__ = [
     "COLUMNS",
-    "Findings",
-    "add_findings",
     "findings_text",
     "parse_findings",
     "parse_kind",
     "parse_photo",
     "parse_row",
     "parse_size",
-    "read_findings",
-    "read_text",
 ]
 
 COLUMNS = (
@@ -50,66 +44,8 @@ COLUMNS = (
 _NEEDED = ("kind", "where")
 _NUMBERS = ("depth_mm", "length_mm", "width_mm", "thickness_mm", "area_mm2")
 _TEXTS = ("defect", "seen_by", "note")
-_MOST_BYTES, _LARGEST = 20_000_000, 1e6
+_LARGEST = 1e6
 _DELIMITERS = (",", ";", "\t")
-
-
-@dataclass(frozen=True, slots=True)
-class Findings:
-    """All findings of an inspection, in file order, and sentences about what does not go together."""
-
-    rows: tuple[Finding, ...]
-    warnings: tuple[str, ...]
-
-
-def read_findings(folder: Path, plan: Plan) -> Findings:
-    """Read ``findings.csv`` of an inspection; no file is no findings.
-
-    Raises
-    ------
-    TapscanError
-        When the file cannot be read or a line is wrong: which line, which column, what, and the way out.
-    """
-    path = folder / FINDINGS_NAME
-    if not path.exists():
-        if path.is_symlink():
-            raise TapscanError(FINDINGS_NAME, "is a link to nowhere", "put the file itself there")
-        return Findings((), ())
-    if not path.resolve().is_relative_to(folder.resolve()):
-        raise TapscanError(FINDINGS_NAME, "is a link out of the inspection", "copy the file there")
-    rows = parse_findings(read_text(path, FINDINGS_NAME), plan, FINDINGS_NAME)
-    warnings = [told for zone in plan.zones for told in doubts(zone, rows)]
-    warnings += [
-        sentence(f"{FINDINGS_NAME}: line {one.line}", f"photo {one.photo!r} is not there", "copy it there")
-        for one in rows
-        if one.photo and not (folder / one.photo).is_file()
-    ]
-    return Findings(rows, tuple(warnings))
-
-
-def add_findings(folder: Path, plan: Plan, new: Sequence[Finding]) -> int:
-    """Add findings behind those that are there; return how many were new.
-
-    A finding that is there already, equal in everything, is not written twice. The file is written beside
-    and renamed. What it held is kept, in the columns' usual order.
-
-    Raises
-    ------
-    TapscanError
-        When the file that is there cannot be read; nothing is changed then.
-    OSError
-        When the disk is full or the folder may not be written; nothing is changed then.
-    """
-    old = read_findings(folder, plan).rows
-    seen = {replace(one, line=0) for one in old}
-    fresh = []
-    for one in (replace(one, line=0) for one in new):
-        if one not in seen:
-            seen.add(one)
-            fresh.append(one)
-    if fresh:
-        write_text(folder / FINDINGS_NAME, findings_text([*old, *fresh]))
-    return len(fresh)
 
 
 def findings_text(findings: Sequence[Finding]) -> str:
@@ -123,28 +59,6 @@ def findings_text(findings: Sequence[Finding]) -> str:
     void,BM-07-11:09-02,,0.4,,,,,,,
     """
     return csv_text({name: [getattr(one, name) for one in findings] for name in COLUMNS})
-
-
-def read_text(path: Path, where: str) -> str:
-    """Read a table's text in UTF-8, UTF-16 with its mark, or what older spreadsheets write.
-
-    Raises
-    ------
-    TapscanError
-        When there is no such file, it is too large, or holds no text.
-    """
-    if not path.is_file():
-        raise TapscanError(where, "is not there", "check the name and the folder")
-    if path.stat().st_size > _MOST_BYTES:
-        raise TapscanError(where, "is too large for a table of findings", "name the right file")
-    content = path.read_bytes()
-    is_wide = content.startswith((b"\xff\xfe", b"\xfe\xff"))
-    if not is_wide and b"\0" in content:
-        raise TapscanError(where, "holds bytes that no text has", "save it as CSV")
-    try:
-        return content.decode("utf-16" if is_wide else "utf-8-sig")
-    except UnicodeDecodeError:
-        return content.decode("cp1252", "replace")
 
 
 def parse_findings(text: str, plan: Plan, where: str) -> tuple[Finding, ...]:

@@ -12,7 +12,7 @@ from tapscan.plan.reading import PLAN_NAME
 from tapscan.records.inspection import open_inspection
 from tapscan.sectioning.comparing import compare_all
 from tapscan.sectioning.findings import FINDINGS_NAME
-from tapscan.sectioning.findings_csv import read_findings
+from tapscan.sectioning.logbook import read_findings
 from tapscan.sectioning.outcomes import Compared
 
 __all__ = ["Gathered", "gather", "held_otherwise", "inspections_in", "is_in_bag"]

@@ -12,7 +12,7 @@ from tapscan.plan.zones import Zone
 from tapscan.records.inspection import Inspection
 from tapscan.screening.known import Known, Learnt
 from tapscan.sectioning.findings import FINDINGS_NAME, NOT_CUT, SOUND, Finding, shown
-from tapscan.sectioning.findings_csv import read_findings
+from tapscan.sectioning.logbook import read_findings
 
 __all__ = ["known_points", "learnt_from"]
 

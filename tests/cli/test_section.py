@@ -148,7 +148,7 @@ def test_held_against_another_as_in_analyse(part, scanned_files, tmp_path):
     write_inspection(tmp_path / "before", other)
     volume = np.load(part / "ascans/SP.npy")
     (tmp_path / "before/ascans").mkdir()
-    noise = np.random.default_rng(1).normal(0, 0.002, volume.shape)
+    noise = np.random.default_rng(1).normal(0, 5e-4, volume.shape)
     np.save(tmp_path / "before/ascans/SP.npy", (volume + noise).astype("f4"))
     against = ["--against", str(tmp_path / "before")]
     assert CliRunner().invoke(main, ["analyse", str(part), *against]).exit_code == 0
