@@ -78,17 +78,15 @@ def open_catalogue(archive: Path, progress: Progress = lambda *_: None) -> Itera
         connection.close()
 
 
-def rebuild(archive: Path, progress: Progress = lambda *_: None) -> Catalogue:
-    """Make the whole catalogue again from the bags, whatever it held; the connection is closed again.
+def rebuild(archive: Path, progress: Progress = lambda *_: None) -> tuple[str, ...]:
+    """Make the whole catalogue again from the bags, whatever it held; return what had to be mended.
 
     Programs that read it meanwhile see the old one or the new one, whole.
     """
-    warnings: list[str] = []
     with open_catalogue(archive, progress) as catalogue:
-        warnings += catalogue.warnings
-        if not warnings:  # otherwise it has just been made
+        if not catalogue.warnings:  # otherwise it has just been made
             _update(catalogue.connection, archive, progress, anew=True)
-    return Catalogue(catalogue.connection, tuple(warnings))
+    return catalogue.warnings
 
 
 def _opened(archive: Path, warnings: list[str], progress: Progress) -> sqlite3.Connection:

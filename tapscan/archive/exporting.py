@@ -2,21 +2,17 @@
 
 import csv
 import io
-import json
 from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
 
 from tapscan.archive.folders import new_folder
 from tapscan.archive.places import Bag
-from tapscan.archive.rerunning import stored_tables
+from tapscan.archive.stored import point_rows, results_of
 from tapscan.errors import TapscanError
 from tapscan.records.tables import csv_text, json_text
 
-__all__ = ["FORMS", "export_bag", "point_rows", "results_of"]
-
-# Columns of points.csv that are words; every other one holds numbers or is a yes or no.
-WORDS = {"point", "zone", "method", "status", "reason"}
+__all__ = ["FORMS", "export_bag"]
 
 Row = dict[str, Any]
 
@@ -44,52 +40,6 @@ def export_bag(bag: Bag, target: Path, form: str) -> list[Path]:
     return [target / name for name in names]
 
 
-def results_of(bag: Bag) -> tuple[dict[str, str], Mapping[str, Any], list[Row]]:
-    """Return the tables that a bag holds as text, its summary and its indications.
-
-    Raises
-    ------
-    TapscanError
-        When it was never analysed, or they cannot be read.
-    """
-    remedy = "run: tapscan archive rerun --new-version"
-    tables = stored_tables(bag)
-    missing = {"points.csv", "indications.json", "summary.json"} - tables.keys()
-    if missing:
-        what = f"holds no results/{min(missing)}: it was never analysed"
-        raise TapscanError(bag.label, what, f"{remedy} {bag.name}")
-    try:
-        summary, indications = (json.loads(tables[name]) for name in ("summary.json", "indications.json"))
-        if isinstance(summary, dict) and all(isinstance(one, dict) for one in indications):
-            return tables, summary, indications
-    except (ValueError, TypeError):
-        pass
-    raise TapscanError(bag.label, "its results cannot be read", f"{remedy} {bag.name}")
-
-
-def point_rows(text: str) -> list[Row]:
-    """Read ``points.csv``: words as they are, numbers as numbers, empty cells as None.
-
-    Examples
-    --------
-    >>> point_rows("point,score,is_reference\\nBM-01-01,0.5,false\\nBM-01-02,,true\\n")[1]
-    {'point': 'BM-01-02', 'score': None, 'is_reference': True}
-    """
-    reader = csv.DictReader(io.StringIO(text, newline=""))
-    return [{key: _value(key, cell) for key, cell in row.items()} for row in reader]
-
-
-def _value(column: str, cell: str) -> object:
-    if column in WORDS:
-        return cell
-    if cell in {"true", "false"}:
-        return cell == "true"
-    try:
-        return int(cell) if cell.lstrip("-").isdecimal() else float(cell)
-    except ValueError:
-        return cell or None
-
-
 def _write_csv(bag: Bag, folder: Path) -> None:
     tables, _, indications = results_of(bag)
     _write(folder / "points.csv", tables["points.csv"])
@@ -100,7 +50,7 @@ def _write_csv(bag: Bag, folder: Path) -> None:
 
 
 def _indications_csv(indications: list[Row]) -> str:
-    """Lay indications out as a table: points in one cell, ranges in two columns; the outline stays in JSON."""
+    """Lay indications out as a table: points in one cell, ranges in two; the outline is in JSON alone."""
     words = ("id", "zone", "method", "kind", "peak_point")
     numbers = ("area_mm2", "area_low_mm2", "area_high_mm2", "depth_mm", "score")
     columns: dict[str, list[Any]] = {name: [one.get(name) for one in indications] for name in words}
@@ -128,8 +78,13 @@ def _write_json(bag: Bag, folder: Path) -> None:
 
 
 def _write_diconde(bag: Bag, folder: Path) -> None:
-    from tapscan.archive.diconde import write_diconde
-
+    try:
+        from tapscan.archive.diconde import write_diconde
+    except ModuleNotFoundError as error:
+        if error.name != "pydicom":
+            raise
+        what = "needs pydicom, which is not installed"
+        raise TapscanError(bag.label, f"as DICONDE {what}", "pip install 'tapscan[diconde]'") from None
     write_diconde(bag, folder)
 
 

@@ -16,12 +16,12 @@ from tapscan.archive.checking import check_bag
 from tapscan.archive.places import Bag, list_bags
 from tapscan.archive.restoring import restore_bag
 from tapscan.archive.spreading import spread
+from tapscan.archive.stored import stored_tables
 from tapscan.errors import TapscanError, sentence
 from tapscan.records.inspection import open_inspection
 
-__all__ = ["TABLES", "Rerun", "Task", "add_version", "recompute", "rerun", "stored_tables", "task_of"]
+__all__ = ["Rerun", "Task", "add_version", "recompute", "rerun", "task_of"]
 
-TABLES = ("points.csv", "indications.json", "summary.json")
 # Analyses share one setting of the linear algebra library, so a process does one at a time.
 _ONE_AT_A_TIME = threading.Lock()
 
@@ -151,12 +151,6 @@ def recompute(task: Task) -> Computed:
     for place, name in task.against:
         tables = {table: text.replace(place, name) for table, text in tables.items()}
     return Computed(tables)
-
-
-def stored_tables(bag: Bag) -> dict[str, str]:
-    """Return the tables that the bag holds, by name; those that are missing are left out."""
-    paths = {name: bag.inspection / "results" / name for name in TABLES}
-    return {name: path.read_bytes().decode("utf-8") for name, path in paths.items() if path.is_file()}
 
 
 def add_version(bag: Bag, archive: Path, save: Callable[[Path, Sequence[Path]], object]) -> Bag:

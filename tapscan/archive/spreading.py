@@ -64,28 +64,33 @@ def _at(
     progress: Callable[[int, int], None],
     on_failure: Callable[[Item, str], Outcome] | None,
 ) -> Iterator[Outcome]:
-    client, as_completed = _connected(scheduler)
+    client, as_completed, killed = _connected(scheduler)
     with client:
         futures = client.map(work, items, pure=False, retries=RETRIES)
         for done, _ in enumerate(as_completed(futures, loop=client.loop), start=1):
             progress(done, len(items))
         for item, future in zip(items, futures, strict=True):
             error = future.exception()
+            if isinstance(error, killed):
+                # What was waiting at a worker that died is blamed together with what killed it; each gets
+                # another chance alone.
+                future = client.submit(work, item, pure=False, retries=RETRIES)
+                error = future.exception()
             if error is not None and on_failure is not None:
                 yield on_failure(item, " ".join(f"{type(error).__name__}: {error}".split())[:300])
             else:
                 yield future.result()
 
 
-def _connected(scheduler: str) -> tuple[Any, Any]:
+def _connected(scheduler: str) -> tuple[Any, Any, type[Exception]]:
     try:
-        from distributed import Client, as_completed
+        from distributed import Client, KilledWorker, as_completed
     except ImportError:
         what = "needs Dask's distributed, which is not installed"
         raise TapscanError(scheduler, what, "pip install 'tapscan[cluster]'") from None
     try:
         client: Any = Client
-        return client(scheduler, timeout=CONNECT_S, set_as_default=False), as_completed
+        return client(scheduler, timeout=CONNECT_S, set_as_default=False), as_completed, KilledWorker
     except (OSError, ValueError) as error:
         reason = " ".join(str(error).split())[:160] or type(error).__name__
         what = f"no scheduler answers: {reason}"

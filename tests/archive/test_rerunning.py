@@ -9,7 +9,8 @@ from tapscan.archive import rerunning
 from tapscan.archive.bags import add_inspection
 from tapscan.archive.checking import check_bag
 from tapscan.archive.places import list_bags
-from tapscan.archive.rerunning import add_version, recompute, rerun, stored_tables, task_of
+from tapscan.archive.rerunning import add_version, recompute, rerun, task_of
+from tapscan.archive.stored import stored_tables
 from tapscan.synth import write_inspection
 from tests.archive.conftest import simulated
 from tests.archive.test_bags import contents

@@ -14,8 +14,9 @@ import pytest
 from tapscan.archive import spreading
 from tapscan.archive.bags import add_inspection
 from tapscan.archive.places import list_bags
-from tapscan.archive.rerunning import rerun, stored_tables
+from tapscan.archive.rerunning import rerun
 from tapscan.archive.spreading import spread
+from tapscan.archive.stored import stored_tables
 from tapscan.errors import TapscanError
 
 # Dask's own threads and sockets may outlive a test by a moment.
@@ -46,9 +47,12 @@ def deadly(number):
 def cluster():
     """A scheduler and two worker processes, each replaced when it dies."""
     # A piece of work may cost two workers their lives before it is given up: enough, and soon over.
-    with dask.config.set({"distributed.scheduler.allowed-failures": 1}), distributed.LocalCluster(
-        n_workers=2, threads_per_worker=1, processes=True, host="127.0.0.1", dashboard_address=None
-    ) as running:
+    with (
+        dask.config.set({"distributed.scheduler.allowed-failures": 1}),
+        distributed.LocalCluster(
+            n_workers=2, threads_per_worker=1, processes=True, host="127.0.0.1", dashboard_address=None
+        ) as running,
+    ):
         yield running
 
 
