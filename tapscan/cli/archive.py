@@ -40,7 +40,7 @@ def command() -> None:
 @click.option("--name", help="What to call it. [default: the folder's name]")
 @options
 def add(folder: Path, name: str | None, chosen: Path | None, *, as_json: bool) -> None:
-    """Archive the inspection in DIR: plan, readings, results, and all else in it.
+    """Archive the inspection in DIR: all that is in it.
 
     The folder itself stays as it is. Adding it again makes a new version; no version is
     ever overwritten.
@@ -74,10 +74,10 @@ def add(folder: Path, name: str | None, chosen: Path | None, *, as_json: bool) -
 @click.argument("names", metavar="[NAME]...", nargs=-1)
 @options
 def check(names: tuple[str, ...], chosen: Path | None, *, as_json: bool) -> None:
-    """Hold every file against its checksum: of NAME, or of all bags.
+    """Hold every file against its checksum.
 
-    What was changed, lost, added or renamed since it was archived is named. NAME is the
-    newest version; NAME@2 is the second.
+    What was changed, lost, added or renamed since it was archived is named. Without a NAME
+    all bags are checked. NAME is the newest version; NAME@2 is the second.
 
     \b
     Example:  tapscan archive check
@@ -114,9 +114,9 @@ def check(names: tuple[str, ...], chosen: Path | None, *, as_json: bool) -> None
 @click.option("--intact-only", is_flag=True, help="Leave damaged and missing files out instead of stopping.")
 @options
 def restore(name: str, target: Path, chosen: Path | None, *, intact_only: bool, as_json: bool) -> None:
-    """Copy the archived inspection NAME out to TO, a new or empty folder.
+    """Copy the inspection NAME out to TO.
 
-    Every file is checked on the way. Paths that leave the folder, links, and files larger
+    TO is a new or empty folder. Every file is checked on the way. Paths that leave the folder, links, and files larger
     than the bag claims are refused.
 
     \b
@@ -166,9 +166,9 @@ def list_(chosen: Path | None, *, versions: bool, as_json: bool) -> None:
 @click.option("--versions", is_flag=True, help="Search every version, not only the newest of each.")
 @options
 def find(words: tuple[str, ...], chosen: Path | None, *, as_json: bool, **wishes: Any) -> None:
-    """Find archived inspections by WORDS in part, history, zones, notes and findings.
+    """Find archived inspections by words and measures.
 
-    All words must occur, each perhaps as the beginning of a longer one. The day is the
+    WORDS are looked for in part, history, zones, notes and findings. All words must occur, each perhaps as the beginning of a longer one. The day is the
     plan's date where that begins like 2026-03-14, else the day of archiving. With both
     --area-over and --depth-over one indication must be over both.
 
@@ -212,7 +212,9 @@ def _search(archive: Path, wanted: "Wanted", *, as_json: bool) -> None:
 @command.command("rebuild")
 @options
 def rebuild(chosen: Path | None, *, as_json: bool) -> None:
-    """Make the catalogue again from the bags; the bags stay as they are.
+    """Make the catalogue again from the bags.
+
+    The bags stay as they are. It is needed seldom: the catalogue mends itself.
 
     \b
     Example:  tapscan archive rebuild
@@ -244,7 +246,7 @@ def rebuild(chosen: Path | None, *, as_json: bool) -> None:
 )
 @options
 def rerun(names: tuple[str, ...], chosen: Path | None, *, as_json: bool, **wishes: Any) -> None:
-    """Compute archived inspections again from their inputs and tell what changed.
+    """Compute again from the inputs, tell what changed.
 
     Every number that differs from the archived results is told. Nothing is written unless
     you ask for --new-version; the old version stays as it is even then.
@@ -310,9 +312,9 @@ def _analyse(folder: Path, against: Sequence[Path]) -> None:
 )
 @options
 def export(name: str, target: Path, form: str, chosen: Path | None, *, as_json: bool) -> None:
-    """Write the numbers of NAME into OUT, a new or empty folder, for other programs.
+    """Write the numbers of NAME for other programs.
 
-    csv writes points, indications and findings; json all of it in one file; diconde one
+    OUT is a new or empty folder. csv writes points, indications and findings; json all of it in one file; diconde one
     image for each map, and the A-scans to the bit.
 
     \b

@@ -56,40 +56,30 @@ def fields(record: Any) -> dict[str, Any]:
 
 
 def print_listed(archive: Path, found: "Sequence[Listed]") -> None:
-    """Print one line for each inspection, and below what was matched or cannot be read."""
+    """Print each inspection in a few lines: what it is, what was found, and where the words stand."""
     if not found:
         click.echo(f"{archive}: nothing found")
         return
-    heads = (
-        "Bag",
-        "Part",
-        "Inspected",
-        "Clear",
-        "Suspect",
-        "Unread",
-        "Indications",
-        "Largest mm²",
-        "Deepest mm",
-    )
-    rows = (
-        (
-            f"{one.name}@{one.version}",
-            " ".join((one.part, one.serial)).strip(),
-            one.inspected or "",
-            *("" if count is None else str(count) for count in (one.clear, one.suspect, one.unread)),
-            str(one.indications),
-            "" if one.largest_mm2 is None else f"{one.largest_mm2:.0f}",
-            "" if one.deepest_mm is None else f"{one.deepest_mm:.2f}",
-        )
-        for one in found
-    )
-    _print_table(heads, rows)
     for one in found:
+        part = ", ".join(word for word in (one.part, one.serial) if word)
+        click.echo(f"{one.name}@{one.version}  {one.inspected or 'without a day'}  {part}")
+        click.echo(f"    {_told(one)}")
         if one.passage:
-            click.echo(f"{one.name}@{one.version}: {' '.join(one.passage.split())}")
-        if one.problem:
-            click.echo(f"tapscan: {one.name}@{one.version}: {one.problem}", err=True)
+            click.echo(f"    {' '.join(one.passage.split())}")
+    warn(f"{one.name}@{one.version}: {one.problem}" for one in found if one.problem)
     click.echo("A clear point is not proof of soundness, and an unread point says nothing.")
+
+
+def _told(one: "Listed") -> str:
+    if one.clear is None:
+        return "cannot be read"
+    told = f"{one.clear} clear, {one.suspect} suspect, {one.unread} unread"
+    told += f"; {one.indications} indication{'' if one.indications == 1 else 's'}"
+    if one.largest_mm2 is not None:
+        told += f", the largest {one.largest_mm2:.0f} mm²"
+    if one.deepest_mm is not None:
+        told += f", the deepest {one.deepest_mm:.2f} mm"
+    return told if one.tapscan else f"{told}; never analysed"
 
 
 def print_rerun(outcome: "Rerun", new: "Bag | None") -> None:
