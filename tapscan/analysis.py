@@ -19,6 +19,7 @@ from tapscan.screening.agreement import agreement
 from tapscan.screening.likeness import held_against
 from tapscan.screening.results import CLEAR, SKIPPED, SUSPECT, UNREAD, Indication, Screened
 from tapscan.screening.scans import Progress, Scan, look
+from tapscan.signals import Workers
 
 __all__ = ["Progress", "Results", "analyse"]
 
@@ -67,11 +68,14 @@ def analyse(
     *,
     writer: Callable[[Results], Path],
     progress: Progress = lambda *_: None,
+    workers: int | Workers = 2,
 ) -> Results:
     """Measure every reading, hold it against what is good there, and gather what stands out.
 
     What is good is told by other inspections `against` which this one is held (an earlier one of the same
     part, or some of like parts), else by the mirror-image zone, else by the zone itself.
+
+    `workers` measure A-scans, as for `tapscan.signals.measure_volume`; no result depends on them.
 
     Nothing is written, and no reading is an error: one that cannot be used, or was never
     taken, leaves its point unread, with a reason and a warning.
@@ -85,7 +89,7 @@ def analyse(
     warnings = list(inspection.warnings)
     # Sums depend on how many threads share them; one thread gives the same bits on any machine.
     with threadpool_limits(limits=1, user_api="blas"):
-        scan = look(inspection, warnings, progress)
+        scan = look(inspection, warnings, progress, workers)
         others = [_look_aside(other, warnings, progress) for other in against]
         screened = tuple(held_against(one, scan, others, warnings) for one in scan.seen)
     summary = _summary(inspection, against, screened, warnings)

@@ -15,13 +15,15 @@ from tapscan.archive.changes import Change, changes
 from tapscan.archive.checking import check_bag
 from tapscan.archive.places import Bag, list_bags
 from tapscan.archive.restoring import restore_bag
-from tapscan.archive.spreading import spread
+from tapscan.archive.spreading import spread, workers_at
 from tapscan.archive.stored import stored_tables
 from tapscan.errors import TapscanError, sentence
-from tapscan.records.inspection import open_inspection
+from tapscan.records.inspection import ASCANS, open_inspection
+from tapscan.signals import Workers
 
 __all__ = ["Rerun", "Task", "add_version", "recompute", "rerun", "task_of"]
 
+HUGE_BYTES = 256_000_000
 # Analyses share one setting of the linear algebra library, so a process does one at a time.
 _ONE_AT_A_TIME = threading.Lock()
 
@@ -84,6 +86,9 @@ def rerun(
     progress
         Called with (bags done, bags to do).
 
+    An inspection whose A-scans fill more than `HUGE_BYTES` is not sent to one worker: its blocks of traces
+    are, from here.
+
     Raises
     ------
     TapscanError
@@ -102,8 +107,14 @@ def rerun(
             tasks[bag] = task_of(bag, archive)
         except TapscanError as error:
             outcomes[bag] = Computed({}, problem=str(error))
-    computed = spread(recompute, list(tasks.values()), scheduler, progress, _failed)
-    outcomes.update(zip(tasks, computed, strict=True))
+    # What would keep one worker busy for long is cut up here, and its pieces are spread instead.
+    cut = [bag for bag in tasks if scheduler is not None and _volume_bytes(bag) > HUGE_BYTES]
+    whole = [bag for bag in tasks if bag not in cut]
+    computed = spread(recompute, [tasks[bag] for bag in whole], scheduler, progress, _failed)
+    outcomes.update(zip(whole, computed, strict=True))
+    for done, bag in enumerate(cut, start=len(whole) + 1):
+        outcomes[bag] = _by_blocks(tasks[bag], str(scheduler))
+        progress(done, len(tasks))
     return [_compared(bag, outcomes[bag]) for bag in bags]
 
 
@@ -130,8 +141,11 @@ def task_of(bag: Bag, archive: Path) -> Task:
     return Task(bag.folder.resolve().as_posix(), tuple(places))
 
 
-def recompute(task: Task) -> Computed:
-    """Check a bag and compute its tables again. Any process of this machine or another can do it."""
+def recompute(task: Task, workers: int | Workers = 2) -> Computed:
+    """Check a bag and compute its tables again. Any process of this machine or another can do it.
+
+    `workers` measure its A-scans, as for `tapscan.signals.measure_volume`.
+    """
     folder = Path(task.folder)
     try:
         if not folder.is_dir():
@@ -145,7 +159,7 @@ def recompute(task: Task) -> Computed:
         inspection = open_inspection(folder / "data")
         others = [open_inspection(place) for place, _ in task.against]
         with _ONE_AT_A_TIME:
-            tables = analyse(inspection, others, writer=_unwritten).tables
+            tables = analyse(inspection, others, writer=_unwritten, workers=workers).tables
     except TapscanError as error:
         return Computed({}, problem=str(error))
     for place, name in task.against:
@@ -171,6 +185,19 @@ def add_version(bag: Bag, archive: Path, save: Callable[[Path, Sequence[Path]], 
         shutil.rmtree(copy / "results", ignore_errors=True)
         save(copy, [Path(place) for place, _ in task.against])
         return add_inspection(copy, archive, bag.name).bag
+
+
+def _by_blocks(task: Task, scheduler: str) -> Computed:
+    """Compute a bag here, while workers at the scheduler measure its A-scans block by block."""
+    try:
+        with workers_at(scheduler) as workers:
+            return recompute(task, workers)
+    except TapscanError as error:
+        return Computed({}, problem=str(error))
+
+
+def _volume_bytes(bag: Bag) -> int:
+    return sum(path.stat().st_size for path in (bag.inspection / ASCANS).glob("*.npy"))
 
 
 def _failed(task: Task, reason: str) -> Computed:

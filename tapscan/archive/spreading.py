@@ -1,11 +1,13 @@
 """The same work on this machine alone or spread over many: one call, one order of results, the same bytes."""
 
 from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from typing import Any, TypeVar
 
 from tapscan.errors import TapscanError
+from tapscan.signals import Workers
 
-__all__ = ["spread"]
+__all__ = ["spread", "workers_at"]
 
 Item = TypeVar("Item")
 Outcome = TypeVar("Outcome")
@@ -57,6 +59,28 @@ def spread(
     return list(_at(scheduler, work, items, progress, on_failure))
 
 
+@contextmanager
+def workers_at(scheduler: str) -> Iterator[Workers]:
+    """Yield the workers of a Dask scheduler as a pool for `tapscan.signals.measure_volume`.
+
+    Raises
+    ------
+    TapscanError
+        When Dask is not installed, no scheduler answers, or every worker is lost again and again.
+    """
+    client, _, killed = _connected(scheduler)
+    import dask
+
+    # A block of traces is some 10 MB, about which Dask would warn each time.
+    with client, dask.config.set({"distributed.admin.large-graph-warning-threshold": "256MB"}):
+        count = max(1, len(client.nthreads()))
+        try:
+            yield Workers(client.get_executor(pure=False, retries=RETRIES), count)
+        except killed as error:
+            what = f"no worker could do its part: {' '.join(str(error).split())[:160]}"
+            raise TapscanError(scheduler, what, "see the worker's log") from None
+
+
 def _at(
     scheduler: str,
     work: Callable[[Item], Outcome],
@@ -64,6 +88,8 @@ def _at(
     progress: Callable[[int, int], None],
     on_failure: Callable[[Item, str], Outcome] | None,
 ) -> Iterator[Outcome]:
+    if not items:
+        return
     client, as_completed, killed = _connected(scheduler)
     with client:
         futures = client.map(work, items, pure=False, retries=RETRIES)

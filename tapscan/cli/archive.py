@@ -116,8 +116,8 @@ def check(names: tuple[str, ...], chosen: Path | None, *, as_json: bool) -> None
 def restore(name: str, target: Path, chosen: Path | None, *, intact_only: bool, as_json: bool) -> None:
     """Copy the inspection NAME out to TO.
 
-    TO is a new or empty folder. Every file is checked on the way. Paths that leave the folder, links, and files larger
-    than the bag claims are refused.
+    TO is a new or empty folder. Every file is checked on the way. Paths that leave the
+    folder, links, and files larger than the bag claims are refused.
 
     \b
     Example:  tapscan archive restore my-part my-part-again
@@ -168,9 +168,10 @@ def list_(chosen: Path | None, *, versions: bool, as_json: bool) -> None:
 def find(words: tuple[str, ...], chosen: Path | None, *, as_json: bool, **wishes: Any) -> None:
     """Find archived inspections by words and measures.
 
-    WORDS are looked for in part, history, zones, notes and findings. All words must occur, each perhaps as the beginning of a longer one. The day is the
-    plan's date where that begins like 2026-03-14, else the day of archiving. With both
-    --area-over and --depth-over one indication must be over both.
+    WORDS are looked for in part, history, zones, notes and findings; all of them must
+    occur, each perhaps as the beginning of a longer one. The day is the plan's date where
+    that begins like 2026-03-14, else the day of archiving. With both --area-over and
+    --depth-over one indication must be over both.
 
     \b
     Example:  tapscan archive find garage door
@@ -314,8 +315,8 @@ def _analyse(folder: Path, against: Sequence[Path]) -> None:
 def export(name: str, target: Path, form: str, chosen: Path | None, *, as_json: bool) -> None:
     """Write the numbers of NAME for other programs.
 
-    OUT is a new or empty folder. csv writes points, indications and findings; json all of it in one file; diconde one
-    image for each map, and the A-scans to the bit.
+    OUT is a new or empty folder. csv writes points, indications and findings; json all of
+    it in one file; diconde one image for each map, and the A-scans to the bit.
 
     \b
     Example:  tapscan archive export my-part for-anna --form csv
