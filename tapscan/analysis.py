@@ -20,6 +20,7 @@ from tapscan.screening.known import NOTHING_LEARNT, Learnt
 from tapscan.screening.likeness import held_against
 from tapscan.screening.results import CLEAR, SKIPPED, SUSPECT, UNREAD, Indication, Screened
 from tapscan.screening.scans import Progress, Scan, look
+from tapscan.signals import Workers
 
 __all__ = ["Progress", "Results", "analyse"]
 
@@ -69,12 +70,15 @@ def analyse(
     *,
     writer: Callable[[Results], Path],
     progress: Progress = lambda *_: None,
+    workers: int | Workers = 2,
 ) -> Results:
     """Measure every reading, hold it against what is good there, and gather what stands out.
 
     What is good is told by other inspections `against` which this one is held (an earlier one of the same
     part, or some of like parts), else by the mirror-image zone, else by the zone itself. `learnt`, when
     given, says for each of those others what cutting has shown of it since.
+
+    `workers` measure A-scans, as for `tapscan.signals.measure_volume`; no result depends on them.
 
     Nothing is written, and no reading is an error: one that cannot be used, or was never
     taken, leaves its point unread, with a reason and a warning.
@@ -88,7 +92,7 @@ def analyse(
     warnings = list(inspection.warnings)
     # Sums depend on how many threads share them; one thread gives the same bits on any machine.
     with threadpool_limits(limits=1, user_api="blas"):
-        scan = look(inspection, warnings, progress)
+        scan = look(inspection, warnings, progress, workers)
         scans = [_look_aside(other, known, warnings, progress) for other, known in others]
         screened = tuple(held_against(one, scan, scans, warnings) for one in scan.seen)
     summary = _summary(inspection, others, screened, warnings)
