@@ -47,14 +47,15 @@ class Analysed:
 class Bench:
     """One inspection folder under the desk. Every method may be called from any thread.
 
-    `writing` is held by whoever writes the plan, the notes or readings; `analysed` is None until the first
-    analysis is through.
+    `writing` is held by whoever writes plan, notes or readings, `collecting` by the page that collects;
+    `analysed` is None until the first analysis is through.
     """
 
     folder: Path
     progress: Progress = Progress()
     analysed: Analysed | None = None
     writing: threading.Lock = field(default_factory=threading.Lock)
+    collecting: threading.Lock = field(default_factory=threading.Lock)
     _starting: threading.Lock = field(default_factory=threading.Lock)
     _saving: threading.Lock = field(default_factory=threading.Lock)
     _saved: Analysed | None = None

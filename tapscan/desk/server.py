@@ -14,10 +14,11 @@ from anyio.to_thread import run_sync
 from starlette.applications import Starlette
 from starlette.requests import Request
 from starlette.responses import FileResponse, PlainTextResponse, Response
-from starlette.routing import Route
+from starlette.routing import Route, WebSocketRoute
 
 from tapscan.desk.bench import Bench
 from tapscan.desk.closeups import point_document, section_document, slice_document
+from tapscan.desk.collecting import collect
 from tapscan.desk.documents import palette_css, plan_document, results_document, zone_document
 from tapscan.desk.guard import Door, Guard
 from tapscan.desk.marks import plan_version, write_marks
@@ -64,6 +65,7 @@ def desk_app(bench: Bench, door: Door) -> Guard:
         Route("/api/files", _told_async(_file), methods=["POST"]),
         Route("/api/papers", _told(_papers)),
         Route("/papers/{name}", _told(_paper)),
+        WebSocketRoute("/capture", collect),
     ]
     app = Starlette(routes=routes)
     app.state.bench = bench

@@ -11,10 +11,12 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from tapscan.errors import TapscanError
-from tapscan.records.readers import read_recording
+from tapscan.records.readers import file_name, read_recording
 from tapscan.signals import cut_taps, find_taps, fit_modes, tap_features
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     from numpy.typing import NDArray
 
     from tapscan.plan import Point
@@ -31,40 +33,63 @@ _ENVELOPE_POINTS = 400
 
 @dataclass(frozen=True, slots=True, eq=False)
 class HeardTaps:
-    """Usable taps of a recording: `taps` (k, samples) from their onsets, `noise_power` (k,) mean squares."""
+    """Taps from their onsets, `taps` (k, samples), and the mean square of the noise in each, (k,).
+
+    `name` is the first file they come from; `is_usable` says that the analysis would use them.
+    """
 
     taps: "NDArray[np.float64]"
     noise_power: "NDArray[np.float64]"
     sample_rate_hz: float
     name: str
+    is_usable: bool
 
 
 def taps_at(inspection: "Inspection", point: "Point") -> HeardTaps:
-    """Cut the usable taps out of the first recording at a point that has any.
+    """Cut the first usable taps out of the recordings at a point; doubtful ones where there is no other.
 
     Raises
     ------
     TapscanError
-        When there is no recording at the point, or none that can be used.
+        When there is no recording at the point, or none that holds a tap.
     """
     fault = TapscanError(str(point), "has no tap recording", "tap it, or choose another point")
+    found: list[HeardTaps] = []
     for path in inspection.tap_files.get(point, ()):
         try:
-            recording = read_recording(path)
+            one = _taps_in(path)
         except TapscanError as error:
             fault = error
             continue
-        samples, rate_hz = np.nan_to_num(recording.samples), recording.sample_rate_hz
-        found = find_taps(samples, rate_hz)
-        good = ~(found.is_clipped | found.is_double | found.is_quiet)
-        # A doubtful tap is worth hearing where there is no other.
-        chosen = good if good.any() else np.ones(found.start.size, dtype=bool)
-        if chosen.any():
-            taps = cut_taps(samples, found.start, rate_hz, _HEARD_S)[chosen][:_MOST_TAPS]
-            noise = found.noise_power[chosen][:_MOST_TAPS]
-            return HeardTaps(taps.astype(float), noise, rate_hz, f"taps/{path.name}")
-        fault = TapscanError(f"taps/{path.name}", "holds no tap", "record the point again")
-    raise fault
+        # Recordings at another rate cannot be joined to the first.
+        if not found or one.sample_rate_hz == found[0].sample_rate_hz:
+            found.append(one)
+        if sum(len(one.taps) for one in found) >= _MOST_TAPS:
+            break
+    if not found:
+        raise fault
+    usable = [one for one in found if one.is_usable] or found
+    return HeardTaps(
+        np.concatenate([one.taps for one in usable])[:_MOST_TAPS],
+        np.concatenate([one.noise_power for one in usable])[:_MOST_TAPS],
+        usable[0].sample_rate_hz,
+        usable[0].name,
+        usable[0].is_usable,
+    )
+
+
+def _taps_in(path: "Path") -> HeardTaps:
+    recording = read_recording(path)
+    samples, rate_hz = np.nan_to_num(recording.samples), recording.sample_rate_hz
+    found = find_taps(samples, rate_hz)
+    if not found.start.size:
+        raise TapscanError(file_name(path), "holds no tap", "record the point again")
+    good = ~(found.is_clipped | found.is_double | found.is_quiet)
+    chosen = good if good.any() else ~good
+    taps = cut_taps(samples, found.start, rate_hz, _HEARD_S)[chosen]
+    return HeardTaps(
+        taps.astype(float), found.noise_power[chosen], rate_hz, file_name(path), bool(good.any())
+    )
 
 
 def wav_of(heard: HeardTaps) -> bytes:
