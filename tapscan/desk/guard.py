@@ -13,11 +13,12 @@ from typing import Any
 from urllib.parse import parse_qs, urlencode
 
 from starlette.datastructures import Headers, MutableHeaders
+from starlette.exceptions import HTTPException
 from starlette.requests import HTTPConnection
 from starlette.responses import PlainTextResponse, RedirectResponse
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-__all__ = ["MOST_BODY_BYTES", "Door", "Guard", "TooLargeError"]
+__all__ = ["MOST_BODY_BYTES", "Door", "Guard"]
 
 MOST_BODY_BYTES = 256_000  # of a request; files that are dropped in have a limit of their own
 UPLOADS = "/api/files"
@@ -36,10 +37,6 @@ _HEADERS = {
     "Permissions-Policy": "microphone=(self), camera=(), geolocation=()",
     "Cache-Control": "no-store",
 }
-
-
-class TooLargeError(Exception):
-    """A request's body grew beyond what is taken."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -140,8 +137,13 @@ class Guard:
         return answer
 
     async def _bounded(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Let a request through whose body stays within bounds, whatever it claims."""
         if scope["path"] == UPLOADS:
             await self._app(scope, receive, send)
+            return
+        claimed = Headers(scope=scope).get("content-length", "0")
+        if not claimed.isdecimal() or int(claimed) > MOST_BODY_BYTES:
+            await PlainTextResponse(_TOO_LARGE, 413)(scope, receive, send)
             return
         taken = 0
 
@@ -150,20 +152,13 @@ class Guard:
             message = await receive()
             taken += len(message.get("body", b""))
             if taken > MOST_BODY_BYTES:
-                raise TooLargeError
+                raise HTTPException(413, _TOO_LARGE)
             return message
 
-        try:
-            claimed = Headers(scope=scope).get("content-length", "0")
-            if not claimed.isdecimal() or int(claimed) > MOST_BODY_BYTES:
-                raise TooLargeError
-            await self._app(scope, counted, send)
-        except TooLargeError:
-            await PlainTextResponse("That is more than the desk takes in one message.", 413)(
-                scope, receive, send
-            )
+        await self._app(scope, counted, send)
 
 
+_TOO_LARGE = "That is more than the desk takes in one message."
 _ELSEWHERE = "The desk answers its own page alone, at the address that tapscan desk printed."
 
 

@@ -170,7 +170,7 @@ class Collect {
 
   redraw() {
     this.showNow();
-    if (!this.zone || this.grid.clientWidth === 0) return;
+    if (!this.zone || this.grid.clientWidth < 100) return; // hidden
     const { zone } = this;
     const skip = new Set(zone.skip), read = new Set(zone.read.tap ?? []);
     const kindOf = (i) => {

@@ -25,5 +25,5 @@ function rampBar(layer) {
   const bars = Array.from({ length: STEPS }, (_, i) => draw("rect", { class: `${layer.ramp}-${step(i)}`, x: i * 8, y: 0, width: 8.5, height: 12 }));
   const number = (value) => String(Number(value.toPrecision(3))).replace("-", "−");
   return make("p", { class: "ramp" }, `${number(layer.low)} `,
-    draw("svg", { width: STEPS * 8, height: 12, "aria-hidden": "true" }, bars), ` ${number(layer.high)}  ${layer.label}`);
+    draw("svg", { width: STEPS * 8, height: 12, "aria-hidden": "true" }, bars), ` ${number(layer.high)}`, make("span", {}, `${layer.title}: ${layer.label}`));
 }

@@ -29,11 +29,10 @@ class Look {
     this.words = make("div", { class: "words" });
     this.here = make("p", { class: "here", role: "status" });
     this.marks = make("div", {});
+    const help = "Arrow keys go from point to point, Shift chooses a block; Keys lists the rest.";
     place.append(
-      make("div", { class: "left" }, this.controls,
-        make("p", { id: "map-help", class: "quiet" }, "Arrow keys go from point to point, Shift chooses a block; Keys lists the rest."),
-        this.map, this.here, this.marks, this.words),
-      this.sheetPlace);
+      make("div", { class: "chart-of-zone" }, this.controls, make("p", { id: "map-help", class: "quiet" }, help), this.map, this.here, this.marks),
+      this.sheetPlace, this.words);
     this.svg.addEventListener("pointerdown", (event) => this.press(event));
     place.addEventListener("keydown", (event) => this.key(event));
     new ResizeObserver(() => this.redraw()).observe(this.map);
@@ -128,7 +127,7 @@ class Look {
   }
 
   redraw() {
-    if (!this.zone || this.map.clientWidth === 0) return;
+    if (!this.zone || this.map.clientWidth < 100) return; // hidden
     this.drawing = drawMap(this.svg, this.zone, this.painted(), this.map.clientWidth - 4);
     this.svg.append(
       draw("path", { class: "cursor halo", d: blockPath(this.drawing, this.anchor ?? this.at, this.at) }),

@@ -24,6 +24,7 @@ export function drawMap(svg, zone, look, width) {
   const drawing = { view, scale, zone, isRound, perMm, cellPx: cell * perMm, corner: [left, top] };
   svg.replaceChildren(
     hatching(),
+    ...(isRound ? openEnd(drawing) : []),
     ...cells(drawing, look),
     ...signs(drawing, look),
     ...outlines(drawing, look),
@@ -123,6 +124,18 @@ function label({ view, scale, zone }, ring, number) {
   return [
     draw("rect", { class: "tag", x: near, y: v - 8, width: wide, height: 16, rx: 3 }),
     draw("text", { class: "tag-text", x: near + wide / 2, y: v + 4 }, number),
+  ];
+}
+
+/** The open end, quiet, since nothing was inspected inside; and how the part is turned. */
+function openEnd({ view, scale, zone }) {
+  const around = Array.from({ length: 61 }, (_, i) => scale(...view.place(0, (zone.positions * i) / 60)));
+  const d = `M${around.map(([u, v]) => `${u.toFixed(1)} ${v.toFixed(1)}`).join("L")}Z`;
+  const facing = String((Math.round(view.facing) % zone.positions) + 1).padStart(2, "0");
+  const swollen = view.swell > 1 ? `; drawn ${view.swell.toFixed(1)} times too thick for its length` : "";
+  return [
+    draw("path", { class: "open-end", d }),
+    draw("text", { class: "edge", x: LEFT, y: 14 }, `station 1 at the left, position ${facing} in front${swollen}`),
   ];
 }
 

@@ -65,6 +65,7 @@ export function roundView(zone, facing) {
   const over = Math.sin(yaw) * widest;
   return {
     zone,
+    facing,
     swell,
     low: facing - half,
     high: facing + half,
