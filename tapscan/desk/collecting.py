@@ -53,7 +53,10 @@ async def collect(socket: "WebSocket") -> None:
 
 
 async def _serve(socket: "WebSocket", bench: "Bench") -> None:
-    rate_hz, settings = _begin(_object(await socket.receive_text()))
+    first = await socket.receive()
+    if first["type"] == "websocket.disconnect":
+        return
+    rate_hz, settings = _begin(_object(first.get("text") or ""))
 
     def begin() -> Session:
         return Session(bench.inspection(), rate_hz, source="browser", **settings)

@@ -54,8 +54,10 @@ class Door:
 
     @property
     def url(self) -> str:
-        """The address to open in a browser."""
-        return f"http://{_host(self.address)}:{self.port}/?{urlencode({'token': self.token})}"
+        """The address to open in a browser on this computer."""
+        number = ipaddress.ip_address(self.address)
+        here = {4: "127.0.0.1", 6: "::1"}[number.version] if number.is_unspecified else self.address
+        return f"http://{_host(here)}:{self.port}/?{urlencode({'token': self.token})}"
 
     def is_own_host(self, host: str) -> bool:
         """Whether a Host header names this desk: by a number, or as localhost, never by a foreign name.

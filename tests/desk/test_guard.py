@@ -126,5 +126,6 @@ def test_a_desk_for_the_whole_network_still_answers_to_numbers_alone():
     door = Door("0.0.0.0", 8327, "secret")
     assert door.is_own_host("192.168.1.20:8327")
     assert not door.is_own_host("part.example:8327")
+    assert door.url == "http://127.0.0.1:8327/?token=secret"
     assert Door("::1", 8327, "secret").url == "http://[::1]:8327/?token=secret"
     assert Door("::", 8327, "secret").is_own_host("[fe80::1]:8327")

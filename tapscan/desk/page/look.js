@@ -38,6 +38,18 @@ class Look {
     new ResizeObserver(() => this.redraw()).observe(this.map);
   }
 
+  /** Marks, notes or readings changed: draw them, and leave alone what somebody is reading or writing. */
+  planChanged() {
+    if (!this.zone || !desk.zone(this.zone.code)) return;
+    this.zone = desk.zone(this.zone.code);
+    this.redraw();
+    if (!this.marks.contains(document.activeElement)) this.showMarks();
+  }
+
+  showMarks() {
+    this.marks.replaceChildren(...marksRow(this.zone, this.anchor ?? this.at, this.at));
+  }
+
   /** Show what the desk knows now. */
   async refresh() {
     const zones = desk.plan.zones;
@@ -173,7 +185,7 @@ class Look {
     const name = pointName(this.zone, this.at);
     const status = this.document ? desk.plan.statuses[this.document.status[this.at[0] * this.zone.positions + this.at[1]]] : "not analysed yet";
     this.here.textContent = this.anchor ? `Block ${blockName(this.anchor, this.at)}` : `${desk.plan.signs[status] ?? ""} ${name}, ${status}`;
-    this.marks.replaceChildren(...marksRow(this.zone, this.anchor ?? this.at, this.at));
+    this.showMarks();
     clearTimeout(this.resting);
     if (this.document) this.resting = setTimeout(() => this.sheet.show(name, this.method, this.slice?.gate_mm ?? null), 90);
     else this.sheetPlace.replaceChildren(make("p", {}, "The map shows which points have readings. Analyse to see more."));

@@ -53,7 +53,7 @@ desk.addEventListener("plan", () => {
   element("part").textContent = name;
   document.title = `${name}: desk`;
   collect.refresh();
-  if (desk.results) look.refresh();
+  look.planChanged();
 });
 desk.addEventListener("results", async () => {
   await look.refresh();

@@ -15,11 +15,12 @@ export function marksRow(zone, from, to) {
   const row = make("div", { class: "row", role: "group", "aria-label": `Mark ${block} in the plan` },
     make("span", { class: "quiet" }, `Mark ${block}:`), kinds);
   if (from[0] !== to[0] || from[1] !== to[1]) return [row];
-  const text = desk.plan.notes[name] ?? "";
+  // A note is written against the notes that were read with it, so that nobody else's is written over.
+  const [text, version] = [desk.plan.notes[name] ?? "", desk.plan.notes_version];
   const area = make("textarea", { rows: 2, maxlength: 2000, "aria-label": `Note at ${name}` });
   area.value = text;
   return [row, make("details", { class: "note", open: text !== "" }, make("summary", {}, `Note at ${name}`), area,
-    make("div", { class: "row" }, button("Write note", () => note(name, area.value))))];
+    make("div", { class: "row" }, button("Write note", () => note(name, area.value, version))))];
 }
 
 /** What stands out in a zone, and what good means in it, in the report's words. */

@@ -120,9 +120,10 @@ export async function mark(zone, block, kind) {
 }
 
 /** Write the note at a point. */
-export async function note(point, text) {
+export async function note(point, text, version) {
   await trying(async () => {
-    await tell("/api/notes", { version: desk.plan.notes_version, point, note: text });
+    await tell("/api/notes", { version, point, note: text });
+    document.activeElement?.blur(); // it is written: the row may be made anew
     await desk.readPlan();
   });
 }
