@@ -11,10 +11,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from tapscan.errors import TapscanError
+from tapscan.plan import Plan
 from tapscan.plan.reading import PLAN_NAME
 from tapscan.records.inspection import ASCANS, TAPS, Inspection, open_inspection
-from tapscan.report.html import REPORT_NAME
-from tapscan.report.marking import RESULTS
+from tapscan.report.marking import RESULTS, write_templates
+from tapscan.report.saving import write_results
 
 if TYPE_CHECKING:
     from tapscan.analysis import Results
@@ -59,6 +60,7 @@ class Bench:
     _starting: threading.Lock = field(default_factory=threading.Lock)
     _saving: threading.Lock = field(default_factory=threading.Lock)
     _saved: Analysed | None = None
+    _grids_of: Plan | None = None
 
     def inspection(self) -> Inspection:
         """Open the folder as it lies on disk now; see `open_inspection` for what may be wrong with it."""
@@ -75,11 +77,11 @@ class Bench:
         return True
 
     def _analyse(self) -> None:
-        import tapscan
+        from tapscan import analysis
 
         try:
             mark = self.fingerprint()
-            results = tapscan.analyse(self.inspection(), progress=self._report)
+            results = analysis.analyse(self.inspection(), writer=write_results, progress=self._report)
             number = 1 if self.analysed is None else self.analysed.number + 1
             self.analysed = Analysed(results, mark, number)
             self.progress = Progress()
@@ -108,8 +110,8 @@ class Bench:
                 return one
         raise TapscanError(where, f"was not inspected by {method}", "choose another zone or method")
 
-    def save(self) -> Path:
-        """Write the latest analysis to ``results/``, unless that is done; return the path of the report.
+    def save(self, name: str) -> None:
+        """Write the latest analysis to ``results/``, unless it is there with the file of this name.
 
         Raises
         ------
@@ -120,11 +122,23 @@ class Bench:
             analysed = self.analysed
             if analysed is None:
                 raise TapscanError(RESULTS, "there is no analysis yet", "wait, or start the analysis")
-            report = self.folder / RESULTS / REPORT_NAME
-            if analysed is not self._saved or not report.is_file():
-                report = analysed.results.save()
+            if analysed is not self._saved or not (self.folder / RESULTS / name).is_file():
+                analysed.results.save()
                 self._saved = analysed
-            return report
+
+    def write_grids(self, name: str) -> None:
+        """Write the wraps that put the grid on the part, unless this one is there for the plan as it is now.
+
+        Raises
+        ------
+        TapscanError
+            When ``results`` leads out of the inspection, or cannot be written.
+        """
+        with self._saving:
+            plan = self.inspection().plan
+            if plan != self._grids_of or not (self.folder / RESULTS / name).is_file():
+                write_templates(plan, self.folder)
+                self._grids_of = plan
 
     def fingerprint(self) -> str:
         """Tell this state of plan and readings from any other, by names, sizes and times."""

@@ -3,7 +3,7 @@
 from typing import TYPE_CHECKING, Any
 
 from tapscan.report.html import REPORT_NAME
-from tapscan.report.marking import RESULTS, marked_names, write_templates
+from tapscan.report.marking import RESULTS, marked_names
 from tapscan.report.tiling import PAPERS
 from tapscan.report.words import zone_name
 
@@ -11,7 +11,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from tapscan.desk.bench import Bench
-    from tapscan.plan import Plan
+    from tapscan.plan import Plan, Zone
 
 __all__ = ["MEDIA_TYPES", "paper_path", "papers_document"]
 
@@ -36,14 +36,20 @@ def papers_document(plan: "Plan", *, is_analysed: bool) -> list[dict[str, Any]]:
     if is_analysed:
         groups.append({"title": "Report", "papers": [_paper(REPORT_NAME, "The report, to read or print")]})
     for zone in plan.zones:
-        grids = [
-            _paper(f"wrap_{zone.code}_{one.name}.pdf", f"Grid to mark the part, {one.name}") for one in PAPERS
-        ]
-        marked = [_paper(name, _marked_title(name)) for name in marked_names(zone)] if is_analysed else []
-        groups.append({"title": f"At true size: {zone_name(zone)}", "papers": grids + marked})
+        papers = [_paper(name, f"Grid for marking, {size}") for name, size in _grids(zone)]
+        if is_analysed:
+            papers += [_paper(name, _marked_title(name)) for name in marked_names(zone)]
+        groups.append({"title": f"At true size: {zone_name(zone)}", "papers": papers})
     if is_analysed:
         groups.append({"title": "Numbers", "papers": [_paper(name, text) for name, text in _TABLES.items()]})
     return groups
+
+
+def _grids(zone: "Zone") -> list[tuple[str, str]]:
+    """Name the grids of a zone and their paper; one that nobody would join from so many sheets has none."""
+    marked = marked_names(zone)
+    sizes = [paper.name for paper in PAPERS if f"wrap_{zone.code}_marked_{paper.name}.pdf" in marked]
+    return [(f"wrap_{zone.code}_{size}.pdf", size) for size in sizes]
 
 
 def _paper(name: str, title: str) -> dict[str, str]:
@@ -65,13 +71,12 @@ def paper_path(bench: "Bench", name: str) -> "Path | None":
         When ``results`` leads out of the inspection, or cannot be written.
     """
     plan = bench.inspection().plan
-    grids = {f"wrap_{zone.code}_{paper.name}.pdf" for zone in plan.zones for paper in PAPERS}
+    grids = {name for zone in plan.zones for name, _ in _grids(zone)}
     marked = {name for zone in plan.zones for name in marked_names(zone)}
     if name in grids:
-        with bench.writing:
-            write_templates(plan, bench.folder)
+        bench.write_grids(name)
     elif name in marked | {REPORT_NAME, *_TABLES}:
-        bench.save()
+        bench.save(name)
     else:
         return None
     path = bench.folder / RESULTS / name
