@@ -48,7 +48,7 @@ class Collect {
         make("p", { class: "meter" }, this.meter, this.level),
         make("div", { class: "row big-buttons" }, this.begin, this.orders, this.endIt), this.lines),
       make("div", { class: "right" }, this.progress, this.grid,
-        make("p", { class: "quiet" }, "Filled: complete. Half: some taps. Hatched: passed over. Empty: to do, or left out on purpose. The frame is the next point."),
+        make("p", { class: "quiet" }, "Filled: complete. Pale: some taps. Hatched: passed over. Empty: to do, or left out on purpose. The frame is the next point."),
         dropPlace()));
     this.svg.addEventListener("pointerdown", (event) => {
       const box = this.svg.getBoundingClientRect();
@@ -159,7 +159,7 @@ class Collect {
   showButtons() {
     this.begin.firstChild.textContent = !this.line ? "Begin" : this.isOn ? "Pause" : "Go on";
     for (const one of [...this.orders, this.endIt]) one.disabled = !this.line;
-    this.setUp.disabled = Boolean(this.line);
+    this.setUp.hidden = Boolean(this.line); // its room goes to the next point
     this.place.classList.toggle("listening", this.isOn && Boolean(this.line));
   }
 
@@ -193,6 +193,7 @@ class Collect {
     const one = this.now && this.points.get(this.now);
     const words = !this.standing ? "ready" : this.now ?? "all done";
     if (this.big.textContent !== words) this.big.textContent = words;
+    this.big.style.setProperty("--letters", Math.max(words.length, 8));
     this.dots.textContent = one ? "●".repeat(one.taken) + "○".repeat(Math.max(0, this.standing.wanted - one.taken)) : "";
     this.goTo.firstChild.textContent = this.chosen ? `Go to ${this.chosen}` : "Go to …";
     const all = [...this.points.values()];
