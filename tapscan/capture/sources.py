@@ -1,7 +1,7 @@
 """Where the sound comes from: a sound card, or a recording that is played as if it were one.
 
-A source has a `name`, a `sample_rate_hz` and `blocks()`. The sound library is imported only where a sound card
-is asked for; without one everything else works.
+A source has a `name`, a `sample_rate_hz` and `blocks()`. The sound library is imported only where a sound
+card is asked for; without one everything else works.
 """
 
 import queue
@@ -201,7 +201,7 @@ def input_devices() -> tuple[Device, ...]:
         found = list(library.query_devices())
         default = library.default.device[0]
     except library.PortAudioError as error:
-        raise _no_device(str(error)) from None
+        raise _no_device(error) from None
     devices = tuple(
         Device(
             number,
@@ -214,7 +214,7 @@ def input_devices() -> tuple[Device, ...]:
         if one["max_input_channels"] > 0
     )
     if not devices:
-        raise _no_device("none was found")
+        raise _no_device(None)
     return devices
 
 
@@ -235,16 +235,17 @@ def choose(devices: tuple[Device, ...], wanted: str | None) -> Device:
     """
     if wanted is None:
         return next((device for device in devices if device.is_default), devices[0])
+    option = f"--device {wanted}"
     fitting = [device for device in devices if wanted == str(device.number) or wanted == device.name]
     fitting = fitting or [device for device in devices if wanted.casefold() in device.name.casefold()]
     if len(fitting) == 1:
         return fitting[0]
     if fitting:
         what = f"fits {len(fitting)} devices: {', '.join(f'{one.number} {one.name}' for one in fitting)}"
-        raise TapscanError(f"--device {wanted}", what, "give the number of one of them")
+        raise TapscanError(option, what, "give the number of one of them")
     close = nearest(wanted, [device.name for device in devices])
     remedy = f"did you mean {close}?" if close else "list them with: tapscan capture --devices"
-    raise TapscanError(f"--device {wanted}", "fits no device to record from", remedy)
+    raise TapscanError(option, "fits no device to record from", remedy)
 
 
 def sound_library() -> ModuleType:
@@ -268,9 +269,9 @@ def sound_library() -> ModuleType:
     return module
 
 
-def _no_device(reason: str) -> TapscanError:
-    remedy = f"plug a microphone or an interface in; {INSTEAD}"
-    return TapscanError("capture", f"there is no device to record from: {reason}", remedy)
+def _no_device(error: Exception | None) -> TapscanError:
+    what = "there is no device to record from" + ("" if error is None else f": {_reason(error)}")
+    return TapscanError("capture", what, f"plug a microphone or an interface in; {INSTEAD}")
 
 
 def _does_not_open(card: SoundCard, error: Exception) -> TapscanError:
