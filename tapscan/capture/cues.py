@@ -15,7 +15,7 @@ from tapscan.capture.events import Event
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-__all__ = ["CUES", "Bell", "Speaker", "tone"]
+__all__ = ["CUES", "Bell", "Speaker", "cue_of", "tone"]
 
 LEVEL = 0.25
 SWELL_S = 0.03

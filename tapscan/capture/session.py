@@ -105,7 +105,7 @@ class Session:
         return self._settle(engine.advance(self._state, block))
 
     def command(self, name: str, point: str = "") -> tuple[Event, ...]:
-        """Do one of `COMMANDS`, or ``go to`` with a point's name.
+        """Do one of `COMMANDS`, or ``go to`` with a point's name: BM-07-05, or 7-5 in the present zone.
 
         Raises
         ------
@@ -116,7 +116,9 @@ class Session:
         """
         if name != "go to":
             return self._settle(COMMANDS[name](self._state))
-        parsed = parse_point(point.strip().upper())
+        text = point.strip().upper()
+        here = self._state.at or self._state.course.points[0]
+        parsed = parse_point(text) or parse_point(f"{here.zone}-{text}")
         if parsed is None:
             return (Refused(f"{point!r} is not a point", "write zone, station and position: BM-07-05"),)
         return self._settle(engine.go_to(self._state, parsed))
