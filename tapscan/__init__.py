@@ -8,7 +8,7 @@
 Importing this module loads nothing heavy: each public name is fetched when it is first used.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -31,10 +31,20 @@ def open_inspection(folder: str | Path) -> "Inspection":
 
 
 def analyse(
-    inspection: "Inspection", *, progress: Callable[[str, int, int], None] = lambda *_: None
+    inspection: "Inspection",
+    against: "Sequence[Inspection]" = (),
+    *,
+    progress: Callable[[str, int, int], None] = lambda *_: None,
 ) -> "Results":
-    """Do the main job; see `tapscan.analysis.analyse`. The results know how to save themselves."""
+    """Do the main job; see `tapscan.analysis.analyse`. The results know how to save themselves.
+
+    `against` are other open inspections to hold this one against, an earlier one of the same part or some of
+    like parts:
+
+    >>> before = tapscan.open_inspection("my-part-last-year")              # doctest: +SKIP
+    >>> results = tapscan.analyse(inspection, against=[before])            # doctest: +SKIP
+    """
     from tapscan import analysis
     from tapscan.report.saving import write_results
 
-    return analysis.analyse(inspection, writer=write_results, progress=progress)
+    return analysis.analyse(inspection, against, writer=write_results, progress=progress)

@@ -5,7 +5,6 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from tapscan.analysis import methods
 from tapscan.errors import TapscanError
 from tapscan.plan import block_mask
 from tapscan.records.coverage import cover
@@ -13,6 +12,7 @@ from tapscan.report import sentences, words
 from tapscan.report.layers import backwall_layer, depth_layer, score_layer
 from tapscan.report.palette import SIGNS, css_variables, hex_text, ramp_rgb
 from tapscan.screening.results import CLEAR, SKIPPED, SUSPECT, UNREAD
+from tapscan.screening.scans import methods
 
 if TYPE_CHECKING:
     from collections.abc import Iterable

@@ -185,9 +185,17 @@ def page_text(results: "Results", pictures: list[list[Picture]]) -> str:
         zones=[_zone_row(zone) for zone in plan.zones],
         settings=_settings(results.summary.get("settings", {})),
         warnings=results.summary.get("warnings", []),
-        inputs=results.summary.get("inputs", {}),
+        inputs=_inputs(results.summary),
         version=results.summary.get("version", ""),
     )
+
+
+def _inputs(summary: "Mapping[str, Any]") -> dict[str, str]:
+    """List the files that the report rests on: its own, then those of the inspections it was held against."""
+    own = dict(summary.get("inputs", {}))
+    for other in summary.get("against", []):
+        own |= {f"{other['folder']}: {name}": digest for name, digest in other["inputs"].items()}
+    return own
 
 
 def _section(screened: "Screened", pictures: list[Picture]) -> dict[str, Any]:

@@ -1,11 +1,9 @@
 """``results/``: the tables that other tools read, and the report that people read."""
 
-from dataclasses import asdict
 from pathlib import Path
 
 from tapscan.analysis import Results
 from tapscan.errors import TapscanError
-from tapscan.records.tables import csv_text, json_text
 from tapscan.records.writing import write_text
 from tapscan.report.html import write_report
 from tapscan.report.marking import RESULTS, write_marked
@@ -28,9 +26,8 @@ def write_results(results: Results) -> Path:
     if not folder.resolve().is_relative_to(home.resolve()):
         raise TapscanError(RESULTS, "is a link out of the inspection", "take the link away")
     try:
-        write_text(folder / "points.csv", csv_text(results.points))
-        write_text(folder / "indications.json", json_text([asdict(one) for one in results.indications]))
-        write_text(folder / "summary.json", json_text(results.summary))
+        for name, text in results.tables.items():
+            write_text(folder / name, text)
         write_marked(results.screened, folder)
         return write_report(results, folder)
     except OSError as error:

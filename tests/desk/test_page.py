@@ -262,7 +262,6 @@ def test_words_of_the_plan_are_text_and_never_markup(page, tmp_path):
 
 def test_the_second_page_is_told_that_the_first_is_collecting(page, demo_address):
     page.goto(f"{demo_address}#collect")
-    page.goto(page.url.split("?")[0] + "#collect")
     page.get_by_role("button", name="Begin").click()
     page.get_by_role("button", name="Pause").wait_for()
     second = page.context.new_page()
