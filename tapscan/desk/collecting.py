@@ -38,11 +38,15 @@ async def collect(socket: "WebSocket") -> None:
     bench: Bench = socket.app.state.bench
     await socket.accept()
     try:
+        first = await socket.receive()
+        if first["type"] == "websocket.disconnect":
+            return
+        rate_hz, settings = _begin(_object(first.get("text") or ""))
         if not bench.collecting.acquire(blocking=False):
             what = "another page is collecting already"
             raise TapscanError(_WHERE, what, "go on there, or end it there first")
         try:
-            await _serve(socket, bench)
+            await _serve(socket, bench, rate_hz, settings)
         finally:
             bench.collecting.release()
     except TapscanError as error:
@@ -52,12 +56,7 @@ async def collect(socket: "WebSocket") -> None:
         pass  # the page was closed; every tap that it was told of is on disk
 
 
-async def _serve(socket: "WebSocket", bench: "Bench") -> None:
-    first = await socket.receive()
-    if first["type"] == "websocket.disconnect":
-        return
-    rate_hz, settings = _begin(_object(first.get("text") or ""))
-
+async def _serve(socket: "WebSocket", bench: "Bench", rate_hz: float, settings: dict[str, Any]) -> None:
     def begin() -> Session:
         return Session(bench.inspection(), rate_hz, source="browser", **settings)
 

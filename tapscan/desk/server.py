@@ -260,7 +260,8 @@ async def _file(request: Request) -> Response:
             with bench.writing:
                 added = add_files(bench.inspection(), [path])
             if added.refused:
-                where, _, what = added.refused[0].partition(": ")
+                # The place that it arrived at is none of the user's.
+                where, _, what = added.refused[0].removeprefix(f"{Path(nook).name}/").partition(": ")
                 raise TapscanError(where, *_parted(what))
             return [target for _, target in (*added.written, *added.unchanged)]
 

@@ -142,6 +142,7 @@ def test_a_dropped_file_that_is_no_reading_is_refused_and_leaves_nothing(desk, n
     status, _, content = desk.call("POST", f"/api/files?name={name}", body)
     assert status == 400
     assert match in content.decode()
+    assert "arriving" not in content.decode()
     assert not any((desk.folder / "ascans").iterdir())
     assert not [path for path in desk.folder.iterdir() if path.name.startswith(".")]
 

@@ -2,7 +2,7 @@
 // is on disk, and the grid filling as one works.
 
 import { cue } from "./cues.js";
-import { desk, say, trying } from "./desk.js";
+import { desk, say, telling, trying } from "./desk.js";
 import { button, draw, isWriting, make } from "./dom.js";
 import { dropPlace } from "./drop.js";
 import { blockPath, drawMap, pointAt } from "./map.js";
@@ -103,7 +103,7 @@ class Collect {
     this.level.textContent = "";
     this.meter.value = -80;
     this.showButtons();
-    trying(() => desk.readState());
+    telling(() => desk.readState());
   }
 
   /** What the desk tells. A cue sounds here and nowhere earlier: by now the tap is on disk. */

@@ -62,14 +62,20 @@ export function say(text) {
   place.hidden = text === "";
 }
 
-/** Run an action of the page, and say what the desk refused. Anything else that fails is a bug and shows as one. */
-export async function trying(action) {
+/** Run something in the background, and say what the desk refused; what was said before stays until then. */
+export async function telling(action) {
   try {
-    say("");
     return await action();
   } catch (error) {
+    // Anything else that fails is a bug and shows as one.
     if (!(error instanceof Fault)) throw error;
     say(error.message);
     return undefined;
   }
+}
+
+/** Run what somebody asked for: what was said of the last thing they asked for is over. */
+export async function trying(action) {
+  say("");
+  return telling(action);
 }

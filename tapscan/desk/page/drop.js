@@ -1,6 +1,6 @@
 // Files dropped on the page: recordings, traces and volumes named by their point or zone, taken in as they are.
 
-import { desk, tell, trying } from "./desk.js";
+import { Fault, desk, tell, telling } from "./desk.js";
 import { make } from "./dom.js";
 
 export function dropPlace() {
@@ -9,10 +9,16 @@ export function dropPlace() {
     for (const file of files) {
       const line = make("li", {}, `${file.name} …`);
       told.prepend(line);
-      const answer = await trying(() => tell(`/api/files?name=${encodeURIComponent(file.name)}`, file));
-      line.textContent = answer ? `✓ ${answer.written.join(", ")}` : `✗ ${file.name}: not taken, see above`;
+      try {
+        const answer = await tell(`/api/files?name=${encodeURIComponent(file.name)}`, file);
+        line.textContent = `✓ ${answer.written.join(", ")}`;
+      } catch (error) {
+        if (!(error instanceof Fault)) throw error;
+        line.textContent = `✗ ${error.message}`;
+        line.classList.add("bad");
+      }
     }
-    await trying(() => desk.readState());
+    await telling(() => desk.readState());
   };
   const input = make("input", { type: "file", multiple: true, accept: ".wav,.flac,.csv,.npy", onchange: (event) => take([...event.target.files]) });
   const place = make("div", { class: "drop" },

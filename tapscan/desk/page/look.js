@@ -1,6 +1,6 @@
 // The map: choose a zone and a point, by touch or by arrow keys, and see and hear what is there.
 
-import { ask, desk, trying } from "./desk.js";
+import { ask, desk, telling } from "./desk.js";
 import { button, draw, isWriting, make } from "./dom.js";
 import { blockPath, drawMap, pointAt } from "./map.js";
 import { marksRow, tableOf } from "./marks.js";
@@ -56,7 +56,7 @@ class Look {
     this.zone = zones.find((zone) => zone.code === this.zone?.code) ?? zones[0];
     if (!this.zone.methods.includes(this.method)) this.method = this.zone.methods[0];
     const isAnalysed = desk.state.analysis > 0;
-    this.document = isAnalysed ? (await trying(() => ask(`/api/zones/${this.zone.code}/${this.method}`))) ?? null : null;
+    this.document = isAnalysed ? (await telling(() => ask(`/api/zones/${this.zone.code}/${this.method}`))) ?? null : null;
     this.slice = null;
     this.layer = Math.min(this.layer, Math.max(0, (this.document?.layers.length ?? 1) - 1));
     this.showControls();
@@ -78,13 +78,14 @@ class Look {
       }, `${zone.title}, ${desk.plan.method_names[method]}`)));
     const layers = this.document?.layers ?? [];
     const canSlice = this.method === "ascan" && this.document && this.zone.thickness_mm && this.zone.velocity_m_s;
-    const colour = layers.length > 1 && make("label", {}, "Colours: ", make("select", {
-      onchange: (event) => { this.layer = Number(event.target.value); this.slice = null; this.redraw(); this.sheet.drawTrace(null); },
-    }, layers.map((layer, i) => make("option", { value: i, selected: i === this.layer }, layer.title))));
-    const depth = canSlice && make("label", { class: "depth" }, "C-scan at depth: ", make("input", {
+    const colour = layers.length > 1 && make("label", {}, "Colours: ", this.colours = make("select", {
+      onchange: (event) => this.colourBy(event.target.value),
+    }, layers.map((layer, i) => make("option", { value: i, selected: i === this.layer }, i === 0 ? "Score" : layer.title)),
+    canSlice && make("option", { value: "slice" }, "C-scan at a depth")));
+    const depth = canSlice && make("label", { class: "depth" }, "Depth: ", this.depth = make("input", {
       type: "range", min: 0, max: this.zone.thickness_mm, step: 0.02, value: this.zone.thickness_mm / 2,
-      oninput: (event) => this.cut(Number(event.target.value)),
-    }), this.depthText = make("output", {}, "choose"));
+      oninput: () => this.cut(),
+    }), this.depthText = make("output", {}, ""));
     const isTube = this.zone.shape === "tube";
     this.controls.replaceChildren(...[
       make("label", {}, "Zone: ", select), colour, depth,
@@ -93,10 +94,22 @@ class Look {
     ].filter(Boolean));
   }
 
-  async cut(depth_mm) {
+  async colourBy(choice) {
+    if (choice === "slice") return this.cut();
+    [this.layer, this.slice] = [Number(choice), null];
+    this.depthText.textContent = "";
+    this.redraw();
+    return this.sheet.drawTrace(null);
+  }
+
+  /** Colour by a C-scan at the slider's depth. */
+  async cut() {
+    const depth_mm = Number(this.depth.value);
+    this.colours.value = "slice";
     this.depthText.textContent = `${depth_mm.toFixed(2)} mm`;
-    const slice = await trying(() => ask(`/api/slices/${this.zone.code}?depth_mm=${depth_mm.toFixed(3)}`));
-    if (!slice) return;
+    const slice = await telling(() => ask(`/api/slices/${this.zone.code}?depth_mm=${depth_mm.toFixed(3)}`));
+    // While the slider moves, only the answer for where it is now counts.
+    if (!slice || depth_mm !== Number(this.depth.value) || this.colours.value !== "slice") return;
     this.slice = slice;
     this.redraw();
     this.sheet.drawTrace(slice.gate_mm);

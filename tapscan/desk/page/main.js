@@ -1,7 +1,7 @@
 // Starts the page: three panes, the state of the analysis, and the keys that work everywhere.
 
 import { openCollect } from "./collect.js";
-import { desk, tell, trying } from "./desk.js";
+import { desk, say, tell, telling, trying } from "./desk.js";
 import { openLook } from "./look.js";
 import { showPapers } from "./papers.js";
 
@@ -25,7 +25,10 @@ async function showPane() {
     if (name === shown) link.setAttribute("aria-current", "page");
     else link.removeAttribute("aria-current");
   }
-  if (shown === "look") look.redraw();
+  if (shown === "look") {
+    look.redraw();
+    look.map.focus({ preventScroll: true }); // the arrow keys work at once
+  }
   if (shown === "papers") await showPapers(element("papers"));
 }
 
@@ -42,9 +45,16 @@ function showState() {
   element("analyse").classList.toggle("wanted", (isStale || analysis === 0) && !isRunning);
 }
 
+let wasAway = false;
+
 async function watch() {
+  const isBack = await telling(async () => {
+    await desk.readState();
+    return true;
+  });
+  if (isBack && wasAway) say("");
+  wasAway = !isBack;
   // A hidden page asks seldom; one that waits for an analysis asks often.
-  await trying(() => desk.readState());
   setTimeout(watch, document.hidden ? 10000 : desk.state?.is_running ? 400 : 2500);
 }
 

@@ -1,10 +1,10 @@
 // Report, wraps, outlines and tables: one click away, written when they are asked for.
 
-import { ask, desk, trying } from "./desk.js";
+import { ask, desk, telling } from "./desk.js";
 import { make } from "./dom.js";
 
 export async function showPapers(place) {
-  const groups = await trying(() => ask("/api/papers"));
+  const groups = await telling(() => ask("/api/papers"));
   if (!groups) return;
   const found = desk.results;
   place.replaceChildren(

@@ -1,6 +1,6 @@
 // The sheet of one point: its status in words, its sound, its evidence, its numbers, and the marks set on it.
 
-import { ask, desk, tell, trying } from "./desk.js";
+import { ask, desk, tell, telling, trying } from "./desk.js";
 import { button, make } from "./dom.js";
 import { decayParts, sectionChart, spectrumCharts, traceChart } from "./evidence.js";
 import { hear } from "./hear.js";
@@ -23,7 +23,7 @@ export class Sheet {
   async show(name, method, gate_mm) {
     this.asked += 1;
     const mine = this.asked;
-    const point = await trying(() => ask(`/api/points/${name}/${method}`));
+    const point = await telling(() => ask(`/api/points/${name}/${method}`));
     if (!point || mine !== this.asked) return;
     this.point = point;
     this.heard = make("p", { class: "quiet", role: "status" });
@@ -95,12 +95,12 @@ export class Sheet {
   /** What takes the desk longer comes after the rest. */
   async more(point, mine) {
     if (point.method === "tap" && point.spectrum) {
-      const decay = await trying(() => ask(`/api/decays/${point.point}`));
+      const decay = await telling(() => ask(`/api/decays/${point.point}`));
       if (decay && mine === this.asked) this.charts.append(...decayParts(point.point, decay));
     }
     if (point.trace) {
       for (const along of ["station", "position"]) {
-        const section = await trying(() => ask(`/api/sections/${point.point}/${along}`));
+        const section = await telling(() => ask(`/api/sections/${point.point}/${along}`));
         if (!section || mine !== this.asked) return;
         this.charts.append(make("h3", {}, `B-scan along the ${along}s`),
           sectionChart(section, `B-scan through ${point.point} along the ${along}s, strong signal in strong colours.`));
