@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any, cast
 
 from anyio.to_thread import run_sync
 from starlette.applications import Starlette
-from starlette.requests import Request
+from starlette.requests import ClientDisconnect, Request
 from starlette.responses import FileResponse, PlainTextResponse, Response
 from starlette.routing import Route, WebSocketRoute
 
@@ -245,27 +245,37 @@ async def _file(request: Request) -> Response:
     if _FILE_NAME.fullmatch(name) is None:
         what = "is not the name of a point's file"
         raise TapscanError(repr(name[:60]), what, "name it like BM-07-05.csv, or BM.npy for a zone")
-    # Beside the readings, so that a full disk shows here and not half-way through the copy.
-    with TemporaryDirectory(dir=bench.folder, prefix=".arriving-") as nook:
-        path = Path(nook) / name
-        taken = 0
-        with path.open("wb") as stream:
-            async for piece in request.stream():
-                taken += len(piece)
-                if taken > MOST_FILE_BYTES:
-                    raise TapscanError(name, "is over 4 GB", "copy it with tapscan add")
-                await run_sync(stream.write, piece)
+    try:
+        # Beside the readings, so that a full disk shows here and not half-way through the copy.
+        with TemporaryDirectory(dir=bench.folder, prefix=".arriving-") as nook:
+            path = Path(nook) / name
+            await _receive(request, path)
+            return _json({"written": await run_sync(_add_file, bench, path)})
+    except OSError as error:
+        what = f"cannot be written: {error.strerror or error}"
+        raise TapscanError(name, what, "make room, or make the folder writable") from None
+    except ClientDisconnect:
+        return Response(status_code=400)  # the page has gone; nobody reads this
 
-        def add() -> list[str]:
-            with bench.writing:
-                added = add_files(bench.inspection(), [path])
-            if added.refused:
-                # The place that it arrived at is none of the user's.
-                where, _, what = added.refused[0].removeprefix(f"{Path(nook).name}/").partition(": ")
-                raise TapscanError(where, *_parted(what))
-            return [target for _, target in (*added.written, *added.unchanged)]
 
-        return _json({"written": await run_sync(add)})
+async def _receive(request: Request, path: Path) -> None:
+    taken = 0
+    with path.open("wb") as stream:
+        async for piece in request.stream():
+            taken += len(piece)
+            if taken > MOST_FILE_BYTES:
+                raise TapscanError(path.name, "is over 4 GB", "copy it with tapscan add")
+            await run_sync(stream.write, piece)
+
+
+def _add_file(bench: Bench, path: Path) -> list[str]:
+    with bench.writing:
+        added = add_files(bench.inspection(), [path])
+    if added.refused:
+        # The place that it arrived at is none of the user's.
+        where, _, what = added.refused[0].removeprefix(f"{path.parent.name}/").partition(": ")
+        raise TapscanError(where, *_parted(what))
+    return [target for _, target in (*added.written, *added.unchanged)]
 
 
 def _parted(text: str) -> tuple[str, str]:

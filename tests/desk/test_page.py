@@ -60,9 +60,9 @@ def walk_wav(path: Path) -> None:
             start = int(find_taps(sound, rate_hz).start[0])
             pieces.append(sound[max(start - rate_hz // 20, 0) : start + rate_hz // 8])
     room = np.random.default_rng(1).normal(
-        0, np.std(pieces[0][: rate_hz // 50]), (len(pieces) + 9, rate_hz // 6)
+        0, np.std(pieces[0][: rate_hz // 50]), (len(pieces) + 13, rate_hz // 10)
     )
-    sounds = [*room[:8], *(part for pair in zip(room[8:], pieces, strict=False) for part in pair), room[-1]]
+    sounds = [*room[:12], *(part for pair in zip(room[12:], pieces, strict=False) for part in pair), room[-1]]
     soundfile.write(path, np.concatenate(sounds), rate_hz, subtype="PCM_16")
 
 

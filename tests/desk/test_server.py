@@ -1,3 +1,5 @@
+import errno
+import socket
 import threading
 import time
 
@@ -152,6 +154,29 @@ def test_a_dropped_file_is_bounded(desk, monkeypatch):
     status, _, content = desk.call("POST", "/api/files?name=PL-01-02.csv", CSV)
     assert (status, b"copy it with tapscan add" in content) == (400, True)
     assert not [path for path in desk.folder.iterdir() if path.name.startswith(".")]
+
+
+def test_a_full_disk_is_told_of_a_dropped_file(desk, monkeypatch):
+    def full(*_, **__):
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    monkeypatch.setattr(server, "TemporaryDirectory", full)
+    status, _, content = desk.call("POST", "/api/files?name=PL-01-02.csv", CSV)
+    assert (status, b"cannot be written: No space left on device" in content) == (400, True)
+
+
+def test_a_page_that_leaves_in_the_middle_of_a_file_leaves_nothing(desk):
+    host = desk.origin.removeprefix("http://")
+    with socket.create_connection(("127.0.0.1", desk.door.port), timeout=10) as line:
+        head = f"POST /api/files?name=PL-01-02.csv HTTP/1.1\r\nHost: {host}\r\nOrigin: {desk.origin}\r\n"
+        line.sendall(f"{head}Cookie: {desk.cookie}\r\nContent-Length: 1000\r\n\r\ntime_us".encode())
+        time.sleep(0.2)
+    for _ in range(100):
+        if not [path for path in desk.folder.iterdir() if path.name.startswith(".")]:
+            break
+        time.sleep(0.05)
+    assert sorted(path.name for path in desk.folder.iterdir()) == ["ascans", "inspection.toml", "taps"]
+    assert not any((desk.folder / "ascans").iterdir())
 
 
 def test_a_zone_too_large_for_a_page_points_to_the_report():

@@ -154,13 +154,19 @@ class Look {
   redraw() {
     if (!this.zone || this.map.clientWidth < 100) return; // hidden
     this.drawing = drawMap(this.svg, this.zone, this.painted(), this.map.clientWidth - 4);
-    this.svg.append(
-      draw("path", { class: "cursor halo", d: blockPath(this.drawing, this.anchor ?? this.at, this.at) }),
-      draw("path", { class: "cursor", d: blockPath(this.drawing, this.anchor ?? this.at, this.at) }));
+    this.cursor = ["cursor halo", "cursor"].map((kind) => draw("path", { class: kind }));
+    this.svg.append(...this.cursor);
+    this.moveCursor();
     this.map.setAttribute("aria-label", this.document?.alt ?? `Zone ${this.zone.code}, not analysed yet.`);
     this.keyPlace?.remove();
     this.keyPlace = mapKey(this.slice ?? this.document?.layers[this.layer]);
     this.map.after(this.keyPlace);
+  }
+
+  /** Only the frame moves with the arrow keys, so that a held key stays quick on large zones. */
+  moveCursor() {
+    const d = blockPath(this.drawing, this.anchor ?? this.at, this.at);
+    for (const path of this.cursor) path.setAttribute("d", d);
   }
 
   press(event) {
@@ -188,8 +194,8 @@ class Look {
     this.anchor = isBlock ? this.anchor ?? this.at : null;
     this.at = at;
     // A point on the far side of the round part is turned to the front.
-    if (this.isRound && !blockPath(this.drawing, at, at)) this.facing = at[1];
-    this.redraw();
+    if (this.isRound && !blockPath(this.drawing, at, at)) this.turn(at[1] - this.facing);
+    this.moveCursor();
     this.choose();
   }
 

@@ -41,11 +41,14 @@ export async function listen({ deviceId, zones, thereAndBack, onevent, onend }) 
     numberOfOutputs: 0, channelCount: 1, channelCountMode: "explicit", channelInterpretation: "discrete",
   });
   const socket = new WebSocket(`ws://${location.host}/capture`);
+  // A tablet that nobody touches would darken, and stop listening, in the middle of a zone.
+  const awake = await navigator.wakeLock?.request("screen").catch(() => null);
   let isOver = false;
   const end = () => {
     if (isOver) return;
     isOver = true;
     source.disconnect();
+    awake?.release();
     for (const track of media.getTracks()) track.stop();
     socket.close();
     onend();
