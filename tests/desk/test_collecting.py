@@ -1,4 +1,6 @@
 import json
+import subprocess
+import sys
 import time
 from contextlib import contextmanager
 
@@ -52,9 +54,15 @@ class Page:
 
 @contextmanager
 def collecting(desk, **begin):
+    with collecting_at(desk.origin, desk.cookie, **begin) as page:
+        yield page
+
+
+@contextmanager
+def collecting_at(origin, cookie, **begin):
     settings = {"sample_rate_hz": RATE_HZ, "zones": ["CS"], "there_and_back": False, **begin}
-    address, headers = f"ws://127.0.0.1:{desk.door.port}/capture", {"Cookie": desk.cookie}
-    with connect(address, origin=desk.origin, additional_headers=headers) as line:
+    address = origin.replace("http", "ws") + "/capture"
+    with connect(address, origin=origin, additional_headers={"Cookie": cookie}) as line:
         line.send(json.dumps(settings))
         yield Page(line)
 
@@ -158,3 +166,25 @@ def test_a_disk_that_takes_no_tap_is_told_and_the_next_capture_goes_on(desk, mon
     wait_until_free(desk)
     with collecting(desk) as page:
         assert page.told[0]["point"] == "CS-01-02"
+
+
+@contextmanager
+def desk_apart(folder):
+    """A desk in a process of its own, killed in the end without a chance to tidy up."""
+    command = [sys.executable, "-m", "tapscan", "desk", str(folder), "--no-browser", "--port", "0"]
+    with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as process:
+        origin, token = process.stdout.readline().split()[-1].split("/?token=")
+        yield process, origin, f"tapscan-desk-{origin.rpartition(':')[2]}={token}"
+        process.kill()
+
+
+def test_a_desk_that_is_killed_has_kept_every_tap_that_it_told_of(folder):
+    with desk_apart(folder) as (process, origin, cookie), collecting_at(origin, cookie) as page:
+        page.play(walk(6))
+        told = [page.until("accepted")["point"] for _ in range(3)]
+        process.kill()
+    kept = {str(point) for point in open_inspection(folder).tap_files}
+    assert told == ["CS-01-01", "CS-01-02", "CS-01-03"]
+    assert kept >= set(told)
+    with desk_apart(folder) as (_, origin, cookie), collecting_at(origin, cookie) as page:
+        assert page.told[0]["point"] == f"CS-{len(kept) // 6 + 1:02d}-{len(kept) % 6 + 1:02d}"

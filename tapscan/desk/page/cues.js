@@ -6,11 +6,22 @@ import { sound } from "./hear.js";
 // Notes as [hertz, start in seconds]; going up is good, going down is not.
 const TONES = {
   accepted: [[660, 0]],
-  "point complete": [[660, 0], [990, 0.05]],
-  "zone complete": [[660, 0], [825, 0.12], [990, 0.24]],
-  rejected: [[330, 0], [220, 0.05]],
+  "point complete": [
+    [660, 0],
+    [990, 0.05],
+  ],
+  "zone complete": [
+    [660, 0],
+    [825, 0.12],
+    [990, 0.24],
+  ],
+  rejected: [
+    [330, 0],
+    [220, 0.05],
+  ],
 };
-const LENGTH_S = 0.045, LOUDNESS = 0.06;
+const LENGTH_S = 0.045,
+  LOUDNESS = 0.06;
 
 /** Sound the cue of an event; events without one are silent. */
 export function cue(event) {

@@ -11,7 +11,9 @@ async function answer(response) {
 }
 
 function unreachable() {
-  throw new Fault("The desk does not answer: it was closed, or the connection is lost. Start tapscan desk again.");
+  throw new Fault(
+    "The desk does not answer: it was closed, or the connection is lost. Start tapscan desk again.",
+  );
 }
 
 /** Ask the desk for a document. */

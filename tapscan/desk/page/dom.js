@@ -8,7 +8,9 @@ function fill(element, attributes, children) {
     else if (value === true) element.setAttribute(name, "");
     else if (value !== false && value !== null && value !== undefined) element.setAttribute(name, value);
   }
-  element.append(...children.flat(Infinity).filter((child) => child !== null && child !== undefined && child !== false));
+  element.append(
+    ...children.flat(Infinity).filter((child) => child !== null && child !== undefined && child !== false),
+  );
   return element;
 }
 
@@ -25,10 +27,17 @@ export function draw(name, attributes, ...children) {
 /** A button that does something, with its key shown on it where it has one. */
 export function button(words, action, key, attributes) {
   const shown = key ? [make("kbd", { "aria-hidden": "true" }, key)] : [];
-  return make("button", { type: "button", onclick: action, "aria-keyshortcuts": key, ...attributes }, words, ...shown);
+  return make(
+    "button",
+    { type: "button", onclick: action, "aria-keyshortcuts": key, ...attributes },
+    words,
+    ...shown,
+  );
 }
 
 /** Whether a key press belongs to a field that is being written in. */
 export function isWriting(event) {
-  return event.target.closest("textarea, input:not([type=range]):not([type=checkbox]), select, dialog") !== null;
+  return (
+    event.target.closest("textarea, input:not([type=range]):not([type=checkbox]), select, dialog") !== null
+  );
 }

@@ -20,9 +20,23 @@ export function dropPlace() {
     }
     await telling(() => desk.readState());
   };
-  const input = make("input", { type: "file", multiple: true, accept: ".wav,.flac,.csv,.npy", onchange: (event) => take([...event.target.files]) });
-  const place = make("div", { class: "drop" },
-    make("label", {}, "Drop A-scans or recordings here, named by point or zone (BM-07-05.csv, BM.npy), or choose them: ", input), told);
+  const input = make("input", {
+    type: "file",
+    multiple: true,
+    accept: ".wav,.flac,.csv,.npy",
+    onchange: (event) => take([...event.target.files]),
+  });
+  const place = make(
+    "div",
+    { class: "drop" },
+    make(
+      "label",
+      {},
+      "Drop A-scans or recordings here, named by point or zone (BM-07-05.csv, BM.npy), or choose them: ",
+      input,
+    ),
+    told,
+  );
   place.addEventListener("dragover", (event) => event.preventDefault());
   place.addEventListener("drop", (event) => {
     event.preventDefault();

@@ -13,7 +13,9 @@ const collect = openCollect(element("collect"));
 function shownPane() {
   const wanted = location.hash.slice(1);
   if (panes.includes(wanted)) return wanted;
-  const hasReadings = desk.plan.zones.some((zone) => Object.values(zone.read).some((points) => points.length > 0));
+  const hasReadings = desk.plan.zones.some((zone) =>
+    Object.values(zone.read).some((points) => points.length > 0),
+  );
   return hasReadings ? "look" : "collect";
 }
 
@@ -71,10 +73,12 @@ desk.addEventListener("results", async () => {
 });
 desk.addEventListener("state", showState);
 window.addEventListener("hashchange", showPane);
-element("analyse").addEventListener("click", () => trying(async () => {
-  await tell("/api/analyse");
-  await desk.readState();
-}));
+element("analyse").addEventListener("click", () =>
+  trying(async () => {
+    await tell("/api/analyse");
+    await desk.readState();
+  }),
+);
 element("show-keys").addEventListener("click", () => element("keys").showModal());
 document.addEventListener("keydown", (event) => {
   if (!element("collect").hidden) collect.key(event);

@@ -2,10 +2,22 @@
 // that light and dark need no drawing anew; all cells of one colour are one path, so that large zones stay quick.
 
 import { draw } from "./dom.js";
-import { flatView, lengthOf, linePath, patchPath, pointUnder, roundView, shownParts, stepAt } from "./surface.js";
+import {
+  flatView,
+  lengthOf,
+  linePath,
+  patchPath,
+  pointUnder,
+  roundView,
+  shownParts,
+  stepAt,
+} from "./surface.js";
 
-const LEFT = 34, TOP = 22, RIGHT = 10, BOTTOM = 8;
-const LEAST_CELL = 9; // px; below it the map scrolls
+const LEFT = 34,
+  TOP = 22,
+  RIGHT = 10,
+  BOTTOM = 8;
+const LEAST_CELL = 4; // px; below it the map scrolls
 const SIGN_CELL = 7; // px; below it signs would hide the colours
 
 /** Draw into `svg`; returns the drawing's view and scale, for placing the cursor and finding points. */
@@ -15,7 +27,9 @@ export function drawMap(svg, zone, look, width) {
   const [left, top, wide, high] = view.box;
   const cell = Math.min(zone.station_pitch_mm, stepAt(zone, 0));
   const fitting = Math.min((width - LEFT - RIGHT) / wide, 560 / high, 46 / cell);
-  const perMm = isRound ? Math.min((width - LEFT - RIGHT) / wide, 420 / high) : Math.max(fitting, LEAST_CELL / cell);
+  const perMm = isRound
+    ? Math.min((width - LEFT - RIGHT) / wide, 420 / high)
+    : Math.max(fitting, LEAST_CELL / cell);
   const scale = (u, v) => [LEFT + (u - left) * perMm, TOP + (v - top) * perMm];
   const size = [LEFT + wide * perMm + RIGHT, TOP + high * perMm + BOTTOM];
   svg.setAttribute("viewBox", `0 0 ${size[0].toFixed(0)} ${size[1].toFixed(0)}`);
@@ -88,15 +102,19 @@ function signs(drawing, look) {
       const at = middle(drawing, station, position);
       if (!at) continue;
       const [u, v] = at;
-      for (const sign of look.signsOf(station * zone.positions + position)) paths[sign] += SHAPES[sign](u, v, r);
+      for (const sign of look.signsOf(station * zone.positions + position))
+        paths[sign] += SHAPES[sign](u, v, r);
     }
   }
-  return Object.entries(paths).filter(([, d]) => d).map(([sign, d]) => draw("path", { class: `sign ${sign}`, d }));
+  return Object.entries(paths)
+    .filter(([, d]) => d)
+    .map(([sign, d]) => draw("path", { class: `sign ${sign}`, d }));
 }
 
 const SHAPES = {
   suspect: (u, v, r) => `M${u} ${v - r}L${u + r} ${v}L${u} ${v + r}L${u - r} ${v}Z`,
-  reference: (u, v, r) => `M${u - 0.7 * r} ${v}a${0.7 * r} ${0.7 * r} 0 1 0 ${1.4 * r} 0a${0.7 * r} ${0.7 * r} 0 1 0 ${-1.4 * r} 0Z`,
+  reference: (u, v, r) =>
+    `M${u - 0.7 * r} ${v}a${0.7 * r} ${0.7 * r} 0 1 0 ${1.4 * r} 0a${0.7 * r} ${0.7 * r} 0 1 0 ${-1.4 * r} 0Z`,
   note: (u, v, r) => `M${u + 0.9 * r} ${v - 1.9 * r}h${r}v${r}Z`,
 };
 
@@ -113,9 +131,11 @@ function outlines(drawing, look) {
 /** The indication's number, at the end of its outline that lies farthest from station 1 and shows. */
 function label({ view, scale, zone }, ring, number) {
   const turns = zone.shape === "tube" ? [0, -1, 1] : [0];
-  const seen = turns.flatMap((turn) => ring
-    .map(([x, column]) => [x, column + turn * zone.positions])
-    .filter(([, column]) => column >= view.low && column <= view.high));
+  const seen = turns.flatMap((turn) =>
+    ring
+      .map(([x, column]) => [x, column + turn * zone.positions])
+      .filter(([, column]) => column >= view.low && column <= view.high),
+  );
   if (seen.length === 0) return [];
   const [x, column] = seen.reduce((far, corner) => (corner[0] > far[0] ? corner : far));
   const [u, v] = scale(...view.place(x, column));
@@ -135,13 +155,23 @@ function openEnd({ view, scale, zone }) {
   const swollen = view.swell > 1 ? `; drawn ${view.swell.toFixed(1)} times too thick for its length` : "";
   return [
     draw("path", { class: "open-end", d }),
-    draw("text", { class: "edge", x: LEFT, y: 14 }, `station 1 at the left, position ${facing} in front${swollen}`),
+    draw(
+      "text",
+      { class: "edge", x: LEFT, y: 14 },
+      `station 1 at the left, position ${facing} in front${swollen}`,
+    ),
   ];
 }
 
 function datum({ view, scale, zone }) {
   if (zone.shape !== "tube") return draw("g");
-  return draw("path", { class: "datum", d: linePath(view, scale, [[0, 0], [lengthOf(zone), 0]]) });
+  return draw("path", {
+    class: "datum",
+    d: linePath(view, scale, [
+      [0, 0],
+      [lengthOf(zone), 0],
+    ]),
+  });
 }
 
 function edges({ scale, zone, cellPx }) {

@@ -6,10 +6,18 @@ import { decayParts, sectionChart, spectrumCharts, traceChart } from "./evidence
 import { hear } from "./hear.js";
 
 const NUMBERS = {
-  n_taps: ["taps used", 1, 0, ""], centroid_hz: ["centroid", 1e-3, 2, "kHz"], peak_hz: ["peak frequency", 1e-3, 2, "kHz"],
-  damping_ratio: ["damping ratio", 1, 4, ""], decay_time_s: ["decay time", 1e3, 1, "ms"], level_db: ["level", 1, 1, "dB"],
-  snr_db: ["signal over noise", 1, 1, "dB"], tof_us: ["time of flight", 1, 3, "µs"], depth_mm: ["depth of the echo", 1, 2, "mm"],
-  thickness_mm: ["thickness", 1, 2, "mm"], backwall_db: ["back-wall echo", 1, 1, "dB"], echo_db: ["echo from inside", 1, 1, "dB"],
+  n_taps: ["taps used", 1, 0, ""],
+  centroid_hz: ["centroid", 1e-3, 2, "kHz"],
+  peak_hz: ["peak frequency", 1e-3, 2, "kHz"],
+  damping_ratio: ["damping ratio", 1, 4, ""],
+  decay_time_s: ["decay time", 1e3, 1, "ms"],
+  level_db: ["level", 1, 1, "dB"],
+  snr_db: ["signal over noise", 1, 1, "dB"],
+  tof_us: ["time of flight", 1, 3, "µs"],
+  depth_mm: ["depth of the echo", 1, 2, "mm"],
+  thickness_mm: ["thickness", 1, 2, "mm"],
+  backwall_db: ["back-wall echo", 1, 1, "dB"],
+  echo_db: ["echo from inside", 1, 1, "dB"],
 };
 
 export class Sheet {
@@ -27,16 +35,21 @@ export class Sheet {
     if (!point || mine !== this.asked) return;
     this.point = point;
     this.heard = make("p", { class: "quiet", role: "status" });
-    this.place.replaceChildren(...this.head(point), ...this.sounds(point), ...this.numbersAndMarks(point, gate_mm));
+    this.place.replaceChildren(
+      ...this.head(point),
+      ...this.sounds(point),
+      ...this.numbersAndMarks(point, gate_mm),
+    );
     await this.more(point, mine);
   }
 
   head(point) {
     const sign = desk.plan.signs[point.status];
     const why = point.reason ? `: ${point.reason}` : "";
-    const judged = point.score === null
-      ? "Nothing is known about this point."
-      : `Score ${point.score.toFixed(2)}; 1 is where a reading becomes suspect. A good reading lies as far out once in ${oneIn(point.p_value)}.`;
+    const judged =
+      point.score === null
+        ? "Nothing is known about this point."
+        : `Score ${point.score.toFixed(2)}; 1 is where a reading becomes suspect. A good reading lies as far out once in ${oneIn(point.p_value)}.`;
     const within = point.indication ? `Part of indication ${point.indication}.` : "";
     const marked = point.is_reference ? "Marked as good in the plan." : "";
     return [
@@ -62,20 +75,31 @@ export class Sheet {
   sounds(point) {
     if (point.method !== "tap" || point.reason === "missing" || point.status === "skipped") return [];
     return [
-      make("div", { class: "row", role: "group", "aria-label": "Hear" },
+      make(
+        "div",
+        { class: "row", role: "group", "aria-label": "Hear" },
         button("Hear it", () => this.pair(null), "H"),
-        point.neighbour && button(`then ${point.neighbour}, nearest clear`, () => this.pair("neighbour"), "N"),
-        point.typical && button(`then ${point.typical}, most typical`, () => this.pair("typical"), "T")),
+        point.neighbour &&
+          button(`then ${point.neighbour}, nearest clear`, () => this.pair("neighbour"), "N"),
+        point.typical && button(`then ${point.typical}, most typical`, () => this.pair("typical"), "T"),
+      ),
       make("p", { class: "quiet" }, "Every tap is brought to the same peak."),
       this.heard,
     ];
   }
 
   numbersAndMarks(point, gate_mm) {
-    const rows = Object.entries(point.features).filter(([, value]) => value !== null).map(([name, value]) => {
-      const [words, times, digits, unit] = NUMBERS[name] ?? [name.replaceAll("_", " "), 1, 3, ""];
-      return make("tr", {}, make("th", { scope: "row" }, words), make("td", {}, `${(value * times).toFixed(digits)} ${unit}`));
-    });
+    const rows = Object.entries(point.features)
+      .filter(([, value]) => value !== null)
+      .map(([name, value]) => {
+        const [words, times, digits, unit] = NUMBERS[name] ?? [name.replaceAll("_", " "), 1, 3, ""];
+        return make(
+          "tr",
+          {},
+          make("th", { scope: "row" }, words),
+          make("td", {}, `${(value * times).toFixed(digits)} ${unit}`),
+        );
+      });
     this.charts = make("div", { class: "charts" });
     this.gate = make("div", {});
     if (point.spectrum) this.charts.append(...spectrumCharts(point.point, point.spectrum));
@@ -83,7 +107,8 @@ export class Sheet {
     this.drawTrace(gate_mm);
     return [
       this.charts,
-      rows.length > 0 && make("table", { class: "small" }, make("caption", {}, "Measured"), make("tbody", {}, rows)),
+      rows.length > 0 &&
+        make("table", { class: "small" }, make("caption", {}, "Measured"), make("tbody", {}, rows)),
     ].filter(Boolean);
   }
 
@@ -102,14 +127,20 @@ export class Sheet {
       for (const along of ["station", "position"]) {
         const section = await telling(() => ask(`/api/sections/${point.point}/${along}`));
         if (!section || mine !== this.asked) return;
-        this.charts.append(make("h3", {}, `B-scan along the ${along}s`),
-          sectionChart(section, `B-scan through ${point.point} along the ${along}s, strong signal in strong colours.`));
+        this.charts.append(
+          make("h3", {}, `B-scan along the ${along}s`),
+          sectionChart(
+            section,
+            `B-scan through ${point.point} along the ${along}s, strong signal in strong colours.`,
+          ),
+        );
       }
     }
   }
 }
 
-const oneIn = (p) => (p > 0.5 ? "1 or 2" : p < 1e-6 ? "more than a million" : Math.round(1 / p).toLocaleString("en-GB"));
+const oneIn = (p) =>
+  p > 0.5 ? "1 or 2" : p < 1e-6 ? "more than a million" : Math.round(1 / p).toLocaleString("en-GB");
 
 /** Set a mark on a block of points, written into the plan. */
 export async function mark(zone, block, kind) {
