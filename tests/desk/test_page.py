@@ -251,6 +251,19 @@ def test_the_round_part_turns_and_a_point_on_its_back_is_brought_to_the_front(pa
     assert page.locator(".outline").count() > 0
 
 
+def test_a_block_is_chosen_by_touch_alone(page, demo_address):
+    page.goto(demo_address)
+    analysed(page)
+    page.locator(".cell").first.wait_for()
+    page.locator("#look .map").click(position={"x": 60, "y": 50})
+    page.get_by_text("○ BM-01-01, clear").wait_for()
+    page.get_by_role("button", name="Block").click()
+    page.locator("#look .map").click(position={"x": 150, "y": 140})
+    page.get_by_text("Block 01-01:03-03").wait_for()
+    page.get_by_role("button", name="Block").click()
+    page.get_by_text("BM-03-03, ").first.wait_for()
+
+
 def test_a_chosen_file_is_taken_in_and_a_wrong_one_says_why(page, demo_address, tmp_path):
     good, bad = tmp_path / "BM-15-03.wav", tmp_path / "SP-01-01.csv"
     shutil.copy(DEMO / "taps/BM-15-02.wav", good)

@@ -18,6 +18,8 @@ export class Controls {
       ...this.colours(),
       isTube && button(look.isRound ? "Unrolled" : "Round", () => look.turnOver(), "O"),
       isTube && look.isRound && button("Turn", () => look.turn(1), "]"),
+      // Where there is no Shift key: the next touches move the other corner of a block.
+      button("Block", () => look.toggleBlock(), null, { "aria-pressed": String(look.isBlock) }),
     ];
     this.place.replaceChildren(...parts.filter(Boolean));
   }

@@ -24,6 +24,7 @@ class Look {
   facing = 0;
   at = [0, 0];
   anchor = null; // the other corner of a chosen block
+  isBlock = false; // touches choose a block
   shownIndication = -1;
 
   constructor(place) {
@@ -88,6 +89,12 @@ class Look {
     this.map.focus();
   }
 
+  toggleBlock() {
+    this.isBlock = !this.isBlock;
+    this.controls.show();
+    if (!this.isBlock) this.go(this.at);
+  }
+
   turn(columns) {
     this.facing = (this.facing + columns + this.zone.positions) % this.zone.positions;
     this.redraw();
@@ -99,6 +106,7 @@ class Look {
     this.drawing = drawMap(this.svg, this.zone, look, this.map.clientWidth - 4);
     this.cursor = ["cursor halo", "cursor"].map((kind) => draw("path", { class: kind }));
     this.svg.append(...this.cursor);
+    this.map.classList.toggle("turning", this.drawing.isRound);
     this.moveCursor();
     this.map.setAttribute("aria-label", this.document?.alt ?? `Zone ${this.zone.code}, not analysed yet.`);
     this.key.replaceChildren(mapKey(layerOf(this)));
@@ -113,7 +121,7 @@ class Look {
   press(event) {
     const box = this.svg.getBoundingClientRect();
     const at = pointAt(this.drawing, event.clientX - box.left, event.clientY - box.top);
-    if (at) this.go(at, event.shiftKey);
+    if (at) this.go(at, event.shiftKey || this.isBlock);
     this.map.focus();
     if (this.isRound) this.drag(event);
   }
