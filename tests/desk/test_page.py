@@ -28,6 +28,7 @@ if CHROMIUM is None:
 DEMO = Path(__file__).resolve().parents[2] / "recordings_demo"
 FLAGS = [
     *("--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-sync"),
+    "--disable-dev-shm-usage",  # small in containers
     *("--disable-background-networking", "--disable-component-update"),
     *("--use-fake-device-for-media-stream", "--use-fake-ui-for-media-stream"),
 ]

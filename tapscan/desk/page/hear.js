@@ -2,6 +2,8 @@
 
 import { Fault, trying } from "./desk.js";
 
+const BETWEEN_S = 0.25; // from one point's last tap to the next point's first
+
 let context = null;
 let playing = [];
 
@@ -21,18 +23,22 @@ async function load(point) {
 /** Play the taps of points one after the other; `onpoint` is told which is sounding, then null. */
 export async function hear(points, onpoint = () => {}) {
   for (const source of playing) source.stop();
-  playing = [];
+  const mine = [];
+  playing = mine;
+  // Whoever asks for another sound meanwhile is told of that one alone.
+  const tell = (point) => playing === mine && onpoint(point);
   await trying(async () => {
     const buffers = await Promise.all(points.map(load));
+    if (playing !== mine) return;
     let when = sound().currentTime + 0.05;
     buffers.forEach((buffer, i) => {
       const source = new AudioBufferSourceNode(sound(), { buffer });
       source.connect(sound().destination);
       source.start(when);
-      playing.push(source);
-      setTimeout(() => onpoint(points[i]), (when - sound().currentTime) * 1000);
-      when += buffer.duration + 0.25;
+      mine.push(source);
+      setTimeout(() => tell(points[i]), (when - sound().currentTime) * 1000);
+      when += buffer.duration + BETWEEN_S;
     });
-    playing.at(-1).addEventListener("ended", () => onpoint(null));
+    mine.at(-1).addEventListener("ended", () => tell(null));
   });
 }
