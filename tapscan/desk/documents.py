@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 
     from tapscan.analysis import Results
     from tapscan.plan import Zone
+    from tapscan.records.coverage import ZoneCoverage
     from tapscan.records.inspection import Inspection
     from tapscan.report.layers import Layer
     from tapscan.screening.results import Indication, Screened
@@ -72,18 +73,24 @@ def plan_document(inspection: "Inspection") -> dict[str, Any]:
         "taps_per_point": plan.taps_per_point,
         "signs": SIGNS,
         "statuses": STATUSES,
+        "most_points_drawn": MOST_POINTS_DRAWN,
         "method_names": words.METHOD_NAMES,
         "zones": [
-            {**_geometry(one.zone), "methods": methods(inspection, one.zone), "read": _flat_read(one.read)}
+            {**_geometry(one.zone), "methods": methods(inspection, one.zone), "read": _flat_read(one)}
             for one in covered
         ],
         "warnings": [*inspection.warnings, *faults],
     }
 
 
-def _flat_read(read: "Any") -> dict[str, list[int]]:
-    """List the points that have a reading by each method, counted from 0 station by station."""
-    return {method: np.flatnonzero(mask).tolist() for method, mask in read.items()}
+def _flat_read(one: "ZoneCoverage") -> dict[str, list[int]]:
+    """List the points that have a reading by each method, counted from 0 station by station.
+
+    None are listed of a zone that the page cannot draw.
+    """
+    if one.is_planned.size > MOST_POINTS_DRAWN:
+        return {method: [] for method in one.read}
+    return {method: np.flatnonzero(mask).tolist() for method, mask in one.read.items()}
 
 
 def _geometry(zone: "Zone") -> dict[str, Any]:

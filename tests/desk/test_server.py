@@ -5,6 +5,7 @@ import time
 
 import numpy as np
 import pytest
+import soundfile
 
 from tapscan.desk import server
 from tapscan.desk.documents import palette_css, zone_document
@@ -182,6 +183,17 @@ def test_a_page_that_leaves_in_the_middle_of_a_file_leaves_nothing(desk):
 def test_a_zone_too_large_for_a_page_points_to_the_report():
     with pytest.raises(TapscanError, match="more than the page can draw"):
         zone_document(tapped(panel(stations=400, positions=400), spots=()))
+
+
+def test_the_points_of_such_a_zone_are_not_even_listed(desk):
+    path = desk.folder / "inspection.toml"
+    plan = path.read_text(encoding="utf-8")
+    path.write_text(plan.replace("stations = 3", "stations = 30000"), encoding="utf-8")
+    for name in ("CS-01-01", "PL-02-01"):
+        soundfile.write(desk.folder / f"taps/{name}.wav", np.zeros(4800), 48_000)
+    small, large = desk.get("/api/plan")["zones"]
+    assert small["read"]["tap"] == [0]
+    assert large["read"]["tap"] == []
 
 
 def test_the_palette_is_that_of_the_report_in_light_and_dark():

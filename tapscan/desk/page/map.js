@@ -1,6 +1,7 @@
 // Draws a zone, flat or round, from the desk's numbers. The colours of a ramp are classes of the style sheet, so
 // that light and dark need no drawing anew; all cells of one colour are one path, so that large zones stay quick.
 
+import { desk } from "./desk.js";
 import { draw } from "./dom.js";
 import {
   flatView,
@@ -35,6 +36,11 @@ export function drawMap(svg, zone, look, width) {
   svg.setAttribute("viewBox", `0 0 ${size[0].toFixed(0)} ${size[1].toFixed(0)}`);
   svg.setAttribute("width", size[0].toFixed(0));
   svg.setAttribute("height", size[1].toFixed(0));
+  if (zone.stations * zone.positions > desk.plan.most_points_drawn) {
+    const words = "This zone has more points than a page can draw: its map is in the report.";
+    svg.replaceChildren(draw("text", { class: "edge", x: LEFT, y: 14 }, words));
+    return { view, scale, zone, isRound, perMm, cellPx: 0, corner: [left, top] };
+  }
   const drawing = { view, scale, zone, isRound, perMm, cellPx: cell * perMm, corner: [left, top] };
   svg.replaceChildren(
     hatching(),

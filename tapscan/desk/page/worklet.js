@@ -1,6 +1,6 @@
 // Runs beside the page, in the audio thread: gathers the microphone's samples into blocks, and notices gaps.
 
-const BLOCK = 512; // 12 ms at 44.1 kHz: short beside the time that deciding on a tap takes
+const BLOCK = 256; // 6 ms at 44.1 kHz: short beside the time that deciding on a tap takes
 
 class Gather extends AudioWorkletProcessor {
   block = new Float32Array(BLOCK);
