@@ -21,6 +21,7 @@ COMMANDS = {
     "capture": "Record taps live, point by point, with cues.",
     "desk": "The local page: collect, look, mark, print.",
     "analyse": "The main job: features, baseline, map, report.",
+    "compare": "Find what changed between two inspections of one part.",
     "demo": "Write the demo inspection from the simulator.",
 }
 

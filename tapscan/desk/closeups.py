@@ -10,7 +10,7 @@ import numpy as np
 from tapscan.desk.documents import layer_document
 from tapscan.errors import TapscanError
 from tapscan.plan import Point, s_mm, x_mm
-from tapscan.report.evidence import window_us
+from tapscan.report.evidence import decided_by, window_us
 from tapscan.report.layers import Layer
 from tapscan.screening.results import CLEAR, AScanEvidence, Screened, TapEvidence
 
@@ -79,12 +79,15 @@ def _evidence(screened: Screened, at: tuple[int, int]) -> dict[str, Any]:
     if isinstance(evidence, TapEvidence):
         if not np.isfinite(evidence.spectrum_db[at]).any():
             return {}
+        # Where a twin decided, it is the twin that lets expect.
+        twin = decided_by(evidence, at)
         return {
             "spectrum": {
                 "band_hz": evidence.band_hz,
                 "reading_db": evidence.spectrum_db[at],
-                "expected_db": evidence.expected_db[at],
-                "spread_db": evidence.spread_db,
+                "expected_db": (twin or evidence).expected_db[at],
+                "spread_db": (twin or evidence).spread_db,
+                "twin": None if twin is None else {"source": twin.source, "level_db": twin.spectrum_db[at]},
             }
         }
     trace = np.asarray(evidence.traces[at], dtype=float)

@@ -1,3 +1,5 @@
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -10,7 +12,7 @@ from tapscan.desk.closeups import (
 )
 from tapscan.errors import TapscanError
 from tapscan.plan import Point
-from tapscan.screening.results import CLEAR
+from tapscan.screening.results import CLEAR, TwinEvidence
 
 
 @pytest.fixture(scope="module")
@@ -32,6 +34,22 @@ def test_a_point_is_told_in_the_analysis_s_own_numbers(boom):
     np.testing.assert_array_equal(told["spectrum"]["reading_db"], boom.evidence.spectrum_db[at])
     np.testing.assert_array_equal(told["spectrum"]["expected_db"], boom.evidence.expected_db[at])
     assert told["indication"] == "BM-T1"
+
+
+def test_where_a_twin_decided_the_twin_is_shown(boom):
+    evidence, at = boom.evidence, (3, 0)
+    decided = np.zeros(boom.zone.grid_shape, dtype=bool)
+    decided[at] = True
+    moved, spread_db = evidence.expected_db + 2.0, evidence.spread_db * 3
+    twin = TwinEvidence("the mirror-image zone BR", decided, moved - 1.0, moved, spread_db)
+    beside = replace(boom, evidence=replace(evidence, twin=twin))
+    told = point_document(beside, Point("BM", 4, 1))["spectrum"]
+    np.testing.assert_array_equal(told["expected_db"], moved[at])
+    np.testing.assert_array_equal(told["spread_db"], spread_db)
+    assert told["twin"]["source"] == "the mirror-image zone BR"
+    own = point_document(beside, Point("BM", 4, 2))["spectrum"]
+    np.testing.assert_array_equal(own["expected_db"], evidence.expected_db[3, 1])
+    assert own["twin"] is None
 
 
 def test_an_unread_point_has_a_reason_and_no_evidence(boom):

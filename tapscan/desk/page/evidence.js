@@ -7,16 +7,8 @@ const ROUND_HZ = [100, 200, 500, 1000, 2000, 5000, 10000, 20000];
 const MOST_SPREADS = 10; // beyond, that it is far out is all that counts
 
 /** The spectrum of a point's taps over the spread of good readings, and how many spreads it is away. */
-export function spectrumCharts(
-  point,
-  { band_hz: xs, reading_db: reading, expected_db: expected, spread_db: spread },
-) {
-  const band = (times) => ({
-    xs,
-    lows: expected.map((level, i) => (level === null ? null : level - times * spread[i])),
-    highs: expected.map((level, i) => (level === null ? null : level + times * spread[i])),
-    class: `spread-${times}`,
-  });
+export function spectrumCharts(point, spectrum) {
+  const xs = spectrum.band_hz;
   const x = {
     span: [xs[0], xs.at(-1)],
     isLog: true,
@@ -24,48 +16,52 @@ export function spectrumCharts(
     ticks: ROUND_HZ.filter((hz) => hz >= xs[0] && hz <= xs.at(-1)),
     text: (hz) => hz / 1000,
   };
-  const levels = spanOf(reading, expected);
+  return [levelChart(point, spectrum, x), awayChart(point, spectrum, x)];
+}
+
+function levelChart(point, spectrum, x) {
+  const { band_hz: xs, reading_db: reading, expected_db: expected, spread_db: spread, twin } = spectrum;
+  const moved = (spreads) =>
+    expected.map((level, i) => (level === null ? null : level + spreads * spread[i]));
+  const band = (times) => ({ xs, lows: moved(-times), highs: moved(times), class: `spread-${times}` });
+  const levels = spanOf(reading, expected, twin?.level_db ?? []);
+  // Where a like zone decided, what it sounds like there is shown as well.
+  const from = twin ? `expected from ${twin.source}` : "expected here";
+  const lines = [
+    { xs, ys: expected, class: "expected", name: `${from}, with one and two spreads of good readings` },
+    { xs, ys: reading, class: "reading", name: point },
+  ];
+  if (twin) lines.unshift({ xs, ys: twin.level_db, class: "twin", name: twin.source });
+  return chart({
+    x,
+    y: { span: levels, ticks: ticksOf(...levels, 5), name: "level in band, dB" },
+    bands: [band(2), band(1)],
+    lines,
+    words: `Spectrum of the taps at ${point} over the spectrum ${from}.`,
+  });
+}
+
+function awayChart(point, spectrum, x) {
+  const { band_hz: xs, reading_db: reading, expected_db: expected, spread_db: spread } = spectrum;
   const away = reading.map((level, i) =>
     spread[i] > 0 && expected[i] !== null ? (level - expected[i]) / spread[i] : null,
   );
   const reach = Math.min(MOST_SPREADS, Math.max(3, ...away.map((one) => 1.1 * Math.abs(one ?? 0))));
-  const flat = (times) => ({
+  const cut = away.map((one) => (one === null ? null : Math.max(-reach, Math.min(reach, one))));
+  const band = (times) => ({
     xs,
     lows: xs.map(() => -times),
     highs: xs.map(() => times),
     class: `spread-${times}`,
   });
-  return [
-    chart({
-      x,
-      y: { span: levels, ticks: ticksOf(...levels, 5), name: "level in band, dB" },
-      bands: [band(2), band(1)],
-      lines: [
-        {
-          xs,
-          ys: expected,
-          class: "expected",
-          name: "expected here, with one and two spreads of good readings",
-        },
-        { xs, ys: reading, class: "reading", name: point },
-      ],
-      words: `Spectrum of the taps at ${point} over the spectrum expected there.`,
-    }),
-    chart({
-      x,
-      y: { span: [-reach, reach], ticks: ticksOf(-reach, reach, 4), name: "spreads away" },
-      bands: [flat(2), flat(1)],
-      lines: [
-        {
-          xs,
-          ys: away.map((one) => (one === null ? null : Math.max(-reach, Math.min(reach, one)))),
-          class: "reading",
-        },
-      ],
-      words: `How many spreads of good readings the spectrum at ${point} lies from what is expected.`,
-      height: 120,
-    }),
-  ];
+  return chart({
+    x,
+    y: { span: [-reach, reach], ticks: ticksOf(-reach, reach, 4), name: "spreads away" },
+    bands: [band(2), band(1)],
+    lines: [{ xs, ys: cut, class: "reading" }],
+    words: `How many spreads of good readings the spectrum at ${point} lies from what is expected.`,
+    height: 120,
+  });
 }
 
 /** The first tap dying away, with the line of the decay time, and its natural frequencies. */
