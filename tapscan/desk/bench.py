@@ -14,7 +14,8 @@ from tapscan.errors import TapscanError
 from tapscan.plan import Plan
 from tapscan.plan.reading import PLAN_NAME
 from tapscan.records.inspection import ASCANS, TAPS, Inspection, open_inspection
-from tapscan.report.marking import RESULTS, write_templates
+from tapscan.report.marking import write_templates
+from tapscan.report.results_folder import RESULTS
 from tapscan.report.saving import write_results
 
 if TYPE_CHECKING:

@@ -3,7 +3,8 @@
 from typing import TYPE_CHECKING, Any
 
 from tapscan.report.html import REPORT_NAME
-from tapscan.report.marking import RESULTS, marked_names
+from tapscan.report.marking import marked_names
+from tapscan.report.results_folder import RESULTS
 from tapscan.report.tiling import PAPERS
 from tapscan.report.words import zone_name
 
