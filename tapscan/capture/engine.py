@@ -42,7 +42,7 @@ from tapscan.capture.events import (
     Undone,
     ZoneComplete,
 )
-from tapscan.capture.judging import ADVICE, Memory, judge, remember
+from tapscan.capture.judging import ADVICE, Memory, compare, fault, kept_sound
 from tapscan.capture.listening import Ear, Hit, deafen, hear, new_ear
 from tapscan.signals.checking import require_rate
 
@@ -240,23 +240,27 @@ def _take(state: State, hit: Hit) -> Step:
     point, rate = state.at, state.sample_rate_hz
     if not state.is_on or point is None:
         return state, ()
-    reason, memory = judge(hit, state.memory, rate)
-    state = replace(state, memory=memory)
+    reason = fault(hit, state.memory)
     if reason == "stray":
         return state, ()
+    samples = None if reason else kept_sound(hit, rate)
+    if samples is not None:
+        is_alike, memory = compare(hit, state.memory, rate)
+        state = replace(state, memory=memory)
+        reason = "" if is_alike else "unlike its siblings"
     facts = {
         "time_s": round(hit.onset / rate, 6),
         "heard_s": round(hit.decided / rate, 6),
         "peak_db": _db(hit.peak),
         "snr_db": round(hit.snr_db, 2),
     }
-    if reason:
+    if reason or samples is None:
+        reason = reason or "noisy"
         return state, (Rejected(point, reason, ADVICE[reason], **facts),)
     number = state.taken.get(point, 0) + 1
-    accepted = Accepted(point, number, state.course.taps_per_point, **facts, samples=hit.samples)
+    accepted = Accepted(point, number, state.course.taps_per_point, **facts, samples=samples)
     state = replace(
         state,
-        memory=remember(hit, state.memory, rate),
         taken=_with(state.taken, point, number),
         trail=(*state.trail, point)[-TRAIL:],
     )
