@@ -17,6 +17,7 @@ from tapscan.records.inspection import Inspection
 from tapscan.records.tables import csv_text, json_text
 from tapscan.screening.agreement import agreement
 from tapscan.screening.likeness import held_against
+from tapscan.screening.references import reference_doubts
 from tapscan.screening.results import CLEAR, SKIPPED, SUSPECT, UNREAD, Indication, Screened
 from tapscan.screening.scans import Progress, Scan, look
 
@@ -88,6 +89,8 @@ def analyse(
         scan = look(inspection, warnings, progress)
         others = [_look_aside(other, warnings, progress) for other in against]
         screened = tuple(held_against(one, scan, others, warnings) for one in scan.seen)
+    for one in screened:
+        warnings += reference_doubts(one, inspection.plan.false_call_rate)
     summary = _summary(inspection, against, screened, warnings)
     return Results(inspection, screened, summary, writer)
 
