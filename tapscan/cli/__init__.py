@@ -10,6 +10,7 @@ from importlib import import_module
 
 import click
 
+from tapscan import __version__
 from tapscan.errors import TapscanError
 
 __all__ = ["main"]
@@ -69,7 +70,7 @@ class _LazyGroup(click.Group):
 
 
 @click.command(cls=_LazyGroup, context_settings={"help_option_names": ["-h", "--help"]})
-@click.version_option(package_name="tapscan", message="tapscan %(version)s")
+@click.version_option(__version__, message="tapscan %(version)s")
 def main() -> None:
     """Map suspected delaminations and disbonds from taps and A-scans along a marked grid.
 
