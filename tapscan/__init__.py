@@ -17,8 +17,9 @@ from tapscan.errors import TapscanError
 if TYPE_CHECKING:
     from tapscan.analysis import Results
     from tapscan.records import Inspection
+    from tapscan.screening.comparison import Comparison
 
-__all__ = ["TapscanError", "__version__", "analyse", "open_inspection"]
+__all__ = ["TapscanError", "__version__", "analyse", "compare", "open_inspection"]
 
 __version__ = "0.1.0"
 
@@ -50,3 +51,20 @@ def analyse(
 
     learnt = [learnt_from(other) for other in against]
     return analysis.analyse(inspection, against, learnt, writer=write_results, progress=progress)
+
+
+def compare(
+    before: "Inspection",
+    after: "Inspection",
+    *,
+    progress: Callable[[str, int, int], None] = lambda *_: None,
+) -> "Comparison":
+    """Find what changed between two inspections of one part; see `tapscan.screening.comparison.compare`.
+
+    >>> comparison = tapscan.compare(before, inspection)                   # doctest: +SKIP
+    >>> comparison.save()                                                  # doctest: +SKIP
+    """
+    from tapscan.report.change import write_change
+    from tapscan.screening import comparison
+
+    return comparison.compare(before, after, writer=write_change, progress=progress)

@@ -19,6 +19,7 @@ COMMANDS = {
     "grid": "Check the plan, say what it covers, write wraps to mark the grid with.",
     "add": "Bring recordings or traces into an inspection.",
     "analyse": "The main job: features, baseline, map, report.",
+    "compare": "Find what changed between two inspections of one part.",
     "section": "Log what cutting showed, and hold it against what was called.",
     "pod": "How large must a defect be to be found: probability of detection.",
     "demo": "Write the demo inspection from the simulator.",

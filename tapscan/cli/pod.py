@@ -38,7 +38,7 @@ def command(folders: tuple[Path, ...], *, target: Path | None, as_json: bool) ->
     from tapscan.cli.progress import progress_bar
     from tapscan.errors import TapscanError
     from tapscan.report.pod_page import write_pod
-    from tapscan.report.section_page import results_folder
+    from tapscan.report.results_folder import results_folder
     from tapscan.sectioning.gathering import gather, inspections_in, is_in_bag
     from tapscan.sectioning.pod import study
     from tapscan.sectioning.pod_telling import pod_document
@@ -54,9 +54,12 @@ def command(folders: tuple[Path, ...], *, target: Path | None, as_json: bool) ->
         where = str(folders[0]) if len(folders) == 1 else "these folders"
         what = "no findings that any reading can be held against"
         raise TapscanError(where, what, "log what cutting showed: tapscan section DIR")
-    if target is None and len(found) == 1 and not is_in_bag(found[0]):
-        target = results_folder(found[0])
-    page = None if target is None else write_pod(studies, gathered.warnings, target, tapscan.__version__)
+    page = None
+    if target is not None:
+        page = write_pod(studies, gathered.warnings, target, tapscan.__version__)
+    elif len(found) == 1 and not is_in_bag(found[0]):
+        with results_folder(found[0]) as results:
+            page = write_pod(studies, gathered.warnings, results, tapscan.__version__)
     if as_json:
         from tapscan.records.tables import json_text
 

@@ -119,12 +119,13 @@ def _plan(results: "Results", findings: "Findings", *, as_json: bool) -> None:
 
     from tapscan.records.tables import json_text
     from tapscan.report.cut_lines import write_cuts
-    from tapscan.report.section_page import results_folder
+    from tapscan.report.results_folder import results_folder
     from tapscan.sectioning.cautions import CUTTING_CAUTIONS
     from tapscan.sectioning.cuts import plan_cuts
 
     cuts = plan_cuts(results.screened, findings.rows)
-    pictures = write_cuts(results.screened, cuts, results_folder(results.inspection.folder))
+    with results_folder(results.inspection.folder) as folder:
+        pictures = write_cuts(results.screened, cuts, folder)
     if as_json:
         document = {
             "cuts": [asdict(cut) for cut in cuts],

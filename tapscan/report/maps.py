@@ -151,6 +151,8 @@ def _draw_strip(strip: Strip, screened: "Screened", layer: "Layer") -> None:
         draw_blocks(strip, empty, "read but empty", {"facecolor": layer.empty_colour, "edgecolor": "none"})
     _draw_signs(strip, screened)
     draw_datum(strip)
+    for text, ring in layer.faint_outlines:
+        _draw_faint(strip, np.asarray(ring, dtype=float), text)
     for indication in screened.indications:
         draw_indication(strip, indication, 5.0 if len(screened.indications) > CROWDED else 7.0)
 
@@ -275,6 +277,25 @@ def draw_indication(strip: Strip, indication: "Indication", font_pt: float) -> N
                 _number(strip, indication, moved[shown], font_pt)
 
 
+def _draw_faint(strip: Strip, ring: "Grid", text: str) -> None:
+    """Draw what was outlined before, dashed and thin, wherever it shows, with a word beside it."""
+    from matplotlib.patches import Polygon
+
+    positions = strip.sheet.zone.positions
+    for turn in turns_of(strip.sheet.columns(ring), strip.sheet):
+        moved = np.column_stack([ring[:, 0], ring[:, 1] + turn * positions * strip.sheet.step_mm(ring[:, 0])])
+        outline = Polygon(moved, fill=False, edgecolor=INK, linewidth=1.0, linestyle=(0, (3, 2)), zorder=4.5)
+        outline.set_gid("faint outline")
+        outline.set_path_effects(halo(2.4))
+        strip.axes.add_patch(outline)
+        shoulder = moved[int(np.argmax(moved[:, 0] - moved[:, 1]))]
+        if text:
+            look = {"boxstyle": "round,pad=0.22", "facecolor": PAPER, "edgecolor": INK, "linewidth": 0.6}
+            strip.axes.annotate(
+                text, shoulder, (3, 3), textcoords="offset points", bbox=look, zorder=6, annotation_clip=True
+            )
+
+
 def _number(strip: Strip, indication: "Indication", corners: "Grid", font_pt: float) -> None:
     """Set an indication's number beside its upper right shoulder, kept on the strip."""
     x_low, x_high = strip.axes.get_xlim()
@@ -341,12 +362,18 @@ def _key_entries(screened: "Screened", layer: "Layer") -> "list[Artist]":
 
     sign: dict[str, Any] = {"linestyle": "none", "markersize": 4.5, "markeredgewidth": 0.7}
     entries: list[Artist] = [
-        Patch(fill=False, edgecolor=CRAYON, linewidth=1.5, label="indication, with its number"),
-        Line2D([], [], marker="D", markerfacecolor=PAPER, markeredgecolor=INK, label="suspect point", **sign),
+        Patch(fill=False, edgecolor=CRAYON, linewidth=1.5, label=layer.outline_words),
+        Line2D(
+            [], [], marker="D", markerfacecolor=PAPER, markeredgecolor=INK, label=layer.suspect_words, **sign
+        ),
         Patch(facecolor=PAPER, edgecolor=MUTED, linewidth=0.4, hatch="//////", label="unread point"),
         Patch(facecolor=PAPER, edgecolor=HAIRLINE, linewidth=0.6, label="left out on purpose"),
         Line2D([], [], color=INK, linewidth=0.9, dashes=(5, 1.5, 1.5, 1.5), label="datum line"),
     ]
+    if layer.faint_words:
+        entries.append(
+            Patch(fill=False, edgecolor=INK, linewidth=1.0, linestyle=(0, (3, 2)), label=layer.faint_words)
+        )
     if screened.is_reference.any():
         sign |= {"markerfacecolor": "none", "markeredgecolor": MUTED}
         entries.append(Line2D([], [], marker="o", label="reference point", **sign))

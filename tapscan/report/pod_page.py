@@ -10,7 +10,7 @@ from tapscan.records.writing import write_bytes, write_text
 from tapscan.report import words
 from tapscan.report.figures import drawing, png_bytes
 from tapscan.report.filling import filled
-from tapscan.report.html import Picture
+from tapscan.report.pictures import Picture
 from tapscan.report.pods import draw_pod
 from tapscan.report.section_page import share_text
 from tapscan.sectioning.pod_telling import pod_document

@@ -3,10 +3,10 @@
 from pathlib import Path
 
 from tapscan.analysis import Results
-from tapscan.errors import TapscanError
 from tapscan.records.writing import write_text
 from tapscan.report.html import write_report
-from tapscan.report.marking import RESULTS, write_marked
+from tapscan.report.marking import write_marked
+from tapscan.report.results_folder import results_folder
 
 __all__ = ["write_results"]
 
@@ -21,15 +21,8 @@ def write_results(results: Results) -> Path:
     TapscanError
         When ``results`` leads out of the inspection, or cannot be written.
     """
-    home = results.inspection.folder
-    folder = home / RESULTS
-    if not folder.resolve().is_relative_to(home.resolve()):
-        raise TapscanError(RESULTS, "is a link out of the inspection", "take the link away")
-    try:
+    with results_folder(results.inspection.folder) as folder:
         for name, text in results.tables.items():
             write_text(folder / name, text)
         write_marked(results.screened, folder)
         return write_report(results, folder)
-    except OSError as error:
-        what = f"cannot be written: {error.strerror or error}"
-        raise TapscanError(RESULTS, what, "make room, or make the folder writable") from None

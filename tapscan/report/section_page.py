@@ -5,14 +5,13 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from tapscan.errors import TapscanError
 from tapscan.records.tables import csv_text, json_text
 from tapscan.records.writing import write_bytes, write_text
 from tapscan.report import words
 from tapscan.report.figures import drawing, png_bytes
 from tapscan.report.filling import filled
-from tapscan.report.html import Picture
-from tapscan.report.marking import RESULTS
+from tapscan.report.pictures import Picture
+from tapscan.report.results_folder import results_folder
 from tapscan.report.sections import draw_section
 from tapscan.sectioning import outcomes
 from tapscan.sectioning.binomial import Share
@@ -30,7 +29,6 @@ __all__ = [
     "SectionReport",
     "false_call_text",
     "found_text",
-    "results_folder",
     "share_text",
     "write_sections",
 ]
@@ -60,34 +58,16 @@ def write_sections(report: SectionReport, home: Path) -> Path:
     TapscanError
         When ``results`` leads out of the inspection, or cannot be written.
     """
-    folder = results_folder(home)
     pictures = _pictures(report)
     document = {"version": report.version, **section_document(report.compared, report.findings)}
     document["warnings"] = list(report.warnings)
-    try:
+    with results_folder(home) as folder:
         write_text(folder / "sections.json", json_text(document))
         write_text(folder / "sections.csv", csv_text(defect_columns(report.compared)))
         for picture in pictures:
             write_bytes(folder / picture.name, picture.png)
         write_bytes(folder / PAGE_NAME, _page(report, pictures).encode("utf-8", "replace"))
-    except OSError as error:
-        what = f"cannot be written: {error.strerror or error}"
-        raise TapscanError(RESULTS, what, "make room, or make the folder writable") from None
     return folder / PAGE_NAME
-
-
-def results_folder(home: Path) -> Path:
-    """Name the folder for results of an inspection, which must not lead out of it.
-
-    Raises
-    ------
-    TapscanError
-        When it is a link out of the inspection.
-    """
-    folder = home / RESULTS
-    if not folder.resolve().is_relative_to(home.resolve()):
-        raise TapscanError(RESULTS, "is a link out of the inspection", "take the link away")
-    return folder
 
 
 def _pictures(report: SectionReport) -> list[Picture]:

@@ -4,7 +4,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from tapscan.plan.points import Block, parse_point
+from tapscan.plan.points import Block, parse_point, span_in_words
 from tapscan.screening.results import UNREAD
 
 if TYPE_CHECKING:
@@ -128,10 +128,6 @@ def _arc(positions: "Iterable[int]", zone: "Zone") -> tuple[int, int]:
     return held[(widest + 1) % len(held)], held[widest]
 
 
-def _span(word: str, first: int, last: int) -> str:
-    return f"{word} {first:02d}" if first == last else f"{word}s {first:02d} to {last:02d}"
-
-
 def place_in_words(indication: "Indication", zone: "Zone") -> str:
     """Say where an indication lies, in the numbers that are written on the part.
 
@@ -142,12 +138,12 @@ def place_in_words(indication: "Indication", zone: "Zone") -> str:
         return f"at {indication.peak_point}"
     stations = [point.station for point in points]
     positions = {point.position for point in points}
-    along = _span("station", min(stations), max(stations))
+    along = span_in_words("station", min(stations), max(stations))
     if zone.is_tube and len(positions) == zone.positions > 1:
         return f"{along}, all the way round"
     first, last = _arc(positions, zone)
     crossing = ", across the datum line" if first > last else ""
-    return f"{along}, {_span('position', first, last)}{crossing}"
+    return f"{along}, {span_in_words('position', first, last)}{crossing}"
 
 
 def range_in_mm(indication: "Indication") -> str:

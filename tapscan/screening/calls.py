@@ -24,6 +24,9 @@ FIRST_SHARE = 0.6
 # beyond, only a short look is safe, and a light tail the better guess; with less, a long look tells the tail.
 MUCH_DAMAGE = 0.2
 MAX_ROUNDS = 20
+# A short look cannot always tell how wide a law is: up to its middle, a wide one rises like a narrow one. So
+# no look reaches further than this many times (in squared distance) what was seen so far.
+MOST_GROWTH = 12.0
 TAIL_RANGE = (2.0, 1e4)
 
 
@@ -87,7 +90,7 @@ def fit_null_law(distance: Floats) -> NullLaw:
 def _settled(squared: Floats, law: NullLaw, limit: float, look: _Look) -> tuple[NullLaw, float]:
     """Refit to what the law itself calls usual until that stands; return the law and the limit it saw."""
     for _ in range(MAX_ROUNDS):
-        new_limit = limit_distance(law, look.above_p) ** 2
+        new_limit = min(limit_distance(law, look.above_p) ** 2, MOST_GROWTH * limit)
         if (squared <= new_limit).sum() == (squared <= limit).sum():
             break
         limit = new_limit

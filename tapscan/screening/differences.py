@@ -17,7 +17,7 @@ from tapscan.screening.baselines import (
 )
 from tapscan.screening.calls import NullLaw, fit_null_law, limit_distance, p_values
 from tapscan.screening.indications import find_indications, strength
-from tapscan.screening.results import CLEAR, SUSPECT, Screened
+from tapscan.screening.results import CLEAR, SUSPECT, Screened, TapEvidence, TwinEvidence
 from tapscan.screening.tap_readings import TapReadings
 from tapscan.screening.taps import MOST_BANDS, areas_beyond_chance, strike_bel, tap_vector
 from tapscan.screening.twins import Twin, beside, named, too_few
@@ -76,13 +76,38 @@ def taps_against(
     status = np.where(read, np.where(p_value < false_call_rate, SUSPECT, CLEAR), own.status)
     areas = areas_beyond_chance(zone, status == SUSPECT, p_value, false_call_rate)
     ratio = float(np.median(fitted.baseline.spread)) / _own_spread(zone, readings, difference.shape[-1])
+    assert isinstance(own.evidence, TapEvidence)
     return replace(
         own,
+        evidence=replace(own.evidence, twin=_evidence(readings, twins, fitted.baseline, judged, source)),
         status=status,
         score=score,
         p_value=p_value,
         indications=find_indications(zone, "tap", areas, score, strength(score, 1.0)),
         baseline=named(source, int(fitted.baseline.kept.sum()), ratio, int((read & ~judged).sum())),
+    )
+
+
+def _evidence(
+    readings: TapReadings, twins: Sequence[Twin], baseline: Baseline, decided: Mask, source: str
+) -> TwinEvidence:
+    """Give the twins' full spectra and what they let expect, for the picture beside the score."""
+    bands = min(one.band_hz.size for one in (readings, *(twin.readings for twin in twins)))
+    laid = [twin.match.laid(twin.readings.spectrum_db[..., :bands]) for twin in twins]
+    spectrum = readings.spectrum_db[..., :bands]
+    difference, _ = beside(spectrum, laid, [twin.usable for twin in twins])
+    flat = difference.reshape(-1, bands)
+    full = refit(flat, baseline, baseline.kept, np.zeros_like(flat))
+    there = spectrum - difference
+    # What only some of the recorders heard is left empty.
+    rest = readings.band_hz.size - bands
+    wide = ((0, 0), (0, 0), (0, rest))
+    return TwinEvidence(
+        source=source,
+        decided=decided,
+        spectrum_db=np.pad(there, wide, constant_values=np.nan),
+        expected_db=np.pad(there + full.expected.reshape(there.shape), wide, constant_values=np.nan),
+        spread_db=np.pad(np.median(full.spread, axis=0), (0, rest), constant_values=np.nan),
     )
 
 

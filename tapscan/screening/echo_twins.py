@@ -23,7 +23,16 @@ from tapscan.screening.calls import MIN_READINGS, fit_null_law, p_values
 from tapscan.screening.echo_readings import EchoReadings
 from tapscan.screening.twins import Match, named, too_few
 
-__all__ = ["EchoTwin", "Expected", "expected_echoes", "walls"]
+__all__ = [
+    "EARLY_SHARE",
+    "SAME_TIME",
+    "EchoTwin",
+    "Expected",
+    "expected_echoes",
+    "smooth_level",
+    "usual_difference",
+    "walls",
+]
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -100,13 +109,13 @@ def expected_echoes(
     if refusal is not None:
         raise refusal
     marked = np.any([twin.match.marked(twin.marked) for twin in twins], axis=0)
-    smooth_db = _smooth(zone, before_db)
+    smooth_db = smooth_level(zone, before_db)
     least_db = smooth_db + 20 * np.log10(1 - EXPLAINED_SHARE)
     usual_db = np.where(marked, before_db, np.maximum(before_db, least_db))
-    moved_db, kept = _usual_difference(zone, own_db - usual_db)
+    moved_db, kept = usual_difference(zone, own_db - usual_db)
     expected_db = usual_db + moved_db
     off_db = own_db - expected_db
-    by_itself_db = own_db - _smooth(zone, own_db)
+    by_itself_db = own_db - smooth_level(zone, own_db)
     if np.isfinite(off_db).sum() < MIN_READINGS:
         # No back wall is left here; the twins' own tell how single readings wander.
         off_db = by_itself_db = before_db - smooth_db
@@ -116,7 +125,7 @@ def expected_echoes(
     return readings, Expected(expected_db, known, np.abs(1 - 10 ** (off_db / 20)), words)
 
 
-def _usual_difference(zone: Zone, difference_db: Floats) -> tuple[Floats, int]:
+def usual_difference(zone: Zone, difference_db: Floats) -> tuple[Floats, int]:
     """Fit what changes slowly between the scans; give it with the number of readings it rests on."""
     seen = difference_db.reshape(-1, 1)
     if np.isfinite(seen).sum() < MIN_READINGS:
@@ -185,7 +194,7 @@ def _known_share(readings: EchoReadings, twins: Sequence[EchoTwin], expected_db:
     return np.where(np.isfinite(least), least, 0.0)
 
 
-def _smooth(zone: Zone, level_db: Floats) -> Floats:
+def smooth_level(zone: Zone, level_db: Floats) -> Floats:
     """Give what the zone's own surroundings let expect of a level, (stations, positions)."""
     seen = level_db.reshape(-1, 1)
     read = int(np.isfinite(seen).sum())

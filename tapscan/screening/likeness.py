@@ -23,7 +23,7 @@ from tapscan.screening.tap_readings import TapReadings
 from tapscan.screening.taps import MOST_BANDS, strike_bel, tap_vector
 from tapscan.screening.twins import Match, Twin, good_points, marked_points, matched
 
-__all__ = ["held_against"]
+__all__ = ["datum_warnings", "held_against", "namesake"]
 
 METHOD_WORDS: dict[Method, str] = {"tap": "tapped", "ascan": "scanned"}
 
@@ -50,14 +50,14 @@ def _against_others(own: Seen, scan: Scan, others: Sequence[Scan], warnings: lis
     alike: list[tuple[Scan, Seen, Match]] = []
     for other in others:
         try:
-            seen = _namesake(own, other)
+            seen = namesake(own, other)
             alike.append((other, seen, matched(zone, seen.screened.zone)))
         except TapscanError as error:
             warnings.append(f"{other.name}, {error}")
     if not alike:
         return None
     for other, seen, match in alike:
-        warnings += _turned(own, other, seen, match)
+        warnings += datum_warnings(own, other, seen, match)
     known = [other.learnt.zones.get(zone.code) for other, _, _ in alike]
     names = [_named(other.name, of_it) for (other, _, _), of_it in zip(alike, known, strict=True)]
     source = f"the inspection {names[0]}" if len(names) == 1 else f"the inspections {', '.join(names)}"
@@ -87,8 +87,14 @@ def _named(name: str, known: Known | None) -> str:
     )
 
 
-def _namesake(own: Seen, other: Scan) -> Seen:
-    """Find the zone of the same code and method in another inspection, with at least one reading."""
+def namesake(own: Seen, other: Scan) -> Seen:
+    """Find the zone of the same code and method in another inspection, with at least one reading.
+
+    Raises
+    ------
+    TapscanError
+        When there is none.
+    """
     code, method = own.screened.zone.code, own.screened.method
     where, remedy = f"zone {code}", "take it out, or name an inspection that holds this zone"
     if all(zone.code != code for zone in other.inspection.plan.zones):
@@ -119,7 +125,7 @@ def _against_mirror(own: Seen, scan: Scan, _: Sequence[Scan], __: list[str]) -> 
     return taps_against(own.screened, own.readings, twins, source, scan.inspection.plan.false_call_rate)
 
 
-def _turned(own: Seen, other: Scan, seen: Seen, match: Match) -> list[str]:
+def datum_warnings(own: Seen, other: Scan, seen: Seen, match: Match) -> list[str]:
     """Say so when the two zones agree much better with the datum of one of them turned."""
     zone = own.screened.zone
     if not zone.is_tube:

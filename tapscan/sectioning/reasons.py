@@ -3,10 +3,8 @@
 import numpy as np
 from numpy.typing import NDArray
 
-from tapscan.physics.detectability import tap_reach
-from tapscan.physics.plates import Plate
 from tapscan.plan.zones import Plan, Zone
-from tapscan.screening.reach import POISSON, ascan_outlook, pitch_mm, tap_outlook
+from tapscan.screening.reach import ascan_outlook, pitch_mm, told_by_taps
 
 __all__ = ["false_call_reason", "is_edge", "neighbours", "reach_reason", "score_reason"]
 
@@ -58,20 +56,15 @@ def reach_reason(plan: Plan, zone: Zone, method: str, depth_mm: float | None, si
 
 
 def _tap_reason(plan: Plan, zone: Zone, depth_mm: float | None, size_mm: float) -> str:
-    wall = zone.laminate
-    if (
-        depth_mm is None
-        or wall.thickness_mm is None
-        or wall.modulus_gpa is None
-        or wall.density_kg_m3 is None
-    ):
+    wall_mm = zone.laminate.thickness_mm
+    if depth_mm is None or wall_mm is None:
         return _pitch_reason(zone, size_mm)
-    if not 0 < depth_mm < wall.thickness_mm:
-        return "deep: behind the wall, where a tap feels little" if depth_mm >= wall.thickness_mm else ""
-    poisson = POISSON if wall.poisson is None else wall.poisson
-    plate = Plate(wall.thickness_mm, wall.modulus_gpa, poisson, wall.density_kg_m3)
-    reach = tap_reach(plate, depth_mm, pitch_mm(zone), tap_outlook(plan, zone).tapper)
-    if size_mm < 2 * reach.told_mm:
+    if not 0 < depth_mm < wall_mm:
+        return "deep: behind the wall, where a tap feels little" if depth_mm >= wall_mm else ""
+    reach = told_by_taps(plan, zone, depth_mm)
+    if reach is not None and np.isinf(reach.told_mm):
+        return f"deep: at {depth_mm:.2g} mm a patch curved like this tube is too stiff for a tap to tell"
+    if reach is not None and size_mm < 2 * reach.told_mm:
         return (
             f"small for its depth: at {depth_mm:.2g} mm, taps are estimated to need "
             f"{2 * reach.told_mm:.0f} mm across"
@@ -80,7 +73,7 @@ def _tap_reason(plan: Plan, zone: Zone, depth_mm: float | None, size_mm: float) 
 
 
 def _ascan_reason(plan: Plan, zone: Zone, depth_mm: float | None, size_mm: float) -> str:
-    reach = ascan_outlook(plan, zone)
+    reach = ascan_outlook(plan, zone).told
     if reach is not None and depth_mm is not None:
         if depth_mm < reach.shallowest_mm:
             return f"shallow: within {reach.shallowest_mm:.2g} mm the front-surface echo hides others"

@@ -186,3 +186,11 @@ def test_areas_of_any_size_have_a_count():
     assert chance_count(np.full(5, 0.01), 480, 0.01) == pytest.approx(480 * 638 * 0.01**5)
     assert chance_count(np.full(7, 0.01), 480, 0.01) == pytest.approx(480 * 638 * 36 * 0.01**7)
     assert chance_count(np.full(400, 1e-3), 480, 0.01) < 1e-200
+
+
+def test_a_short_look_never_takes_the_law_for_a_boundless_one():
+    # What lies below the middle of a half-normal sample may rise by chance like a law without end; then
+    # nothing would ever be called.
+    for seed in range(40):
+        draws = np.abs(np.random.default_rng(seed).normal(size=60))
+        assert 2.0 < limit_distance(fit_null_law(0.007 * draws), 0.01) / 0.007 < 5.0  # 2.58 by the normal law
