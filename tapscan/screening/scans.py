@@ -7,6 +7,7 @@ from tapscan.plan import Zone
 from tapscan.records.inspection import Inspection
 from tapscan.screening.ascans import screen_ascans
 from tapscan.screening.echo_readings import EchoReadings, read_ascans
+from tapscan.screening.known import NOTHING_LEARNT, Learnt
 from tapscan.screening.results import Method, Screened
 from tapscan.screening.tap_readings import TapReadings, read_taps
 from tapscan.screening.taps import screen_taps
@@ -28,10 +29,14 @@ class Seen:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Scan:
-    """An inspection with what was read in it: one entry per zone and method, in plan order, taps first."""
+    """An inspection with what was read in it: one entry per zone and method, in plan order, taps first.
+
+    `learnt` is what cutting has shown of it since.
+    """
 
     inspection: Inspection
     seen: tuple[Seen, ...]
+    learnt: Learnt = NOTHING_LEARNT
 
     @property
     def name(self) -> str:
