@@ -57,7 +57,7 @@ station_pitch_mm = 5.0
 position_pitch_mm = 4.0
 
 [tap]
-taps_per_point = 1
+taps_per_point = 3
 
 [ascan]
 sample_rate_mhz = 100.0
