@@ -102,11 +102,13 @@ def separation(size_mm: ArrayLike, hits: ArrayLike, trials: ArrayLike | None = N
         return Separation("every defect was missed", float(miss_sizes.max()), None)
     from_mm, to_mm = float(miss_sizes.max()), float(hit_sizes.min())
     if size[0] == size[-1]:
-        return Separation(f"all are of one size, {size[0]:g} mm", from_mm, to_mm)
+        return Separation(f"all are of one size, {size[0]:.3g} mm", from_mm, to_mm)
     if from_mm <= to_mm:
-        what = f"every defect from {to_mm:g} mm up was found and every one up to {from_mm:g} mm was missed"
+        what = (
+            f"every defect from {to_mm:.3g} mm up was found and every one up to {from_mm:.3g} mm was missed"
+        )
         if from_mm == to_mm:
-            what = f"every defect above {to_mm:g} mm was found and every one below it was missed"
+            what = f"every defect above {to_mm:.3g} mm was found and every one below it was missed"
         return Separation(what, from_mm, to_mm)
     if hit_sizes.max() <= miss_sizes.min():
         return Separation("the small defects were found and the large ones missed", from_mm, to_mm)
