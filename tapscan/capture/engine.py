@@ -43,7 +43,7 @@ from tapscan.capture.events import (
     ZoneComplete,
 )
 from tapscan.capture.judging import ADVICE, Memory, compare, fault, kept_sound
-from tapscan.capture.listening import Ear, Hit, deafen, hear, new_ear
+from tapscan.capture.listening import WINDOW_S, Ear, Hit, deafen, hear, new_ear
 from tapscan.signals.checking import require_rate
 
 if TYPE_CHECKING:
@@ -182,8 +182,9 @@ def advance(state: State, block: "ArrayLike") -> Step:
 
 
 def interrupt(state: State) -> State:
-    """Forget the sound so far, because samples were lost: a tap across the gap would be no tap."""
-    return replace(state, ear=new_ear(state.sample_rate_hz, state.ear.heard))
+    """Forget the sound so far, because samples were lost: what rings across the gap is no tap."""
+    ear = new_ear(state.sample_rate_hz, state.ear.heard)
+    return replace(state, ear=deafen(ear, WINDOW_S))
 
 
 def pause(state: State) -> Step:
