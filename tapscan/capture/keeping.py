@@ -103,10 +103,10 @@ class Keeping:
             try:
                 write_new(path, content)
                 _settle(path.parent)
-            except FileExistsError:  # brought in by somebody else meanwhile
-                self._shelf = TapShelf(self._folder)
-                continue
             except OSError as error:
+                if path.exists():  # brought in by somebody else meanwhile
+                    self._shelf = TapShelf(self._folder)
+                    continue
                 raise _unwritable(path, error) from None
             self._shelf.put(point, path)
             return path

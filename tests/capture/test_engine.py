@@ -131,7 +131,7 @@ def test_taps_in_a_loud_room_are_noisy_and_not_too_quiet():
 
 
 def test_the_first_taps_far_too_quiet_are_told_so():
-    _, events = heard(even(3, gain=0.002), noise_rms=3e-4, hum=0.0)
+    _, events = heard(even(3, gain=0.0015), noise_rms=3e-4, hum=0.0)
     assert {event.reason for event in events if event.name == "rejected"} == {"too quiet"}
 
 

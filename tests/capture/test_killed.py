@@ -1,4 +1,4 @@
-"""A real program, fed from a file, that ends in the worst ways: killed, on a full disk, without its device."""
+"""A real program, fed from a file, that ends badly: killed, on a full disk, without its device."""
 
 import json
 import os
@@ -20,7 +20,7 @@ from tests.capture.sounds import beam_tap, stream
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="there are no such signals and limits")
 
 RATE = 16_000
-APART_S = 0.25
+APART_S = 0.4
 KILLS = 12
 ROUND = [
     (station, position)
