@@ -14,11 +14,11 @@ from tapscan.records.tables import csv_text, json_text
 from tapscan.records.writing import write_bytes, write_text
 from tapscan.report import change_words, words
 from tapscan.report.figures import drawing, png_bytes
-from tapscan.report.html import Picture
 from tapscan.report.layers import Layer
 from tapscan.report.maps import draw_map
-from tapscan.report.marking import RESULTS
 from tapscan.report.palette import SIGNS, css_variables
+from tapscan.report.pictures import Picture
+from tapscan.report.results_folder import RESULTS
 from tapscan.screening.changes import CHANGED, UNCHANGED
 from tapscan.screening.results import CLEAR, SKIPPED, SUSPECT, UNREAD
 
