@@ -17,6 +17,7 @@ from pathlib import Path
 from typing import Any
 
 from tapscan import __version__
+from tapscan.archive.folders import UNFINISHED
 from tapscan.archive.manifests import ALGORITHMS, DECLARATION, PAYLOAD, manifest_text, tags_text, unsafe
 from tapscan.archive.places import Bag, bag_name, list_bags
 from tapscan.errors import TapscanError, sentence
@@ -26,10 +27,9 @@ from tapscan.records.digests import digests
 from tapscan.records.inspection import Inspection, open_inspection
 from tapscan.records.tables import json_text
 
-__all__ = ["SETTINGS", "UNFINISHED", "Added", "add_inspection", "beside", "copy_hashed"]
+__all__ = ["SETTINGS", "Added", "add_inspection", "beside", "copy_hashed"]
 
 SETTINGS = "settings.json"
-UNFINISHED = ".part"
 ABANDONED_S = 24 * 3600.0
 _CHUNK = 1 << 20
 # Decide the last digits of every result, so they are written down beside the settings.

@@ -2,13 +2,13 @@
 
 import shutil
 import stat
-import tempfile
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
-from tapscan.archive.bags import UNFINISHED, copy_hashed
+from tapscan.archive.bags import copy_hashed
 from tapscan.archive.checking import Sealed, read_seal
+from tapscan.archive.folders import check_new, new_folder
 from tapscan.archive.manifests import PAYLOAD, unsafe
 from tapscan.errors import TapscanError, sentence
 
@@ -44,18 +44,14 @@ def restore_bag(
         When the target is taken; when a path leaves the folder or runs over a link; when the files are
         larger than the bag claims or the disk has room for; when a file is missing or changed.
     """
-    _check_target(target)
+    check_new(target)
     sealed = read_seal(bag)
     sizes, faults = _sizes(bag, sealed)
     _refuse(faults, intact_only=intact_only)
     total = sum(sizes.values())
     _check_room(bag, target, sealed, total)
-    building: Path | None = None
-    restored = 0
-    try:
-        target.parent.mkdir(parents=True, exist_ok=True)
-        building = Path(tempfile.mkdtemp(dir=target.parent, prefix=f".{target.name}.", suffix=UNFINISHED))
-        done = 0
+    restored = done = 0
+    with new_folder(target) as building:
         for path, size in sizes.items():
             out = building / path.removeprefix(f"{PAYLOAD}/")
             real = copy_hashed(bag / path, out, size)
@@ -67,25 +63,8 @@ def restore_bag(
             done += size
             progress(done, total)
         _refuse(faults, intact_only=intact_only)
-        building.chmod(0o755)
-        if target.is_dir():
-            target.rmdir()  # fails when something has come in meanwhile
-        building.rename(target)
-    except OSError as error:
-        what = f"cannot be written: {error.strerror or error}"
-        raise TapscanError(str(error.filename or target), what, "make room, or name another folder") from None
-    finally:
-        if building is not None:
-            shutil.rmtree(building, ignore_errors=True)
     left_out = tuple(sentence(*fault, "it was left out") for fault in faults)
     return Restored(target, restored, left_out)
-
-
-def _check_target(target: Path) -> None:
-    if target.is_symlink() or (target.exists() and not target.is_dir()):
-        raise TapscanError(str(target), "is a file or a link", "name a new or empty folder")
-    if target.is_dir() and any(target.iterdir()):
-        raise TapscanError(str(target), "is not empty, nothing was written", "name a new or empty folder")
 
 
 def _sizes(bag: Path, sealed: Sealed) -> tuple[dict[str, int], list[Lost]]:

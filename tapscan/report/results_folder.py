@@ -15,19 +15,22 @@ RESULTS = "results"
 
 
 @contextmanager
-def results_folder(home: "Path") -> "Iterator[Path]":
+def results_folder(home: "Path", inside: str = "") -> "Iterator[Path]":
     """Hand out the folder that an inspection's results are written to, and turn what fails into a sentence.
+
+    `inside` names a folder in it.
 
     Raises
     ------
     TapscanError
         When ``results`` leads out of the inspection, or cannot be written.
     """
-    folder = home / RESULTS
+    where = f"{RESULTS}/{inside}".rstrip("/")
+    folder = home / where
     if not folder.resolve().is_relative_to(home.resolve()):
-        raise TapscanError(RESULTS, "is a link out of the inspection", "take the link away")
+        raise TapscanError(where, "is a link out of the inspection", "take the link away")
     try:
         yield folder
     except OSError as error:
         what = f"cannot be written: {error.strerror or error}"
-        raise TapscanError(RESULTS, what, "make room, or make the folder writable") from None
+        raise TapscanError(where, what, "make room, or make the folder writable") from None

@@ -5,6 +5,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from tapscan.analysis import Results
 from tapscan.plan import point_name
 from tapscan.plan.surfaces import cell_area_mm2
 from tapscan.plan.zones import Plan, Zone
@@ -29,7 +30,7 @@ from tapscan.sectioning.reasons import (
     score_reason,
 )
 
-__all__ = ["compare"]
+__all__ = ["compare", "compare_all"]
 
 Mask = NDArray[np.bool_]
 _Reasons = NDArray[np.str_]
@@ -57,6 +58,13 @@ def compare(plan: Plan, screened: Screened, findings: Sequence[Finding]) -> Comp
     reason = _reasons(screened, outcome, bad, defects)
     judged = tuple(_judge_indication(one, zone, truth, defects, reason) for one in screened.indications)
     return Compared(screened, truth, outcome, reason, defects, judged)
+
+
+def compare_all(results: Results, findings: Sequence[Finding]) -> tuple[Compared, ...]:
+    """Hold the findings of an inspection against each zone and method in which anything was cut."""
+    cut = {one.zone for one in findings}
+    plan = results.inspection.plan
+    return tuple(compare(plan, one, findings) for one in results.screened if one.zone.code in cut)
 
 
 def _reasons(screened: Screened, outcome: NDArray[np.str_], bad: Mask, defects: Sequence[Defect]) -> _Reasons:

@@ -143,16 +143,17 @@ def doubts(zone: Zone, findings: Sequence[Finding]) -> list[str]:
         if wall is not None and finding.depth_mm is not None and finding.depth_mm > 1.2 * wall:
             what = f"depth_mm {finding.depth_mm:g} lies beyond the wall of {wall:g} mm"
             told.append(sentence(_line(finding), what, "check the depth, or thickness_mm in the plan"))
+    points = {id(one): set(np.flatnonzero(block_mask(zone, one.blocks)).tolist()) for one in sound + found}
     for one in sound:
         # A whole cut may be called sound; a place no larger than the defect itself is a contradiction.
-        for other in found:
-            if not (block_mask(zone, one.blocks) & ~block_mask(zone, other.blocks)).any():
-                what = f"calls {one.where} sound, where line {other.line} has a {other.kind}, which counts"
-                told.append(sentence(_line(one), what, "take one of the two out"))
+        other = next((each for each in found if points[id(one)] <= points[id(each)]), None)
+        if other is not None:
+            what = f"calls {one.where} sound, where line {other.line} has a {other.kind}, which counts"
+            told.append(sentence(_line(one), what, "take one of the two out"))
     for i, one in enumerate(found):
         for other in found[i + 1 :]:
             is_apart = one.kind != other.kind or (one.defect or other.defect)
-            if not is_apart and (block_mask(zone, one.blocks) & block_mask(zone, other.blocks)).any():
+            if not is_apart and points[id(one)] & points[id(other)]:
                 what = f"and line {other.line} share a point and count as two defects"
                 told.append(sentence(_line(one), what, "if they are one, give both the same name in defect"))
     return told

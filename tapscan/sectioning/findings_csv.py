@@ -1,4 +1,4 @@
-"""``findings.csv`` in the inspection folder: read with precise errors, added to without losing a line.
+"""The text of ``findings.csv``, to findings and back, with precise errors.
 
 A header line, then one finding a line. `kind` and `where` must be there; the other columns may be left out,
 and their order is free. Comma, semicolon or tab between columns; with the latter two a decimal comma is
@@ -8,26 +8,24 @@ understood. Units stand in the header.
 import csv
 import io
 import math
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
-from pathlib import Path, PurePosixPath
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from pathlib import PurePosixPath
 from typing import Any
 
-from tapscan.errors import TapscanError, nearest, sentence
+from tapscan.errors import TapscanError, nearest
 from tapscan.plan.zones import Plan
 from tapscan.records.tables import FORMULA_STARTS, csv_text
-from tapscan.records.writing import write_text
-from tapscan.sectioning.findings import FINDINGS_NAME, KINDS, Finding, Kind, doubts
+from tapscan.sectioning.findings import KINDS, Finding, Kind
 from tapscan.sectioning.places import parse_places
 
 __all__ = [
     "COLUMNS",
-    "Findings",
-    "add_findings",
     "findings_text",
     "parse_findings",
-    "read_findings",
-    "read_text",
+    "parse_kind",
+    "parse_photo",
+    "parse_row",
+    "parse_size",
 ]
 
 COLUMNS = (
@@ -46,66 +44,8 @@ COLUMNS = (
 _NEEDED = ("kind", "where")
 _NUMBERS = ("depth_mm", "length_mm", "width_mm", "thickness_mm", "area_mm2")
 _TEXTS = ("defect", "seen_by", "note")
-_MOST_BYTES, _LARGEST = 20_000_000, 1e6
+_LARGEST = 1e6
 _DELIMITERS = (",", ";", "\t")
-
-
-@dataclass(frozen=True, slots=True)
-class Findings:
-    """All findings of an inspection, in file order, and sentences about what does not go together."""
-
-    rows: tuple[Finding, ...]
-    warnings: tuple[str, ...]
-
-
-def read_findings(folder: Path, plan: Plan) -> Findings:
-    """Read ``findings.csv`` of an inspection; no file is no findings.
-
-    Raises
-    ------
-    TapscanError
-        When the file cannot be read or a line is wrong: which line, which column, what, and the way out.
-    """
-    path = folder / FINDINGS_NAME
-    if not path.exists():
-        if path.is_symlink():
-            raise TapscanError(FINDINGS_NAME, "is a link to nowhere", "put the file itself there")
-        return Findings((), ())
-    if not path.resolve().is_relative_to(folder.resolve()):
-        raise TapscanError(FINDINGS_NAME, "is a link out of the inspection", "copy the file there")
-    rows = parse_findings(read_text(path, FINDINGS_NAME), plan, FINDINGS_NAME)
-    warnings = [told for zone in plan.zones for told in doubts(zone, rows)]
-    warnings += [
-        sentence(f"{FINDINGS_NAME}: line {one.line}", f"photo {one.photo!r} is not there", "copy it there")
-        for one in rows
-        if one.photo and not (folder / one.photo).is_file()
-    ]
-    return Findings(rows, tuple(warnings))
-
-
-def add_findings(folder: Path, plan: Plan, new: Sequence[Finding]) -> int:
-    """Add findings behind those that are there; return how many were new.
-
-    A finding that is there already, equal in everything, is not written twice. The file is written beside
-    and renamed. What it held is kept, in the columns' usual order.
-
-    Raises
-    ------
-    TapscanError
-        When the file that is there cannot be read; nothing is changed then.
-    OSError
-        When the disk is full or the folder may not be written; nothing is changed then.
-    """
-    old = read_findings(folder, plan).rows
-    seen = {replace(one, line=0) for one in old}
-    fresh = []
-    for one in (replace(one, line=0) for one in new):
-        if one not in seen:
-            seen.add(one)
-            fresh.append(one)
-    if fresh:
-        write_text(folder / FINDINGS_NAME, findings_text([*old, *fresh]))
-    return len(fresh)
 
 
 def findings_text(findings: Sequence[Finding]) -> str:
@@ -119,28 +59,6 @@ def findings_text(findings: Sequence[Finding]) -> str:
     void,BM-07-11:09-02,,0.4,,,,,,,
     """
     return csv_text({name: [getattr(one, name) for one in findings] for name in COLUMNS})
-
-
-def read_text(path: Path, where: str) -> str:
-    """Read a table's text in UTF-8, UTF-16 with its mark, or what older spreadsheets write.
-
-    Raises
-    ------
-    TapscanError
-        When there is no such file, it is too large, or holds no text.
-    """
-    if not path.is_file():
-        raise TapscanError(where, "is not there", "check the name and the folder")
-    if path.stat().st_size > _MOST_BYTES:
-        raise TapscanError(where, "is too large for a table of findings", "name the right file")
-    content = path.read_bytes()
-    is_wide = content.startswith((b"\xff\xfe", b"\xfe\xff"))
-    if not is_wide and b"\0" in content:
-        raise TapscanError(where, "holds bytes that no text has", "save it as CSV")
-    try:
-        return content.decode("utf-16" if is_wide else "utf-8-sig")
-    except UnicodeDecodeError:
-        return content.decode("cp1252", "replace")
 
 
 def parse_findings(text: str, plan: Plan, where: str) -> tuple[Finding, ...]:
@@ -174,7 +92,7 @@ def parse_findings(text: str, plan: Plan, where: str) -> tuple[Finding, ...]:
             what = f"has {len(cells)} cells, and the header names {len(columns)} columns"
             raise TapscanError(place, what, "put text that holds the separator in double quotes")
         row = {name: _bare(cell) for name, cell in zip(columns, cells, strict=False)}
-        found.append(_finding(row, plan, place, number, is_comma_free=delimiter != ","))
+        found.append(parse_row(row, plan, place, number, is_comma_free=delimiter != ","))
     return tuple(found)
 
 
@@ -198,11 +116,8 @@ def _columns(cells: Sequence[str], where: str) -> list[str]:
     names = [cell.strip().strip("\"'").lower().replace(" ", "_") for cell in cells]
     while names and not names[-1]:
         names.pop()
+    _check_known(names, where)
     for name in names:
-        if name not in COLUMNS:
-            close = nearest(name, COLUMNS)
-            remedy = f"did you mean {close}?" if close else f"columns: {', '.join(COLUMNS)}"
-            raise TapscanError(where, f"column {name!r} is not known", remedy)
         if names.count(name) > 1:
             raise TapscanError(where, f"column {name} is there twice", "take one of them out")
     for name in _NEEDED:
@@ -212,19 +127,48 @@ def _columns(cells: Sequence[str], where: str) -> list[str]:
     return names
 
 
+def _check_known(names: Iterable[str], where: str) -> None:
+    for name in names:
+        if name not in COLUMNS:
+            close = nearest(name, COLUMNS)
+            remedy = f"did you mean {close}?" if close else f"columns: {', '.join(COLUMNS)}"
+            raise TapscanError(where, f"column {name!r} is not known", remedy)
+
+
 def _bare(cell: str) -> str:
     """Take off the apostrophe that keeps a spreadsheet from running a text as a formula."""
     text = cell.strip()
     return text[1:] if text.startswith("'") and text[1:].startswith(FORMULA_STARTS) else text
 
 
-def _finding(row: dict[str, str], plan: Plan, place: str, number: int, *, is_comma_free: bool) -> Finding:
-    kind = _kind(row.get("kind", ""), f"{place}, column kind")
+def parse_row(
+    row: Mapping[str, str], plan: Plan, place: str, number: int = 0, *, is_comma_free: bool = True
+) -> Finding:
+    """Turn one row, column name to text, into a finding; what is not given is not known.
+
+    `place` names the row in what is said of it, `number` is its line, 0 for none. A form's fields go through
+    here too.
+
+    Raises
+    ------
+    TapscanError
+        With the column that is wrong, or that is not known.
+
+    Examples
+    --------
+    >>> from tapscan.plan.reading import parse_plan
+    >>> plan = parse_plan('zone = [{code = "BM", shape = "tube", stations = 9, positions = 12, '
+    ...                   'station_pitch_mm = 10.0, girth_mm = 120.0}]')
+    >>> parse_row({"kind": "void", "where": "BM-07-05", "depth_mm": "0,4"}, plan, "form").depth_mm
+    0.4
+    """
+    _check_known(row, place)
+    kind = parse_kind(row.get("kind", ""), f"{place}, column kind")
     zone, blocks = parse_places(row.get("where", ""), plan, f"{place}, column where")
     values: dict[str, Any] = {name: row.get(name, "") for name in _TEXTS}
     for name in _NUMBERS:
-        values[name] = _number(row.get(name, ""), f"{place}, column {name}", is_comma_free=is_comma_free)
-    values["photo"] = _photo(row.get("photo", ""), f"{place}, column photo")
+        values[name] = parse_size(row.get(name, ""), f"{place}, column {name}", is_comma_free=is_comma_free)
+    values["photo"] = parse_photo(row.get("photo", ""), f"{place}, column photo")
     if kind == "none":
         for name in _NUMBERS:
             if values[name] is not None:
@@ -234,7 +178,14 @@ def _finding(row: dict[str, str], plan: Plan, place: str, number: int, *, is_com
     return Finding(kind, zone.code, blocks, line=number, **values)
 
 
-def _kind(text: str, where: str) -> Kind:
+def parse_kind(text: str, where: str) -> Kind:
+    """Read a kind of finding, whatever its case, with spaces, hyphens or underscores.
+
+    Raises
+    ------
+    TapscanError
+        When it is none, with the nearest that there is.
+    """
     plain = " ".join(text.lower().replace("_", " ").replace("-", " ").split())
     for kind in KINDS:
         if plain == kind:
@@ -246,7 +197,14 @@ def _kind(text: str, where: str) -> Kind:
     raise TapscanError(where, f"{text!r} is not a kind of finding", remedy)
 
 
-def _number(text: str, where: str, *, is_comma_free: bool) -> float | None:
+def parse_size(text: str, where: str, *, is_comma_free: bool = True) -> float | None:
+    """Read a size in the unit of its column; None for an empty cell.
+
+    Raises
+    ------
+    TapscanError
+        When it is no number, or not above 0.
+    """
     if not text:
         return None
     try:
@@ -261,8 +219,14 @@ def _number(text: str, where: str, *, is_comma_free: bool) -> float | None:
     return value
 
 
-def _photo(text: str, where: str) -> str:
-    """Check that a photo lies in the inspection folder; whether it is there yet is asked elsewhere."""
+def parse_photo(text: str, where: str) -> str:
+    """Check that a photo lies in the inspection folder; whether it is there yet is asked elsewhere.
+
+    Raises
+    ------
+    TapscanError
+        When it leads out of the folder.
+    """
     if not text:
         return ""
     path = PurePosixPath(text.replace("\\", "/"))

@@ -6,29 +6,15 @@ been called suspect, and one with anything wrong on it is not, even if it had be
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
-import numpy as np
-from numpy.typing import NDArray
-
+from tapscan.errors import TapscanError
 from tapscan.plan.zones import Zone
 from tapscan.records.inspection import Inspection
-from tapscan.sectioning.findings import NOT_CUT, SOUND, Finding, shown
-from tapscan.sectioning.findings_csv import read_findings
+from tapscan.screening.known import Known, Learnt
+from tapscan.sectioning.findings import FINDINGS_NAME, NOT_CUT, SOUND, Finding, shown
+from tapscan.sectioning.logbook import read_findings
 
-__all__ = ["Known", "known_in", "known_points"]
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Known:
-    """Points of a zone that cutting has shown `good` or `bad`; masks of (stations, positions).
-
-    A point in neither was not cut, and is not known. `bad` holds every kind of finding: a wrinkle is no
-    delamination, but no example of good laminate either.
-    """
-
-    good: NDArray[np.bool_]
-    bad: NDArray[np.bool_]
+__all__ = ["known_points", "learnt_from"]
 
 
 def known_points(zone: Zone, findings: Sequence[Finding]) -> Known:
@@ -49,14 +35,19 @@ def known_points(zone: Zone, findings: Sequence[Finding]) -> Known:
     return Known(told == SOUND, (told != SOUND) & (told != NOT_CUT))
 
 
-def known_in(inspection: Inspection) -> dict[str, Known]:
-    """Tell what cutting has shown in each zone of an inspection, by its code; zones never cut are left out.
+def learnt_from(inspection: Inspection) -> Learnt:
+    """Tell what cutting has shown in each zone of an inspection; nothing where it was never cut.
 
     Raises
     ------
     TapscanError
-        When its ``findings.csv`` is wrong.
+        When its ``findings.csv`` is wrong; the sentence names the inspection.
     """
-    rows = read_findings(inspection.folder, inspection.plan).rows
+    try:
+        rows = read_findings(inspection.folder, inspection.plan).rows
+    except TapscanError as error:
+        where = f"{inspection.folder.as_posix()}, {error.where}"
+        raise TapscanError(where, error.what, error.remedy) from None
     cut = {one.zone for one in rows}
-    return {zone.code: known_points(zone, rows) for zone in inspection.plan.zones if zone.code in cut}
+    zones = {zone.code: known_points(zone, rows) for zone in inspection.plan.zones if zone.code in cut}
+    return Learnt(zones, FINDINGS_NAME if rows else "")

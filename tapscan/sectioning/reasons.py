@@ -66,8 +66,8 @@ def _tap_reason(plan: Plan, zone: Zone, depth_mm: float | None, size_mm: float) 
         return f"deep: at {depth_mm:.2g} mm a patch curved like this tube is too stiff for a tap to tell"
     if reach is not None and size_mm < 2 * reach.told_mm:
         return (
-            f"small for its depth: taps are estimated to tell {2 * reach.told_mm:.0f} mm across "
-            f"at {depth_mm:.2g} mm"
+            f"small for its depth: at {depth_mm:.2g} mm, taps are estimated to need "
+            f"{2 * reach.told_mm:.0f} mm across"
         )
     return _pitch_reason(zone, size_mm)
 

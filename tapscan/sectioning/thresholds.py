@@ -6,7 +6,7 @@ draw holds and judged on those that it leaves out. Sources: Efron & Tibshirani, 
 Bootstrap, chapters 8 and 17; Youden, Cancer 3 (1950) 32-35 (both from memory).
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -37,7 +37,8 @@ class BetterThreshold:
     Its worth is Youden's: the share of defects called less the share of good points called. `gain` is how
     much more it is worth than `used` on these very parts; `gain_low` and `gain_high` bound with 95 % what it
     gains on parts it was not chosen on, None where there are too few parts to leave any out.
-    `low` and `high` bound the threshold itself.
+    `low` and `high` bound the threshold itself. `found` and `false` count defects and good points that reach
+    the threshold in use, and then the best one.
     """
 
     used: float
@@ -47,6 +48,8 @@ class BetterThreshold:
     gain: float
     gain_low: float | None
     gain_high: float | None
+    found: tuple[int, int] = (0, 0)
+    false: tuple[int, int] = (0, 0)
 
     @property
     def is_sure(self) -> bool:
@@ -122,13 +125,20 @@ def better_threshold(
         choice = _best(inside, here)
         chosen.append(candidates[choice])
         gains.append(outside[choice] - outside[here])
-    gain = float(worth[best] - worth[here])
+    limits = np.array([used, candidates[best]])
+    found, false = (
+        (int(np.count_nonzero(score >= limits[0])), int(np.count_nonzero(score >= limits[1])))
+        for score in (bad_score, good_score)
+    )
+    told = BetterThreshold(
+        used, float(limits[1]), None, None, float(worth[best] - worth[here]), None, None, found, false
+    )
     if len(gains) < _LEAST_DRAWS:
-        return BetterThreshold(used, float(candidates[best]), None, None, gain, None, None)
+        return told
     # Quantiles that are themselves one of the draws: no threshold lies between two scores.
     low, high = (float(v) for v in np.quantile(chosen, [0.025, 0.975], method="nearest"))
     gain_low, gain_high = (float(v) for v in np.quantile(gains, [0.025, 0.975]))
-    return BetterThreshold(used, float(candidates[best]), low, high, gain, gain_low, gain_high)
+    return replace(told, low=low, high=high, gain_low=gain_low, gain_high=gain_high)
 
 
 class _Weighing:

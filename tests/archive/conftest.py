@@ -57,7 +57,7 @@ station_pitch_mm = 5.0
 position_pitch_mm = 4.0
 
 [tap]
-taps_per_point = 1
+taps_per_point = 3
 
 [ascan]
 sample_rate_mhz = 100.0
@@ -66,13 +66,13 @@ SEED = 5
 
 
 @functools.cache
-def simulated() -> dict[str, bytes]:
+def simulated(seed: int = SEED) -> dict[str, bytes]:
     tube, panel = parse_plan(PLAN).zones
     scene = TapScene(sample_rate_hz=24_000.0, lead_s=0.05, interval_s=0.12, tail_s=0.1)
-    taps = tap_files(tube, simulate_taps(tube, (), scene, SEED))
+    taps = tap_files(tube, simulate_taps(tube, (), scene, seed))
     del taps["taps/BM-03-04.wav"]
     flaw = Defect(x_mm=20.0, s_mm=16.0, radius_mm=7.0, depth_mm=0.7)
-    scans = ascan_files(panel, simulate_ascans(panel, (flaw,), AScanScene(samples=300), SEED))
+    scans = ascan_files(panel, simulate_ascans(panel, (flaw,), AScanScene(samples=300), seed))
     return {
         "inspection.toml": PLAN.encode(),
         "notes.txt": b"Lacquer crazed near the bridge.\n",

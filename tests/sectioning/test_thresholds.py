@@ -58,6 +58,7 @@ def test_one_part_cannot_be_left_out():
 
 def test_nothing_to_judge_by():
     assert better_threshold(([], []), ([0.9], [1])) is None
+    assert np.isnan(roc([], [0.9]).false_share).all()
 
 
 def test_of_equally_good_thresholds_the_one_in_use_stays():
