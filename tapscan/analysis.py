@@ -18,6 +18,7 @@ from tapscan.records.tables import csv_text, json_text
 from tapscan.screening.agreement import agreement
 from tapscan.screening.known import NOTHING_LEARNT, Learnt
 from tapscan.screening.likeness import held_against
+from tapscan.screening.references import reference_doubts
 from tapscan.screening.results import CLEAR, SKIPPED, SUSPECT, UNREAD, Indication, Screened
 from tapscan.screening.scans import Progress, Scan, look
 from tapscan.signals import Workers
@@ -95,6 +96,8 @@ def analyse(
         scan = look(inspection, warnings, progress, workers)
         scans = [_look_aside(other, known, warnings, progress) for other, known in others]
         screened = tuple(held_against(one, scan, scans, warnings) for one in scan.seen)
+    for one in screened:
+        warnings += reference_doubts(one, inspection.plan.false_call_rate)
     summary = _summary(inspection, others, screened, warnings)
     return Results(inspection, screened, summary, writer)
 

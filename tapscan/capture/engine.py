@@ -42,8 +42,8 @@ from tapscan.capture.events import (
     Undone,
     ZoneComplete,
 )
-from tapscan.capture.judging import ADVICE, Memory, judge, remember
-from tapscan.capture.listening import Ear, Hit, deafen, hear, new_ear
+from tapscan.capture.judging import ADVICE, Memory, compare, fault, kept_sound
+from tapscan.capture.listening import WINDOW_S, Ear, Hit, deafen, hear, new_ear
 from tapscan.signals.checking import require_rate
 
 if TYPE_CHECKING:
@@ -182,8 +182,9 @@ def advance(state: State, block: "ArrayLike") -> Step:
 
 
 def interrupt(state: State) -> State:
-    """Forget the sound so far, because samples were lost: a tap across the gap would be no tap."""
-    return replace(state, ear=new_ear(state.sample_rate_hz, state.ear.heard))
+    """Forget the sound so far, because samples were lost: what rings across the gap is no tap."""
+    ear = new_ear(state.sample_rate_hz, state.ear.heard)
+    return replace(state, ear=deafen(ear, WINDOW_S))
 
 
 def pause(state: State) -> Step:
@@ -240,23 +241,27 @@ def _take(state: State, hit: Hit) -> Step:
     point, rate = state.at, state.sample_rate_hz
     if not state.is_on or point is None:
         return state, ()
-    reason, memory = judge(hit, state.memory, rate)
-    state = replace(state, memory=memory)
+    reason = fault(hit, state.memory)
     if reason == "stray":
         return state, ()
+    samples = None if reason else kept_sound(hit, rate)
+    if samples is not None:
+        is_alike, memory = compare(hit, state.memory, rate)
+        state = replace(state, memory=memory)
+        reason = "" if is_alike else "unlike its siblings"
     facts = {
         "time_s": round(hit.onset / rate, 6),
         "heard_s": round(hit.decided / rate, 6),
         "peak_db": _db(hit.peak),
         "snr_db": round(hit.snr_db, 2),
     }
-    if reason:
+    if reason or samples is None:
+        reason = reason or "noisy"
         return state, (Rejected(point, reason, ADVICE[reason], **facts),)
     number = state.taken.get(point, 0) + 1
-    accepted = Accepted(point, number, state.course.taps_per_point, **facts, samples=hit.samples)
+    accepted = Accepted(point, number, state.course.taps_per_point, **facts, samples=samples)
     state = replace(
         state,
-        memory=remember(hit, state.memory, rate),
         taken=_with(state.taken, point, number),
         trail=(*state.trail, point)[-TRAIL:],
     )

@@ -11,7 +11,7 @@ from tapscan.signals import find_taps, tap_features
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-__all__ = ["ADVICE", "Memory", "judge", "remember"]
+__all__ = ["ADVICE", "Memory", "compare", "fault", "kept_sound"]
 
 ADVICE = {
     "clipped": "strike more lightly, or lower the input's gain",
@@ -26,9 +26,11 @@ QUIET_DB = -20.0  # against the median of the taps kept before, as find_taps has
 STRAY_DB = -30.0  # what is weaker than this against them is no tap at all: a step, a word, a chair
 AUDIBLE = 0.01  # of full scale: before any tap was kept, what stays below is quiet and not noisy
 USUAL_TAPS = 30
+# Kept before a tap, the first of these with which it stands alone; the last still tells the room.
+LEADS_S = (0.25, 0.07, 0.03)
 BANDS_PER_GROUP = 4  # twelfths of an octave: thirds are compared
 WITHIN_DB = 30.0  # of the strongest band: what lies deeper says little
-UNLIKE_DB, UNLIKE_TIMES = 9.0, 3.0
+UNLIKE_DB, UNLIKE_TIMES = 7.0, 3.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -45,57 +47,53 @@ class Memory:
     odd: "NDArray[np.float64] | None" = None
 
 
-def judge(hit: Hit, memory: Memory, sample_rate_hz: float) -> tuple[str, Memory]:
-    """Say why a tap is not taken: ``''`` when it is, ``'stray'`` when it is no tap worth a word.
-
-    What is taken will be found again in its own file as exactly one usable tap: `find_taps` has been asked.
-    """
+def fault(hit: Hit, memory: Memory) -> str:
+    """Say why a tap is not good by itself: ``''`` when it is, ``'stray'`` when it is not worth a word."""
     usual = float(np.median(memory.peaks)) if memory.peaks else 0.0
     if hit.peak < usual * 10 ** (STRAY_DB / 20):
-        return "stray", memory
+        return "stray"
     if not np.isfinite(hit.samples).all():
-        return "not finite", memory
+        return "not finite"
     if hit.is_clipped:
-        return "clipped", memory
+        return "clipped"
     if hit.peak < usual * 10 ** (QUIET_DB / 20):
-        return "too quiet", memory
+        return "too quiet"
     if hit.snr_db < LEAST_SNR_DB:
-        return ("noisy" if hit.peak >= (usual / 2 or AUDIBLE) else "too quiet"), memory
-    if hit.is_double:
-        return "double hit", memory
-    if not _stands_alone(hit, sample_rate_hz):
-        return "noisy", memory
-    return _compare(hit, memory, sample_rate_hz)
+        return "noisy" if hit.peak >= (usual / 2 or AUDIBLE) else "too quiet"
+    return "double hit" if hit.is_double else ""
 
 
-def remember(hit: Hit, memory: Memory, sample_rate_hz: float) -> Memory:
-    """Note a tap that was kept."""
+def kept_sound(hit: Hit, sample_rate_hz: float) -> "NDArray[np.float32] | None":
+    """Cut the sound to be kept so that an analysis will find one usable tap in it; None when none is.
+
+    The fading of a much louder tap before it may pass for a tap where the sound begins: then less is kept of
+    what was before.
+    """
+    for lead_s in LEADS_S:
+        samples = hit.samples[max(hit.lead - round(lead_s * sample_rate_hz), 0) :]
+        found = find_taps(samples, sample_rate_hz)
+        usable = ~(found.is_clipped | found.is_double | found.is_quiet)
+        if len(found.start) == 1 and usable[0]:
+            return samples
+    return None
+
+
+def compare(hit: Hit, memory: Memory, sample_rate_hz: float) -> tuple[bool, Memory]:
+    """Tell whether a tap sounds like its siblings, and note it among them, or as the odd one.
+
+    One that agrees with the tap refused before it is taken: two outvote what was there.
+    """
     spectrum = _spectrum(hit, sample_rate_hz)
     apart = memory.apart_db
     if memory.spectra:
-        apart = (*apart, _apart_db(spectrum, memory.spectra))[-USUAL_TAPS:]
-    return Memory((*memory.peaks, hit.peak)[-USUAL_TAPS:], apart, (*memory.spectra, spectrum))
-
-
-def _stands_alone(hit: Hit, sample_rate_hz: float) -> bool:
-    """Ask whether the sound that would be kept holds one usable tap, where it should be."""
-    found = find_taps(hit.samples, sample_rate_hz)
-    usable = ~(found.is_clipped | found.is_double | found.is_quiet)
-    return len(found.start) == 1 and bool(usable[0])
-
-
-def _compare(hit: Hit, memory: Memory, sample_rate_hz: float) -> tuple[str, Memory]:
-    """Hold a tap against its siblings; one that agrees with the tap refused before it outvotes them."""
-    if not memory.spectra:
-        return "", memory
-    spectrum = _spectrum(hit, sample_rate_hz)
-    usual_db = float(np.median(memory.apart_db)) if memory.apart_db else 0.0
-    limit_db = max(UNLIKE_DB, UNLIKE_TIMES * usual_db)
-    if _apart_db(spectrum, memory.spectra) <= limit_db:
-        return "", memory
-    if memory.odd is not None and _apart_db(spectrum, (memory.odd,)) <= limit_db:
-        return "", memory
-    return "unlike its siblings", replace(memory, odd=spectrum)
+        limit_db = max(UNLIKE_DB, UNLIKE_TIMES * float(np.median(apart)) if apart else 0.0)
+        apart_db = _apart_db(spectrum, memory.spectra)
+        agrees = memory.odd is not None and _apart_db(spectrum, (memory.odd,)) <= limit_db
+        if apart_db > limit_db and not agrees:
+            return False, replace(memory, odd=spectrum)
+        apart = (*apart, apart_db)[-USUAL_TAPS:]
+    peaks = (*memory.peaks, hit.peak)[-USUAL_TAPS:]
+    return True, Memory(peaks, apart, (*memory.spectra, spectrum)[-USUAL_TAPS:])
 
 
 def _spectrum(hit: Hit, sample_rate_hz: float) -> "NDArray[np.float64]":

@@ -134,15 +134,17 @@ class Keeping:
                 raise _unwritable(path, error) from None
         self._shelf = TapShelf(self._folder)
 
-    def count(self, points: tuple[Point, ...], progress: Callable[[int, int], None]) -> dict[Point, int]:
-        """Count the usable taps that each point has on disk."""
-        taken = {}
+    def count(
+        self, points: tuple[Point, ...], progress: Callable[[int, int], None]
+    ) -> dict[Point, list[int]]:
+        """Count the usable taps in each recording of the points that have any."""
+        counts = {}
         for done, point in enumerate(points):
             files = self._shelf.files(point)
             if files:
                 progress(done, len(points))
-                taken[point] = sum(usable_taps(path) for path in files)
-        return taken
+                counts[point] = [usable_taps(path) for path in files]
+        return counts
 
 
 def usable_taps(path: Path) -> int:

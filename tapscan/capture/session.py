@@ -3,7 +3,7 @@
 Both the terminal and the page drive this. Nothing is told before it is on disk.
 """
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from typing import TYPE_CHECKING
 
 from tapscan.capture import engine
@@ -76,19 +76,18 @@ class Session:
         self._keeping = Keeping(inspection)
         self._fault: TapscanError | None = None
         try:
-            taken = self._keeping.count(course.points, progress)
+            counts = self._keeping.count(course.points, progress)
             skipped, since = _recall(self._keeping.entries(), course.points)
-            state = engine.begin(course, sample_rate_hz, taken=taken, skipped=skipped, since=since)
+            taken = {point: sum(count) for point, count in counts.items()}
+            at = course.next_open(taken, skipped, since)
+            trail = _trail(counts, course.points, at)
+            self._state = engine.begin(
+                course, sample_rate_hz, taken=taken, skipped=skipped, since=since, trail=trail
+            )
             self._keeping.note(source=source, sample_rate_hz=sample_rate_hz)
         except BaseException:
             self._keeping.close()
             raise
-        # What an earlier capture left can be undone, too, along the walk.
-        end = len(course.points) if state.at is None else course.points.index(state.at) + 1
-        trail = [point for point in course.points[:end] for _ in range(taken.get(point, 0))]
-        self._state = engine.begin(
-            course, sample_rate_hz, taken=taken, skipped=skipped, since=since, trail=tuple(trail)
-        )
 
     @property
     def state(self) -> engine.State:
@@ -106,7 +105,7 @@ class Session:
         return self._settle(engine.advance(self._state, block))
 
     def command(self, name: str, point: str = "") -> tuple[Event, ...]:
-        """Do one of `COMMANDS`, or ``go to`` with a point's name.
+        """Do one of `COMMANDS`, or ``go to`` with a point's name: BM-07-05, or 7-5 in the present zone.
 
         Raises
         ------
@@ -117,7 +116,9 @@ class Session:
         """
         if name != "go to":
             return self._settle(COMMANDS[name](self._state))
-        parsed = parse_point(point.strip().upper())
+        text = point.strip().upper()
+        here = self._state.at or self._state.course.points[0]
+        parsed = parse_point(text) or parse_point(f"{here.zone}-{text}")
         if parsed is None:
             return (Refused(f"{point!r} is not a point", "write zone, station and position: BM-07-05"),)
         return self._settle(engine.go_to(self._state, parsed))
@@ -192,6 +193,19 @@ def tapped_zones(inspection: "Inspection") -> list[str]:
     return [zone.code for zone in plan.zones if zone.code not in scanned] or [
         zone.code for zone in plan.zones
     ]
+
+
+def _trail(
+    counts: Mapping[Point, list[int]], points: tuple[Point, ...], at: Point | None
+) -> tuple[Point, ...]:
+    """List the taps that lie in files of their own, back along the walk from where it stands."""
+    end = len(points) if at is None else points.index(at) + 1
+    return tuple(
+        point
+        for point in (*points[end:], *points[:end])
+        for _ in counts.get(point, ())
+        if set(counts[point]) == {1}
+    )
 
 
 def _recall(

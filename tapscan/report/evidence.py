@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from tapscan.plan.zones import Zone
     from tapscan.screening.results import AScanEvidence, Indication, Screened, TwinEvidence
 
-__all__ = ["decided_by", "draw_ascan", "draw_evidence", "draw_spectrum"]
+__all__ = ["decided_by", "draw_ascan", "draw_evidence", "draw_spectrum", "window_us"]
 
 _MOST_SPREADS = 10.0  # beyond, the line leaves the picture: that it is far out is all that counts
 
@@ -125,13 +125,13 @@ def draw_ascan(
 ) -> "Figure":
     """Draw one point's A-scan with its echoes over a typical good trace; below it the B-scan through it."""
     figure = new_figure(4.5)
-    window = _window_us(evidence, at)
+    window = window_us(evidence, at)
     _draw_trace(figure.add_axes((0.085, 0.565, 0.895, 0.315)), evidence, zone, indication, at, window)
     _draw_bscan(figure.add_axes((0.085, 0.085, 0.845, 0.33)), evidence, zone, at, window)
     return figure
 
 
-def _window_us(evidence: "AScanEvidence", at: tuple[int, int]) -> tuple[float, float]:
+def window_us(evidence: "AScanEvidence", at: tuple[int, int]) -> tuple[float, float]:
     """Show from a little before the front surface to a little past the back wall; else the whole trace."""
     end = (evidence.traces.shape[-1] - 1) / evidence.sample_rate_hz * 1e6
     front = float(evidence.front_us[at])

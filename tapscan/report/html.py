@@ -250,8 +250,8 @@ def _indication_row(indication: "Indication", zone: "Zone", anchors: set[str]) -
     return {
         "id": indication.id,
         "anchor": anchor if anchor in anchors else "",
-        "place": ("disbond, " if indication.kind == "disbond" else "")
-        + words.place_in_words(indication, zone),
+        "place": words.place_in_words(indication, zone),
+        "kind": words.kind_text(indication),
         "range": words.range_in_mm(indication),
         "area": words.area_text(indication.area_mm2),
         "bounds": words.bounds_text(indication),

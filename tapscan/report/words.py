@@ -24,6 +24,7 @@ __all__ = [
     "depth_text",
     "disc_text",
     "joined",
+    "kind_text",
     "mm_text",
     "place_in_words",
     "range_in_mm",
@@ -93,6 +94,11 @@ def depth_text(indication: "Indication") -> str:
     if indication.depth_mm is not None:
         return f"{indication.depth_mm:.2f} mm"
     return "not told by a tap test" if indication.method == "tap" else "no echo from inside"
+
+
+def kind_text(indication: "Indication") -> str:
+    """Say what an indication is suspected to be; a tap does not tell a disbond from a delamination."""
+    return "delamination or disbond" if indication.method == "tap" else indication.kind
 
 
 def count_text(count: int, one: str, many: str | None = None) -> str:

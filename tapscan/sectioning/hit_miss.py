@@ -33,6 +33,7 @@ __all__ = [
     "Separation",
     "fieller_bound_mm",
     "fit_pod",
+    "mm_of",
     "pod_bounds",
     "pod_value",
     "profile_bound_mm",
@@ -43,6 +44,7 @@ __all__ = [
 
 # Beyond these, in ln(size) from the data, a bound counts as none: half a million times the largest size.
 _FAR = 13.0
+_OUT_OF_NUMBERS = 700.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -164,7 +166,20 @@ def pod_value(curve: PodCurve, size_mm: ArrayLike) -> Array:
 def size_at_mm(curve: PodCurve, pod: float) -> float:
     """Size at which the fitted curve reaches `pod`: a50 = exp(-β0/β1), a90 = a50·9^(1/β1) for the logit."""
     low, slope = curve.fit.coefficients
-    return float(np.exp((link_of(pod, curve.fit.link) - low) / slope))
+    return mm_of((link_of(pod, curve.fit.link) - low) / slope)
+
+
+def mm_of(log_size: float) -> float:
+    """Size of a logarithm: 0 or infinite where a line that is nearly level puts it out of all numbers.
+
+    Examples
+    --------
+    >>> mm_of(0.0), mm_of(1e4), mm_of(-1e4)
+    (1.0, inf, 0.0)
+    """
+    return (
+        float(np.exp(log_size)) if abs(log_size) < _OUT_OF_NUMBERS else float(np.inf if log_size > 0 else 0.0)
+    )
 
 
 def profile_bound_mm(
@@ -181,8 +196,8 @@ def profile_bound_mm(
     from scipy.optimize import brentq
 
     allowed = _allowed_drop(confidence)
-    centre = float(np.log(size_at_mm(curve, pod)))
     eta = link_of(pod, curve.fit.link)
+    centre = float((eta - curve.fit.coefficients[0]) / curve.fit.coefficients[1])
 
     def beyond(log_size: float) -> float:
         return curve.fit.log_likelihood - _best_through(curve, log_size, eta) - allowed
@@ -192,7 +207,7 @@ def profile_bound_mm(
     while step <= _FAR:
         far = centre + toward * step
         if beyond(far) > 0:
-            return float(np.exp(brentq(beyond, *sorted((near, far)), xtol=1e-12)))
+            return mm_of(brentq(beyond, *sorted((near, far)), xtol=1e-12))
         near, step = far, step * 1.6
     return float("inf") if upper else 0.0
 
@@ -208,11 +223,11 @@ def wald_bound_mm(curve: PodCurve, pod: float = WANTED_POD, confidence: float = 
     """
     from scipy.special import ndtri
 
-    slope = curve.fit.coefficients[1]
-    log_size = np.log(size_at_mm(curve, pod))
+    low, slope = curve.fit.coefficients
+    log_size = (link_of(pod, curve.fit.link) - low) / slope
     gradient = np.array([-1.0, -log_size]) / slope
     spread = np.sqrt(gradient @ curve.fit.covariance @ gradient)
-    return float(np.exp(log_size + ndtri(confidence) * spread))
+    return mm_of(float(log_size + ndtri(confidence) * spread))
 
 
 def fieller_bound_mm(
@@ -239,7 +254,7 @@ def fieller_bound_mm(
     rest = short**2 - z_squared * covariance[0, 0]
     if square <= 0:
         return float("inf")
-    return float(np.exp((-middle + np.sqrt(max(middle**2 - square * rest, 0.0))) / square))
+    return mm_of(float((-middle + np.sqrt(max(middle**2 - square * rest, 0.0))) / square))
 
 
 def pod_bounds(
@@ -272,7 +287,7 @@ def _pod_bound(curve: PodCurve, log_size: float, confidence: float, toward: floa
     while step <= 4 * _FAR:
         far = centre + toward * step
         if beyond(far) > 0:
-            eta = brentq(beyond, *sorted((near, far)), xtol=1e-10)
+            eta = brentq(beyond, *sorted((near, far)), xtol=1e-7)
             return float(probability(eta, curve.fit.link))
         near, step = far, step * 1.6
     return 0.0 if toward < 0 else 1.0
@@ -298,7 +313,8 @@ def _best_through(curve: PodCurve, log_size: float, eta: float) -> float:
     def height(tried: float) -> float:
         return -log_likelihood(eta + tried * away, curve.hits, curve.trials, curve.fit.link)
 
-    found = minimize_scalar(height, bracket=(0.5 * slope, slope), tol=1e-11)
+    # At a maximum the height is off by the square of this only.
+    found = minimize_scalar(height, bracket=(0.5 * slope, slope), tol=1e-7)
     return -float(found.fun)
 
 

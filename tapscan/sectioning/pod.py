@@ -37,6 +37,7 @@ __all__ = ["Curve", "Exact", "Response", "Study", "study"]
 LEAST_HIT_MISS, LEAST_RESPONSES = 60, 40
 # A response that sound points reach one time in twenty is not told from noise.
 _NOISE_SHARE, _LEAST_SOUND = 0.95, 20
+_COUNTABLE = 1000  # sections beyond this nobody will cut for one curve
 
 
 @dataclass(frozen=True, slots=True)
@@ -244,19 +245,21 @@ def _limits(trials: Trials, curves: dict[Link, Curve], exact: tuple[Exact, ...])
 def _curve_limits(told: Curve, count: int) -> list[str]:
     """Say which size lies beyond what was cut, and what it would take."""
     curve = told.curve
-    largest = f"{curve.largest_mm:.3g} mm, the largest that was cut"
     if told.a90_mm is None:
         wanted_size = "larger" if size_at_mm(curve, WANTED_POD) > curve.largest_mm else "smaller"
         what = "The size that is found nine times in ten is not among those that were cut"
         cut = f"{curve.smallest_mm:.3g} to {curve.largest_mm:.3g} mm"
         return [f"{what}, {cut}, and is not told: nothing is carried beyond them. Cut {wanted_size} defects."]
-    if told.a90_95_mm is None:
-        # A bound's distance shrinks with the root of the number of cuts.
-        wanted = np.log(curve.largest_mm / told.a90_mm)
-        now = np.log(wald_bound_mm(curve) / told.a90_mm)
-        more = math.ceil(count * ((now / wanted) ** 2 - 1)) if wanted > 0 else 0
-        about = f"About {max(more, 1)} more sections of like sizes, or larger defects, are needed"
-        return [
-            f"No size up to {largest}, is shown to be found nine times in ten at 95 % confidence. {about}."
-        ]
-    return []
+    if told.a90_95_mm is not None:
+        return []
+    # A bound's distance shrinks with the root of the number of cuts.
+    wanted = np.log(curve.largest_mm) - np.log(told.a90_mm)
+    now = np.log(wald_bound_mm(curve)) - np.log(told.a90_mm)
+    more = count * ((now / wanted) ** 2 - 1) if wanted > 0 else np.inf
+    number = f"About {max(math.ceil(more), 1)}" if more <= _COUNTABLE else "Very many"
+    what = (
+        f"No size up to {curve.largest_mm:.3g} mm, the largest that was cut, is shown to be found nine times"
+    )
+    return [
+        f"{what} in ten at 95 % confidence. {number} more sections of such sizes, or larger ones, are needed."
+    ]

@@ -15,10 +15,13 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from tapscan.sectioning.binomial import WANTED_CONFIDENCE, WANTED_POD
+from tapscan.sectioning.hit_miss import mm_of
 
 __all__ = ["ResponseFit", "fit_response", "response_bound_mm", "response_pod", "response_size_mm"]
 
 Array = NDArray[np.float64]
+
+_LEAST_SCATTER = 1e-6  # in ln(response): a thousandth of a per mille
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -55,7 +58,8 @@ def fit_response(
     ------
     ValueError
         When fewer than three responses lie between noise and ceiling, or sizes do not differ, or a
-        size is not positive.
+        size is not positive, or the responses lie on one line exactly; when one is infinite and there is
+        no ceiling.
 
     Examples
     --------
@@ -68,13 +72,19 @@ def fit_response(
     size, seen = np.asarray(size_mm, dtype=float), np.asarray(response, dtype=float)
     low, high = seen <= noise, seen >= ceiling
     between = ~(low | high)
+    if np.isinf(seen).any() and np.isinf(ceiling):
+        msg = "a response without bounds needs a ceiling"
+        raise ValueError(msg)
     if between.sum() < 3 or size.min() <= 0 or np.ptp(size[between]) == 0:
         msg = "a line needs three responses or more between noise and ceiling, at sizes that differ"
         raise ValueError(msg)
     held = np.where(low, noise, np.where(high, ceiling, seen))
     data = _Data(np.column_stack([np.ones(size.size), np.log(size)]), np.log(held), low, high)
     start, *_ = np.linalg.lstsq(data.design[between], data.log_response[between], rcond=None)
-    spread = max(float(np.std((data.log_response - data.design @ start)[between])), 1e-6)
+    spread = float(np.std((data.log_response - data.design @ start)[between]))
+    if spread < _LEAST_SCATTER:
+        msg = "the responses lie on one line: there is no scatter to tell bounds by"
+        raise ValueError(msg)
     found = minimize(
         lambda gamma: -_height(gamma, data),
         np.append(start, 1.0) / spread,
@@ -112,7 +122,8 @@ def response_size_mm(fit: ResponseFit, threshold: float, pod: float) -> float:
     """
     from scipy.special import ndtri
 
-    return float(np.exp((np.log(threshold) - fit.intercept + fit.scatter * ndtri(pod)) / fit.slope))
+    log_size = (np.log(threshold) - fit.intercept + fit.scatter * ndtri(pod)) / fit.slope
+    return mm_of(log_size)
 
 
 def response_pod(fit: ResponseFit, threshold: float, size_mm: ArrayLike) -> Array:
@@ -136,10 +147,10 @@ def response_bound_mm(
     """
     from scipy.special import ndtri
 
-    log_size = np.log(response_size_mm(fit, threshold, pod))
+    log_size = (np.log(threshold) - fit.intercept + fit.scatter * ndtri(pod)) / fit.slope
     gradient = np.array([-1.0, -log_size, ndtri(pod)]) / fit.slope
     spread = np.sqrt(gradient @ fit.covariance @ gradient)
-    return float(np.exp(log_size + ndtri(confidence) * spread))
+    return mm_of(float(log_size + ndtri(confidence) * spread))
 
 
 def _height(gamma: Array, data: _Data) -> float:

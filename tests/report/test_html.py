@@ -125,6 +125,8 @@ def test_every_indication_stands_in_the_table(full):
     assert "804 mm² bounds 563 to 1,210 a disc 32 mm across" in page.text
     assert "0.60 mm" in page.text
     assert "not told by a tap test" in page.text
+    assert "delamination or disbond found by tap test" in page.text
+    assert "delamination found by A-scan" in page.text
 
 
 def test_every_unread_and_skipped_point_is_named(full):

@@ -2,6 +2,8 @@ import json
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from tapscan.records.tables import json_text
 from tapscan.sectioning.comparing import compare
@@ -69,7 +71,32 @@ def test_a_bound_beyond_says_how_many_more():
     logit = told.curves["logit"]
     assert logit.a90_mm is not None
     assert logit.a90_95_mm is None
-    assert any("more sections of like sizes, or larger defects, are needed" in limit for limit in told.limits)
+    assert any("more sections of such sizes, or larger ones, are needed" in limit for limit in told.limits)
+
+
+def test_where_no_number_of_cuts_would_do_none_is_told():
+    told = study(trials([4, 5, 6, 7, 8, 30], [0, 1, 0, 1, 1, 1]))
+    assert told.curves["logit"].a90_mm is not None
+    assert told.curves["logit"].a90_95_mm is None
+    steep = study(trials([4, 5, 6, 7, 8, 8.001], [0, 1, 0, 1, 1, 1]))
+    for one in (told, steep):
+        assert all("inf" not in limit and "nan" not in limit for limit in one.limits)
+
+
+@given(
+    st.lists(
+        st.tuples(st.floats(1.0, 50.0), st.booleans(), st.sampled_from([0.0, 0.1, 0.9, 1.2, 2.0, np.inf])),
+        max_size=9,
+    ),
+    st.lists(st.floats(0.0, 1.5), max_size=30),
+)
+@settings(max_examples=12)
+def test_any_cuts_at_all_are_told_something(cases, sound):
+    size, hit, score = (list(column) for column in zip(*cases, strict=True)) if cases else ([], [], [])
+    told = study(trials(size, hit, score, sound=sound, parts=3))
+    assert told.curves or told.why_no_curve
+    assert told.response or told.why_no_response
+    json_text(pod_document([told], []))
 
 
 @pytest.mark.parametrize(
@@ -136,7 +163,7 @@ def test_no_noise_known_no_line():
 
 def test_scores_that_fall_with_size_make_no_line():
     size = np.linspace(4, 20, 20)
-    told = study(trials(size, size > 0, 20 / size, sound=[0.2] * 30))
+    told = study(trials(size, size > 0, 20 / size + 0.01 * (np.arange(20) % 3), sound=[0.2] * 30))
     assert told.why_no_response == "larger defects did not score higher than small ones"
 
 

@@ -60,6 +60,11 @@ def test_covariance_is_that_of_repeated_trials():
     np.testing.assert_allclose(values.std(axis=0), told, rtol=0.2)
 
 
+def test_no_scatter_no_bounds():
+    with pytest.raises(ValueError, match="lie on one line"):
+        fit_response([1, 2, 4, 8], [1, 2, 4, 8])
+
+
 def test_pod_that_follows():
     fit = fit_response(*simulated(60))
     a50, a90 = (response_size_mm(fit, 3.0, pod) for pod in (0.5, 0.9))
