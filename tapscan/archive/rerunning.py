@@ -6,7 +6,6 @@ import threading
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 from tapscan import __version__
 from tapscan.analysis import Results, analyse
@@ -18,7 +17,10 @@ from tapscan.archive.restoring import restore_bag
 from tapscan.archive.spreading import spread, workers_at
 from tapscan.archive.stored import stored_tables
 from tapscan.errors import TapscanError, sentence
+from tapscan.records.digests import digests
 from tapscan.records.inspection import ASCANS, open_inspection
+from tapscan.sectioning.findings import FINDINGS_NAME
+from tapscan.sectioning.learning import learnt_from
 from tapscan.signals import Workers
 
 __all__ = ["Rerun", "Task", "add_version", "recompute", "rerun", "task_of"]
@@ -133,9 +135,9 @@ def task_of(bag: Bag, archive: Path) -> Task:
         others = []  # never analysed, or damaged, which the check will tell
     places = []
     for name, inputs in others:
-        other = next((each for each in list_bags(archive) if _inputs(each) == inputs), None)
+        other = next((each for each in list_bags(archive) if _holds(each, inputs)), None)
         if other is None:
-            what = f"was held against {name}, which is not in the archive"
+            what = f"was held against {name}, which is not in the archive as it was then"
             raise TapscanError(bag.label, what, "add that inspection, then run this again")
         places.append((other.inspection.resolve().as_posix(), name))
     return Task(bag.folder.resolve().as_posix(), tuple(places))
@@ -158,8 +160,9 @@ def recompute(task: Task, workers: int | Workers = 2) -> Computed:
             raise TapscanError(where, faults[0].what + more, "see archive check")
         inspection = open_inspection(folder / "data")
         others = [open_inspection(place) for place, _ in task.against]
+        learnt = [learnt_from(other) for other in others]
         with _ONE_AT_A_TIME:
-            tables = analyse(inspection, others, writer=_unwritten, workers=workers).tables
+            tables = analyse(inspection, others, learnt, writer=_unwritten, workers=workers).tables
     except TapscanError as error:
         return Computed({}, problem=str(error))
     for place, name in task.against:
@@ -222,11 +225,16 @@ def _compared(bag: Bag, outcome: Computed) -> Rerun:
     return Rerun(bag, outcome.tables, found, was_analysed=bool(before), problem="")
 
 
-def _inputs(bag: Bag) -> Any:
+def _holds(bag: Bag, inputs: dict[str, str]) -> bool:
+    """Whether a bag holds the readings with these checksums, and the findings with theirs or none."""
+    readings = {path: digest for path, digest in inputs.items() if path != FINDINGS_NAME}
     try:
-        return json.loads((bag.folder / SETTINGS).read_bytes())["inputs"]
-    except (OSError, ValueError, KeyError, TypeError):
-        return None
+        if json.loads((bag.folder / SETTINGS).read_bytes())["inputs"] != readings:
+            return False
+        inspection = open_inspection(bag.inspection)
+        return digests(inspection, learnt_from(inspection).file) == inputs
+    except (OSError, ValueError, KeyError, TypeError, TapscanError):
+        return False
 
 
 def _unwritten(results: Results) -> Path:

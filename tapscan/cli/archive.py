@@ -7,7 +7,16 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from tapscan.cli.archive_shared import fields, options, place, print_json, print_listed, print_rerun, warn
+from tapscan.cli.archive_shared import (
+    fields,
+    options,
+    place,
+    plain,
+    print_json,
+    print_listed,
+    print_rerun,
+    warn,
+)
 from tapscan.errors import TapscanError
 
 if TYPE_CHECKING:
@@ -100,7 +109,7 @@ def check(names: tuple[str, ...], chosen: Path | None, *, as_json: bool) -> None
     for bag in bags if not as_json else ():
         click.echo(f"{bag.label}: {'damaged' if faults[bag] else 'as it was archived'}")
         for fault in faults[bag]:
-            click.echo(f"  {fault.path}: {fault.what}")
+            click.echo(f"  {plain(fault.path)}: {plain(fault.what)}")
     damaged = [bag.label for bag in bags if faults[bag]]
     if damaged:
         what = f"{len(damaged)} of {len(bags)} damaged: {', '.join(damaged)}"
@@ -250,7 +259,8 @@ def rerun(names: tuple[str, ...], chosen: Path | None, *, as_json: bool, **wishe
     """Compute again from the inputs, tell what changed.
 
     Every number that differs from the archived results is told. Nothing is written unless
-    you ask for --new-version; the old version stays as it is even then.
+    you ask for --new-version; the old version stays as it is even then. A Dask scheduler
+    runs whatever it is sent by anyone: keep it inside your own network.
 
     \b
     Example:  tapscan archive rerun my-part

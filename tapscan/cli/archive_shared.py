@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from tapscan.archive.rerunning import Rerun
     from tapscan.archive.searching import Listed
 
-__all__ = ["fields", "options", "place", "print_json", "print_listed", "print_rerun", "warn"]
+__all__ = ["fields", "options", "place", "plain", "print_json", "print_listed", "print_rerun", "warn"]
 
 Function = Callable[..., None]
 
@@ -43,6 +43,17 @@ def warn(warnings: Iterable[str]) -> None:
         click.echo(f"tapscan: {warning}", err=True)
 
 
+def plain(text: str) -> str:
+    r"""Return a text from a bag on one line, without what would steer a terminal.
+
+    Examples
+    --------
+    >>> plain("left\x1b[2J\nboom")
+    'left [2J boom'
+    """
+    return " ".join("".join(sign if sign.isprintable() else " " for sign in text).split())
+
+
 def print_json(document: dict[str, Any]) -> None:
     """Print one JSON object."""
     from tapscan.records.tables import json_text
@@ -62,11 +73,11 @@ def print_listed(archive: Path, found: "Sequence[Listed]") -> None:
         return
     for one in found:
         part = ", ".join(word for word in (one.part, one.serial) if word)
-        click.echo(f"{one.name}@{one.version}  {one.inspected or 'without a day'}  {part}")
+        click.echo(f"{one.name}@{one.version}  {one.inspected or 'without a day'}  {plain(part)}")
         click.echo(f"    {_told(one)}")
         if one.passage:
-            click.echo(f"    {' '.join(one.passage.split())}")
-    warn(f"{one.name}@{one.version}: {one.problem}" for one in found if one.problem)
+            click.echo(f"    {plain(one.passage)}")
+    warn(f"{one.name}@{one.version}: {plain(one.problem)}" for one in found if one.problem)
     click.echo("A clear point is not proof of soundness, and an unread point says nothing.")
 
 

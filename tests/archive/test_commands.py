@@ -73,6 +73,16 @@ def test_listing_and_finding(run, part, small):
     assert run("find", "--after", "14.3.2026").exit_code == 2
 
 
+def test_what_a_bag_says_does_not_steer_the_terminal(run, small, tmp_path):
+    run("add", small(part="Clamp\\u001b[2J\\u0007gone"))
+    (tmp_path / "archive/clamp@1/data/\x1b[31mred\n.txt").touch()
+    told = run("list").stdout + run("find", "clamp").stdout + run("check").stdout
+    assert "Clamp [2J gone" in told
+    assert "data/ [31mred .txt: is not part of the bag" in told
+    assert "\x1b" not in told
+    assert "\x07" not in told
+
+
 def test_a_catalogue_that_was_missing_is_told_once(run, small, tmp_path):
     assert "catalogue.db" not in run("add", small()).stderr
     (tmp_path / "archive/catalogue.db").unlink()

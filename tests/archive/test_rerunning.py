@@ -15,6 +15,8 @@ from tapscan.synth import write_inspection
 from tests.archive.conftest import simulated
 from tests.archive.test_bags import contents
 
+FINDINGS = "kind,where\nnone,BM-02-01:02-08\n"
+
 
 def save(folder, others):
     against = [tapscan.open_inspection(other) for other in others]
@@ -78,8 +80,12 @@ def test_what_it_was_held_against_is_found_in_the_archive_by_its_inputs(part, ar
     save(part, [earlier])
     bag = add_inspection(part, archive).bag
     (lost,) = rerun([bag], archive)
-    where = f"seat-stay@1: was held against {earlier}, which is not in the archive"
+    where = f"seat-stay@1: was held against {earlier}, which is not in the archive as it was then"
     assert lost.problem == f"{where} (add that inspection, then run this again)"
+    (earlier / "findings.csv").write_text(FINDINGS)  # learnt since: it counts, so that is another inspection
+    add_inspection(earlier, archive)
+    assert rerun([bag], archive)[0].problem == lost.problem
+    (earlier / "findings.csv").unlink()
     add_inspection(earlier, archive)
     (again,) = rerun([bag], archive)
     assert (again.problem, again.changes) == ("", ())
