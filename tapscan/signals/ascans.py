@@ -55,7 +55,7 @@ __all__ = ["AScanFeatures", "AScanSettings", "depth_mm", "measure_ascans", "meas
 Floats = NDArray[np.float64]
 Progress = Callable[[int, int], None]
 
-_BLOCK = 4096  # traces measured together: bounds the memory, changes no result
+_BLOCK = 8192  # traces measured together: bounds the memory, changes no result
 _SAMPLED = 32  # traces copied before their pages are let go
 _DECIDED = 65_536  # traces decided together
 _TOLERANCE = 0.2  # of the expected time of flight, before the zone has narrowed it
@@ -242,7 +242,7 @@ def _measured(
     done = 0
     with ThreadPoolExecutor(workers) as pool:
         starts = iter(range(0, total, _BLOCK))
-        while batch := list(islice(starts, 4 * workers)):
+        while batch := list(islice(starts, 2 * workers)):
             for done in pool.map(work, batch):
                 if progress is not None:
                     progress(done, total)
