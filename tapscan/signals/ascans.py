@@ -25,6 +25,8 @@ half-wave, and is put right. An echo at twice or three times the time of a stron
 next round trip and not the back wall.
 
 First echo inside: the earliest that counts before the back wall, or, where that is lost, before it is due.
+A trace that shows neither and ends before the back wall is due is too short to be read.
+
 How much loss of back wall is suspect is for screening to say.
 """
 
@@ -220,7 +222,7 @@ def _unread(traces: NDArray[Any], grid: tuple[int, ...]) -> AScanFeatures:
     fault = np.full(len(traces), "too short", dtype="U10")
     if traces.size and traces.shape[1] >= LEAST_SAMPLES:
         for start in range(0, len(traces), _BLOCK):
-            fault[start : start + _BLOCK] = prepared(np.asarray(traces[start : start + _BLOCK]))[1]
+            fault[start : start + _BLOCK] = prepared(np.asarray(traces[start : start + _BLOCK]))[2]
         fault[fault == ""] = "no echo"
     none = np.full(grid, np.nan)
     return _features(none, fault.reshape(grid))
@@ -278,7 +280,9 @@ def _decided(
         part, good = _part(found, span), fault[span] == ""
         backwall = _backwall(part, real[span], expected[span], slack, pattern)
         echo = _first_inside(part, real[span], backwall, expected[span], slack)
-        _fill(out, span, part, (backwall, echo), np.flatnonzero(good))
+        short = good & (backwall < 0) & (echo < 0) & _ends_early(part, expected[span], pattern)
+        fault[span][short] = "too short"
+        _fill(out, span, part, (backwall, echo), np.flatnonzero(good & ~short))
     unit = 1 / np.sqrt(kernel.energy)
     offset_s = (pattern.centre - kernel.lead) / sample_rate_hz
     return _in_units(out, grid, rate_hz, unit, offset_s)
@@ -380,6 +384,13 @@ def _first_inside(
         inside = real & (part.after < limit[:, None])
     first = np.argmin(np.where(inside, part.after, np.inf), axis=1)
     return np.where(inside.any(axis=1), first, -1)
+
+
+def _ends_early(part: Candidates, expected: Floats, pattern: Pattern) -> NDArray[np.bool_]:
+    """Whether the pulse that is due from the back wall would not lie inside the trace."""
+    last = pattern.kernel.grid - 1 - part.lacking * pattern.kernel.up
+    with np.errstate(invalid="ignore"):
+        return np.asarray(part.front + expected > last)
 
 
 def _fill(

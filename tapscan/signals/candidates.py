@@ -85,7 +85,7 @@ class Candidates:
 
     `front` is in grid steps from the grid's start, `after` (n, CANDIDATES) in grid steps after the
     front-surface echo, in the order in which they were found. `height`, `amplitude` and `noise` are
-    correlations.
+    correlations. `lacking` counts the samples that are missing at the trace's end.
     """
 
     front: Floats32
@@ -93,13 +93,16 @@ class Candidates:
     after: Floats32
     amplitude: Floats32
     noise: Floats32
+    lacking: Floats32
     fault: NDArray[np.str_]
 
 
 def no_candidates(total: int, count: int = CANDIDATES) -> Candidates:
     """Make room for the candidates of so many traces."""
     each, several = np.full(total, np.nan, np.float32), np.full((total, count), np.nan, np.float32)
-    return Candidates(each, each.copy(), several, several.copy(), each.copy(), np.full(total, "", "U10"))
+    return Candidates(
+        each, each.copy(), several, several.copy(), each.copy(), each.copy(), np.full(total, "", "U10")
+    )
 
 
 def make_pattern(
@@ -141,22 +144,24 @@ def make_pattern(
     )
 
 
-def prepared(traces: NDArray[Any], step: float = 0.0) -> tuple[Floats32, NDArray[np.str_]]:
-    """Bring traces to single precision and say what is wrong with each; a faulty row becomes 0.
+def prepared(traces: NDArray[Any], step: float = 0.0) -> tuple[Floats32, Floats32, NDArray[np.str_]]:
+    """Bring traces to single precision and say what each lacks at its end and what is wrong with it.
 
-    Missing samples at a trace's end only make it shorter; anywhere else the trace is not finite.
+    Missing samples at a trace's end only make it shorter; anywhere else the trace is not finite. A faulty row
+    becomes 0.
     """
     with np.errstate(over="ignore", invalid="ignore"):
         values = np.asarray(traces, dtype=np.float32)
     fault = np.full(len(values), "", dtype="U10")
+    lacking = np.zeros(len(values), dtype=np.float32)
     crest, trough = np.argmax(values, axis=1), np.argmin(values, axis=1)  # of a row with NaN, the NaN
     rows = np.arange(len(values))
     broken = ~np.isfinite(values[rows, crest] - values[rows, trough])
     if broken.any():
         values = values.copy()
         for row in np.flatnonzero(broken):
-            values[row], good = _without_tail(values[row])
-            if not good:
+            values[row], lacking[row] = _without_tail(values[row])
+            if lacking[row] == values.shape[1]:
                 fault[row] = "not finite"
         crest, trough = np.argmax(values, axis=1), np.argmin(values, axis=1)
     span = values[rows, crest] - values[rows, trough]
@@ -164,18 +169,18 @@ def prepared(traces: NDArray[Any], step: float = 0.0) -> tuple[Floats32, NDArray
     # Where the digitiser tells fewer than 32 levels apart, an honest crest may look flat.
     flat = (_rests(values, crest) | _rests(values, trough)) & (span > 32 * np.float32(step))
     fault[flat & (fault == "")] = "saturated"
-    return values, fault
+    return values, lacking, fault
 
 
-def _without_tail(trace: Floats32) -> tuple[Floats32, bool]:
-    """Fill missing samples at the end with the mean of the rest; False when others are missing too."""
+def _without_tail(trace: Floats32) -> tuple[Floats32, int]:
+    """Fill missing samples at the end with the mean of the rest, and count them; all when others lack too."""
     finite = np.isfinite(trace)
     length = int(np.flatnonzero(finite)[-1]) + 1 if finite.any() else 0
     filled = np.zeros_like(trace)
     if length < 2 or not finite[:length].all() or not np.isnan(trace[length:]).all():
-        return filled, False
+        return filled, len(trace)
     filled[:length] = detrended(trace[None, :length])[0]
-    return filled, True
+    return filled, len(trace) - length
 
 
 def _rests(values: Floats32, at: NDArray[np.intp]) -> NDArray[np.bool_]:
@@ -216,7 +221,7 @@ def candidates(traces: NDArray[Any], pattern: Pattern, count: int = CANDIDATES) 
 
 def _picked(traces: NDArray[Any], pattern: Pattern, count: int) -> tuple[Floats32, Candidates]:
     """Correlate traces with the pulse and pick their echoes one by one."""
-    values, fault = prepared(traces, pattern.step)
+    values, lacking, fault = prepared(traces, pattern.step)
     if pattern.kernel.lead:
         values = detrended(values)
     c = correlate(values, pattern.kernel)
@@ -226,7 +231,8 @@ def _picked(traces: NDArray[Any], pattern: Pattern, count: int) -> tuple[Floats3
     rest = _after_front(c, start, fraction, height, pattern)
     after, amplitude = _crests(rest, height, noise, pattern, count)
     after += (np.float32(pattern.dead) - fraction)[:, None]
-    return c, Candidates((start + fraction).astype(np.float32), height, after, amplitude, noise, fault)
+    front = (start + fraction).astype(np.float32)
+    return c, Candidates(front, height, after, amplitude, noise, lacking, fault)
 
 
 def _untangle(found: Candidates, pattern: Pattern, rows: NDArray[np.intp], c: Floats32) -> None:
