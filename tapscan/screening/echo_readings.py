@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tapscan.errors import TapscanError, sentence
-from tapscan.plan import Plan, Zone, block_mask
+from tapscan.plan import Plan, Zone, block_mask, point_name
 from tapscan.records.inspection import Inspection
 from tapscan.records.readers import open_volume, read_trace
 from tapscan.signals import AScanFeatures, AScanSettings, Workers, measure_volume
@@ -51,7 +51,20 @@ def read_ascans(
     echoes = measure_volume(traces, rate_hz, _settings(inspection.plan, zone), progress, workers)
     reason = np.where(reason == "", echoes.fault, reason)
     reason[block_mask(zone, zone.skip)] = ""
+    _warn_of_short(zone, reason, warnings)
     return EchoReadings(traces, rate_hz, reason, echoes)
+
+
+def _warn_of_short(zone: Zone, reason: NDArray[np.str_], warnings: list[str]) -> None:
+    short = np.argwhere(reason == "too short")
+    if not len(short):
+        return
+    first = point_name(zone.code, int(short[0, 0]) + 1, int(short[0, 1]) + 1)
+    what = f"1 trace ends before its back wall could arrive, at {first}"
+    if len(short) > 1:
+        what = f"{len(short)} traces end before their back wall could arrive, the first at {first}"
+    remedy = "record again with a longer time axis, or check thickness_mm and velocity_m_s"
+    warnings.append(sentence(f"zone {zone.code}", what, remedy))
 
 
 def _map_volume(inspection: Inspection, zone: Zone, warnings: list[str]) -> Gathered:

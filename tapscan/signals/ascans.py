@@ -25,6 +25,8 @@ half-wave, and is put right. An echo at twice or three times the time of a stron
 next round trip and not the back wall.
 
 First echo inside: the earliest that counts before the back wall, or, where that is lost, before it is due.
+A trace that shows neither and ends before the back wall is due is too short to be read.
+
 How much loss of back wall is suspect is for screening to say.
 """
 
@@ -56,7 +58,7 @@ __all__ = ["AScanFeatures", "AScanSettings", "Workers", "depth_mm", "measure_asc
 Floats = NDArray[np.float64]
 Progress = Callable[[int, int], None]
 
-_BLOCK = 4096  # traces measured together: bounds the memory, changes no result
+_BLOCK = 8192  # traces measured together: bounds the memory, changes no result
 _SAMPLED = 32  # traces copied before their pages are let go
 _DECIDED = 65_536  # traces decided together
 _TOLERANCE = 0.2  # of the expected time of flight, before the zone has narrowed it
@@ -229,7 +231,7 @@ def _unread(traces: NDArray[Any], grid: tuple[int, ...]) -> AScanFeatures:
     fault = np.full(len(traces), "too short", dtype="U10")
     if traces.size and traces.shape[1] >= LEAST_SAMPLES:
         for start in range(0, len(traces), _BLOCK):
-            fault[start : start + _BLOCK] = prepared(np.asarray(traces[start : start + _BLOCK]))[1]
+            fault[start : start + _BLOCK] = prepared(np.asarray(traces[start : start + _BLOCK]))[2]
         fault[fault == ""] = "no echo"
     none = np.full(grid, np.nan)
     return _features(none, fault.reshape(grid))
@@ -252,7 +254,7 @@ def _measured(
         count, opened = max(1, workers), ThreadPoolExecutor(max(1, workers))
     with opened as pool:
         starts = iter(range(0, total, _BLOCK))
-        while batch := list(islice(starts, 4 * count)):
+        while batch := list(islice(starts, 2 * count)):
             blocks = [np.asarray(traces[start : start + _BLOCK]) for start in batch]
             for start, part in zip(batch, pool.map(candidates, blocks, [pattern] * len(batch)), strict=True):
                 for name in _names(out):
@@ -291,7 +293,9 @@ def _decided(
         part, good = _part(found, span), fault[span] == ""
         backwall = _backwall(part, real[span], expected[span], slack, pattern)
         echo = _first_inside(part, real[span], backwall, expected[span], slack)
-        _fill(out, span, part, (backwall, echo), np.flatnonzero(good))
+        short = good & (backwall < 0) & (echo < 0) & _ends_early(part, expected[span], pattern)
+        fault[span][short] = "too short"
+        _fill(out, span, part, (backwall, echo), np.flatnonzero(good & ~short))
     unit = 1 / np.sqrt(kernel.energy)
     offset_s = (pattern.centre - kernel.lead) / sample_rate_hz
     return _in_units(out, grid, rate_hz, unit, offset_s)
@@ -393,6 +397,13 @@ def _first_inside(
         inside = real & (part.after < limit[:, None])
     first = np.argmin(np.where(inside, part.after, np.inf), axis=1)
     return np.where(inside.any(axis=1), first, -1)
+
+
+def _ends_early(part: Candidates, expected: Floats, pattern: Pattern) -> NDArray[np.bool_]:
+    """Whether the pulse that is due from the back wall would not lie inside the trace."""
+    last = pattern.kernel.grid - 1 - part.lacking * pattern.kernel.up
+    with np.errstate(invalid="ignore"):
+        return np.asarray(part.front + expected > last)
 
 
 def _fill(
