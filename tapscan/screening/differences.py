@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tapscan.plan import Zone, block_mask
-from tapscan.screening.baselines import difference_terms, fit_baseline, surface_terms
+from tapscan.screening.baselines import difference_terms, surface_terms
 from tapscan.screening.fitting import Fitted, fit_in_turn
 from tapscan.screening.indications import find_indications, strength
 from tapscan.screening.results import CLEAR, SUSPECT, Screened
@@ -47,7 +47,8 @@ def taps_against(
         When too few readings have a partner.
     """
     zone = own.zone
-    difference, noise, strike = _difference(readings, twins)
+    bands = min(one.band_hz.size for one in (readings, *(twin.readings for twin in twins)))
+    difference, noise, strike = _difference(readings, twins, bands)
     paired = int(np.isfinite(difference).all(axis=-1).sum())
     refusal = too_few(zone, source, paired)
     if refusal is not None:
@@ -60,7 +61,7 @@ def taps_against(
     read = np.isin(own.status, (CLEAR, SUSPECT))
     status = np.where(read, np.where(p_value < false_call_rate, SUSPECT, CLEAR), own.status)
     areas = areas_beyond_chance(zone, status == SUSPECT, p_value, false_call_rate)
-    ratio = float(np.median(fitted.baseline.spread)) / _own_spread(zone, readings, difference.shape[-1])
+    ratio = float(np.median(fitted.baseline.spread)) / _own_spread(zone, readings, bands)
     return replace(
         own,
         status=status,
@@ -71,10 +72,12 @@ def taps_against(
     )
 
 
-def _difference(readings: TapReadings, twins: Sequence[Twin]) -> tuple[Floats, Floats, Floats]:
-    """Give the difference of spectra, its noise, both on the grid, and of strikes, (points,)."""
+def _difference(readings: TapReadings, twins: Sequence[Twin], bands: int) -> tuple[Floats, Floats, Floats]:
+    """Give the difference of spectra, its noise, both on the grid, and of strikes, (points,).
+
+    `bands` of the spectra were heard by all recorders.
+    """
     heard = [twin.readings for twin in twins]
-    bands = min(one.band_hz.size for one in (readings, *heard))
     own, own_noise = tap_vector(_cut(readings, bands), MOST_BANDS)
     pairs = [tap_vector(_cut(one, bands), MOST_BANDS) for one in heard]
     usable = [twin.usable for twin in twins]
@@ -112,9 +115,11 @@ def _fit(zone: Zone, difference: Floats, noise: Floats, strike: Floats) -> Fitte
 
 
 def _own_spread(zone: Zone, readings: TapReadings, bands: int) -> float:
-    """Typical spread of the zone's readings about a baseline of its own, to hold the twins' against."""
-    features, noise = (values.reshape(-1, values.shape[-1]) for values in tap_vector(readings, bands))
+    """Typical spread of the zone's readings about a baseline of its own, in the bands of the difference."""
+    features, noise = tap_vector(_cut(readings, bands), MOST_BANDS)
+    features, noise = (values.reshape(-1, values.shape[-1]) for values in (features, noise))
     read = int(np.isfinite(features).all(axis=1).sum())
     terms = surface_terms(*zone.grid_shape, closed=zone.is_tube, readings=read)
-    own = fit_baseline(features, terms, block_mask(zone, zone.reference).ravel(), noise)
-    return max(float(np.median(own.spread)), 1e-9)
+    terms = terms.beside(strike_bel(readings), read)
+    own = fit_in_turn(features, terms, block_mask(zone, zone.reference).ravel(), noise)
+    return max(float(np.median(own.baseline.spread)), 1e-9)
