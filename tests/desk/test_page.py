@@ -4,6 +4,7 @@ It needs Debian's ``chromium`` and the playwright package. Where ``TAPSCAN_AXE``
 the page's accessibility is checked with it.
 """
 
+import io
 import json
 import os
 import shutil
@@ -16,6 +17,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 import soundfile
+from matplotlib import image
 
 from tapscan.records.inspection import open_inspection
 from tapscan.signals import find_taps
@@ -255,6 +257,23 @@ def test_the_round_part_turns_and_a_point_on_its_back_is_brought_to_the_front(pa
     page.locator("#point-name", has_text="BM-13-07").wait_for()
     page.get_by_text("position 07 in front").wait_for()
     assert page.locator(".outline").count() > 0
+
+
+def test_unread_points_are_hatched_whichever_pane_was_open_before(page, demo_address):
+    opened(page, demo_address)
+    for pane in ("Collect", "Look"):
+        page.get_by_role("link", name=pane, exact=True).click()
+    page.locator("#look .cell.unread").first.wait_for()
+    corner = page.evaluate(
+        """() => {
+          const path = document.querySelector("#look .cell.unread");
+          const at = path.getPointAtLength(0).matrixTransform(path.getScreenCTM());
+          return [at.x, at.y];
+        }"""
+    )
+    inside = {"x": corner[0] + 4, "y": corner[1] + 4, "width": 16, "height": 16}
+    picture = image.imread(io.BytesIO(page.screenshot(clip=inside)), format="png")
+    assert np.ptp(picture[..., :3].mean(axis=-1)) > 0.2  # lines on paper, and not paper alone
 
 
 def test_a_block_is_chosen_by_touch_alone(page, demo_address):

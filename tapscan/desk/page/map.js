@@ -43,7 +43,6 @@ export function drawMap(svg, zone, look, width) {
   }
   const drawing = { view, scale, zone, isRound, perMm, cellPx: cell * perMm, corner: [left, top] };
   svg.replaceChildren(
-    hatching(),
     ...(isRound ? openEnd(drawing) : []),
     ...cells(drawing, look),
     ...signs(drawing, look),
@@ -192,11 +191,4 @@ function edges({ scale, zone, cellPx }) {
     texts.push(draw("text", { class: "edge end", x: LEFT - 6, y: v + 4 }, String(p + 1).padStart(2, "0")));
   }
   return texts;
-}
-
-function hatching() {
-  const line = draw("path", { class: "hatch", d: "M-1 7L7 -1M-1 1L1 -1M5 7L7 5" });
-  const pattern = draw("pattern", { id: "hatch", width: 6, height: 6, patternUnits: "userSpaceOnUse" });
-  pattern.append(draw("rect", { class: "hatch-ground", width: 6, height: 6 }), line);
-  return draw("defs", {}, pattern);
 }
