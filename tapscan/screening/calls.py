@@ -49,7 +49,7 @@ class _Look:
     tail_weight: float
 
 
-SHORT_LOOK, LONG_LOOK = _Look(0.02, 10.0), _Look(0.002, 0.0)
+SHORT_LOOK, LONG_LOOK = _Look(0.02, 20.0), _Look(0.002, 0.0)
 
 
 @dataclass(frozen=True, slots=True)
