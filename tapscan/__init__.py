@@ -8,7 +8,7 @@
 Importing this module loads nothing heavy: each public name is fetched when it is first used.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -17,8 +17,9 @@ from tapscan.errors import TapscanError
 if TYPE_CHECKING:
     from tapscan.analysis import Results
     from tapscan.records import Inspection
+    from tapscan.screening.comparison import Comparison
 
-__all__ = ["TapscanError", "__version__", "analyse", "open_inspection"]
+__all__ = ["TapscanError", "__version__", "analyse", "compare", "open_inspection"]
 
 __version__ = "0.1.0"
 
@@ -31,10 +32,39 @@ def open_inspection(folder: str | Path) -> "Inspection":
 
 
 def analyse(
-    inspection: "Inspection", *, progress: Callable[[str, int, int], None] = lambda *_: None
+    inspection: "Inspection",
+    against: "Sequence[Inspection]" = (),
+    *,
+    progress: Callable[[str, int, int], None] = lambda *_: None,
 ) -> "Results":
-    """Do the main job; see `tapscan.analysis.analyse`. The results know how to save themselves."""
+    """Do the main job; see `tapscan.analysis.analyse`. The results know how to save themselves.
+
+    `against` are other open inspections to hold this one against, an earlier one of the same part or some of
+    like parts. What cutting has shown of those since (their ``findings.csv``) counts before their readings:
+
+    >>> before = tapscan.open_inspection("my-part-last-year")              # doctest: +SKIP
+    >>> results = tapscan.analyse(inspection, against=[before])            # doctest: +SKIP
+    """
     from tapscan import analysis
     from tapscan.report.saving import write_results
+    from tapscan.sectioning.learning import learnt_from
 
-    return analysis.analyse(inspection, writer=write_results, progress=progress)
+    learnt = [learnt_from(other) for other in against]
+    return analysis.analyse(inspection, against, learnt, writer=write_results, progress=progress)
+
+
+def compare(
+    before: "Inspection",
+    after: "Inspection",
+    *,
+    progress: Callable[[str, int, int], None] = lambda *_: None,
+) -> "Comparison":
+    """Find what changed between two inspections of one part; see `tapscan.screening.comparison.compare`.
+
+    >>> comparison = tapscan.compare(before, inspection)                   # doctest: +SKIP
+    >>> comparison.save()                                                  # doctest: +SKIP
+    """
+    from tapscan.report.change import write_change
+    from tapscan.screening import comparison
+
+    return comparison.compare(before, after, writer=write_change, progress=progress)

@@ -1,7 +1,7 @@
 """The main job: an inspection in, results out."""
 
-from collections.abc import Callable, Mapping
-from dataclasses import asdict, dataclass
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -11,22 +11,19 @@ from threadpoolctl import threadpool_limits
 
 import tapscan
 from tapscan.errors import TapscanError
-from tapscan.plan import Zone, point_name, s_mm, x_mm
+from tapscan.plan import point_name, s_mm, x_mm
 from tapscan.records.digests import digests
 from tapscan.records.inspection import Inspection
+from tapscan.records.tables import csv_text, json_text
 from tapscan.screening.agreement import agreement
-from tapscan.screening.ascans import screen_ascans
-from tapscan.screening.differences import taps_against
-from tapscan.screening.echo_readings import read_ascans
-from tapscan.screening.results import CLEAR, SKIPPED, SUSPECT, UNREAD, Indication, Method, Screened
-from tapscan.screening.tap_readings import TapReadings, read_taps
-from tapscan.screening.taps import screen_taps
-from tapscan.screening.twins import Twin, matched
+from tapscan.screening.known import NOTHING_LEARNT, Learnt
+from tapscan.screening.likeness import held_against
+from tapscan.screening.references import reference_doubts
+from tapscan.screening.results import CLEAR, SKIPPED, SUSPECT, UNREAD, Indication, Screened
+from tapscan.screening.scans import Progress, Scan, look
+from tapscan.signals import Workers
 
 __all__ = ["Progress", "Results", "analyse"]
-
-# Called with what is being done, how much of it is done and how much there is.
-Progress = Callable[[str, int, int], None]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -53,75 +50,78 @@ class Results:
         """The columns of ``points.csv``: one row per planned point and method."""
         return point_columns(self.screened)
 
+    @property
+    def tables(self) -> dict[str, str]:
+        """The files of ``results/`` that programs read: name to text."""
+        return {
+            "points.csv": csv_text(self.points),
+            "indications.json": json_text([asdict(one) for one in self.indications]),
+            "summary.json": json_text(self.summary),
+        }
+
     def save(self) -> Path:
         """Write ``results/`` in the inspection folder and return the path of the report."""
         return self.writer(self)
 
 
 def analyse(
-    inspection: Inspection, *, writer: Callable[[Results], Path], progress: Progress = lambda *_: None
+    inspection: Inspection,
+    against: Sequence[Inspection] = (),
+    learnt: Sequence[Learnt] = (),
+    *,
+    writer: Callable[[Results], Path],
+    progress: Progress = lambda *_: None,
+    workers: int | Workers = 2,
 ) -> Results:
     """Measure every reading, hold it against what is good there, and gather what stands out.
 
+    What is good is told by other inspections `against` which this one is held (an earlier one of the same
+    part, or some of like parts), else by the mirror-image zone, else by the zone itself. `learnt`, when
+    given, says for each of those others what cutting has shown of it since.
+
+    `workers` measure A-scans, as for `tapscan.signals.measure_volume`; no result depends on them.
+
     Nothing is written, and no reading is an error: one that cannot be used, or was never
     taken, leaves its point unread, with a reason and a warning.
+
+    Raises
+    ------
+    TapscanError
+        When the inspection is held against itself, or twice against the same one.
     """
-    rate = inspection.plan.false_call_rate
+    others = _told_apart(inspection, against, learnt or [NOTHING_LEARNT] * len(against))
     warnings = list(inspection.warnings)
-    screened = []
-    tapped: dict[str, TapReadings] = {}
     # Sums depend on how many threads share them; one thread gives the same bits on any machine.
     with threadpool_limits(limits=1, user_api="blas"):
-        for zone in inspection.plan.zones:
-            for method in methods(inspection, zone):
-                report = _told(progress, zone, method)
-                if method == "tap":
-                    tapped[zone.code] = read_taps(inspection, zone, warnings, report)
-                    screened.append(screen_taps(zone, tapped[zone.code], rate, warnings))
-                else:
-                    scanned = read_ascans(inspection, zone, warnings, report)
-                    screened.append(screen_ascans(zone, scanned, rate, warnings))
-        screened = [_beside_mirror(one, screened, tapped, rate, warnings) for one in screened]
-    summary = _summary(inspection, screened, warnings)
-    return Results(inspection, tuple(screened), summary, writer)
+        scan = look(inspection, warnings, progress, workers)
+        scans = [_look_aside(other, known, warnings, progress) for other, known in others]
+        screened = tuple(held_against(one, scan, scans, warnings) for one in scan.seen)
+    for one in screened:
+        warnings += reference_doubts(one, inspection.plan.false_call_rate)
+    summary = _summary(inspection, others, screened, warnings)
+    return Results(inspection, screened, summary, writer)
 
 
-def _beside_mirror(
-    own: Screened,
-    screened: list[Screened],
-    tapped: Mapping[str, TapReadings],
-    rate: float,
-    warnings: list[str],
-) -> Screened:
-    """Screen a tapped zone against its mirror image where the plan names one that can be used."""
-    mirror = own.zone.mirror_of
-    if mirror is None or own.method != "tap":
-        return own
-    source = f"the mirror-image zone {mirror}"
-    twin = next((one for one in screened if one.zone.code == mirror and one.method == "tap"), None)
-    try:
-        if twin is None or twin.count(UNREAD) + twin.count(SKIPPED) == twin.status.size:
-            where = f"zone {own.zone.code}"
-            what = f"{source} was not tapped"
-            raise TapscanError(where, what, "tap it, or drop mirror_of")
-        match = matched(own.zone, twin.zone, is_mirror=True)
-        return taps_against(own, tapped[own.zone.code], [Twin(twin, tapped[mirror], match)], source, rate)
-    except TapscanError as error:
-        warnings.append(str(error))
-        return own
+def _told_apart(
+    inspection: Inspection, against: Sequence[Inspection], learnt: Sequence[Learnt]
+) -> list[tuple[Inspection, Learnt]]:
+    """Put the others into an order that does not depend on how they were named, each of them once."""
+    places = {inspection.folder.resolve(): "is the inspection itself"}
+    for other in against:
+        name, place = other.folder.as_posix(), other.folder.resolve()
+        if place in places:
+            raise TapscanError(name, places[place], "name other inspections to hold it against")
+        places[place] = "is named twice"
+    pairs = zip(against, learnt, strict=True)
+    return sorted(pairs, key=lambda pair: pair[0].folder.as_posix())
 
 
-def methods(inspection: Inspection, zone: Zone) -> tuple[Method, ...]:
-    """Tell by which methods a zone was inspected, or, when there is no reading, was meant to be."""
-    tapped = any(point.zone == zone.code for point in inspection.tap_files)
-    scanned = zone.code in inspection.volumes or any(
-        point.zone == zone.code for point in inspection.trace_files
-    )
-    if not (tapped or scanned):
-        scanned = inspection.plan.has_ascan_table and not inspection.plan.has_tap_table
-        tapped = not scanned
-    every: tuple[tuple[Method, bool], ...] = (("tap", tapped), ("ascan", scanned))
-    return tuple(method for method, used in every if used)
+def _look_aside(other: Inspection, learnt: Learnt, warnings: list[str], progress: Progress) -> Scan:
+    """Look at another inspection; its warnings say whose they are."""
+    own, name = list(other.warnings), other.folder.as_posix()
+    scan = look(other, own, lambda what, done, total: progress(f"{name}: {what}", done, total))
+    warnings += [f"{name}, {warning}" for warning in own]
+    return replace(scan, learnt=learnt)
 
 
 def point_columns(screened: tuple[Screened, ...]) -> dict[str, NDArray[Any]]:
@@ -154,7 +154,12 @@ def _rows(part: Screened, names: list[str]) -> dict[str, NDArray[Any]]:
     }
 
 
-def _summary(inspection: Inspection, screened: list[Screened], warnings: list[str]) -> dict[str, Any]:
+def _summary(
+    inspection: Inspection,
+    others: Sequence[tuple[Inspection, Learnt]],
+    screened: Sequence[Screened],
+    warnings: list[str],
+) -> dict[str, Any]:
     """Put together what ``summary.json`` says, in an order that depends on the plan alone."""
     counted = [
         {
@@ -173,9 +178,8 @@ def _summary(inspection: Inspection, screened: list[Screened], warnings: list[st
         "agreement": agreement(screened),
         "warnings": warnings,
         "inputs": digests(inspection),
+        "against": [
+            {"folder": other.folder.as_posix(), "inputs": digests(other, learnt.file)}
+            for other, learnt in others
+        ],
     }
-
-
-def _told(progress: Progress, zone: Zone, method: Method) -> Callable[[int, int], None]:
-    what = f"{zone.code} {'taps' if method == 'tap' else 'A-scans'}"
-    return lambda done, total: progress(what, done, total)

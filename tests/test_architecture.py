@@ -174,7 +174,7 @@ def test_function_bodies_fit_a_screen(path):
 
 
 def test_the_public_surface():
-    assert sorted(tapscan.__all__) == ["TapscanError", "__version__", "analyse", "open_inspection"]
+    assert sorted(tapscan.__all__) == ["TapscanError", "__version__", "analyse", "compare", "open_inspection"]
     signals = importlib.import_module("tapscan.signals")
     assert {"find_taps", "tap_features", "fit_modes", "find_echoes"} <= set(signals.__all__)
     for name in tapscan.__all__:
@@ -196,6 +196,9 @@ HEAVY = [
     "jinja2",
     "librosa",
     "sounddevice",
+    "starlette",
+    "uvicorn",
+    "tomlkit",
 ]
 
 

@@ -11,22 +11,40 @@ __all__ = ["command"]
 
 @click.command("analyse")
 @click.argument("folder", metavar="DIR", type=click.Path(path_type=Path))
+@click.option(
+    "--against",
+    "others",
+    metavar="DIR2",
+    type=click.Path(path_type=Path),
+    multiple=True,
+    help="Hold it against another inspection: an earlier one of this part, or one of a like part. "
+    "Give it again for more; they are averaged.",
+)
 @click.option("--json", "as_json", is_flag=True, help="Print the summary and the indications as JSON.")
-def command(folder: Path, *, as_json: bool) -> None:
+def command(folder: Path, *, others: tuple[Path, ...], as_json: bool) -> None:
     """Analyse the inspection in DIR and write its results, map and report.
 
     Everything is written to DIR/results, which may be deleted and made again. What
     could not be read is unread, never clear.
 
+    What is good comes from the inspections given with --against, where they hold the
+    same zone; else from the mirror-image zone that the plan names; else from the zone
+    itself. Points marked as good in the plan always count. What cutting has shown of the
+    others since (their findings.csv) counts before their readings.
+
     \b
     Example:  tapscan analyse my-part
+              tapscan analyse my-part --against my-part-last-year
     """  # noqa: D301 - \b is click's mark for lines kept as they are
     import tapscan
     from tapscan.cli.progress import progress_bar
 
     inspection = tapscan.open_inspection(folder)
+    against = [tapscan.open_inspection(other) for other in others]
     with progress_bar("Analysing") as report:
-        results = tapscan.analyse(inspection, progress=lambda _what, done, total: report(done, total))
+        results = tapscan.analyse(
+            inspection, against, progress=lambda _what, done, total: report(done, total)
+        )
         page = results.save()
     for warning in results.summary["warnings"]:
         click.echo(f"tapscan: {warning}", err=True)

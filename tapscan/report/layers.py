@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from tapscan.screening.results import Screened
 
     Grid = NDArray[np.float64]
+    Ring = tuple[tuple[float, float], ...]
 
 __all__ = ["Layer", "backwall_layer", "depth_layer", "score_layer"]
 
@@ -23,7 +24,9 @@ __all__ = ["Layer", "backwall_layer", "depth_layer", "score_layer"]
 class Layer:
     """What the colours of one map stand for: `values` (stations, positions), NaN where there is none.
 
-    `read_but_empty` is what it means when a point was read and has no value; '' where that cannot be.
+    `read_but_empty` is what it means when a point was read and has no value; '' where that cannot be. The
+    words say what outlines and marked points are; `faint_outlines` are rings drawn faintly beside them, each
+    with the words beside it, or ''.
     """
 
     title: str
@@ -35,6 +38,10 @@ class Layer:
     dark_first: bool = False
     read_but_empty: str = ""
     empty_colour: str = TINT
+    outline_words: str = "indication, with its number"
+    suspect_words: str = "suspect point"
+    faint_words: str = ""
+    faint_outlines: "tuple[tuple[str, Ring], ...]" = ()
 
 
 def score_layer(screened: "Screened") -> Layer:

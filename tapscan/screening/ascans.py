@@ -12,7 +12,7 @@ sign. Half the step between the two must stand well out of the scatter of each. 
 nothing where the bond takes most of it anyway; an echo from inside does, as everywhere.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,6 +22,7 @@ from tapscan.plan import Zone, block_mask
 from tapscan.screening.baselines import distances, fit_baseline, refit, surface_terms
 from tapscan.screening.calls import MIN_READINGS, fit_null_law, p_values
 from tapscan.screening.echo_readings import EchoReadings
+from tapscan.screening.echo_twins import Expected
 from tapscan.screening.indications import Area, find_indications, label_areas, strength
 from tapscan.screening.results import CLEAR, SKIPPED, SUSPECT, UNREAD, AScanEvidence, Screened
 
@@ -59,19 +60,30 @@ class _Good:
 
 
 def screen_ascans(
-    zone: Zone, readings: EchoReadings, false_call_rate: float, warnings: list[str]
+    zone: Zone,
+    readings: EchoReadings,
+    false_call_rate: float,
+    warnings: list[str],
+    expected: Expected | None = None,
 ) -> Screened:
-    """Hold every A-scan of a zone against the back wall that is expected there."""
+    """Hold every A-scan of a zone against the back wall that is expected there.
+
+    What is `expected` by other scans of the like takes the place of the zone's own baseline where it tells
+    anything; behind bonds it does not.
+    """
     reference, skipped = block_mask(zone, zone.reference), block_mask(zone, zone.skip)
     echoes, reason = readings.echoes, readings.reason.copy()
     read = (reason == "") & ~skipped
     good = _what_is_good(zone, readings, read, warnings)
+    if expected is not None:
+        told = np.isfinite(expected.backwall_db) & ~good.bonded
+        good = replace(good, free_db=np.where(told, expected.backwall_db, good.free_db), words=expected.words)
     if not np.isfinite(good.free_db).any():
         reason[read] = "no baseline"
         what = f"{good.words[:1].lower()}{good.words[1:-1]}"
         warnings.append(sentence(f"zone {zone.code}", what, "scan more of the zone"))
         read &= False
-    score, p_value, is_disbond = _judged(readings, good, read, closed=zone.is_tube)
+    score, p_value, is_disbond = _judged(readings, good, read, expected, closed=zone.is_tube)
     status = np.where((score >= 1) & (p_value < false_call_rate), SUSPECT, CLEAR)
     unknown = read & ~np.isfinite(p_value)
     reason[unknown] = "no baseline"
@@ -195,11 +207,15 @@ def _expected_backwall_db(
     return baseline.expected.reshape(zone.grid_shape), words
 
 
-def _judged(readings: EchoReadings, good: _Good, read: Mask, *, closed: bool) -> tuple[Floats, Floats, Mask]:
+def _judged(
+    readings: EchoReadings, good: _Good, read: Mask, expected: Expected | None, *, closed: bool
+) -> tuple[Floats, Floats, Mask]:
     """Give score, p-value and whether it is the bond that is in doubt, each (stations, positions)."""
     free = 10 ** (good.free_db / 20)
     lost = _lost_share(readings, good.free_db)
     inside = _inside_share(readings, free, read, closed=closed)
+    if expected is not None:
+        inside = inside - expected.known_share
     with np.errstate(divide="ignore", invalid="ignore"):
         left = good.bonded_amplitude
         loose = (good.backwall - left) / (free - left)
@@ -208,8 +224,9 @@ def _judged(readings: EchoReadings, good: _Good, read: Mask, *, closed: bool) ->
     doubt = np.where(good.bonded, np.maximum(loose, masked), lost)
     score = np.where(read, np.maximum(np.maximum(doubt, inside), 0.0) / HALF, np.nan)
     p_value = np.full(score.shape, np.nan)
+    usual = doubt if expected is None else np.where(good.bonded, doubt, expected.wander)
     for part in (good.bonded, ~good.bonded):
-        p_value[part] = _p_value(score[part], doubt[part], read[part])
+        p_value[part] = _p_value(score[part], usual[part], read[part])
     return score, p_value, good.bonded & (loose >= HALF) & (loose > inside) & (loose > masked)
 
 

@@ -11,7 +11,7 @@ from tapscan.errors import TapscanError, sentence
 from tapscan.plan import Plan, Zone, block_mask, point_name
 from tapscan.records.inspection import Inspection
 from tapscan.records.readers import open_volume, read_trace
-from tapscan.signals import AScanFeatures, AScanSettings, measure_volume
+from tapscan.signals import AScanFeatures, AScanSettings, Workers, measure_volume
 
 __all__ = ["EchoReadings", "read_ascans"]
 
@@ -36,17 +36,19 @@ class EchoReadings:
     echoes: AScanFeatures
 
 
-def read_ascans(inspection: Inspection, zone: Zone, warnings: list[str], progress: Progress) -> EchoReadings:
+def read_ascans(
+    inspection: Inspection, zone: Zone, warnings: list[str], progress: Progress, workers: int | Workers = 2
+) -> EchoReadings:
     """Read and measure all A-scans of a zone.
 
     What cannot be used leaves its points unread with a reason and adds a sentence to `warnings`. `progress`
-    is called with (traces done, traces to do).
+    is called with (traces done, traces to do); `workers` is as for `measure_volume`.
     """
     if zone.code in inspection.volumes:
         traces, rate_hz, reason = _map_volume(inspection, zone, warnings)
     else:
         traces, rate_hz, reason = _gather_traces(inspection, zone, warnings)
-    echoes = measure_volume(traces, rate_hz, _settings(inspection.plan, zone), progress=progress)
+    echoes = measure_volume(traces, rate_hz, _settings(inspection.plan, zone), progress, workers)
     reason = np.where(reason == "", echoes.fault, reason)
     reason[block_mask(zone, zone.skip)] = ""
     _warn_of_short(zone, reason, warnings)

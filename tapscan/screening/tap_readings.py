@@ -13,7 +13,7 @@ from tapscan.records.inspection import Inspection
 from tapscan.records.readers import Recording, read_recording
 from tapscan.signals import TapFeatures, cut_taps, find_taps, recording_fault, tap_features
 
-__all__ = ["TAP_COLUMNS", "TapReadings", "read_taps"]
+__all__ = ["TAP_COLUMNS", "SingleTaps", "TapReadings", "read_taps"]
 
 Floats = NDArray[np.float64]
 Progress = Callable[[int, int], None]
@@ -33,13 +33,26 @@ TAP_COLUMNS = ("centroid_hz", "peak_hz", "damping_ratio", "decay_time_s", "level
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class SingleTaps:
+    """Every tap behind a zone's medians, to tell how well a point repeats.
+
+    Shapes: `at` (taps,) the tap's point in the raveled grid, in rising order; `spectrum_db` (taps, bands)
+    relative to the tap's own level; `level_db` (taps,).
+    """
+
+    at: NDArray[np.intp]
+    spectrum_db: Floats
+    level_db: Floats
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class TapReadings:
     """The tapped points of one zone.
 
     Shapes: `reason`, `n_taps` and each of `features` (stations, positions); `spectrum_db` (stations,
     positions, bands) is the median over a point's taps of the spectrum relative to each tap's own level, NaN
     where unread; `noise_db` the same of the room just before the taps, on the same scale, NaN where there
-    was no quiet moment; `band_hz` (bands,) centres.
+    was no quiet moment; `band_hz` (bands,) centres. `taps` are the single taps, where they are known.
     """
 
     reason: NDArray[np.str_]
@@ -48,6 +61,7 @@ class TapReadings:
     spectrum_db: Floats
     noise_db: Floats
     band_hz: Floats
+    taps: SingleTaps | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -218,7 +232,22 @@ def _by_point(zone: Zone, measured: dict[Point, list[_Measured]], reason: NDArra
     reason[block_mask(zone, zone.skip)] = ""
     features = {name: table[..., column] for column, name in enumerate(TAP_COLUMNS)}
     noise_db, spectrum_db = np.split(table[..., len(TAP_COLUMNS) :], 2, axis=-1)
-    return TapReadings(reason, n_taps, features, spectrum_db, noise_db, band_hz)
+    single = _single_taps(zone, same_count, band_hz.size)
+    return TapReadings(reason, n_taps, features, spectrum_db, noise_db, band_hz, single)
+
+
+def _single_taps(zone: Zone, same_count: dict[int, list[tuple[Point, Floats]]], bands: int) -> SingleTaps:
+    """Lay all taps one below the other, point by point."""
+    points = [pair for several in same_count.values() for pair in several]
+    at = [(point.station - 1) * zone.positions + point.position - 1 for point, _ in points]
+    order = np.argsort(np.asarray(at, dtype=np.intp), kind="stable")
+    rows = [points[i][1] for i in order]
+    stacked = np.concatenate(rows) if rows else np.zeros((0, len(TAP_COLUMNS) + 2 * bands))
+    return SingleTaps(
+        at=np.repeat(np.asarray(at, dtype=np.intp)[order], [len(taps) for taps in rows]),
+        spectrum_db=stacked[:, stacked.shape[1] - bands :],
+        level_db=stacked[:, TAP_COLUMNS.index("level_db")],
+    )
 
 
 def _as_rows(measured: _Measured, bands: int) -> Floats:

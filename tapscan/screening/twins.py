@@ -5,7 +5,8 @@ point. What is left changes slowly or not at all, so that damage all round a sta
 zone's own readings cannot tell from a level of that station.
 
 A difference tells that two parts are not alike, not which of them is damaged. Points at which a twin is
-suspect by its own readings take no part, but damage all round the twin escapes those.
+suspect by its own readings take no part, so that damage that was there before is not taken for usual, unless
+its plan marks them as known to be good. Damage all round the twin escapes those readings.
 
 Mirror images: the part is the same with left for right, so stations count alike and positions count the other
 way round. On a tube, with position 1 on the datum of both, position p faces (positions + 2 − p) modulo
@@ -21,10 +22,11 @@ from numpy.typing import NDArray
 from tapscan.errors import TapscanError
 from tapscan.plan import Zone, girth_mm, s_mm, x_mm
 from tapscan.screening.calls import MIN_READINGS
-from tapscan.screening.results import CLEAR, Screened
+from tapscan.screening.known import Known
+from tapscan.screening.results import CLEAR, SUSPECT, Screened
 from tapscan.screening.tap_readings import TapReadings
 
-__all__ = ["Match", "Twin", "beside", "matched", "named", "too_few"]
+__all__ = ["Match", "Twin", "beside", "good_points", "marked_points", "matched", "named", "too_few"]
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -52,20 +54,46 @@ class Match:
         there[~self.found] = np.nan
         return there
 
+    def marked(self, points: Mask) -> Mask:
+        """Lay marks on a twin's points onto the zone's grid; false where it has no point."""
+        return np.asarray(points[self.station, self.position] & self.found)
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Twin:
-    """A like zone: what was read there, and what that zone's own baseline says of it."""
+    """A like zone: what was read there, and which of its points are taken to be `good`, on its own grid.
 
-    screened: Screened
+    `good_points` gives those by the twin's own readings; whoever knows more of the part, for instance what
+    cutting showed, hands in fewer or more.
+    """
+
     readings: TapReadings
     match: Match
+    good: Mask
 
     @property
     def usable(self) -> Mask:
-        """Where on the zone's own grid the twin was read and is clear by its own readings."""
-        clear = (self.screened.status == CLEAR)[self.match.station, self.match.position]
-        return np.asarray(clear & self.match.found)
+        """Where on the zone's own grid the twin has a good point."""
+        return self.match.marked(self.good)
+
+
+def good_points(screened: Screened, known: Known | None = None) -> Mask:
+    """Mark the points of a zone that are clear by its own readings, or read and known to be good.
+
+    What is `known` from cutting counts before what the readings say.
+    """
+    read = np.isin(screened.status, (CLEAR, SUSPECT))
+    return np.asarray(_not_bad(screened.status == CLEAR, known) | (read & marked_points(screened, known)))
+
+
+def marked_points(screened: Screened, known: Known | None = None) -> Mask:
+    """Mark the points of a zone that its plan calls good, or cutting has shown to be."""
+    marked = _not_bad(screened.is_reference, known)
+    return marked if known is None else marked | known.good
+
+
+def _not_bad(mask: Mask, known: Known | None) -> Mask:
+    return mask if known is None else np.asarray(mask & ~known.bad)
 
 
 def matched(zone: Zone, twin: Zone, *, is_mirror: bool = False) -> Match:
@@ -136,12 +164,15 @@ def beside(own: Floats, laid: Sequence[Floats], usable: Sequence[Mask]) -> tuple
     """Difference from the mean over the twins, and how many twins there are at each point.
 
     Shapes: `own` and each of `laid` (stations, positions, features), each of `usable` (stations, positions).
-    The difference is NaN where no twin is usable.
+    The difference is NaN where no twin is usable. What one twin usually differs by (another recorder, another
+    hand) is taken out before the mean, lest the difference step where that twin is missing.
     """
     total, count = np.zeros_like(own), np.zeros(own.shape[:2])
     for values, use in zip(laid, usable, strict=True):
         good = use & np.isfinite(values).all(axis=-1)
-        total[good] += values[good]
+        both = good & np.isfinite(own).all(axis=-1)
+        usual = np.median((own - values)[both], axis=0) if both.any() else np.zeros(own.shape[-1])
+        total[good] += values[good] + usual
         count += good
     with np.errstate(invalid="ignore", divide="ignore"):
         mean = total / count[..., None]

@@ -33,7 +33,8 @@ How much loss of back wall is suspect is for screening to say.
 
 import mmap
 from collections.abc import Callable, Iterator
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import Executor, ThreadPoolExecutor
+from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass, fields, replace
 from itertools import islice
 from typing import Any
@@ -53,7 +54,7 @@ from tapscan.signals.candidates import (
 from tapscan.signals.checking import require_axes, require_rate, require_real
 from tapscan.signals.learning import LEAST_SAMPLES, SAMPLE, learn
 
-__all__ = ["AScanFeatures", "AScanSettings", "depth_mm", "measure_ascans", "measure_volume"]
+__all__ = ["AScanFeatures", "AScanSettings", "Workers", "depth_mm", "measure_ascans", "measure_volume"]
 
 Floats = NDArray[np.float64]
 Progress = Callable[[int, int], None]
@@ -76,6 +77,14 @@ class AScanSettings:
 
     expected_tof_s: float | None = None
     centre_frequency_hz: float | None = None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Workers:
+    """Who measures the blocks of a volume: a pool, which may be other machines, and how many work in it."""
+
+    pool: Executor
+    count: int
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -161,7 +170,7 @@ def measure_volume(
     sample_rate_hz: float,
     settings: AScanSettings | None = None,
     progress: Callable[[int, int], None] | None = None,
-    workers: int = 2,
+    workers: int | Workers = 2,
 ) -> AScanFeatures:
     """Measure a whole zone, block by block, so that a memory-mapped volume never has to fit in memory.
 
@@ -176,7 +185,7 @@ def measure_volume(
     progress
         Called with (traces done, traces in all).
     workers
-        Threads. The result does not depend on them.
+        Threads, or a pool of other processes. The result does not depend on them.
 
     Returns
     -------
@@ -198,7 +207,7 @@ def measure_volume(
     pattern = learn(sample, sample_rate_hz, settings.expected_tof_s, settings.centre_frequency_hz)
     if pattern is None:
         return _unread(traces, grid)
-    found = _measured(traces, pattern, volume, progress, max(1, workers))
+    found = _measured(traces, pattern, volume, progress, workers)
     return _decided(found, pattern, grid, sample_rate_hz, settings)
 
 
@@ -230,25 +239,29 @@ def _unread(traces: NDArray[Any], grid: tuple[int, ...]) -> AScanFeatures:
 
 
 def _measured(
-    traces: NDArray[Any], pattern: Pattern, volume: NDArray[Any], progress: Progress | None, workers: int
+    traces: NDArray[Any],
+    pattern: Pattern,
+    volume: NDArray[Any],
+    progress: Progress | None,
+    workers: int | Workers,
 ) -> Candidates:
-    """Measure all traces block by block, in threads, never more than a few blocks ahead."""
+    """Measure all traces block by block, in threads or elsewhere, never more than a few blocks ahead."""
     total = len(traces)
     out = no_candidates(total)
-
-    def work(start: int) -> int:
-        part = candidates(np.asarray(traces[start : start + _BLOCK]), pattern)
-        for name in _names(out):
-            getattr(out, name)[start : start + _BLOCK] = getattr(part, name)
-        return min(total, start + _BLOCK)
-
-    done = 0
-    with ThreadPoolExecutor(workers) as pool:
+    opened: AbstractContextManager[Executor]
+    if isinstance(workers, Workers):
+        count, opened = workers.count, nullcontext(workers.pool)
+    else:
+        count, opened = max(1, workers), ThreadPoolExecutor(max(1, workers))
+    with opened as pool:
         starts = iter(range(0, total, _BLOCK))
-        while batch := list(islice(starts, 2 * workers)):
-            for done in pool.map(work, batch):
+        while batch := list(islice(starts, 2 * count)):
+            blocks = [np.asarray(traces[start : start + _BLOCK]) for start in batch]
+            for start, part in zip(batch, pool.map(candidates, blocks, [pattern] * len(batch)), strict=True):
+                for name in _names(out):
+                    getattr(out, name)[start : start + _BLOCK] = getattr(part, name)
                 if progress is not None:
-                    progress(done, total)
+                    progress(min(total, start + _BLOCK), total)
             _let_go(volume)
     return out
 

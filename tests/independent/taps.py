@@ -247,13 +247,14 @@ def tap_inspection(
     hand: Hand | None = None,
     plan_extra: str = "",
     shift_positions: int = 0,
+    visit: int = 0,
     progress: Callable[[str], Any] = lambda _: None,
 ) -> TapTruth:
     """Write a whole tap inspection of one simulated tube and return the truth.
 
     Equal seeds give equal files. `tube` and `hand` replace the drawn part and tapper; length, girth and seed
     of the tube are always set from the other arguments. `shift_positions` moves the datum line by that many
-    positions and changes nothing else in the sound.
+    positions and changes nothing else in the sound. Another `visit` strikes the same part anew.
     """
     folder = Path(folder)
     rng = np.random.default_rng([seed, 2])
@@ -262,6 +263,7 @@ def tap_inspection(
     girth_m = (girth_mm[0] / 1e3, girth_mm[1] / 1e3)
     tube = replace(tube or drawn_tube, length_m=length_m, girth_m=girth_m, seed=seed)
     hand = hand or drawn_hand
+    rng = np.random.default_rng([seed, 2, visit]) if visit else rng
     part = coupled_modes(tube_modes(tube), defects)
     progress(f"{part.omega_rad_s.size} modes")
     x_mm, turn = np.meshgrid(

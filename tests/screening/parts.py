@@ -4,6 +4,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 import numpy as np
+import pytest
 import soundfile
 
 import tapscan
@@ -21,6 +22,7 @@ from tapscan.synth import (
     tap_files,
     write_inspection,
 )
+from tapscan.synth import taps as simulator
 
 WALL = """
 [laminate]
@@ -81,6 +83,17 @@ def tapped(
     plan = TUBE.format(stations=stations, taps=scene.taps, extra=extra)
     zone = parse_plan(plan).zones[0]
     return plan, zone, simulate_taps(zone, defects, scene, seed)
+
+
+def another_visit(monkeypatch: pytest.MonkeyPatch, visit: int) -> None:
+    """From here on the simulator's parts stay what they are, and every strike and noise is new."""
+    drawn = simulator.generator.original if hasattr(simulator.generator, "original") else simulator.generator
+
+    def generator(seed: int, name: str, *place: object) -> np.random.Generator:
+        return drawn(seed if name == "part" else seed + 1000 * visit, name, *place)
+
+    generator.original = drawn
+    monkeypatch.setattr(simulator, "generator", generator)
 
 
 def turned(recordings: TapRecordings, by: int) -> TapRecordings:

@@ -71,6 +71,16 @@ def test_damage_all_round_shows_beside_the_mirror_image(tmp_path, monkeypatch):
     own = tapscan.analyse(replace(results.inspection, plan=alone)).screened[0]
     assert (own.status == "suspect")[damaged].mean() < 0.4
     assert left.indications[0].area_mm2 > 0.6 * 50 * 120
+    # The evidence is the twin's: its own spectrum, which the zone does not share where it is damaged.
+    twin = left.evidence.twin
+    assert twin.source == "the mirror-image zone R"
+    right = results.screened[1].evidence.spectrum_db[:, (-np.arange(8)) % 8]
+    moved = (twin.spectrum_db - right)[twin.decided]  # by what the two usually differ by, band for band
+    np.testing.assert_allclose(moved, np.broadcast_to(moved[0], moved.shape), atol=1e-9)
+    away = np.abs(left.evidence.spectrum_db - twin.expected_db) / twin.spread_db
+    assert np.median(away[damaged & twin.decided]) > 2 * np.median(away[~damaged & twin.decided])
+    assert np.median(away[~damaged & twin.decided]) < 1
+    assert own.evidence.twin is None
 
 
 @pytest.mark.slow

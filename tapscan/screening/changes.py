@@ -1,0 +1,287 @@
+"""What became of each indication between two inspections: new, grown, unchanged, shrunk, gone.
+
+Indications of the two are matched where they overlap or touch on the part. An indication counts as grown only
+where the readings of points that it gained have changed beyond their repeatability: on one and the same
+area, a point at the edge is called now and not then by chance alone.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tapscan.plan import Zone, parse_point, point_name
+from tapscan.screening.indications import Area, find_indications, label_areas, strength
+from tapscan.screening.results import SKIPPED, UNREAD, Indication, Method, Screened
+from tapscan.screening.tap_changes import Difference
+from tapscan.screening.taps import areas_beyond_chance
+from tapscan.screening.twins import Match
+
+__all__ = ["CHANGED", "UNCHANGED", "Change", "ChangeKind", "ZoneChange", "zone_change"]
+
+Floats = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+
+# Status of a point, beside unread and skipped.
+UNCHANGED, CHANGED = "unchanged", "changed"
+# "unsure": called in one inspection only, though its readings have not changed. "unknown": not read in the
+# other one. "elsewhere": readings changed where neither has an indication.
+ChangeKind = Literal["new", "grown", "unchanged", "shrunk", "gone", "unsure", "unknown", "elsewhere"]
+# An edge has moved where it won or lost, with changed readings, at least so many points more than the other,
+# and this many times the root of all points along it. A hand that misses its mark moves one now and then.
+LEAST_MOVED, MOVED_OF_EDGE = 2, 0.8
+LEAST_READ = 0.5  # of an indication's points, for the other inspection to say anything of it
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Change:
+    """What became of one area. `before` and `after` are the indications it stands for, either may be empty.
+
+    `changed` are the points in and round it whose readings changed beyond chance; `shown` is what is outlined
+    of it: as it is now, or as it was when it is gone, or where readings changed and nothing else is known.
+    """
+
+    id: str
+    kind: ChangeKind
+    zone: str
+    method: Method
+    before: tuple[Indication, ...]
+    after: tuple[Indication, ...]
+    changed: tuple[str, ...]
+    shown: tuple[Indication, ...]
+
+    @property
+    def area_before_mm2(self) -> float:
+        """Area of what was there before."""
+        return sum(one.area_mm2 for one in self.before)
+
+    @property
+    def area_after_mm2(self) -> float:
+        """Area of what is there now."""
+        return sum(one.area_mm2 for one in self.after)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ZoneChange:
+    """One zone by one method, two times. Arrays have shape (stations, positions) on the later grid.
+
+    `status` is ``unchanged``, ``changed``, ``unread`` or ``skipped``; `score` is 1 where a change counts;
+    `before` maps column names to values of the earlier inspection laid onto the later one's grid, and
+    `before_status` is what that said there, '' where it has no point.
+    """
+
+    after: Screened
+    earlier: Screened
+    status: NDArray[np.str_]
+    reason: NDArray[np.str_]
+    score: Floats
+    p_value: Floats
+    before_status: NDArray[np.str_]
+    before: Mapping[str, Floats]
+    changes: tuple[Change, ...]
+    words: str
+
+    @property
+    def zone(self) -> Zone:
+        """The zone as the later plan has it."""
+        return self.after.zone
+
+    @property
+    def method(self) -> Method:
+        """How both looked."""
+        return self.after.method
+
+    def count(self, status: str) -> int:
+        """How many points of the zone have this status."""
+        return int(np.count_nonzero(self.status == status))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Group:
+    """Indications of both inspections that belong together; masks on the later grid."""
+
+    before: tuple[Indication, ...]
+    after: tuple[Indication, ...]
+    was: Mask
+    now: Mask
+
+
+def zone_change(
+    after: Screened, earlier: Screened, match: Match, difference: Difference, false_call_rate: float
+) -> ZoneChange:
+    """Tell what became of a zone between two inspections."""
+    zone = after.zone
+    before_status = np.where(match.found, earlier.status[match.station, match.position], "")
+    status, reason = _status(after, earlier, match, difference, before_status)
+    beyond = _beyond_chance(zone, after.method, status == CHANGED, difference, false_call_rate)
+    changed = np.any([area.members for area in beyond], axis=0) if beyond else np.zeros(zone.grid_shape, bool)
+    read = np.isin(status, (UNCHANGED, CHANGED))
+    groups = _groups(after, earlier, match)
+    changes = [_change(group, after, changed, read) for group in groups]
+    taken = np.any([_wider(g.was | g.now, closed=zone.is_tube) for g in groups], axis=0) if groups else False
+    rest = [area for area in beyond if not (area.members & taken).any()]
+    score = np.where(np.isfinite(difference.score), difference.score, np.nan)
+    changes += _elsewhere(zone, after.method, rest, score)
+    columns = {
+        name: match.laid(values) for name, values in earlier.features.items() if name in after.features
+    }
+    return ZoneChange(
+        after=after,
+        earlier=earlier,
+        status=status,
+        reason=reason,
+        score=score,
+        p_value=difference.p_value,
+        before_status=before_status,
+        before={"score": match.laid(earlier.score), **columns},
+        changes=tuple(_numbered(changes, after)),
+        words=difference.words,
+    )
+
+
+def _status(
+    after: Screened,
+    earlier: Screened,
+    match: Match,
+    difference: Difference,
+    before_status: NDArray[np.str_],
+) -> tuple[NDArray[np.str_], NDArray[np.str_]]:
+    """Give each point's status, and why it is unread."""
+    status = np.where(difference.score >= 1, CHANGED, UNCHANGED).astype("<U9")
+    before_reason = earlier.reason[match.station, match.position]
+    reason = np.full(status.shape, "", dtype="<U40")
+    gone = ~np.isfinite(difference.score)
+    status[gone] = UNREAD
+    reason[gone] = "not compared"
+    for mask, told in (
+        (before_status == UNREAD, np.char.add("before: ", before_reason)),
+        (before_status == SKIPPED, np.full(status.shape, "before: left out")),
+        (~match.found, np.full(status.shape, "before: no point here")),
+        (after.status == UNREAD, after.reason),
+    ):
+        status[mask] = UNREAD
+        reason[mask] = told[mask]
+    status[after.status == SKIPPED] = SKIPPED
+    reason[after.status == SKIPPED] = ""
+    return status, reason
+
+
+def _beyond_chance(
+    zone: Zone, method: Method, changed: Mask, difference: Difference, false_call_rate: float
+) -> list[Area]:
+    if method == "tap":
+        return areas_beyond_chance(zone, changed, difference.p_value, false_call_rate)
+    return label_areas(changed, closed=zone.is_tube)
+
+
+def _groups(after: Screened, earlier: Screened, match: Match) -> list[_Group]:
+    """Join indications of both inspections that overlap or touch, in the order of the later ones."""
+    closed = after.zone.is_tube
+    was = [match.marked(_mask(one, earlier.zone)) for one in earlier.indications]
+    now = [_mask(one, after.zone) for one in after.indications]
+    wider = [_wider(mask, closed=closed) for mask in now]
+    touches = np.array([[bool((a & b).any()) for b in was] for a in wider], dtype=bool)
+    touches = touches.reshape(len(now), len(was))
+    groups, seen_now, seen_was = [], set[int](), set[int]()
+    for start in range(len(now)):
+        if start in seen_now:
+            continue
+        here, there = {start}, set[int]()
+        while True:
+            there = {int(j) for i in here for j in np.flatnonzero(touches[i])}
+            grown = here | {int(i) for j in there for i in np.flatnonzero(touches[:, j])}
+            if grown == here:
+                break
+            here = grown
+        seen_now |= here
+        seen_was |= there
+        groups.append(_joined(sorted(here), sorted(there), now, was, after, earlier))
+    lone = [j for j in range(len(was)) if j not in seen_was]
+    return groups + [_joined([], [j], now, was, after, earlier) for j in lone]
+
+
+def _joined(
+    here: list[int], there: list[int], now: list[Mask], was: list[Mask], after: Screened, earlier: Screened
+) -> _Group:
+    nothing = np.zeros(after.zone.grid_shape, dtype=bool)
+    return _Group(
+        before=tuple(earlier.indications[j] for j in there),
+        after=tuple(after.indications[i] for i in here),
+        was=np.logical_or.reduce([nothing, *(was[j] for j in there)]),
+        now=np.logical_or.reduce([nothing, *(now[i] for i in here)]),
+    )
+
+
+def _mask(indication: Indication, zone: Zone) -> Mask:
+    mask = np.zeros(zone.grid_shape, dtype=bool)
+    for name in indication.points:
+        point = parse_point(name)
+        assert point is not None  # our own names
+        mask[point.station - 1, point.position - 1] = True
+    return mask
+
+
+def _wider(mask: Mask, *, closed: bool) -> Mask:
+    """Mark the points and all their neighbours, across the seam when closed."""
+    wide = mask.copy()
+    wide[1:] |= mask[:-1]
+    wide[:-1] |= mask[1:]
+    sides = wide.copy()
+    sides[:, 1:] |= wide[:, :-1]
+    sides[:, :-1] |= wide[:, 1:]
+    if closed:
+        sides[:, 0] |= wide[:, -1]
+        sides[:, -1] |= wide[:, 0]
+    return sides
+
+
+def _change(group: _Group, after: Screened, changed: Mask, read: Mask) -> Change:
+    """Judge one group: by its extent, and by where its readings changed."""
+    reach = _wider(group.was | group.now, closed=after.zone.is_tube)
+    return Change(
+        id="",
+        kind=_kind(group, changed, read, closed=after.zone.is_tube),
+        zone=after.zone.code,
+        method=after.method,
+        before=group.before,
+        after=group.after,
+        changed=_names(after.zone, changed & reach),
+        shown=group.after or group.before,
+    )
+
+
+def _kind(group: _Group, changed: Mask, read: Mask, *, closed: bool) -> ChangeKind:
+    one_sided = not (group.before and group.after)
+    extent = group.was | group.now
+    if one_sided and (not extent.any() or read[extent].mean() < LEAST_READ):
+        return "unknown"
+    if not group.before:
+        return "new" if (changed & group.now).any() else "unsure"
+    if not group.after:
+        return "gone" if (changed & group.was).any() else "unsure"
+    gained = int((changed & group.now & ~group.was).sum())
+    lost = int((changed & group.was & ~group.now).sum())
+    edge = int((extent & _wider(~extent, closed=closed)).sum())
+    if abs(gained - lost) < max(LEAST_MOVED, MOVED_OF_EDGE * np.sqrt(edge)):
+        return "unchanged"
+    return "grown" if gained > lost else "shrunk"
+
+
+def _names(zone: Zone, mask: Mask) -> tuple[str, ...]:
+    return tuple(point_name(zone.code, int(i) + 1, int(p) + 1) for i, p in np.argwhere(mask))
+
+
+def _elsewhere(zone: Zone, method: Method, areas: list[Area], score: Floats) -> list[Change]:
+    """Describe areas whose readings changed where neither inspection has an indication."""
+    return [
+        Change("", "elsewhere", zone.code, method, (), (), one.points, (one,))
+        for one in find_indications(zone, method, areas, score, strength(score, 1.0))
+    ]
+
+
+def _numbered(changes: list[Change], after: Screened) -> list[Change]:
+    """Give the changes of a zone and method their numbers: BM-CT1 is the first told by taps in zone BM."""
+    letter = "T" if after.method == "tap" else "A"
+    return [replace(one, id=f"{after.zone.code}-C{letter}{n}") for n, one in enumerate(changes, 1)]

@@ -1,0 +1,93 @@
+"""A whole inspection, looked at: every zone by every method, each held against what is good within it."""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+from tapscan.plan import Zone
+from tapscan.records.inspection import Inspection
+from tapscan.screening.ascans import screen_ascans
+from tapscan.screening.echo_readings import EchoReadings, read_ascans
+from tapscan.screening.known import NOTHING_LEARNT, Learnt
+from tapscan.screening.results import Method, Screened
+from tapscan.screening.tap_readings import TapReadings, read_taps
+from tapscan.screening.taps import screen_taps
+from tapscan.signals import Workers
+
+__all__ = ["Progress", "Scan", "Seen", "look", "methods"]
+
+# Called with what is being done, how much of it is done and how much there is.
+Progress = Callable[[str, int, int], None]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Seen:
+    """One zone by one method: what was read, and what the zone's own baseline says of it."""
+
+    screened: Screened
+    readings: TapReadings | EchoReadings
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Scan:
+    """An inspection with what was read in it: one entry per zone and method, in plan order, taps first.
+
+    `learnt` is what cutting has shown of it since.
+    """
+
+    inspection: Inspection
+    seen: tuple[Seen, ...]
+    learnt: Learnt = NOTHING_LEARNT
+
+    @property
+    def name(self) -> str:
+        """The folder as it was named."""
+        return self.inspection.folder.as_posix()
+
+    def of(self, code: str, method: Method) -> Seen | None:
+        """Find what this method read in the zone with this code; None when it did not look there."""
+        found = (one for one in self.seen if one.screened.zone.code == code)
+        return next((one for one in found if one.screened.method == method), None)
+
+
+def look(
+    inspection: Inspection,
+    warnings: list[str],
+    progress: Progress = lambda *_: None,
+    workers: int | Workers = 2,
+) -> Scan:
+    """Measure every reading of an inspection and hold it against what is good in its own zone.
+
+    No reading is an error: what cannot be used adds a sentence to `warnings`. `workers` measure A-scans, as
+    for `tapscan.signals.measure_volume`.
+    """
+    rate = inspection.plan.false_call_rate
+    seen = []
+    for zone in inspection.plan.zones:
+        for method in methods(inspection, zone):
+            report = _told(progress, zone, method)
+            readings: TapReadings | EchoReadings
+            if method == "tap":
+                readings = read_taps(inspection, zone, warnings, report)
+                seen.append(Seen(screen_taps(zone, readings, rate, warnings), readings))
+            else:
+                readings = read_ascans(inspection, zone, warnings, report, workers)
+                seen.append(Seen(screen_ascans(zone, readings, rate, warnings), readings))
+    return Scan(inspection, tuple(seen))
+
+
+def methods(inspection: Inspection, zone: Zone) -> Sequence[Method]:
+    """Tell by which methods a zone was inspected, or, when there is no reading, was meant to be."""
+    tapped = any(point.zone == zone.code for point in inspection.tap_files)
+    scanned = zone.code in inspection.volumes or any(
+        point.zone == zone.code for point in inspection.trace_files
+    )
+    if not (tapped or scanned):
+        scanned = inspection.plan.has_ascan_table and not inspection.plan.has_tap_table
+        tapped = not scanned
+    every: tuple[tuple[Method, bool], ...] = (("tap", tapped), ("ascan", scanned))
+    return tuple(method for method, used in every if used)
+
+
+def _told(progress: Progress, zone: Zone, method: Method) -> Callable[[int, int], None]:
+    what = f"{zone.code} {'taps' if method == 'tap' else 'A-scans'}"
+    return lambda done, total: progress(what, done, total)

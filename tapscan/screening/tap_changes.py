@@ -1,0 +1,138 @@
+"""What changed between two visits to a tapped zone, beyond what its readings repeat to.
+
+Both visits' spectra are subtracted point by point. What changes slowly over the zone (another recorder,
+tapper or hand) is fitted robustly and taken out, and so is how hard each point was struck. What is left is
+measured in units of the scatter of the repeated taps at that very point, of both visits.
+
+How far such differences lie when nothing changed is taken from the bulk of them: repeated taps of one
+visit cannot know how exactly the next visit finds the mark again.
+"""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tapscan.plan import Zone, block_mask
+from tapscan.screening.baselines import Terms, difference_terms, distances, fit_baseline, refit
+from tapscan.screening.calls import fit_null_law, limit_distance, p_values
+from tapscan.screening.repeats import reading_variance
+from tapscan.screening.tap_readings import TapReadings
+from tapscan.screening.taps import MOST_BANDS, READINGS_PER_BAND, strike_bel, tap_vector
+from tapscan.screening.twins import Match, too_few
+
+__all__ = ["Difference", "tap_difference"]
+
+Floats = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+
+REFITS = 3
+MOST_STRIKE = 0.8  # in tens of dB, as a zone's own baseline has it
+# A difference this many times wider than repeated taps explain hides small changes.
+WIDE = 3.0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Difference:
+    """How far each point's readings lie apart: (stations, positions), NaN where one of them is missing.
+
+    `score` is 1 where a difference counts as a change; `words` say what that rests on; `is_wide` whether the
+    two visits differ so much as a whole that small changes are hidden.
+    """
+
+    score: Floats
+    p_value: Floats
+    words: str
+    is_wide: bool = False
+
+
+def tap_difference(
+    zone: Zone, now: TapReadings, then: TapReadings, match: Match, false_call_rate: float
+) -> Difference:
+    """Hold the taps of two visits against each other.
+
+    Raises
+    ------
+    TapscanError
+        When too few points were read both times.
+    """
+    bands = min(now.band_hz.size, then.band_hz.size)
+    here, there = _cut(now, bands), _cut(then, bands)
+    both = np.isfinite(here.spectrum_db).all(axis=-1)
+    both &= np.isfinite(match.laid(there.spectrum_db)).all(axis=-1) if bands else False
+    paired = int(both.sum())
+    refusal = too_few(zone, "the earlier inspection", paired)
+    if refusal is not None:
+        raise refusal
+    pooled = int(np.clip(paired // READINGS_PER_BAND, 3, MOST_BANDS))
+    before = match.laid(tap_vector(there, pooled)[0])
+    difference = (tap_vector(here, pooled)[0] - before).reshape(zone.stations * zone.positions, -1)
+    strike = (
+        strike_bel(here) - np.nan_to_num(match.laid(strike_bel(there).reshape(then.n_taps.shape))).ravel()
+    )
+    left = difference - _usual(zone, difference, np.clip(strike, -MOST_STRIKE, MOST_STRIKE))
+    scatter_db, is_known = _scatter_db(here, there, match, pooled)
+    return _told(zone, left / scatter_db.reshape(left.shape), false_call_rate, paired, is_known=is_known)
+
+
+def _cut(readings: TapReadings, bands: int) -> TapReadings:
+    """Leave only the bands that both recorders heard."""
+    taps = readings.taps
+    return replace(
+        readings,
+        spectrum_db=readings.spectrum_db[..., :bands],
+        noise_db=readings.noise_db[..., :bands],
+        band_hz=readings.band_hz[:bands],
+        taps=None if taps is None else replace(taps, spectrum_db=taps.spectrum_db[:, :bands]),
+    )
+
+
+def _usual(zone: Zone, difference: Floats, strike: Floats) -> Floats:
+    """Fit what differs slowly over the zone, and with the strike: (points, bands)."""
+    terms = difference_terms(*zone.grid_shape, closed=zone.is_tube).beside(strike, 0)
+    return _settled(difference, terms, _reference(zone, difference))[0]
+
+
+def _settled(features: Floats, terms: Terms, reference: Mask) -> tuple[Floats, Floats, float]:
+    """Fit robustly, then on all that agrees; give what is expected, distances and the typical spread."""
+    noise = np.zeros_like(features)
+    fit = fit_baseline(features, terms, reference, noise)
+    for _ in range(REFITS):
+        distance = distances(features, fit)
+        law = fit_null_law(distance)
+        fit = refit(features, fit, reference | (p_values(distance, law) > law.above_p), noise)
+    return fit.expected, distances(features, fit), float(np.median(fit.spread))
+
+
+def _reference(zone: Zone, difference: Floats) -> Mask:
+    """Mark points known to be good now; they have not changed if they were good before."""
+    return np.asarray(block_mask(zone, zone.reference).ravel() & np.isfinite(difference).all(axis=1))
+
+
+def _scatter_db(now: TapReadings, then: TapReadings, match: Match, bands: int) -> tuple[Floats, bool]:
+    """Give each difference's standard deviation by the repeated taps, and whether there were any."""
+    own, other = reading_variance(now, bands), reading_variance(then, bands)
+    if own is None or other is None:
+        return np.ones((*now.n_taps.shape, bands)), False
+    return np.sqrt(own + match.laid(other)), True
+
+
+def _told(zone: Zone, left: Floats, false_call_rate: float, paired: int, *, is_known: bool) -> Difference:
+    """Judge differences in units of the scatter of repeated taps, (points, bands)."""
+    level = Terms(np.ones((len(left), 1)), np.zeros((1, 1)), zone.grid_shape, keeps_rings=False)
+    _, distance, spread = _settled(left, level, _reference(zone, left))
+    law = fit_null_law(distance)
+    words = f"{paired} points were tapped both times. "
+    if is_known:
+        words += (
+            "Differences are measured in units of the scatter of repeated taps at one point; over the whole "
+            f"zone they spread {spread:.1f} times as widely as that."
+        )
+    else:
+        words += "Points were tapped once, so how well they repeat is judged by the differences themselves."
+    return Difference(
+        score=(distance / limit_distance(law, false_call_rate)).reshape(zone.grid_shape),
+        p_value=p_values(distance, law).reshape(zone.grid_shape),
+        words=words,
+        is_wide=is_known and spread > WIDE,
+    )
