@@ -25,7 +25,8 @@ half-wave, and is put right. An echo at twice or three times the time of a stron
 next round trip and not the back wall.
 
 First echo inside: the earliest that counts before the back wall, or, where that is lost, before it is due.
-A trace that shows neither and ends before the back wall is due is too short to be read.
+A trace that shows neither, or nothing well before the back wall is due, and ends too early for that one, is
+too short to be read.
 
 How much loss of back wall is suspect is for screening to say.
 """
@@ -293,7 +294,7 @@ def _decided(
         part, good = _part(found, span), fault[span] == ""
         backwall = _backwall(part, real[span], expected[span], slack, pattern)
         echo = _first_inside(part, real[span], backwall, expected[span], slack)
-        short = good & (backwall < 0) & (echo < 0) & _ends_early(part, expected[span], pattern)
+        short = good & (backwall < 0) & _ends_early(part, echo, expected[span], pattern)
         fault[span][short] = "too short"
         _fill(out, span, part, (backwall, echo), np.flatnonzero(good & ~short))
     unit = 1 / np.sqrt(kernel.energy)
@@ -399,11 +400,17 @@ def _first_inside(
     return np.where(inside.any(axis=1), first, -1)
 
 
-def _ends_early(part: Candidates, expected: Floats, pattern: Pattern) -> NDArray[np.bool_]:
-    """Whether the pulse that is due from the back wall would not lie inside the trace."""
+def _ends_early(
+    part: Candidates, echo: NDArray[np.intp], expected: Floats, pattern: Pattern
+) -> NDArray[np.bool_]:
+    """Whether the pulse that is due from the back wall lies not inside the trace, and nothing well before it.
+
+    What is left of a back wall at the trace's end passes for an echo a little above it.
+    """
     last = pattern.kernel.grid - 1 - part.lacking * pattern.kernel.up
     with np.errstate(invalid="ignore"):
-        return np.asarray(part.front + expected > last)
+        is_late = ~(part.after[np.arange(len(echo)), echo] < (1 - _WIDE) * expected)
+        return np.asarray((part.front + expected > last) & ((echo < 0) | is_late))
 
 
 def _fill(
