@@ -18,7 +18,7 @@ from starlette.routing import Route, WebSocketRoute
 
 from tapscan.desk.bench import Bench
 from tapscan.desk.closeups import point_document, section_document, slice_document
-from tapscan.desk.collecting import collect
+from tapscan.desk.collecting import collect, inputs_document
 from tapscan.desk.documents import palette_css, plan_document, results_document, zone_document
 from tapscan.desk.guard import Door, Guard
 from tapscan.desk.marks import plan_version, write_marks
@@ -64,6 +64,7 @@ def desk_app(bench: Bench, door: Door) -> Guard:
         Route("/api/notes", _told_async(_note), methods=["POST"]),
         Route("/api/files", _told_async(_file), methods=["POST"]),
         Route("/api/papers", _told(_papers)),
+        Route("/api/inputs", lambda _: _json(inputs_document())),
         Route("/papers/{name}", _told(_paper)),
         WebSocketRoute("/capture", collect),
     ]

@@ -11,6 +11,8 @@ from websockets.exceptions import ConnectionClosed
 from websockets.sync.client import connect
 
 from tapscan.capture.keeping import Keeping
+from tapscan.capture.sources import Block, Device
+from tapscan.desk import collecting as collecting_module
 from tapscan.errors import TapscanError
 from tapscan.records import open_inspection
 
@@ -60,7 +62,8 @@ def collecting(desk, **begin):
 
 @contextmanager
 def collecting_at(origin, cookie, **begin):
-    settings = {"sample_rate_hz": RATE_HZ, "zones": ["CS"], "there_and_back": False, **begin}
+    heard = {} if "input" in begin else {"sample_rate_hz": RATE_HZ}
+    settings = {**heard, "zones": ["CS"], "there_and_back": False, **begin}
     address = origin.replace("http", "ws") + "/capture"
     with connect(address, origin=origin, additional_headers={"Cookie": cookie}) as line:
         line.send(json.dumps(settings))
@@ -188,3 +191,87 @@ def test_a_desk_that_is_killed_has_kept_every_tap_that_it_told_of(folder):
     assert kept >= set(told)
     with desk_apart(folder) as (_, origin, cookie), collecting_at(origin, cookie) as page:
         assert page.told[0]["point"] == f"CS-{len(kept) // 6 + 1:02d}-{len(kept) % 6 + 1:02d}"
+
+
+class Card:
+    """An input of the computer that hears a walk, then silence until it is unplugged."""
+
+    sample_rate_hz = float(RATE_HZ)
+    name = "Bench box"
+
+    def __init__(self, sound, seconds=3600.0):
+        self.sound, self.seconds = sound, seconds
+        self.is_open = False
+
+    def __enter__(self):
+        self.is_open = True
+        return self
+
+    def __exit__(self, *_):
+        self.is_open = False
+
+    def blocks(self):
+        step = RATE_HZ // 100
+        for start in range(0, self.sound.size, step):
+            lost = start == 0
+            yield Block(self.sound[start : start + step], lost, "a moment of sound was lost" if lost else "")
+        until = time.monotonic() + self.seconds
+        while time.monotonic() < until:
+            time.sleep(0.01)
+            yield Block(np.zeros(step, dtype=np.float32))
+        raise TapscanError(self.name, "has given no sound for 3 seconds", "plug it in again")
+
+
+@pytest.fixture
+def plugged(monkeypatch):
+    def plug(card):
+        box = Device(7, card.name, 2, card.sample_rate_hz, is_default=True)
+        monkeypatch.setattr(collecting_module, "input_devices", lambda: (box,))
+        monkeypatch.setattr(collecting_module, "SoundCard", lambda device: card if device is box else None)
+        return card
+
+    return plug
+
+
+def test_the_computer_s_own_input_feeds_the_same_engine(desk, plugged):
+    card = plugged(Card(walk(3)))
+    assert desk.get("/api/inputs") == {"inputs": [{"number": 7, "name": "Bench box"}], "why_none": ""}
+    with collecting(desk, input="7") as page:
+        assert page.until("warned")["sentence"] == "a moment of sound was lost"
+        for name in ("CS-01-01", "CS-01-02", "CS-01-03"):
+            assert page.until("accepted")["point"] == name
+            assert (desk.folder / f"taps/{name}.wav").is_file()
+        page.order("undo")
+        assert page.until("undone")["point"] == "CS-01-03"
+        with collecting(desk, input="7") as second:
+            assert "another page is collecting already" in second.told[0]["sentence"]
+    wait_until_free(desk)
+    assert not card.is_open
+
+
+def test_an_input_that_is_unplugged_is_told_and_the_next_capture_goes_on(desk, plugged):
+    plugged(Card(walk(1), seconds=0.1))
+    with collecting(desk, input="7") as page:
+        page.until("accepted")
+        assert page.until("fault")["sentence"] == (
+            "Bench box: has given no sound for 3 seconds (plug it in again)"
+        )
+    wait_until_free(desk)
+    with collecting(desk) as page:
+        assert page.told[0]["point"] == "CS-01-02"
+
+
+def test_an_input_that_is_not_there_is_told(desk, plugged):
+    plugged(Card(walk(1)))
+    with collecting(desk, input="Cellar") as page:
+        assert "fits no device to record from" in page.told[0]["sentence"]
+
+
+def test_a_computer_without_inputs_says_why(desk, monkeypatch):
+    def none():
+        where = "capture"
+        raise TapscanError(where, "there is no device to record from", "plug one in")
+
+    monkeypatch.setattr(collecting_module, "input_devices", none)
+    told = desk.get("/api/inputs")
+    assert told == {"inputs": [], "why_none": "capture: there is no device to record from (plug one in)"}

@@ -2,15 +2,17 @@
 // is on disk, and the grid filling as one works.
 
 import { cue } from "./cues.js";
-import { desk, say, telling, trying } from "./desk.js";
+import { ask, desk, say, telling, trying } from "./desk.js";
 import { button, isWriting, make } from "./dom.js";
 import { dropPlace } from "./drop.js";
-import { listen, microphones } from "./microphone.js";
+import { openLine } from "./line.js";
+import { listenHere, microphones } from "./microphone.js";
 import { Walk } from "./walk.js";
 import { WalkGrid } from "./walkgrid.js";
 
 const MOST_LINES = 8;
 const QUIETEST_DB = -80;
+const COMPUTER = "computer:"; // begins the value of a microphone that is not the browser's
 const ORDERS = { z: "undo", r: "repeat", s: "skip" };
 const GRID_WORDS =
   "Filled: complete. Pale: some taps. Hatched: passed over. Empty: to do, or left out on purpose. " +
@@ -76,7 +78,20 @@ class Collect {
     const named = found.map(({ deviceId: value, label }) =>
       make("option", { value, selected: value === chosen }, label || "unnamed"),
     );
-    this.devices.replaceChildren(make("option", { value: "" }, "the usual one"), ...named);
+    this.devices.replaceChildren(
+      make("optgroup", { label: "of this browser" }, make("option", { value: "" }, "the usual one"), ...named),
+      ...(await this.computersInputs(chosen)),
+    );
+  }
+
+  /** What the computer that runs the desk can record from; it may stand where no browser is. */
+  async computersInputs(chosen) {
+    const { inputs } = (await telling(() => ask("/api/inputs"))) ?? { inputs: [] };
+    const options = inputs.map(({ number, name }) => {
+      const value = `${COMPUTER}${number}`;
+      return make("option", { value, selected: value === chosen }, name);
+    });
+    return options.length > 0 ? [make("optgroup", { label: "of the computer" }, ...options)] : [];
   }
 
   /** The plan or the readings changed. */
@@ -102,14 +117,13 @@ class Collect {
       this.order(this.walk.isOn ? "pause" : "resume");
       return;
     }
-    const wanted = {
-      deviceId: this.devices.value,
-      zones: [this.grid.zone.code],
-      thereAndBack: this.back.checked,
-      onevent: (event) => this.take(event),
-      onend: () => this.ended(),
-    };
-    this.line = (await trying(() => listen(wanted))) ?? null;
+    const walk = { zones: [this.grid.zone.code], there_and_back: this.back.checked };
+    const heard = { onevent: (event) => this.take(event), onend: () => this.ended() };
+    const chosen = this.devices.value;
+    const begin = chosen.startsWith(COMPUTER)
+      ? () => openLine({ first: { ...walk, input: chosen.slice(COMPUTER.length) }, ...heard })
+      : () => listenHere({ deviceId: chosen, walk, ...heard });
+    this.line = (await trying(begin)) ?? null;
     this.listDevices();
     this.showButtons();
   }

@@ -2,6 +2,7 @@
 
 import { Fault } from "./desk.js";
 import { sound } from "./hear.js";
+import { openLine } from "./line.js";
 
 const PLAIN = { echoCancellation: false, noiseSuppression: false, autoGainControl: false, channelCount: 1 };
 const MOST_WAITING = 1 << 20; // bytes on their way; beyond, the desk is not keeping up
@@ -44,7 +45,7 @@ function cleaning(track) {
 }
 
 /** Begin to listen; `onevent` gets what the desk tells, `onend` is called once when it is over. */
-export async function listen({ deviceId, zones, thereAndBack, onevent, onend }) {
+export async function listenHere({ deviceId, walk, onevent, onend }) {
   const media = await stream(deviceId);
   const context = sound();
   await context.audioWorklet.addModule("/page/worklet.js");
@@ -55,45 +56,33 @@ export async function listen({ deviceId, zones, thereAndBack, onevent, onend }) 
     channelCountMode: "explicit",
     channelInterpretation: "discrete",
   });
-  const socket = new WebSocket(`ws://${location.host}/capture`);
-  // A tablet that nobody touches would darken, and stop listening, in the middle of a zone.
-  const awake = await navigator.wakeLock?.request("screen").catch(() => null);
-  let isOver = false;
-  const end = () => {
-    if (isOver) return;
-    isOver = true;
-    source.disconnect();
-    awake?.release();
-    for (const track of media.getTracks()) track.stop();
-    socket.close();
-    onend();
-  };
-  const order = (command, point) =>
-    socket.readyState === WebSocket.OPEN && socket.send(JSON.stringify({ command, ...(point && { point }) }));
+  const line = openLine({
+    // The rate is the context's own: it is what the blocks come at, whatever the microphone was asked for.
+    first: { ...walk, sample_rate_hz: context.sampleRate },
+    onopen: () => source.connect(node),
+    onevent,
+    onend: () => {
+      source.disconnect();
+      for (const track of media.getTracks()) track.stop();
+      onend();
+    },
+  });
   const lose = (words) => {
-    order("interrupt");
+    line.order("interrupt");
     onevent({ event: "warned", sentence: words });
   };
-  socket.addEventListener("open", () => {
-    // The rate is the context's own: it is what the blocks come at, whatever the microphone was asked for.
-    socket.send(JSON.stringify({ sample_rate_hz: context.sampleRate, zones, there_and_back: thereAndBack }));
-    source.connect(node);
-  });
-  socket.addEventListener("message", (message) => onevent(JSON.parse(message.data)));
-  socket.addEventListener("close", end);
   media.getAudioTracks()[0].addEventListener("ended", () => {
     onevent({
       event: "warned",
       sentence: "The microphone is gone; every tap that was told is kept. Plug it in and begin again.",
     });
-    end();
+    line.end();
   });
   node.port.onmessage = ({ data }) => {
     if (data === "lost")
       lose("Some sound was lost on the way; strike the last tap again if it was not counted.");
-    else if (socket.bufferedAmount > MOST_WAITING)
-      lose("The desk does not keep up with the sound; wait a moment.");
-    else if (socket.readyState === WebSocket.OPEN) socket.send(data);
+    else if (line.waiting > MOST_WAITING) lose("The desk does not keep up with the sound; wait a moment.");
+    else line.send(data);
   };
   const cleaned = cleaning(media.getAudioTracks()[0]);
   if (cleaned)
@@ -101,5 +90,5 @@ export async function listen({ deviceId, zones, thereAndBack, onevent, onend }) 
       event: "warned",
       sentence: `The browser alters the sound all the same (${cleaned}): taps may come out changed. Try another browser.`,
     });
-  return { order, end };
+  return line;
 }
