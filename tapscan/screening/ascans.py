@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from tapscan.errors import sentence
 from tapscan.plan import Zone, block_mask
-from tapscan.screening.baselines import distances, fit_baseline, refit, surface_terms
+from tapscan.screening.baselines import distances, fit_baseline, refit, wall_terms
 from tapscan.screening.calls import MIN_READINGS, fit_null_law, p_values
 from tapscan.screening.echo_readings import EchoReadings
 from tapscan.screening.echo_twins import Expected
@@ -194,7 +194,7 @@ def _expected_backwall_db(
     if count < MIN_READINGS:
         words = f"A back wall at {count} points only, too few to say what is good here."
         return np.full(zone.grid_shape, np.nan), words
-    terms = surface_terms(*zone.grid_shape, closed=zone.is_tube, readings=count)
+    terms = wall_terms(*zone.grid_shape, closed=zone.is_tube, readings=count)
     baseline = fit_baseline(seen, terms, reference.ravel(), np.zeros_like(seen))
     distance = distances(seen, baseline)
     law = fit_null_law(distance)
@@ -220,7 +220,7 @@ def _judged(
         left = good.bonded_amplitude
         loose = (good.backwall - left) / (free - left)
         # A bond that leaves most of the back wall lets a delamination above it be seen by its loss, too.
-        masked = 1 - good.backwall / left if left > HALF * np.nanmax(free) else np.full_like(free, -np.inf)
+        masked = 1 - good.backwall / left if (left > HALF * free).any() else np.full_like(free, -np.inf)
     doubt = np.where(good.bonded, np.maximum(loose, masked), lost)
     score = np.where(read, np.maximum(np.maximum(doubt, inside), 0.0) / HALF, np.nan)
     p_value = np.full(score.shape, np.nan)
