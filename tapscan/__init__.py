@@ -40,15 +40,17 @@ def analyse(
     """Do the main job; see `tapscan.analysis.analyse`. The results know how to save themselves.
 
     `against` are other open inspections to hold this one against, an earlier one of the same part or some of
-    like parts:
+    like parts. What cutting has shown of those since (their ``findings.csv``) counts before their readings:
 
     >>> before = tapscan.open_inspection("my-part-last-year")              # doctest: +SKIP
     >>> results = tapscan.analyse(inspection, against=[before])            # doctest: +SKIP
     """
     from tapscan import analysis
     from tapscan.report.saving import write_results
+    from tapscan.sectioning.learning import learnt_from
 
-    return analysis.analyse(inspection, against, writer=write_results, progress=progress)
+    learnt = [learnt_from(other) for other in against]
+    return analysis.analyse(inspection, against, learnt, writer=write_results, progress=progress)
 
 
 def compare(

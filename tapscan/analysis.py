@@ -1,7 +1,7 @@
 """The main job: an inspection in, results out."""
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -14,10 +14,14 @@ from tapscan.errors import TapscanError
 from tapscan.plan import point_name, s_mm, x_mm
 from tapscan.records.digests import digests
 from tapscan.records.inspection import Inspection
+from tapscan.records.tables import csv_text, json_text
 from tapscan.screening.agreement import agreement
+from tapscan.screening.known import NOTHING_LEARNT, Learnt
 from tapscan.screening.likeness import held_against
+from tapscan.screening.references import reference_doubts
 from tapscan.screening.results import CLEAR, SKIPPED, SUSPECT, UNREAD, Indication, Screened
 from tapscan.screening.scans import Progress, Scan, look
+from tapscan.signals import Workers
 
 __all__ = ["Progress", "Results", "analyse"]
 
@@ -46,6 +50,15 @@ class Results:
         """The columns of ``points.csv``: one row per planned point and method."""
         return point_columns(self.screened)
 
+    @property
+    def tables(self) -> dict[str, str]:
+        """The files of ``results/`` that programs read: name to text."""
+        return {
+            "points.csv": csv_text(self.points),
+            "indications.json": json_text([asdict(one) for one in self.indications]),
+            "summary.json": json_text(self.summary),
+        }
+
     def save(self) -> Path:
         """Write ``results/`` in the inspection folder and return the path of the report."""
         return self.writer(self)
@@ -54,14 +67,19 @@ class Results:
 def analyse(
     inspection: Inspection,
     against: Sequence[Inspection] = (),
+    learnt: Sequence[Learnt] = (),
     *,
     writer: Callable[[Results], Path],
     progress: Progress = lambda *_: None,
+    workers: int | Workers = 2,
 ) -> Results:
     """Measure every reading, hold it against what is good there, and gather what stands out.
 
     What is good is told by other inspections `against` which this one is held (an earlier one of the same
-    part, or some of like parts), else by the mirror-image zone, else by the zone itself.
+    part, or some of like parts), else by the mirror-image zone, else by the zone itself. `learnt`, when
+    given, says for each of those others what cutting has shown of it since.
+
+    `workers` measure A-scans, as for `tapscan.signals.measure_volume`; no result depends on them.
 
     Nothing is written, and no reading is an error: one that cannot be used, or was never
     taken, leaves its point unread, with a reason and a warning.
@@ -71,18 +89,22 @@ def analyse(
     TapscanError
         When the inspection is held against itself, or twice against the same one.
     """
-    against = _told_apart(inspection, against)
+    others = _told_apart(inspection, against, learnt or [NOTHING_LEARNT] * len(against))
     warnings = list(inspection.warnings)
     # Sums depend on how many threads share them; one thread gives the same bits on any machine.
     with threadpool_limits(limits=1, user_api="blas"):
-        scan = look(inspection, warnings, progress)
-        others = [_look_aside(other, warnings, progress) for other in against]
-        screened = tuple(held_against(one, scan, others, warnings) for one in scan.seen)
-    summary = _summary(inspection, against, screened, warnings)
+        scan = look(inspection, warnings, progress, workers)
+        scans = [_look_aside(other, known, warnings, progress) for other, known in others]
+        screened = tuple(held_against(one, scan, scans, warnings) for one in scan.seen)
+    for one in screened:
+        warnings += reference_doubts(one, inspection.plan.false_call_rate)
+    summary = _summary(inspection, others, screened, warnings)
     return Results(inspection, screened, summary, writer)
 
 
-def _told_apart(inspection: Inspection, against: Sequence[Inspection]) -> list[Inspection]:
+def _told_apart(
+    inspection: Inspection, against: Sequence[Inspection], learnt: Sequence[Learnt]
+) -> list[tuple[Inspection, Learnt]]:
     """Put the others into an order that does not depend on how they were named, each of them once."""
     places = {inspection.folder.resolve(): "is the inspection itself"}
     for other in against:
@@ -90,15 +112,16 @@ def _told_apart(inspection: Inspection, against: Sequence[Inspection]) -> list[I
         if place in places:
             raise TapscanError(name, places[place], "name other inspections to hold it against")
         places[place] = "is named twice"
-    return sorted(against, key=lambda other: other.folder.as_posix())
+    pairs = zip(against, learnt, strict=True)
+    return sorted(pairs, key=lambda pair: pair[0].folder.as_posix())
 
 
-def _look_aside(other: Inspection, warnings: list[str], progress: Progress) -> Scan:
+def _look_aside(other: Inspection, learnt: Learnt, warnings: list[str], progress: Progress) -> Scan:
     """Look at another inspection; its warnings say whose they are."""
     own, name = list(other.warnings), other.folder.as_posix()
     scan = look(other, own, lambda what, done, total: progress(f"{name}: {what}", done, total))
     warnings += [f"{name}, {warning}" for warning in own]
-    return scan
+    return replace(scan, learnt=learnt)
 
 
 def point_columns(screened: tuple[Screened, ...]) -> dict[str, NDArray[Any]]:
@@ -133,7 +156,7 @@ def _rows(part: Screened, names: list[str]) -> dict[str, NDArray[Any]]:
 
 def _summary(
     inspection: Inspection,
-    against: Sequence[Inspection],
+    others: Sequence[tuple[Inspection, Learnt]],
     screened: Sequence[Screened],
     warnings: list[str],
 ) -> dict[str, Any]:
@@ -155,5 +178,8 @@ def _summary(
         "agreement": agreement(screened),
         "warnings": warnings,
         "inputs": digests(inspection),
-        "against": [{"folder": other.folder.as_posix(), "inputs": digests(other)} for other in against],
+        "against": [
+            {"folder": other.folder.as_posix(), "inputs": digests(other, learnt.file)}
+            for other, learnt in others
+        ],
     }

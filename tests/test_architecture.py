@@ -196,6 +196,9 @@ HEAVY = [
     "jinja2",
     "librosa",
     "sounddevice",
+    "starlette",
+    "uvicorn",
+    "tomlkit",
 ]
 
 

@@ -10,6 +10,7 @@ from importlib import import_module
 
 import click
 
+from tapscan import __version__
 from tapscan.errors import TapscanError
 
 __all__ = ["main"]
@@ -18,8 +19,13 @@ COMMANDS = {
     "new": "Start an inspection folder with a commented plan to fill in.",
     "grid": "Check the plan, say what it covers, write wraps to mark the grid with.",
     "add": "Bring recordings or traces into an inspection.",
+    "capture": "Record taps live, point by point, with cues.",
+    "desk": "The local page: collect, look, mark, print.",
     "analyse": "The main job: features, baseline, map, report.",
     "compare": "Find what changed between two inspections of one part.",
+    "section": "Log what cutting showed, and hold it against what was called.",
+    "pod": "How large must a defect be to be found: probability of detection.",
+    "archive": "Keep inspections for decades: check, find, compute again, export.",
     "demo": "Write the demo inspection from the simulator.",
 }
 
@@ -64,7 +70,7 @@ class _LazyGroup(click.Group):
 
 
 @click.command(cls=_LazyGroup, context_settings={"help_option_names": ["-h", "--help"]})
-@click.version_option(package_name="tapscan", message="tapscan %(version)s")
+@click.version_option(__version__, message="tapscan %(version)s")
 def main() -> None:
     """Map suspected delaminations and disbonds from taps and A-scans along a marked grid.
 

@@ -13,6 +13,7 @@ from tapscan.records.tables import json_text
 
 if TYPE_CHECKING:
     from tapscan.records.inspection import Inspection
+    from tapscan.records.walking import Walk
 
 __all__ = ["command"]
 
@@ -28,7 +29,17 @@ LINES_SHOWN = 5
 @click.option("--there-and-back", is_flag=True, help="Even stations were walked from the last position down.")
 @click.option("--keep-uneven", is_flag=True, help="Keep points with more or fewer taps than planned.")
 @click.option("--json", "as_json", is_flag=True, help="Print what became of each file as JSON.")
-def command(folder: Path, files: tuple[Path, ...], *, as_json: bool, **way: str | None) -> None:
+def command(  # noqa: PLR0913 - one argument for each option
+    folder: Path,
+    files: tuple[Path, ...],
+    *,
+    zone: str | None,
+    first: str | None,
+    last: str | None,
+    there_and_back: bool,
+    keep_uneven: bool,
+    as_json: bool,
+) -> None:
     """Bring recordings or traces into the inspection in DIR.
 
     Files named by their point (BM-07-05.wav, BM-07-05.csv) or zone (BM.npy) are copied. A
@@ -41,14 +52,20 @@ def command(folder: Path, files: tuple[Path, ...], *, as_json: bool, **way: str 
     Example:  tapscan add my-part recorder/*.wav
               tapscan add my-part walk.wav --zone BM --from 01-01 --to 06-12
     """  # noqa: D301 - \b is click's mark for lines kept as they are
-    if way["zone"] is None and any(way.values()):
+    if zone is None and (first or last or there_and_back or keep_uneven):
         msg = "--from, --to, --there-and-back and --keep-uneven belong to --zone"
         raise click.UsageError(msg)
-    if way["zone"] is not None and len(files) > 1:
+    if zone is not None and len(files) > 1:
         msg = "--zone takes one FILE: the recording of one walk"
         raise click.UsageError(msg)
     inspection = open_inspection(folder)
-    added = _add_walk(inspection, files[0], way) if way["zone"] is not None else _add_files(inspection, files)
+    if zone is None:
+        added = _add_files(inspection, files)
+    else:
+        # Splitting needs the signal functions; copying does not.
+        from tapscan.records.walking import Walk
+
+        added = _add_walk(inspection, files[0], Walk(zone, first, last, there_and_back, keep_uneven))
     if as_json:
         click.echo(json_text(_document(added)), nl=False)
     else:
@@ -64,19 +81,11 @@ def _add_files(inspection: "Inspection", files: tuple[Path, ...]) -> Added:
         return add_files(inspection, files, report)
 
 
-def _add_walk(inspection: "Inspection", file: Path, way: dict[str, str | None]) -> Added:
-    # Splitting needs the signal functions; copying does not.
-    from tapscan.records.walking import Walk, add_walk
+def _add_walk(inspection: "Inspection", file: Path, way: "Walk") -> Added:
+    from tapscan.records.walking import add_walk
 
-    walk = Walk(
-        zone=way["zone"] or "",
-        first=way["first"],
-        last=way["last"],
-        there_and_back=bool(way["there_and_back"]),
-        keep_uneven=bool(way["keep_uneven"]),
-    )
     with progress_bar("Splitting the walk") as report:
-        return add_walk(inspection, file, walk, report)
+        return add_walk(inspection, file, way, report)
 
 
 def _document(added: Added) -> dict[str, object]:

@@ -29,7 +29,8 @@ def command(folder: Path, *, others: tuple[Path, ...], as_json: bool) -> None:
 
     What is good comes from the inspections given with --against, where they hold the
     same zone; else from the mirror-image zone that the plan names; else from the zone
-    itself. Points marked as good in the plan always count.
+    itself. Points marked as good in the plan always count. What cutting has shown of the
+    others since (their findings.csv) counts before their readings.
 
     \b
     Example:  tapscan analyse my-part

@@ -6,10 +6,11 @@ from typing import Any
 import click
 
 from tapscan.plan import Plan
+from tapscan.plan.points import in_words
 from tapscan.records.coverage import ZoneCoverage, cover
 from tapscan.records.inspection import open_inspection
 from tapscan.records.tables import json_text
-from tapscan.screening.reach import TapOutlook, ascan_outlook, tap_outlook
+from tapscan.screening.reach import Outlook, TapOutlook, outlook_of
 
 __all__ = ["command"]
 
@@ -40,31 +41,45 @@ def command(folder: Path, *, walk: bool, as_json: bool) -> None:
         for zone in zones:
             click.echo("".join(f"{name}\n" for name in zone.names(zone.is_planned)), nl=False)
         return
-    wraps, too_large = _write_wraps(inspection.plan, folder)
+    outlooks = [
+        outlook_of(inspection.plan, zone.zone, zone.read if zone.is_planned.any() else ()) for zone in zones
+    ]
+    wraps, too_large, pictures = _draw(inspection.plan, outlooks, folder)
     warnings = (*inspection.warnings, *faults, *too_large)
     if as_json:
-        document = {**_document(inspection.plan, zones, warnings), "wraps": [str(path) for path in wraps]}
-        click.echo(json_text(document), nl=False)
+        document = _document(inspection.plan, zones, outlooks, warnings)
+        written = {"wraps": [str(path) for path in wraps], "pictures": [str(path) for path in pictures]}
+        click.echo(json_text({**document, **written}), nl=False)
         return
-    _print(inspection.plan, zones)
+    _print(inspection.plan, zones, outlooks)
+    if pictures:
+        click.echo(f"What could be found, as pictures: {folder / 'results'}/detectable_*.png")
     if wraps:
         click.echo(f"To mark the grid: print {folder / 'results'}/wrap_*.pdf at 100 % and measure the bars.")
     for warning in warnings:
         click.echo(f"tapscan: {warning}", err=True)
 
 
-def _write_wraps(plan: Plan, folder: Path) -> tuple[list[Path], list[str]]:
+def _draw(plan: Plan, outlooks: list[Outlook], folder: Path) -> tuple[list[Path], list[str], list[Path]]:
+    """Write the wraps and the pictures; say which wraps were too large."""
     # Drawing is imported only when there is something to draw: it takes longer than checking the plan.
+    from tapscan.report.detectable import write_detectable
     from tapscan.report.marking import write_templates
 
-    return write_templates(plan, folder)
+    wraps, too_large = write_templates(plan, folder)
+    return wraps, too_large, write_detectable(outlooks, folder)
 
 
-def _document(plan: Plan, zones: tuple[ZoneCoverage, ...], warnings: tuple[str, ...]) -> dict[str, Any]:
+def _document(
+    plan: Plan, zones: tuple[ZoneCoverage, ...], outlooks: list[Outlook], warnings: tuple[str, ...]
+) -> dict[str, Any]:
     return {
         "part": plan.part.name,
         "taps_per_point": plan.taps_per_point,
-        "zones": [_zone_document(zone) for zone in zones],
+        "zones": [
+            {**_zone_document(zone), "detectable": outlook.document()}
+            for zone, outlook in zip(zones, outlooks, strict=True)
+        ],
         "warnings": list(warnings),
     }
 
@@ -84,12 +99,13 @@ def _zone_document(zone: ZoneCoverage) -> dict[str, Any]:
         "area_planned_mm2": zone.area_mm2(zone.is_planned),
         "area_read_mm2": zone.area_mm2(zone.is_read),
         "read": {method: read.sum() for method, read in zone.read.items()},
+        "reference": zone.names(zone.is_reference),
         "missing": {method: zone.names(zone.missing(method)) for method in zone.read},
         "walk": zone.names(zone.is_planned),
     }
 
 
-def _print(plan: Plan, zones: tuple[ZoneCoverage, ...]) -> None:
+def _print(plan: Plan, zones: tuple[ZoneCoverage, ...], outlooks: list[Outlook]) -> None:
     from rich.console import Console
     from rich.table import Table
 
@@ -112,15 +128,8 @@ def _print(plan: Plan, zones: tuple[ZoneCoverage, ...]) -> None:
     Console(highlight=False).print(table)
     for zone in zones:
         _print_zone(zone, plan.taps_per_point)
-    for zone in zones:
-        if "tap" in zone.read and zone.is_planned.any():
-            _print_outlook(zone.zone.code, tap_outlook(plan, zone.zone))
-        if "ascan" in zone.read and (told := ascan_outlook(plan, zone.zone)) is not None:
-            click.echo(
-                f"{zone.zone.code}: A-scans could tell delaminations {told.shallowest_mm:.2f} to "
-                f"{told.deepest_mm:.2f} mm deep, from {told.reach.radius_mm:.1f} mm radius (set by "
-                f"{told.reach.limit}), estimated from the pulse's length."
-            )
+    for outlook in outlooks:
+        _print_outlook(outlook)
     click.echo("The plan is in order. What is not read is not inspected; it never counts as clear.")
 
 
@@ -141,29 +150,41 @@ def _print_zone(zone: ZoneCoverage, taps_per_point: int) -> None:
             more = " …" if missing.sum() > MISSING_SHOWN else ""
             line += f"; missing {', '.join(zone.names(missing, slice(MISSING_SHOWN)))}{more}"
         click.echo(line)
+    if zone.zone.reference:
+        named = ", ".join(f"{block} ({in_words(block)})" for block in zone.zone.reference)
+        click.echo(f"  reference: {named}; {zone.is_reference.sum():,} points taken for good")
 
 
-def _print_outlook(code: str, outlook: TapOutlook) -> None:
-    """Say what taps could find, and on what assumptions."""
-    from rich.console import Console
-    from rich.table import Table
+def _print_outlook(outlook: Outlook) -> None:
+    """Say what could be found in a zone, and on what assumptions."""
+    code = outlook.zone.code
+    if outlook.taps is not None and outlook.taps.told:
+        _print_taps(code, outlook.taps)
+    if outlook.ascans is not None and outlook.ascans.told is not None:
+        from tapscan.report.detectable import ascan_sentence
 
-    if outlook.told:
-        table = Table("Depth mm", "Radius from, mm", "Set by", "Points it holds")
-        for one in outlook.told:
-            reach = one.reach
-            limit = reach.limit if one.is_thin else f"{reach.limit} (rough: too thick for the formula)"
-            table.add_row(f"{reach.depth_mm:.2f}", f"{reach.radius_mm:.1f}", limit, f"{reach.points:.1f}")
-        tapper = outlook.tapper
-        click.echo(f"{code}: the smallest round delamination that taps could tell, estimated")
-        Console(highlight=False).print(table)
         click.echo(
-            f"  Estimated for a steel tip of {tapper.mass_g:g} g and {tapper.radius_mm:g} mm radius at "
-            f"{tapper.force_n:g} N, thin flat clamped patches and notes up to 16 kHz. "
-            "Smaller, deeper and edge damage is missed."
+            "\n  ".join(
+                filter(None, (f"{code}: {ascan_sentence(outlook.ascans)}", *outlook.ascans.assumptions))
+            )
         )
     for warning in outlook.warnings:
         click.echo(f"  {warning}")
+
+
+def _print_taps(code: str, taps: TapOutlook) -> None:
+    from rich.console import Console
+    from rich.table import Table
+
+    from tapscan.report.detectable import TAP_HEADS, tap_rows
+
+    table = Table(*TAP_HEADS)
+    for row in tap_rows(taps.told):
+        table.add_row(*row)
+    click.echo(f"{code}: the smallest round delamination that taps could tell, in mm across, estimated")
+    Console(highlight=False).print(table)
+    for line in taps.assumptions:
+        click.echo(f"  {line}")
 
 
 def _percent(part: float, whole: float) -> str:

@@ -19,8 +19,12 @@ A large plate yields to a tap like a dashpot of ``Z = 8 √(D ρh)`` (Cremer, He
 Sound, from memory): under a half-sine of length τ it has given way, at the peak of the force F, by
 ``F τ / (πZ)``, as a spring of ``πZ/τ`` would. With ``τ = π √(m/k₀)`` that is a quadratic equation for τ.
 
-The patch must also have its lowest note within the band that is listened to: only then does its own sound
-stand apart as well. Both conditions are asked for, which promises less than either alone.
+A patch whose lowest note lies within the band that is listened to is told by that note as well, however stiff
+it feels. A tap tells a patch that does the one or the other.
+
+On a tube the patch is curved, which makes it stiffer and its note higher: `tapscan.physics.patches` says by
+how much. A patch wider than half the girth is outside these formulas; where only such a one could be told,
+none is promised.
 
 A-scans
 -------
@@ -33,16 +37,22 @@ A patch that holds no point of the grid is not met at all, whatever the method.
 """
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from tapscan.physics.contact import series_stiffness_n_m
+from tapscan.physics.grids import covering_radius_mm, expected_points, missed_share
+from tapscan.physics.patches import curved_circle_hz, curved_point_stiffness_n_m
 from tapscan.physics.plates import (
     Plate,
     clamped_circle_hz,
     clamped_point_stiffness_n_m,
     flexural_rigidity_newton_m,
 )
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
 
 __all__ = [
     "AScanReach",
@@ -52,10 +62,7 @@ __all__ = [
     "Tapper",
     "ascan_reach",
     "contact_stiffness_n_m",
-    "covering_radius_mm",
-    "expected_points",
     "lengthening",
-    "missed_share",
     "stiffness_limit_n_m",
     "tap_reach",
     "yielding_stiffness_n_m",
@@ -66,6 +73,9 @@ ALUMINIUM_GPA, ALUMINIUM_POISSON = 70.0, 0.33
 STEEL_GPA, STEEL_POISSON = 210.0, 0.29
 # Below ten thicknesses across, shear makes a patch softer than the thin-plate formulas say.
 LEAST_RADIUS_TO_DEPTH = 5.0
+# From half the girth across no patch is judged; from a tube's radius on the shallow-shell strains are rough.
+MOST_RADIUS_TO_TUBE = np.pi / 2
+SHALLOW_RADIUS_TO_TUBE = 1.0
 WANTED_POINTS = 3.0
 
 
@@ -97,7 +107,8 @@ class Listening:
 class Reach:
     """The smallest delamination at one depth; `limit` says what sets it.
 
-    `points` is how many points of the grid such a patch holds on average. `missed_share` is how often one
+    `radius_mm` is infinite where none of any size could be told. `points` is how many points of the grid such
+    a patch holds on average. `missed_share` is how often one
     that the method by itself would tell holds none.
     """
 
@@ -113,14 +124,16 @@ class TapReach:
     """What taps can tell at one depth. Radii of round patches.
 
     `softness_mm` is the smallest that softens the contact enough, `note_mm` the smallest whose lowest note
-    lies within the band; `told_mm` the larger of the two. `is_thin` says whether the thin-plate formulas hold
-    there. `reach` takes the grid in as well.
+    lies within the band; `told_mm` the smaller of the two. Any of them is infinite where no patch up to half
+    the girth across does it. `is_thin` and `is_shallow` say whether the formulas for thin plates and for
+    shallow shells hold there. `reach` takes the grid in as well.
     """
 
     softness_mm: float
     note_mm: float
     told_mm: float
     is_thin: bool
+    is_shallow: bool
     reach: Reach
 
 
@@ -210,8 +223,12 @@ def tap_reach(
     pitch_mm: tuple[float, float],
     tapper: Tapper | None = None,
     listening: Listening | None = None,
+    *,
+    tube_radius_mm: float = float("inf"),
 ) -> TapReach:
     """Smallest round delamination at a depth that taps on a grid of this pitch could tell.
+
+    `tube_radius_mm` is infinite on a flat wall.
 
     Raises
     ------
@@ -223,7 +240,10 @@ def tap_reach(
     >>> wall = Plate(1.6, 60.0, 0.3, 1550.0)
     >>> told = tap_reach(wall, 0.4, (10.0, 10.0))
     >>> round(told.softness_mm, 1), round(told.note_mm, 1), told.reach.limit
-    (3.7, 8.7, 'its note')
+    (3.7, 8.7, 'the pitch')
+    >>> curved = tap_reach(wall, 0.4, (10.0, 10.0), tube_radius_mm=19.1)
+    >>> round(curved.softness_mm, 1), round(curved.note_mm, 1)
+    (4.3, 20.1)
     """
     if not 0 < depth_mm < wall.thickness_mm:
         msg = f"a delamination lies within the wall of {wall.thickness_mm} mm (got a depth of {depth_mm} mm)"
@@ -231,18 +251,42 @@ def tap_reach(
     tapper, listening = tapper or Tapper(), listening or Listening()
     patch = Plate(depth_mm, wall.modulus_gpa, wall.poisson, wall.density_kg_m3)
     limit_n_m = stiffness_limit_n_m(tapper, wall, listening.contact_gpa)
-    # Both laws fall with the radius squared: one value tells the radius for any other.
-    softness_mm = float(np.sqrt(clamped_point_stiffness_n_m(patch, 1.0) / limit_n_m))
-    note_mm = float(np.sqrt(clamped_circle_hz(patch, 1.0) / listening.highest_hz))
-    told_mm = max(softness_mm, note_mm)
-    by = "softness" if softness_mm > note_mm else "its note"
+    # On a flat wall both laws fall with the radius squared: one value tells the radius for any other.
+    softness_mm = _least_radius_mm(
+        lambda radius_mm: curved_point_stiffness_n_m(patch, radius_mm, tube_radius_mm) / limit_n_m,
+        float(np.sqrt(clamped_point_stiffness_n_m(patch, 1.0) / limit_n_m)),
+        tube_radius_mm,
+    )
+    note_mm = _least_radius_mm(
+        lambda radius_mm: curved_circle_hz(patch, radius_mm, tube_radius_mm) / listening.highest_hz,
+        float(np.sqrt(clamped_circle_hz(patch, 1.0) / listening.highest_hz)),
+        tube_radius_mm,
+    )
+    told_mm = min(softness_mm, note_mm)
+    by = "softness" if softness_mm <= note_mm else "its note"
     return TapReach(
         softness_mm=softness_mm,
         note_mm=note_mm,
         told_mm=told_mm,
         is_thin=told_mm >= LEAST_RADIUS_TO_DEPTH * depth_mm,
-        reach=_with_grid(depth_mm, told_mm, by, pitch_mm),
+        is_shallow=told_mm <= SHALLOW_RADIUS_TO_TUBE * tube_radius_mm,
+        reach=_with_grid(depth_mm, told_mm, by if np.isfinite(told_mm) else "too stiff", pitch_mm),
     )
+
+
+def _least_radius_mm(excess: "Callable[[float], float]", flat_mm: float, tube_radius_mm: float) -> float:
+    """Radius at which a ratio that falls with the radius is down to 1; `flat_mm` is where it is when flat.
+
+    Curvature only ever raises the ratio. Infinite when no patch up to half the girth across gets there.
+    """
+    from scipy.optimize import brentq
+
+    if np.isinf(tube_radius_mm):
+        return flat_mm
+    most_mm = MOST_RADIUS_TO_TUBE * tube_radius_mm
+    if flat_mm >= most_mm or excess(most_mm) > 1:
+        return float("inf")
+    return float(brentq(lambda radius_mm: np.log(excess(radius_mm)), 0.99 * flat_mm, most_mm, rtol=1e-6))
 
 
 def ascan_reach(
@@ -293,55 +337,3 @@ def _with_grid(depth_mm: float, told_mm: float, limit: str, pitch_mm: tuple[floa
         points=expected_points(radius_mm, pitch_mm),
         missed_share=missed_share(told_mm, pitch_mm),
     )
-
-
-def covering_radius_mm(pitch_mm: tuple[float, float]) -> float:
-    """Radius from which a disc holds a point of the grid wherever it lies: half the cell's diagonal.
-
-    Source: elementary geometry.
-
-    Examples
-    --------
-    >>> covering_radius_mm((6.0, 8.0))
-    5.0
-    """
-    return float(np.hypot(*pitch_mm)) / 2
-
-
-def expected_points(radius_mm: float, pitch_mm: tuple[float, float]) -> float:
-    """Points that a disc holds on average over all places, ``πa² / (p q)``. Source: elementary geometry.
-
-    Examples
-    --------
-    >>> round(expected_points(10.0, (10.0, 10.0)), 3)
-    3.142
-    """
-    return float(np.pi * radius_mm**2 / (pitch_mm[0] * pitch_mm[1]))
-
-
-def missed_share(radius_mm: float, pitch_mm: tuple[float, float]) -> float:
-    """Chance that a disc laid down anywhere holds no point of the grid.
-
-    One less the share of a quarter cell that lies within the radius of its corner: the area under a circle
-    cut off by a rectangle. Source: elementary geometry.
-
-    Examples
-    --------
-    >>> [round(missed_share(a, (10.0, 10.0)), 4) for a in (0.0, 5.0, 7.0, 7.08)]
-    [1.0, 0.2146, 0.0002, 0.0]
-    """
-    if radius_mm <= 0:
-        return 1.0
-    width, height = (p / 2 for p in pitch_mm)
-    if radius_mm >= np.hypot(width, height):
-        return 0.0
-
-    def under(x: float) -> float:
-        """Area under the quarter circle from 0 to x."""
-        return float(x * np.sqrt(radius_mm**2 - x**2) + radius_mm**2 * np.arcsin(x / radius_mm)) / 2
-
-    right = min(width, radius_mm)
-    flat = float(
-        np.sqrt(max(radius_mm**2 - height**2, 0.0))
-    )  # as far as here the rectangle cuts the circle off
-    return 1 - (min(height, radius_mm) * flat + under(right) - under(flat)) / (width * height)

@@ -3,7 +3,7 @@
 import re
 from dataclasses import dataclass
 
-__all__ = ["Block", "Point", "parse_block", "parse_point", "point_name"]
+__all__ = ["Block", "Point", "in_words", "parse_block", "parse_point", "point_name", "span_in_words"]
 
 _POINT = re.compile(r"([A-Z0-9]{1,8})-([0-9]{1,6})-([0-9]{1,6})")
 _CORNER = r"([0-9]{1,6})-([0-9]{1,6})"
@@ -85,3 +85,21 @@ def parse_block(text: str) -> Block | None:
     station, position = int(match[1]), int(match[2])
     last_station, last_position = (station, position) if match[3] is None else (int(match[3]), int(match[4]))
     return Block(station, position, last_station, last_position)
+
+
+def in_words(block: Block) -> str:
+    """Say which points a block covers.
+
+    Examples
+    --------
+    >>> in_words(Block(1, 11, 6, 2)), in_words(Block(7, 5, 7, 5))
+    ('stations 01 to 06, positions 11 to 02 across the datum line', 'station 07, position 05')
+    """
+    across = " across the datum line" if block.first_position > block.last_position else ""
+    along = span_in_words("station", block.first_station, block.last_station)
+    return f"{along}, {span_in_words('position', block.first_position, block.last_position)}{across}"
+
+
+def span_in_words(word: str, first: int, last: int) -> str:
+    """Name one station or position, or a run of them: ``stations 01 to 06``."""
+    return f"{word} {first:02d}" if first == last else f"{word}s {first:02d} to {last:02d}"

@@ -5,7 +5,8 @@ from datetime import date, datetime
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
+from pydantic_core import PydanticCustomError
 
 from tapscan.errors import TapscanError, nearest
 from tapscan.plan.points import Block, parse_block
@@ -18,8 +19,22 @@ _TOML_REMEDY = "mend that line: numbers as 120.5, without a unit; words in strai
 MAX_PLAN_BYTES = 1_000_000
 MAX_POINTS = 4_000_000
 
-# Upper limits are far beyond any bicycle part: they catch a slipped unit, not a big zone.
-Length = Annotated[float, Field(gt=0, le=1e5, allow_inf_nan=False)]
+
+def _at_least(least: float) -> AfterValidator:
+    """Refuse what is far below any part: a length in metres."""
+
+    def check(value: float) -> float:
+        if value < least:
+            kind, what = "slipped_unit", "is far too small for its unit"
+            raise PydanticCustomError(kind, what)
+        return value
+
+    return AfterValidator(check)
+
+
+# Limits are far beyond any bicycle part either way: they catch a slipped unit, not an odd zone.
+Length = Annotated[float, Field(gt=0, le=1e5, allow_inf_nan=False), _at_least(0.1)]
+Girth = Annotated[float, Field(gt=0, le=1e5, allow_inf_nan=False), _at_least(5.0)]
 Count = Annotated[int, Field(ge=1, le=100_000)]
 Text = Annotated[str, BeforeValidator(lambda v: str(v) if isinstance(v, (date, datetime, int, float)) else v)]
 
@@ -38,7 +53,7 @@ class _Part(_Table):
 
 
 class _Laminate(_Table):
-    thickness_mm: Annotated[float, Field(gt=0, le=500, allow_inf_nan=False)] | None = None
+    thickness_mm: Annotated[float, Field(gt=0, le=500, allow_inf_nan=False), _at_least(0.02)] | None = None
     modulus_gpa: Annotated[float, Field(gt=0, le=2000, allow_inf_nan=False)] | None = None
     poisson: Annotated[float, Field(gt=-1, le=0.5, allow_inf_nan=False)] | None = None
     density_kg_m3: Annotated[float, Field(gt=0, le=30_000, allow_inf_nan=False)] | None = None
@@ -52,9 +67,9 @@ class _Zone(_Laminate):
     stations: Count
     positions: Count
     station_pitch_mm: Length
-    girth_mm: Length | None = None
-    girth_start_mm: Length | None = None
-    girth_end_mm: Length | None = None
+    girth_mm: Girth | None = None
+    girth_start_mm: Girth | None = None
+    girth_end_mm: Girth | None = None
     position_pitch_mm: Length | None = None
     reference: list[str] = Field(default_factory=list)
     skip: list[str] = Field(default_factory=list)
@@ -65,13 +80,13 @@ class _Zone(_Laminate):
 class _Tap(_Table):
     taps_per_point: Annotated[int, Field(ge=1, le=1000)] = 3
     tapper_mass_g: Annotated[float, Field(gt=0, le=1000, allow_inf_nan=False)] | None = None
-    tapper_radius_mm: Annotated[float, Field(gt=0, le=100, allow_inf_nan=False)] | None = None
+    tapper_radius_mm: Annotated[float, Field(gt=0, le=100, allow_inf_nan=False), _at_least(0.1)] | None = None
 
 
 class _Ascan(_Table):
     sample_rate_mhz: Annotated[float, Field(gt=0, le=100_000, allow_inf_nan=False)] | None = None
     centre_frequency_mhz: Annotated[float, Field(gt=0, le=10_000, allow_inf_nan=False)] | None = None
-    beam_mm: Annotated[float, Field(gt=0, le=1000, allow_inf_nan=False)] | None = None
+    beam_mm: Annotated[float, Field(gt=0, le=1000, allow_inf_nan=False), _at_least(0.05)] | None = None
 
 
 class _Analysis(_Table):
@@ -381,6 +396,9 @@ def _unfit_value(problem: Any, key: str) -> tuple[str, str]:
         f"{key} = {shown} is not accepted",
         f"give {_HINTS[key]}" if key in _HINTS else "mend the value",
     )
+    if problem["type"] == "slipped_unit":
+        remedy = f"write it in mm: {value:g} m are {1000 * value:g} mm"
+        return f"{key} = {shown} is far too small for millimetres", remedy
     if problem["type"] == "string_pattern_mismatch":
         return what, remedy
     return f"{what}: {problem['msg'][0].lower()}{problem['msg'][1:]}", remedy

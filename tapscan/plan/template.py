@@ -47,7 +47,8 @@ taps_per_point = 3                # strikes at every point, recorded in one file
 # tapper_radius_mm = 5.0          # what can be found; 4.1 g and 5 mm are taken where nothing is said
 
 # [ascan]                         # only with ultrasonic A-scans
-# sample_rate_mhz = 0.0           # of ascans/BM.npy; a CSV carries its own time base
+# sample_rate_mhz = 0.0           # of ascans/BM.npy; a CSV of one trace carries its own time base: its first
+                                  # line names the columns and their units, such as time_us,amplitude
 # centre_frequency_mhz = 0.0      # of the probe; estimated when left out
 # beam_mm = 0.0                   # width of the beam at -6 dB, for tapscan grid to say what can be found
 

@@ -17,6 +17,7 @@ from tapscan.records.inspection import (
 )
 from tapscan.records.readers import open_volume, read_recording, read_trace
 from tapscan.records.readers.readings import file_name
+from tapscan.records.repeats import repeated_in
 from tapscan.records.writing import copy_new
 
 __all__ = ["Added", "TapShelf", "add_files", "as_tapscan_error"]
@@ -95,6 +96,8 @@ def add_files(inspection: Inspection, files: Iterable[Path], progress: Progress 
 
 def _add(inspection: Inspection, shelf: TapShelf, path: Path) -> tuple[Path, bool]:
     end = path.suffix.lower()
+    if not path.exists():
+        raise TapscanError(file_name(path), "is not there", "check the name and the folder")
     if end in RECORDING_ENDS:
         return _add_recording(inspection, shelf, path)
     if end == ".csv":
@@ -113,6 +116,10 @@ def _add_recording(inspection: Inspection, shelf: TapShelf, path: Path) -> tuple
     for there in shelf.files(point):
         if _same(path, there):
             return there, False
+    repeated = repeated_in(path.read_bytes(), shelf.files(point)) if shelf.files(point) else None
+    if repeated is not None:
+        what = f"holds a strike that is there already, in {file_name(repeated)}"
+        raise TapscanError(file_name(path), what, "leave it out, or move that recording away first")
     target = shelf.next_name(point, path.suffix.lower())
     _copy(path, target)
     shelf.put(point, target)

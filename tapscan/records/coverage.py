@@ -38,6 +38,11 @@ class ZoneCoverage:
             mask |= read
         return mask
 
+    @property
+    def is_reference(self) -> Mask:
+        """Planned points that the plan marks as known to be good."""
+        return self.is_planned & block_mask(self.zone, self.zone.reference)
+
     def missing(self, method: str) -> Mask:
         """Planned points that have no reading by this method."""
         return self.is_planned & ~self.read[method]

@@ -8,6 +8,7 @@ from types import MappingProxyType
 
 from tapscan.errors import nearest, sentence
 from tapscan.plan import Plan, Point, block_mask, parse_point
+from tapscan.plan.doubts import doubts
 from tapscan.plan.reading import read_plan
 from tapscan.records.readers.readings import file_name
 
@@ -25,7 +26,7 @@ class Inspection:
 
     `tap_files` maps a point to its recordings, in the order in which they count; `volumes` a zone's code to
     its ``.npy``; `trace_files` a point to its trace. A zone has a volume or traces, never both. `warnings`
-    are sentences about files that fit no point.
+    are sentences about files that fit no point, and about what the plan can hardly mean.
     """
 
     folder: Path
@@ -62,7 +63,7 @@ def open_inspection(folder: str | Path) -> Inspection:
     """
     root = Path(folder)
     plan = read_plan(root)
-    warnings: list[str] = []
+    warnings = doubts(plan)
     places = _Places(plan)
     tap_files = _recordings(_files(root, TAPS, warnings), places, warnings)
     ascans = list(_files(root, ASCANS, warnings))

@@ -20,6 +20,7 @@ from tapscan.records.grouping import TapGroups, group_by_count, group_by_pauses,
 from tapscan.records.inspection import Inspection
 from tapscan.records.readers import audio, reader_for
 from tapscan.records.readers.readings import file_name
+from tapscan.records.repeats import repeated_in
 from tapscan.records.writing import write_new
 from tapscan.signals import TapOnsets, find_taps
 
@@ -91,6 +92,14 @@ def add_walk(inspection: Inspection, path: Path, way: Walk, progress: Progress |
     written: list[tuple[str, str]] = []
     unchanged: list[tuple[str, str]] = []
     shelf = TapShelf(inspection.folder)
+    met = [(point, span) for point, span in zip(points, spans, strict=True) if shelf.files(point)]
+    _refuse_repeats(
+        file_name(path),
+        (
+            (point, _slice(path, facts, recording.channel - 1, span), shelf.files(point))
+            for point, span in met
+        ),
+    )
     for done, (point, span) in enumerate(zip(points, spans, strict=True)):
         if progress is not None:
             progress(done, len(points))
@@ -103,6 +112,31 @@ def add_walk(inspection: Inspection, path: Path, way: Walk, progress: Progress |
     if facts.channels > 1:
         notes.append(f"{file_name(path)}: took channel {recording.channel} of {facts.channels}")
     return Added(tuple(written), tuple(unchanged), (), (*notes, *_doubts(points, groups, onsets)))
+
+
+def _refuse_repeats(where: str, pieces: "Iterable[tuple[Point, bytes, list[Path]]]") -> None:
+    """Refuse a walk that holds strikes which points have already, cut out of another piece of it."""
+    repeated = {
+        point: other
+        for point, content, there in pieces
+        if not any(_is_same(content, path) for path in there)
+        and (other := repeated_in(content, there)) is not None
+    }
+    if not repeated:
+        return
+    names = [str(point) for point in repeated]
+    more = f" and {len(names) - MOST_NAMED} more" if len(names) > MOST_NAMED else ""
+    first = file_name(next(iter(repeated.values())))
+    what = (
+        f"holds strikes that are there already, at {', '.join(names[:MOST_NAMED])}{more}, such as in "
+        f"{first}; nothing was written"
+    )
+    remedy = "give --from and --to for the new points alone, or move the earlier recordings away first"
+    raise TapscanError(where, what, remedy)
+
+
+def _is_same(content: bytes, there: Path) -> bool:
+    return there.stat().st_size == len(content) and there.read_bytes() == content
 
 
 def walked_points(plan: Plan, way: Walk) -> tuple[Point, ...]:
@@ -239,7 +273,7 @@ def _slice(path: Path, facts: audio.AudioFacts, channel: int, span: tuple[int, i
 
 def _put(shelf: TapShelf, point: Point, content: bytes, end: str) -> tuple[Path, bool]:
     for there in shelf.files(point):
-        if there.stat().st_size == len(content) and there.read_bytes() == content:
+        if _is_same(content, there):
             return there, False
     target = shelf.next_name(point, end)
     try:

@@ -8,17 +8,16 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from tapscan.errors import TapscanError
 from tapscan.plan import Zone, point_name, s_mm, x_mm
 from tapscan.records.tables import csv_text, json_text
 from tapscan.records.writing import write_bytes, write_text
 from tapscan.report import change_words, words
 from tapscan.report.figures import drawing, png_bytes
-from tapscan.report.html import Picture
 from tapscan.report.layers import Layer
 from tapscan.report.maps import draw_map
-from tapscan.report.marking import RESULTS
 from tapscan.report.palette import SIGNS, css_variables
+from tapscan.report.pictures import Picture
+from tapscan.report.results_folder import results_folder
 from tapscan.screening.changes import CHANGED, UNCHANGED
 from tapscan.screening.results import CLEAR, SKIPPED, SUSPECT, UNREAD
 
@@ -34,7 +33,6 @@ if TYPE_CHECKING:
 __all__ = ["FOLDER", "change_columns", "change_document", "draw_change", "page_text", "write_change"]
 
 FOLDER = "change"
-WHERE = f"{RESULTS}/{FOLDER}"
 # Columns of the table, beside those that every point has, as they were and as they are.
 TOLD = ("centroid_hz", "peak_hz", "decay_time_s", "backwall_db", "depth_mm", "thickness_mm")
 
@@ -49,12 +47,8 @@ def write_change(comparison: "Comparison") -> "Path":
     TapscanError
         When ``results`` leads out of the inspection, or cannot be written.
     """
-    home = comparison.after.folder
-    folder = home / RESULTS / FOLDER
-    if not folder.resolve().is_relative_to(home.resolve()):
-        raise TapscanError(WHERE, "is a link out of the inspection", "take the link away")
     pictures = [_picture(zone) for zone in comparison.zones]
-    try:
+    with results_folder(comparison.after.folder, FOLDER) as folder:
         write_text(folder / "change.csv", csv_text(change_columns(comparison.zones)))
         write_text(folder / "change.json", json_text(change_document(comparison)))
         for picture in pictures:
@@ -65,10 +59,7 @@ def write_change(comparison: "Comparison") -> "Path":
         for path in sorted(folder.glob("change_*.png")):
             if path.name not in kept:
                 path.unlink()
-    except OSError as error:
-        what = f"cannot be written: {error.strerror or error}"
-        raise TapscanError(WHERE, what, "make room, or make the folder writable") from None
-    return folder / "change.html"
+        return folder / "change.html"
 
 
 def change_columns(zones: "tuple[ZoneChange, ...]") -> "dict[str, NDArray[Any]]":

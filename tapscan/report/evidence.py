@@ -16,9 +16,9 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from tapscan.plan.zones import Zone
-    from tapscan.screening.results import AScanEvidence, Indication, Screened
+    from tapscan.screening.results import AScanEvidence, Indication, Screened, TwinEvidence
 
-__all__ = ["draw_ascan", "draw_evidence", "draw_spectrum"]
+__all__ = ["decided_by", "draw_ascan", "draw_evidence", "draw_spectrum", "window_us"]
 
 _MOST_SPREADS = 10.0  # beyond, the line leaves the picture: that it is far out is all that counts
 
@@ -41,29 +41,41 @@ def draw_evidence(screened: "Screened", indication: "Indication") -> "Figure | N
 def draw_spectrum(evidence: TapEvidence, indication: "Indication", at: tuple[int, int]) -> "Figure":
     """Draw the spectrum of one point's taps over what is expected there; below, how many spreads it is away.
 
-    The spread is the standard deviation of good readings about what is expected of them.
+    The spread is the standard deviation of good readings about what is expected of them. Where a twin
+    decided, it is the twin that lets expect, and its own spectrum is drawn as well.
     """
     figure = new_figure(2.95)
     upper = figure.add_axes((0.085, 0.475, 0.895, 0.42))
     lower = figure.add_axes((0.085, 0.145, 0.895, 0.265), sharex=upper)
-    band_hz, expected = evidence.band_hz, evidence.expected_db[at]
+    band_hz, twin = evidence.band_hz, decided_by(evidence, at)
+    expected, spread_db = (twin or evidence).expected_db[at], (twin or evidence).spread_db
+    what = "good readings, " if twin is None else ""  # there is no room for more beside the twin
     for times, shade in ((2, 0.16), (1, 0.30)):
-        reach = times * evidence.spread_db
+        reach = times * spread_db
         look: dict[str, Any] = {"color": ACCENT, "alpha": shade, "linewidth": 0}
-        label = f"good readings, ± {times} spread{'s' if times > 1 else ''}"
+        label = f"{what}± {times} spread{'s' if times > 1 else ''}"
         upper.fill_between(
             band_hz, expected - reach, expected + reach, label=label, gid=f"spread {times}", **look
         )
         lower.axhspan(-times, times, **look)
-    upper.plot(
-        band_hz, expected, color=ACCENT, linewidth=1.2, dashes=(4, 2), label="expected here", gid="expected"
-    )
+    label = "expected here" if twin is None else "expected from the twin"
+    upper.plot(band_hz, expected, color=ACCENT, linewidth=1.2, dashes=(4, 2), label=label, gid="expected")
+    if twin is not None:
+        upper.plot(
+            band_hz,
+            twin.spectrum_db[at],
+            color=INK,
+            linewidth=0.9,
+            dashes=(1, 1.5),
+            label="the twin",
+            gid="twin",
+        )
     label = f"{indication.peak_point}, strongest in {short_id(indication)}"
     reading = evidence.spectrum_db[at]
     upper.plot(band_hz, reading, color=CRAYON, linewidth=1.6, label=label, gid="reading")
-    known = evidence.spread_db > 0
+    known = spread_db > 0
     away = np.full(band_hz.shape, np.nan)
-    away[known] = (reading[known] - expected[known]) / evidence.spread_db[known]
+    away[known] = (reading[known] - expected[known]) / spread_db[known]
     lower.plot(band_hz, away, color=CRAYON, linewidth=1.6, gid="away")
     most = float(np.abs(away[np.isfinite(away)]).max(initial=3.0))
     limit = min(1.1 * most, _MOST_SPREADS)
@@ -74,9 +86,21 @@ def draw_spectrum(evidence: TapEvidence, indication: "Indication", at: tuple[int
     _label_frequency(upper, lower, band_hz)
     handles, labels = upper.get_legend_handles_labels()
     figure.legend(
-        handles[::-1], labels[::-1], loc="upper right", ncols=4, frameon=False, bbox_to_anchor=(0.99, 1.01)
+        handles[::-1],
+        labels[::-1],
+        loc="upper right",
+        ncols=5,
+        columnspacing=1.2,
+        frameon=False,
+        bbox_to_anchor=(0.99, 1.01),
     )
     return figure
+
+
+def decided_by(evidence: TapEvidence, at: tuple[int, int]) -> "TwinEvidence | None":
+    """Return the twin that decided at a point; None where the zone's own baseline did."""
+    twin = evidence.twin
+    return twin if twin is not None and bool(twin.decided[at]) else None
 
 
 def _label_frequency(upper: "Axes", lower: "Axes", band_hz: "NDArray[np.float64]") -> None:
@@ -101,13 +125,13 @@ def draw_ascan(
 ) -> "Figure":
     """Draw one point's A-scan with its echoes over a typical good trace; below it the B-scan through it."""
     figure = new_figure(4.5)
-    window = _window_us(evidence, at)
+    window = window_us(evidence, at)
     _draw_trace(figure.add_axes((0.085, 0.565, 0.895, 0.315)), evidence, zone, indication, at, window)
     _draw_bscan(figure.add_axes((0.085, 0.085, 0.845, 0.33)), evidence, zone, at, window)
     return figure
 
 
-def _window_us(evidence: "AScanEvidence", at: tuple[int, int]) -> tuple[float, float]:
+def window_us(evidence: "AScanEvidence", at: tuple[int, int]) -> tuple[float, float]:
     """Show from a little before the front surface to a little past the back wall; else the whole trace."""
     end = (evidence.traces.shape[-1] - 1) / evidence.sample_rate_hz * 1e6
     front = float(evidence.front_us[at])

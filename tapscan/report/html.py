@@ -3,21 +3,23 @@
 Results go in, bytes come out; nothing about the part is computed here. The same results give the same bytes.
 """
 
-import base64
 import re
-from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from tapscan.records.writing import write_bytes
 from tapscan.report import sentences, words
+from tapscan.report.both import both_picture, indication_rows, point_rows
+from tapscan.report.detectable import TAP_HEADS, ascan_sentence, detectable_picture, tap_rows
 from tapscan.report.evidence import draw_evidence
 from tapscan.report.figures import drawing, png_bytes
 from tapscan.report.layers import backwall_layer, depth_layer, score_layer
 from tapscan.report.maps import draw_map
 from tapscan.report.marking import marked_names
 from tapscan.report.palette import SIGNS, css_variables
+from tapscan.report.pictures import Picture
 from tapscan.report.rounds import draw_round
+from tapscan.screening.reach import outlook_of
 from tapscan.screening.results import CLEAR, SKIPPED, SUSPECT, UNREAD
 
 if TYPE_CHECKING:
@@ -32,7 +34,6 @@ __all__ = [
     "MOST_EVIDENCE",
     "MOST_RANGES",
     "REPORT_NAME",
-    "Picture",
     "page_text",
     "pictures_of",
     "write_report",
@@ -42,34 +43,7 @@ REPORT_NAME = "report.html"
 MOST_EVIDENCE = 12  # pictures of evidence per zone and method: the strongest indications
 MOST_RANGES = 2000  # unread ranges written out for one reason; beyond, points.csv lists them
 
-_OUR_PICTURES = re.compile(r"(map|round|evidence)_[A-Za-z0-9_-]+\.png")
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Picture:
-    """One picture: its file name, its bytes, and what it shows, for those who cannot see it."""
-
-    name: str
-    png: bytes
-    alt: str
-    caption: str
-    anchor: str = ""
-
-    @property
-    def size(self) -> tuple[int, int]:
-        """Width and height in pixels, as the head of every PNG file gives them."""
-        return int.from_bytes(self.png[16:20], "big"), int.from_bytes(self.png[20:24], "big")
-
-    @property
-    def is_tall(self) -> bool:
-        """Whether the picture needs a printed page for itself."""
-        width, height = self.size
-        return height > 0.8 * width
-
-    @property
-    def source(self) -> str:
-        """The picture as an address that a page can carry in itself."""
-        return "data:image/png;base64," + base64.b64encode(self.png).decode("ascii")
+_OUR_PICTURES = re.compile(r"(map|round|evidence|detectable|both)_[A-Za-z0-9_-]+\.png")
 
 
 def write_report(results: "Results", folder: Path) -> Path:
@@ -83,8 +57,10 @@ def write_report(results: "Results", folder: Path) -> Path:
         When the folder cannot be written or the disk is full.
     """
     pictures = pictures_of(results)
-    page = page_text(results, pictures)
+    outlooks, twice = _outlooks(results), _twice(results)
+    page = page_text(results, pictures, outlooks, twice)
     named = [picture for group in pictures for picture in group]
+    named += [one["picture"] for one in (*outlooks, *twice) if one["picture"] is not None]
     for picture in named:
         write_bytes(folder / picture.name, picture.png)
     kept = {picture.name for picture in named}
@@ -153,7 +129,12 @@ def strongest(screened: "Screened") -> "list[Indication]":
     return [one for one in screened.indications if one in ranked]
 
 
-def page_text(results: "Results", pictures: list[list[Picture]]) -> str:
+def page_text(
+    results: "Results",
+    pictures: list[list[Picture]],
+    outlooks: list[dict[str, Any]],
+    twice: list[dict[str, Any]],
+) -> str:
     """Fill the page with results and pictures."""
     from jinja2 import Environment, PackageLoader, StrictUndefined
 
@@ -181,6 +162,9 @@ def page_text(results: "Results", pictures: list[list[Picture]]) -> str:
         summary=sentences.summary(results.screened),
         chance=sentences.chance(plan.false_call_rate),
         sections=sections,
+        outlooks=outlooks,
+        twice=twice,
+        tap_heads=TAP_HEADS,
         methods={screened.method for screened in results.screened},
         zones=[_zone_row(zone) for zone in plan.zones],
         settings=_settings(results.summary.get("settings", {})),
@@ -224,13 +208,50 @@ def _section(screened: "Screened", pictures: list[Picture]) -> dict[str, Any]:
     }
 
 
+def _twice(results: "Results") -> list[dict[str, Any]]:
+    """Gather what the two methods say of the zones that were inspected by both."""
+    found = []
+    for entry in results.summary.get("agreement", []):
+        parts = tuple(one for one in results.screened if one.zone.code == entry["zone"])
+        tap, scan = (next(one for one in parts if one.method == method) for method in ("tap", "ascan"))
+        found.append(
+            {
+                "title": f"{tap.zone.code} · {tap.zone.name}" if tap.zone.name else tap.zone.code,
+                "points": point_rows(entry),
+                "indications": indication_rows(entry, parts),
+                "picture": both_picture(tap, scan),
+            }
+        )
+    return found
+
+
+def _outlooks(results: "Results") -> list[dict[str, Any]]:
+    """Gather what could have been found in each zone, by the methods that were used there."""
+    found = []
+    for zone in {one.zone.code: one.zone for one in results.screened}.values():
+        used = [one.method for one in results.screened if one.zone.code == zone.code]
+        outlook = outlook_of(results.inspection.plan, zone, used)
+        parts = [part for part in (outlook.taps, outlook.ascans) if part is not None]
+        found.append(
+            {
+                "title": f"{zone.code} · {zone.name}" if zone.name else zone.code,
+                "rows": tap_rows(outlook.taps.told) if outlook.taps else [],
+                "ascans": ascan_sentence(outlook.ascans) if outlook.ascans else "",
+                "picture": detectable_picture(outlook),
+                "assumptions": [line for part in parts for line in part.assumptions],
+                "warnings": outlook.warnings,
+            }
+        )
+    return found
+
+
 def _indication_row(indication: "Indication", zone: "Zone", anchors: set[str]) -> dict[str, str]:
     anchor = f"evidence-{re.sub(r'[^A-Za-z0-9-]', '-', indication.id)}"
     return {
         "id": indication.id,
         "anchor": anchor if anchor in anchors else "",
-        "place": ("disbond, " if indication.kind == "disbond" else "")
-        + words.place_in_words(indication, zone),
+        "place": words.place_in_words(indication, zone),
+        "kind": words.kind_text(indication),
         "range": words.range_in_mm(indication),
         "area": words.area_text(indication.area_mm2),
         "bounds": words.bounds_text(indication),

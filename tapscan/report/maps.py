@@ -37,15 +37,28 @@ if TYPE_CHECKING:
 
     Grid = NDArray[np.float64]
 
-__all__ = ["draw_map"]
+__all__ = [
+    "BOTTOM_IN",
+    "CROWDED",
+    "KEY_LOOK",
+    "LEAST_BESIDE_IN",
+    "TOP_IN",
+    "Strip",
+    "draw_blocks",
+    "draw_datum",
+    "draw_indication",
+    "draw_map",
+    "label_edges",
+    "place_strip",
+]
 
 # Inches above and below the strips, and the least height with the key beside them.
-_TOP_IN, _BOTTOM_IN, _LEAST_BESIDE_IN = 0.62, 0.42, 2.45
+TOP_IN, BOTTOM_IN, LEAST_BESIDE_IN = 0.62, 0.42, 2.45
 _SMALLEST_RULED_CELL_IN = 0.05  # below this, lines between cells would hide the cells
-_ROOM_FOR_NUMBER_IN, _ROOM_FOR_WORDS_IN, _CROWDED = 0.4, 1.2, 30
+_ROOM_FOR_NUMBER_IN, _ROOM_FOR_WORDS_IN, CROWDED = 0.4, 1.2, 30
 _LABEL_ROOM_IN = 0.13
 _PALE = 0.35  # opacity of what is repeated
-_KEY_LOOK: dict[str, Any] = {
+KEY_LOOK: dict[str, Any] = {
     "frameon": False,
     "handlelength": 1.8,
     "labelspacing": 0.35,
@@ -54,7 +67,7 @@ _KEY_LOOK: dict[str, Any] = {
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Strip:
+class Strip:
     """Some stations of a sheet on one pair of axes; `first` counts from 0, `last` is one past the end."""
 
     axes: "Axes"
@@ -79,13 +92,13 @@ def draw_map(screened: "Screened", layer: "Layer") -> "Figure":
     sheet = sheet_of(screened)
     layout = layout_of(sheet)
     strips_in = len(layout.strips) * (sheet.height_mm * layout.in_per_mm + BETWEEN_IN) - BETWEEN_IN
-    height_in = _TOP_IN + strips_in + _BOTTOM_IN
-    height_in = max(height_in, _LEAST_BESIDE_IN) if layout.key_beside else height_in + KEY_HEIGHT_IN
+    height_in = TOP_IN + strips_in + BOTTOM_IN
+    height_in = max(height_in, LEAST_BESIDE_IN) if layout.key_beside else height_in + KEY_HEIGHT_IN
     figure = new_figure(height_in)
     for number in range(len(layout.strips)):
-        strip = _place_strip(figure, sheet, layout, number)
+        strip = place_strip(figure, sheet, layout, number)
         _draw_strip(strip, screened, layer)
-        _label_edges(strip, is_first=number == 0, is_last=number == len(layout.strips) - 1)
+        label_edges(strip, is_first=number == 0, is_last=number == len(layout.strips) - 1)
     view = "unrolled, seen from outside" if sheet.zone.is_tube else "seen from outside"
     line_y = 1 - 0.06 / height_in
     title = f"{screened.zone.code}  ·  {layer.title}"
@@ -96,30 +109,30 @@ def draw_map(screened: "Screened", layer: "Layer") -> "Figure":
         left = (
             LEFT_IN + sheet.zone.stations * sheet.zone.station_pitch_mm * layout.in_per_mm + RIGHT_IN
         ) / WIDTH_IN
-        top = 1 - (_TOP_IN - 0.06) / height_in
-        figure.legend(handles=entries, loc="upper left", bbox_to_anchor=(left, top), ncols=1, **_KEY_LOOK)
-        bar_top_in = _TOP_IN + 0.16 * len(entries) + 0.25
+        top = 1 - (TOP_IN - 0.06) / height_in
+        figure.legend(handles=entries, loc="upper left", bbox_to_anchor=(left, top), ncols=1, **KEY_LOOK)
+        bar_top_in = TOP_IN + 0.16 * len(entries) + 0.25
         _draw_colour_key(figure, layer, (left + 0.03, 1 - bar_top_in / height_in, 0.3))
     else:
         figure.legend(
-            handles=entries, loc="lower left", bbox_to_anchor=(0.01, 0.02 / height_in), ncols=2, **_KEY_LOOK
+            handles=entries, loc="lower left", bbox_to_anchor=(0.01, 0.02 / height_in), ncols=2, **KEY_LOOK
         )
         _draw_colour_key(figure, layer, (0.56, 0.34 / height_in, 0.38))
     return figure
 
 
-def _place_strip(figure: "Figure", sheet: Sheet, layout: Layout, number: int) -> _Strip:
+def place_strip(figure: "Figure", sheet: Sheet, layout: Layout, number: int) -> Strip:
     """Make the axes of one strip, in true scale, counted from the top."""
     width_in, height_in = figure.get_size_inches()
     first, last = layout.strips[number]
     long_in = (last - first) * sheet.zone.station_pitch_mm * layout.in_per_mm
     high_in = sheet.height_mm * layout.in_per_mm
-    bottom_in = height_in - _TOP_IN - number * (high_in + BETWEEN_IN) - high_in
+    bottom_in = height_in - TOP_IN - number * (high_in + BETWEEN_IN) - high_in
     box = (LEFT_IN / width_in, bottom_in / height_in, long_in / width_in, high_in / height_in)
-    return _Strip(figure.add_axes(box, gid=f"strip {number + 1}"), sheet, first, last, layout.in_per_mm)
+    return Strip(figure.add_axes(box, gid=f"strip {number + 1}"), sheet, first, last, layout.in_per_mm)
 
 
-def _draw_strip(strip: _Strip, screened: "Screened", layer: "Layer") -> None:
+def _draw_strip(strip: Strip, screened: "Screened", layer: "Layer") -> None:
     sheet, axes = strip.sheet, strip.axes
     pitch, widest = sheet.zone.station_pitch_mm, float(sheet.edge_step_mm.max())
     axes.set_xlim(strip.first * pitch, strip.last * pitch)
@@ -130,18 +143,18 @@ def _draw_strip(strip: _Strip, screened: "Screened", layer: "Layer") -> None:
     unread = screened.status == UNREAD
     skipped = screened.status == SKIPPED
     empty = ~(unread | skipped) & ~np.isfinite(layer.values)
-    _draw_blocks(strip, skipped, "skipped", {"facecolor": PAPER, "edgecolor": HAIRLINE, "linewidth": 0.5})
-    _draw_blocks(
+    draw_blocks(strip, skipped, "skipped", {"facecolor": PAPER, "edgecolor": HAIRLINE, "linewidth": 0.5})
+    draw_blocks(
         strip, unread, "unread", {"facecolor": PAPER, "edgecolor": MUTED, "linewidth": 0.4, "hatch": "//////"}
     )
     if layer.read_but_empty:
-        _draw_blocks(strip, empty, "read but empty", {"facecolor": layer.empty_colour, "edgecolor": "none"})
+        draw_blocks(strip, empty, "read but empty", {"facecolor": layer.empty_colour, "edgecolor": "none"})
     _draw_signs(strip, screened)
-    _draw_datum(strip)
+    draw_datum(strip)
     for text, ring in layer.faint_outlines:
         _draw_faint(strip, np.asarray(ring, dtype=float), text)
     for indication in screened.indications:
-        _draw_indication(strip, indication, 5.0 if len(screened.indications) > _CROWDED else 7.0)
+        draw_indication(strip, indication, 5.0 if len(screened.indications) > CROWDED else 7.0)
 
 
 def _parts(sheet: Sheet) -> "list[tuple[NDArray[np.int_], float]]":
@@ -151,7 +164,7 @@ def _parts(sheet: Sheet) -> "list[tuple[NDArray[np.int_], float]]":
     return [*proper, (rows[:ghost], _PALE), (rows[ghost + count :], _PALE)] if ghost else proper
 
 
-def _draw_cells(strip: _Strip, layer: "Layer") -> None:
+def _draw_cells(strip: Strip, layer: "Layer") -> None:
     """Fill the cells; the repeated ones paler, so that no one counts them twice."""
     zone, stations = strip.sheet.zone, slice(strip.first, strip.last)
     edge_x = np.arange(strip.first, strip.last + 1) * zone.station_pitch_mm
@@ -173,7 +186,7 @@ def _draw_cells(strip: _Strip, layer: "Layer") -> None:
         )
 
 
-def _draw_blocks(strip: _Strip, mask: "NDArray[np.bool_]", gid: str, look: "dict[str, Any]") -> None:
+def draw_blocks(strip: Strip, mask: "NDArray[np.bool_]", gid: str, look: "dict[str, Any]") -> None:
     """Cover the marked points with one look, on the sheet and, paler, where it is repeated.
 
     All blocks go into one path: hatching them one by one would take a millisecond each.
@@ -202,7 +215,7 @@ def _draw_blocks(strip: _Strip, mask: "NDArray[np.bool_]", gid: str, look: "dict
         )
 
 
-def _draw_signs(strip: _Strip, screened: "Screened") -> None:
+def _draw_signs(strip: Strip, screened: "Screened") -> None:
     """Put the suspect sign and the reference sign on their points; on the sheet proper only."""
     size_pt = float(np.clip(0.42 * strip.cell_in * 72, 1.0, 6.5))
     along = x_mm(screened.zone)
@@ -227,7 +240,7 @@ def _draw_signs(strip: _Strip, screened: "Screened") -> None:
         )
 
 
-def _draw_datum(strip: _Strip) -> None:
+def draw_datum(strip: Strip) -> None:
     """Draw the datum line wherever it shows, and the line where the repeated positions begin."""
     sheet = strip.sheet
     x = np.array([strip.first, strip.last]) * sheet.zone.station_pitch_mm
@@ -241,7 +254,7 @@ def _draw_datum(strip: _Strip) -> None:
             strip.axes.plot(x, step * cut, color=MUTED, linewidth=0.7, gid="cut", zorder=2.5, clip_on=False)
 
 
-def _draw_indication(strip: _Strip, indication: "Indication", font_pt: float) -> None:
+def draw_indication(strip: Strip, indication: "Indication", font_pt: float) -> None:
     """Outline one indication wherever it shows on the strip, and number each place once."""
     from matplotlib.patches import Polygon
 
@@ -264,7 +277,7 @@ def _draw_indication(strip: _Strip, indication: "Indication", font_pt: float) ->
                 _number(strip, indication, moved[shown], font_pt)
 
 
-def _draw_faint(strip: _Strip, ring: "Grid", text: str) -> None:
+def _draw_faint(strip: Strip, ring: "Grid", text: str) -> None:
     """Draw what was outlined before, dashed and thin, wherever it shows, with a word beside it."""
     from matplotlib.patches import Polygon
 
@@ -283,7 +296,7 @@ def _draw_faint(strip: _Strip, ring: "Grid", text: str) -> None:
             )
 
 
-def _number(strip: _Strip, indication: "Indication", corners: "Grid", font_pt: float) -> None:
+def _number(strip: Strip, indication: "Indication", corners: "Grid", font_pt: float) -> None:
     """Set an indication's number beside its upper right shoulder, kept on the strip."""
     x_low, x_high = strip.axes.get_xlim()
     inside = np.clip(corners[:, 0], x_low, x_high)
@@ -306,7 +319,7 @@ def _number(strip: _Strip, indication: "Indication", corners: "Grid", font_pt: f
     label.set_gid(f"number {indication.id}")
 
 
-def _label_edges(strip: _Strip, *, is_first: bool, is_last: bool) -> None:
+def label_edges(strip: Strip, *, is_first: bool, is_last: bool) -> None:
     """Write stations and positions, as they stand on the part, along two edges, millimetres on the others."""
     axes, sheet, zone = strip.axes, strip.sheet, strip.sheet.zone
     numbers = thinned(zone.stations, zone.station_pitch_mm * strip.in_per_mm, 0.2)

@@ -7,10 +7,11 @@ twin, and ``outline_BM.svg`` and ``outline_BM.dxf`` for a cutter.
 import re
 from typing import TYPE_CHECKING
 
-from tapscan.errors import TapscanError, sentence
+from tapscan.errors import sentence
 from tapscan.plan.reading import PLAN_NAME
 from tapscan.records.writing import write_bytes, write_text
 from tapscan.report.cutting import dxf_text, layers_of, svg_text
+from tapscan.report.results_folder import results_folder
 from tapscan.report.tiling import PAPERS
 from tapscan.report.wraps import MOST_SHEETS, sheets_needed, wrap_pdf
 
@@ -22,9 +23,8 @@ if TYPE_CHECKING:
     from tapscan.report.tiling import Paper
     from tapscan.screening.results import Screened
 
-__all__ = ["RESULTS", "marked_names", "write_marked", "write_templates"]
+__all__ = ["marked_names", "write_marked", "write_templates"]
 
-RESULTS = "results"
 _TEMPLATES = re.compile(r"wrap_[A-Z0-9]{1,8}_(A4|Letter)\.pdf")
 _MARKED = re.compile(r"wrap_[A-Z0-9]{1,8}_marked_(A4|Letter)\.pdf|outline_[A-Z0-9]{1,8}\.(svg|dxf)")
 
@@ -44,11 +44,8 @@ def write_templates(plan: "Plan", folder: "Path") -> "tuple[list[Path], list[str
     TapscanError
         When ``results`` leads out of the inspection, or cannot be written.
     """
-    results = folder / RESULTS
-    if not results.resolve().is_relative_to(folder.resolve()):
-        raise TapscanError(RESULTS, "is a link out of the inspection", "take the link away")
     written, warnings = [], []
-    try:
+    with results_folder(folder) as results:
         for zone in plan.zones:
             for paper in PAPERS:
                 if _is_too_large(zone, paper):
@@ -58,12 +55,6 @@ def write_templates(plan: "Plan", folder: "Path") -> "tuple[list[Path], list[str
                 write_bytes(path, wrap_pdf(zone, paper))
                 written.append(path)
         _take_away(results, _TEMPLATES, {path.name for path in written})
-    except OSError as error:
-        raise TapscanError(
-            RESULTS,
-            f"cannot be written: {error.strerror or error}",
-            "make room, or make the folder writable",
-        ) from None
     return written, warnings
 
 

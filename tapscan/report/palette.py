@@ -2,7 +2,8 @@
 
 Two rules stand behind the choice. A copy in grey must still read, so lightness alone carries a quantity: each
 ramp falls evenly in CIE lightness from paper to ink. And colour alone never tells a status: each status has
-its own sign and its own word.
+its own sign and its own word. On a dark page every colour keeps its hue and changes sides in lightness, so
+that what is quiet on paper is quiet there.
 """
 
 from typing import TYPE_CHECKING, Literal
@@ -28,6 +29,7 @@ __all__ = [
     "Ramp",
     "colour_map",
     "css_variables",
+    "hex_text",
     "ramp_rgb",
 ]
 
@@ -52,6 +54,8 @@ RAMPS: dict[Ramp, tuple[tuple[float, float, float], ...]] = {
 
 # CIE 1931 XYZ of the D65 white, and XYZ to linear sRGB (IEC 61966-2-1; from memory).
 _WHITE = np.array([0.95047, 1.0, 1.08883])
+# On a dark page L* becomes this much less L*: paper's 100 turns into 10, a black that is easy on the eye.
+_DARK_SUM = 110.0
 _TO_RGB = np.array(
     [
         [3.2404542, -1.5371385, -0.4985314],
@@ -61,10 +65,11 @@ _TO_RGB = np.array(
 )
 
 
-def ramp_rgb(name: Ramp, steps: int = 256) -> "NDArray[np.float64]":
-    """Return the colours of a ramp from light to dark, shape ``(steps, 3)``, sRGB between 0 and 1.
+def ramp_rgb(name: Ramp, steps: int = 256, *, dark: bool = False) -> "NDArray[np.float64]":
+    """Return the colours of a ramp from quiet to strong, shape ``(steps, 3)``, sRGB between 0 and 1.
 
-    The anchors are joined by straight lines in CIELAB (CIE 1976), and L* falls by the same amount each step.
+    The anchors are joined by straight lines in CIELAB (CIE 1976), and L* changes by the same amount each
+    step: it falls from paper to ink, or rises on a `dark` page.
 
     Examples
     --------
@@ -73,13 +78,41 @@ def ramp_rgb(name: Ramp, steps: int = 256) -> "NDArray[np.float64]":
     """
     anchors = np.array(RAMPS[name], dtype=float)
     at = np.linspace(0, len(anchors) - 1, steps)
-    lightness, a, b = (np.interp(at, np.arange(len(anchors)), column) for column in anchors.T)
+    lab = np.stack([np.interp(at, np.arange(len(anchors)), column) for column in anchors.T], axis=1)
+    return _rgb_of_lab(_other_side(lab) if dark else lab)
+
+
+def _other_side(lab: "NDArray[np.float64]") -> "NDArray[np.float64]":
+    return np.column_stack([_DARK_SUM - lab[:, 0], lab[:, 1:]])
+
+
+def _rgb_of_lab(lab: "NDArray[np.float64]") -> "NDArray[np.float64]":
+    lightness, a, b = lab.T
     y = (lightness + 16) / 116
     cube_root = np.stack([y + a / 500, y, y - b / 200], axis=1)
     low = 3 * (6 / 29) ** 2 * (cube_root - 4 / 29)
     xyz = np.where(cube_root > 6 / 29, cube_root**3, low) * _WHITE
     linear = np.clip(xyz @ _TO_RGB.T, 0, 1)
     return np.asarray(np.where(linear <= 0.0031308, 12.92 * linear, 1.055 * linear ** (1 / 2.4) - 0.055))
+
+
+def _lab_of_rgb(rgb: "NDArray[np.float64]") -> "NDArray[np.float64]":
+    linear = np.where(rgb <= 0.04045, rgb / 12.92, ((rgb + 0.055) / 1.055) ** 2.4)
+    share = linear @ np.linalg.inv(_TO_RGB).T / _WHITE
+    low = share / (3 * (6 / 29) ** 2) + 4 / 29
+    x, y, z = np.where(share > (6 / 29) ** 3, np.cbrt(share), low).T
+    return np.stack([116 * y - 16, 500 * (x - y), 200 * (y - z)], axis=1)
+
+
+def hex_text(rgb: "NDArray[np.float64]") -> str:
+    """Spell one colour, shape ``(3,)``, as a style sheet does.
+
+    Examples
+    --------
+    >>> hex_text(np.array([1.0, 0.5, 0.0]))
+    '#ff8000'
+    """
+    return "#" + "".join(f"{round(float(share) * 255):02x}" for share in rgb)
 
 
 def colour_map(name: Ramp, *, dark_first: bool = False) -> "ListedColormap":
@@ -90,15 +123,15 @@ def colour_map(name: Ramp, *, dark_first: bool = False) -> "ListedColormap":
     return ListedColormap(colours[::-1] if dark_first else colours, name=f"tapscan {name}")
 
 
-def css_variables() -> dict[str, str]:
-    """Name the plain colours for a style sheet.
+def css_variables(*, dark: bool = False) -> dict[str, str]:
+    """Name the plain colours for a style sheet, those of a `dark` page when asked for.
 
     Examples
     --------
-    >>> css_variables()["ink"]
-    '#1d2731'
+    >>> css_variables()["ink"], css_variables(dark=True)["ink"]
+    ('#1d2731', '#e6f2ff')
     """
-    return {
+    colours = {
         "ink": INK,
         "muted": MUTED,
         "hairline": HAIRLINE,
@@ -107,3 +140,8 @@ def css_variables() -> dict[str, str]:
         "accent": ACCENT,
         "crayon": CRAYON,
     }
+    if not dark:
+        return colours
+    rgb = np.array([[int(text[i : i + 2], 16) / 255 for i in (1, 3, 5)] for text in colours.values()])
+    turned = _rgb_of_lab(_other_side(_lab_of_rgb(rgb)))
+    return {name: hex_text(row) for name, row in zip(colours, turned, strict=True)}

@@ -1,14 +1,12 @@
 """``results/``: the tables that other tools read, and the report that people read."""
 
-from dataclasses import asdict
 from pathlib import Path
 
 from tapscan.analysis import Results
-from tapscan.errors import TapscanError
-from tapscan.records.tables import csv_text, json_text
 from tapscan.records.writing import write_text
 from tapscan.report.html import write_report
-from tapscan.report.marking import RESULTS, write_marked
+from tapscan.report.marking import write_marked
+from tapscan.report.results_folder import results_folder
 
 __all__ = ["write_results"]
 
@@ -23,16 +21,8 @@ def write_results(results: Results) -> Path:
     TapscanError
         When ``results`` leads out of the inspection, or cannot be written.
     """
-    home = results.inspection.folder
-    folder = home / RESULTS
-    if not folder.resolve().is_relative_to(home.resolve()):
-        raise TapscanError(RESULTS, "is a link out of the inspection", "take the link away")
-    try:
-        write_text(folder / "points.csv", csv_text(results.points))
-        write_text(folder / "indications.json", json_text([asdict(one) for one in results.indications]))
-        write_text(folder / "summary.json", json_text(results.summary))
+    with results_folder(results.inspection.folder) as folder:
+        for name, text in results.tables.items():
+            write_text(folder / name, text)
         write_marked(results.screened, folder)
         return write_report(results, folder)
-    except OSError as error:
-        what = f"cannot be written: {error.strerror or error}"
-        raise TapscanError(RESULTS, what, "make room, or make the folder writable") from None

@@ -5,6 +5,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from tapscan.plan.points import parse_point
+from tapscan.report.evidence import decided_by
 from tapscan.report.words import (
     METHOD_NAMES,
     area_text,
@@ -15,7 +16,7 @@ from tapscan.report.words import (
     place_in_words,
     zone_name,
 )
-from tapscan.screening.results import CLEAR, SKIPPED, SUSPECT, UNREAD
+from tapscan.screening.results import CLEAR, SKIPPED, SUSPECT, UNREAD, TapEvidence
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -191,7 +192,24 @@ def evidence_intro(method: "Method") -> str:
 def evidence_caption(screened: "Screened", indication: "Indication") -> str:
     """Say below a picture of evidence where it was taken and what was measured there."""
     place = f"{indication.id}, {place_in_words(indication, screened.zone)}."
-    return f"{place} {_measured(screened, indication)}".rstrip()
+    return " ".join(
+        filter(None, (place, _held_against(screened, indication), _measured(screened, indication)))
+    )
+
+
+def _held_against(screened: "Screened", indication: "Indication") -> str:
+    """Say what decided at the strongest point where it was not the zone itself; '' elsewhere."""
+    point = parse_point(indication.peak_point)
+    if point is None or not isinstance(screened.evidence, TapEvidence):
+        return ""
+    twin = decided_by(screened.evidence, (point.station - 1, point.position - 1))
+    if twin is None:
+        return ""
+    return (
+        f"Held against {twin.source}: what is expected is the spectrum there, moved by what the two usually "
+        "differ by (dotted), and a slow change over the zone. That they differ here does not tell which of "
+        "them is damaged."
+    )
 
 
 def _measured(screened: "Screened", indication: "Indication") -> str:

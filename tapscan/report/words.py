@@ -4,7 +4,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from tapscan.plan.points import Block, parse_point
+from tapscan.plan.points import Block, parse_point, span_in_words
 from tapscan.screening.results import UNREAD
 
 if TYPE_CHECKING:
@@ -24,6 +24,7 @@ __all__ = [
     "depth_text",
     "disc_text",
     "joined",
+    "kind_text",
     "mm_text",
     "place_in_words",
     "range_in_mm",
@@ -95,6 +96,11 @@ def depth_text(indication: "Indication") -> str:
     return "not told by a tap test" if indication.method == "tap" else "no echo from inside"
 
 
+def kind_text(indication: "Indication") -> str:
+    """Say what an indication is suspected to be; a tap does not tell a disbond from a delamination."""
+    return "delamination or disbond" if indication.method == "tap" else indication.kind
+
+
 def count_text(count: int, one: str, many: str | None = None) -> str:
     """Count things in words that agree with the number.
 
@@ -128,10 +134,6 @@ def _arc(positions: "Iterable[int]", zone: "Zone") -> tuple[int, int]:
     return held[(widest + 1) % len(held)], held[widest]
 
 
-def _span(word: str, first: int, last: int) -> str:
-    return f"{word} {first:02d}" if first == last else f"{word}s {first:02d} to {last:02d}"
-
-
 def place_in_words(indication: "Indication", zone: "Zone") -> str:
     """Say where an indication lies, in the numbers that are written on the part.
 
@@ -142,12 +144,12 @@ def place_in_words(indication: "Indication", zone: "Zone") -> str:
         return f"at {indication.peak_point}"
     stations = [point.station for point in points]
     positions = {point.position for point in points}
-    along = _span("station", min(stations), max(stations))
+    along = span_in_words("station", min(stations), max(stations))
     if zone.is_tube and len(positions) == zone.positions > 1:
         return f"{along}, all the way round"
     first, last = _arc(positions, zone)
     crossing = ", across the datum line" if first > last else ""
-    return f"{along}, {_span('position', first, last)}{crossing}"
+    return f"{along}, {span_in_words('position', first, last)}{crossing}"
 
 
 def range_in_mm(indication: "Indication") -> str:

@@ -10,11 +10,12 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from tapscan.plan.developed import columns, cut_columns, developed_mm, edge_mm, path_mm, sector
-from tapscan.plan.points import point_name
 from tapscan.plan.surfaces import block_mask, s_mm, slant, x_mm
+from tapscan.report.naming import MM_PER_PT, Names, every, names_of, shown, step_mm
 from tapscan.report.outlining import Outline, outlines_of, unread_rings
 from tapscan.report.palette import CRAYON, HAIRLINE, INK, MUTED, PAPER
 from tapscan.report.sheaf import Sheaf, sheaf_pdf
+from tapscan.report.tagging import placed, tag_size_mm
 from tapscan.report.tiling import Paper, sheet_count, tiled
 from tapscan.report.words import METHOD_NAMES, mm_text
 from tapscan.screening.results import SUSPECT, UNREAD
@@ -34,8 +35,8 @@ MOST_SHEETS = 60  # beyond, nobody would join them; the zone is better split
 _LAP_MM = 12.0
 _ROOM_MM = 6.0  # round the shape, for words
 _ARM_MM, _CLOSEST_MM = 1.5, 2.0  # of a point's cross; between marked points
-_MM_PER_PT = 25.4 / 72
-_CROWDED = 30
+_CROWDED, _ROOM_FOR_TAG_MM = 30, 8.0
+_BESIDE = np.array([20.0, 0.0])  # a name may begin on the sheet before
 _HATCHES = {"tap": "////", "ascan": "\\\\\\\\"}
 _DASHES: dict[str, Any] = {"tap": "solid", "ascan": (0, (5, 1.2))}
 
@@ -44,8 +45,8 @@ _DASHES: dict[str, Any] = {"tap": "solid", "ascan": (0, (5, 1.2))}
 class Drawn:
     """All that one zone's wrap shows, developed once and drawn on sheet after sheet.
 
-    `lines` are the grid's; `crosses` (n, 2, 2) the arms of the marked points; `names` and `name_mm` (n, 2)
-    what is written beside them and where; `holes_mm` (n, 2) the skipped points.
+    `lines` are the grid's; `crosses` (n, 2, 2) the arms of the marked points; `names` what is written beside
+    them; `holes_mm` (n, 2) the skipped points; `tags_mm` (n, 2) the middles of the outlines' numbers.
     """
 
     zone: "Zone"
@@ -53,12 +54,12 @@ class Drawn:
     lap: "Grid | None"
     lines: "tuple[Grid, ...]"
     crosses: "Grid"
-    names: tuple[str, ...]
-    name_mm: "Grid"
-    name_pt: float
+    names: Names
     holes_mm: "Grid"
     screened: "tuple[Screened, ...]"
     outlines: tuple[Outline, ...]
+    tags_mm: "Grid"
+    tag_pt: float
 
 
 def sheets_needed(zone: "Zone", paper: Paper) -> int:
@@ -124,71 +125,37 @@ def _with_lap(zone: "Zone", lap: "Grid | None") -> "Grid":
 
 
 def _drawn(zone: "Zone", screened: "tuple[Screened, ...]") -> Drawn:
-    step = s_mm(zone)[:, 1] if zone.positions > 1 else np.full(zone.stations, np.inf)
-    pitch, narrow = zone.station_pitch_mm * slant(zone), float(step.min())
-    station, position = _every(pitch, _CLOSEST_MM), _every(narrow, _CLOSEST_MM)
-    shown = np.outer(_shown(zone.stations, station), _shown(zone.positions, position))
+    pitch, narrow = zone.station_pitch_mm * slant(zone), step_mm(zone)
+    station, position = every(pitch, _CLOSEST_MM), every(narrow, _CLOSEST_MM)
+    marked = np.outer(shown(zone.stations, station), shown(zone.positions, position))
     skipped = block_mask(zone, zone.skip)
-    is_full, name_pt = _name_size(zone, pitch, narrow)
-    long_mm = _name_mm(zone, name_pt, is_full=is_full)
-    named = np.outer(
-        _shown(zone.stations, _every(pitch, long_mm + 0.8)),
-        _shown(zone.positions, _every(narrow, 1.5 * name_pt * _MM_PER_PT)),
-    )
     flat = developed_mm(zone, x_mm(zone), columns(zone, x_mm(zone), s_mm(zone)))
-    written = np.argwhere(shown & named & ~skipped)
-    names = (point_name(zone.code, int(i) + 1, int(p) + 1) for i, p in written)
+    outlines = tuple(outlines_of(screened))
+    is_tight = min(pitch, narrow) < _ROOM_FOR_TAG_MM or len(outlines) > _CROWDED
+    tag_pt = 6.0 if is_tight else 9.0
+    # After the inspection fewer names are needed than room for the numbers of outlines.
+    names = names_of(zone, marked, tag_size_mm("T1", tag_pt)[1] if outlines else 0.0)
     return Drawn(
         zone=zone,
         edge=edge_mm(zone),
         lap=lap_mm(zone),
         lines=tuple(_lines(zone, station, position)),
-        crosses=_crosses(zone, shown & ~skipped, 0.3 * min(pitch * station, narrow * position)),
-        names=tuple(name if is_full else name.removeprefix(f"{zone.code}-") for name in names),
-        name_mm=flat[written[:, 0], written[:, 1]] + [0.5, 0.8],
-        name_pt=name_pt,
-        holes_mm=flat[shown & skipped],
+        crosses=_crosses(zone, marked & ~skipped, 0.3 * min(pitch * station, narrow * position)),
+        names=names,
+        holes_mm=flat[marked & skipped],
         screened=screened,
-        outlines=tuple(outlines_of(screened)),
+        outlines=outlines,
+        tags_mm=placed(outlines, tag_pt, names.box_mm, flat[marked & ~skipped], edge_mm(zone)),
+        tag_pt=tag_pt,
     )
-
-
-def _every(pitch_mm: float, room_mm: float) -> int:
-    """Every how manieth is shown when each needs so much room; each step is a multiple of the one before."""
-    every = 1
-    while pitch_mm * every < room_mm:
-        every *= 5 if str(every)[0] == "1" else 2
-    return every
-
-
-def _shown(count: int, every: int) -> "NDArray[np.bool_]":
-    """Mark the numbers from 1 to `count` that are shown: the first, and the multiples."""
-    number = np.arange(1, count + 1)
-    return np.asarray((number == 1) | (number % every == 0))
-
-
-def _name_size(zone: "Zone", pitch_mm: float, step_mm: float) -> tuple[bool, float]:
-    """Choose the largest type that fits the cells: names in full if they can be, else without the zone."""
-    for is_full in (True, False):
-        for size_pt in (7.0, 6.0, 5.0):
-            if _name_mm(zone, size_pt, is_full=is_full) + 0.8 <= pitch_mm and step_mm > size_pt * _MM_PER_PT:
-                return is_full, size_pt
-    return False, 4.5
-
-
-def _name_mm(zone: "Zone", size_pt: float, *, is_full: bool) -> float:
-    """Length of the longest point name; figures and capitals of the typeface take about 0.65 em each."""
-    name = point_name(zone.code, zone.stations, zone.positions)
-    short = name.removeprefix(f"{zone.code}-")
-    return 0.65 * size_pt * _MM_PER_PT * len(name if is_full else short)
 
 
 def _lines(zone: "Zone", every_station: int, every_position: int) -> "list[Grid]":
     """Develop the lines through the points, round the girth and along the part."""
     low, high = cut_columns(zone)
     length_mm = zone.stations * zone.station_pitch_mm
-    around = x_mm(zone)[_shown(zone.stations, every_station), 0]
-    along = np.flatnonzero(_shown(zone.positions, every_position))[1:]  # the first is the datum line
+    around = x_mm(zone)[shown(zone.stations, every_station), 0]
+    along = np.flatnonzero(shown(zone.positions, every_position))[1:]  # the first is the datum line
     return [path_mm(zone, np.array([(x, low), (x, high)])) for x in around] + [
         path_mm(zone, np.array([(0.0, column), (length_mm, column)])) for column in along
     ]
@@ -255,23 +222,26 @@ def _draw(axes: "Axes", drawn: Drawn) -> None:
         )
     axes.add_patch(Polygon(drawn.edge, fill=False, edgecolor=INK, linewidth=0.6, gid="edge"))
     _draw_landmarks(axes, drawn)
-    for i in np.flatnonzero(_inside(drawn.name_mm, low - [20, 0], high)):
+    _draw_names(axes, drawn.names, low, high)
+    for one in drawn.screened:
+        _draw_suspect(axes, one, low, high)
+    for outline, tag in zip(drawn.outlines, drawn.tags_mm, strict=True):
+        # The number stands a little beyond the outline.
+        if any(_meets(line, low - 15, high + 15) for line in outline.lines):
+            _draw_outline(axes, outline, tag, drawn.tag_pt)
+
+
+def _draw_names(axes: "Axes", names: Names, low: "Grid", high: "Grid") -> None:
+    for i in np.flatnonzero(_inside(names.place_mm, low - _BESIDE, high + _BESIDE)):
         axes.text(
-            drawn.name_mm[i, 0],
-            drawn.name_mm[i, 1],
-            drawn.names[i],
-            fontsize=drawn.name_pt,
+            float(names.place_mm[i, 0]),
+            float(names.place_mm[i, 1]),
+            names.words[i],
+            fontsize=float(names.size_pt[i]),
             va="top",
             color=INK,
             clip_on=True,
         )
-    for one in drawn.screened:
-        _draw_suspect(axes, one, low, high)
-    font_pt = 5.5 if len(drawn.outlines) > _CROWDED else 9.0
-    for outline in drawn.outlines:
-        # The number stands a little beyond the outline.
-        if any(_meets(line, low - 15, high + 15) for line in outline.lines):
-            _draw_outline(axes, outline, font_pt)
 
 
 def _window(axes: "Axes") -> "tuple[Grid, Grid]":
@@ -320,20 +290,29 @@ def _draw_landmarks(axes: "Axes", drawn: Drawn) -> None:
     look: dict[str, Any] = {"fontsize": 6.5, "color": INK, "clip_on": True, "rotation_mode": "anchor"}
     turned = -float(np.degrees(np.arctan2(end[1] - start[1], end[0] - start[0])))
     name = "datum line" if zone.is_tube else "position 1"
+    # Between the line and the cut, half a step away, however narrow the tube is.
+    size_pt = float(np.clip((step_mm(zone) / 2 - 0.9) / MM_PER_PT, 3.5, look["fontsize"]))
     for i in range(0, zone.stations, max(1, round(100 / zone.station_pitch_mm))):
         u, v = developed_mm(zone, i * zone.station_pitch_mm, 0.0)
-        axes.text(u + 0.8, v - 0.5, name, rotation=turned, va="bottom", **look)
+        axes.text(u + 0.8, v - 0.5, name, rotation=turned, va="bottom", **{**look, "fontsize": size_pt})
     bulge_mm = float(first[:, 0].max() - first[:, 0].min())
     words = "station 1 end, positions count this way →"
     axes.text(
         first[:, 0].max() - min(bulge_mm, 4.0) - 1.2, 0.0, words, rotation=-90, ha="center", va="top", **look
     )
     if drawn.lap is not None:
-        u, v = drawn.lap.mean(axis=0)
-        along = drawn.lap[0] - drawn.lap[3]
-        lap_turned = -float(np.degrees(np.arctan2(along[1], along[0])))
-        words = "glue lap, under the other edge"
-        axes.text(u, v, words, rotation=lap_turned, ha="center", va="center", **{**look, "fontsize": 5.5})
+        _name_lap(axes, drawn.lap, {**look, "fontsize": 5.5})
+
+
+def _name_lap(axes: "Axes", lap: "Grid", look: dict[str, Any]) -> None:
+    """Say on every sheet what the lap is for: often enough that one of the words is whole."""
+    inner, outer = lap[[3, 0]], lap[[2, 1]]
+    along = inner[1] - inner[0]
+    turned = -float(np.degrees(np.arctan2(along[1], along[0])))
+    count = max(1, round(float(np.hypot(*along)) / 70.0))
+    for share in (np.arange(count) + 0.5) / count:
+        u, v = sum((1 - share) * side[0] + share * side[1] for side in (inner, outer)) / 2
+        axes.text(u, v, "glue lap, under the other edge", rotation=turned, ha="center", va="center", **look)
 
 
 def _draw_unread(axes: "Axes", screened: "Screened") -> None:
@@ -372,7 +351,7 @@ def _draw_suspect(axes: "Axes", screened: "Screened", low: "Grid", high: "Grid")
     )
 
 
-def _draw_outline(axes: "Axes", outline: Outline, font_pt: float) -> None:
+def _draw_outline(axes: "Axes", outline: Outline, tag: "Grid", font_pt: float) -> None:
     for line in outline.lines:
         axes.plot(
             *line.T,
@@ -383,11 +362,12 @@ def _draw_outline(axes: "Axes", outline: Outline, font_pt: float) -> None:
             gid=f"outline {outline.number}",
         )
     axes.text(
-        *outline.label_mm,
+        float(tag[0]),
+        float(tag[1]),
         outline.number,
         fontsize=font_pt,
         color=CRAYON,
-        ha="left",
+        ha="center",
         va="center",
         clip_on=True,
         bbox={"boxstyle": "round,pad=0.2", "facecolor": PAPER, "edgecolor": CRAYON, "linewidth": 0.6},

@@ -6,8 +6,10 @@ are drawn for reflectors wider than the beam. The score is the larger of the two
 
 Where the plan says that an insert is bonded to the inner wall, the bond takes energy out and the back wall is
 weaker than beside it. Where the insert has come away, the back wall is as strong as that of the wall by
-itself. Half way between the two amplitudes half the beam stands on bond: the same rule. A back wall that is
-lost tells nothing there, since the bond takes most of it anyway; an echo from inside does, as everywhere.
+itself. Half way between the two amplitudes half the beam stands on bond: the same rule. Where the insert is
+acoustically harder than the wall a sound bond turns the back wall over, and amplitudes are taken with their
+sign. Half the step between the two must stand well out of the scatter of each. A back wall that is lost tells
+nothing where the bond takes most of it anyway; an echo from inside does, as everywhere.
 """
 
 from dataclasses import dataclass, replace
@@ -34,8 +36,11 @@ HALF = 0.5  # of the amplitude: −6 dB
 NEIGHBOURS, SAME_DEPTH = 2, 0.15
 # A back wall that was not found is this far below what was expected, for the table's and the score's sake.
 LOST_DB = -40.0
-# A bond that takes less than this out of the back wall cannot be told from none by it.
-LEAST_BOND_DB = 3.0
+# Half the step from bonded to free, in robust standard deviations of either; below that a bond cannot be told
+# from none by it, nor where the step is less than this share of the free back wall.
+LEAST_STEP_SPREADS, LEAST_STEP = 4.0, 0.1
+# Of the bonded readings whose back wall is turned over, for the turn to be the bond's doing.
+TURNED_SHARE = 0.8
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -43,11 +48,13 @@ class _Good:
     """What good laminate sends back: `free_db` (stations, positions) the back wall of the wall by itself.
 
     `bonded` marks the points where an insert takes energy out of it, and `bonded_amplitude` is what it leaves
-    there; all relative to the front-surface echo.
+    there, of the `backwall` (stations, positions), which is negative where a bond turns it over; all relative
+    to the front-surface echo.
     """
 
     free_db: Floats
     bonded: Mask
+    backwall: Floats
     bonded_amplitude: float
     words: str
 
@@ -129,25 +136,38 @@ def _what_is_good(zone: Zone, readings: EchoReadings, read: Mask, warnings: list
         return _without_bonds(zone, readings, read, bonded, reference)
     free_db, words = _expected_backwall_db(zone, readings, read & ~bonded, reference & ~bonded)
     if not (bonded.any() and np.isfinite(free_db).any()):
-        return _Good(free_db, np.zeros_like(bonded), 0.0, words)
+        return _Good(free_db, np.zeros_like(bonded), free_db, 0.0, words)
     # The part's slow changes, told beside the bond, are not carried on behind it.
     free_db = np.where(bonded, np.median(free_db[read & ~bonded]), free_db)
     marked = read & bonded & reference
     resting = marked if marked.sum() >= MIN_READINGS else read & bonded
-    left = float(np.median(_amplitude(readings.echoes.backwall_db)[resting]))
-    taken_db = float(free_db[bonded][0] - 20 * np.log10(max(left, 1e-9)))
-    if taken_db < LEAST_BOND_DB:
+    backwall = _signed(readings, resting, read & ~bonded)
+    left, free = float(np.median(backwall[resting])), float(10 ** (free_db[bonded][0] / 20))
+    taken_db = 20 * np.log10(free / max(abs(left), 1e-9))
+    spread = max(_spread(backwall[resting]), _spread(backwall[read & ~bonded]))
+    if free - left < max(2 * LEAST_STEP_SPREADS * spread, LEAST_STEP * free):
         what = (
             f"the bonds take {max(taken_db, 0.0):.1f} dB out of the back wall, too little to tell a disbond"
         )
         warnings.append(sentence(f"zone {zone.code}", what, "check which points are bonded"))
         # Delaminations of the wall still show there, against the bonded points' own level.
-        own_db = 20 * np.log10(max(left, 1e-9))
-        return _Good(np.where(bonded, own_db, free_db), np.zeros_like(bonded), 0.0, words)
-    told = (
-        f"Behind {int(bonded.sum())} points an insert is bonded, which takes {min(taken_db, 40.0):.0f} dB out"
-    )
-    return _Good(free_db, bonded, left, f"{words} {told} of it by most of them.")
+        own_db = 20 * np.log10(max(abs(left), 1e-9))
+        return _Good(np.where(bonded, own_db, free_db), np.zeros_like(bonded), backwall, 0.0, words)
+    told = f"which takes {min(taken_db, 40.0):.0f} dB out of it" if left > 0 else "which turns it over"
+    told = f"Behind {int(bonded.sum())} points an insert is bonded, {told} by most of them."
+    return _Good(free_db, bonded, backwall, left, f"{words} {told}")
+
+
+def _signed(readings: EchoReadings, resting: Mask, free: Mask) -> Floats:
+    """Give back walls over the front-surface echo, negative where a bond turns them over."""
+    size = _amplitude(readings.echoes.backwall_db)
+    sign = np.sign(np.nan_to_num(readings.echoes.backwall_amplitude))
+    turned = sign * sign[free].sum() < 0
+    return np.where(turned, -size, size) if turned[resting].mean() > TURNED_SHARE else size
+
+
+def _spread(values: Floats) -> float:
+    return 1.4826 * float(np.median(np.abs(values - np.median(values))))
 
 
 def _without_bonds(zone: Zone, readings: EchoReadings, read: Mask, bonded: Mask, reference: Mask) -> _Good:
@@ -157,7 +177,7 @@ def _without_bonds(zone: Zone, readings: EchoReadings, read: Mask, bonded: Mask,
     seen_db = readings.echoes.backwall_db[few & np.isfinite(readings.echoes.backwall_db)]
     if seen_db.size:
         free_db = np.where(few, np.median(seen_db), free_db)
-    return _Good(free_db, np.zeros_like(bonded), 0.0, words)
+    return _Good(free_db, np.zeros_like(bonded), free_db, 0.0, words)
 
 
 def _amplitude(level_db: Floats) -> Floats:
@@ -197,16 +217,17 @@ def _judged(
     if expected is not None:
         inside = inside - expected.known_share
     with np.errstate(divide="ignore", invalid="ignore"):
-        loose = (_amplitude(readings.echoes.backwall_db) - good.bonded_amplitude) / (
-            free - good.bonded_amplitude
-        )
-    doubt = np.where(good.bonded, loose, lost)
+        left = good.bonded_amplitude
+        loose = (good.backwall - left) / (free - left)
+        # A bond that leaves most of the back wall lets a delamination above it be seen by its loss, too.
+        masked = 1 - good.backwall / left if left > HALF * np.nanmax(free) else np.full_like(free, -np.inf)
+    doubt = np.where(good.bonded, np.maximum(loose, masked), lost)
     score = np.where(read, np.maximum(np.maximum(doubt, inside), 0.0) / HALF, np.nan)
     p_value = np.full(score.shape, np.nan)
     usual = doubt if expected is None else np.where(good.bonded, doubt, expected.wander)
     for part in (good.bonded, ~good.bonded):
         p_value[part] = _p_value(score[part], usual[part], read[part])
-    return score, p_value, good.bonded & (loose >= HALF) & (loose > inside)
+    return score, p_value, good.bonded & (loose >= HALF) & (loose > inside) & (loose > masked)
 
 
 def _inside_share(readings: EchoReadings, free: Floats, read: Mask, *, closed: bool) -> Floats:

@@ -24,6 +24,7 @@ from numpy.typing import NDArray
 __all__ = [
     "Baseline",
     "Terms",
+    "better_halves",
     "difference_terms",
     "distances",
     "fit_baseline",
@@ -38,6 +39,7 @@ Mask = NDArray[np.bool_]
 # of each ring.
 KEPT_SHARE = 2 / 3
 KEPT_IN_RING = 0.5
+FEWEST_IN_RING = 4
 # So many points marked as good say for themselves what is good in their ring, whatever its other half says.
 MARKED_IN_RING = 3
 MAX_STEPS = 40
@@ -45,31 +47,39 @@ LAD_STEPS = 12
 # Weight, in readings, of "a station's level is half way between its neighbours'": next to nothing beside the
 # readings of a ring, and enough to bridge a station without any.
 BRIDGE_WEIGHT = 0.3
+# The same for how the strike changes what is heard: ten stations have about one slope between them, unless
+# many readings say otherwise; each slope costs half a term, then.
+SLOPE_WEIGHT, SLOPE_COST = 3.0, 0.5
 # A fit wants at least this many readings for each of its terms.
 READINGS_PER_TERM = 4
 # Terms times points: beyond this a large scan makes do with smooth terms, and with bounded memory and time.
 MOST_CELLS = 5_000_000
 # What a baseline may be composed of, finest first: Legendre order of the level along the axis (None: one free
-# level for each station), and pairs of wave number across and Legendre order of its change along the axis. A
-# mode that has n waves round the girth yields to taps in 2n: hence the four, of a tube that ovals unevenly.
-RECIPES: tuple[tuple[int | None, tuple[tuple[int, int], ...]], ...] = (
-    (None, ((1, 4), (2, 2), (4, 4))),
-    (None, ((1, 4), (2, 2))),
-    (None, ((1, 2), (2, 1))),
-    (6, ((1, 2), (2, 1))),
-    (6, ((1, 1),)),
-    (2, ((1, 1),)),
-    (2, ((1, 0),)),
-    (2, ()),
-    (0, ()),
+# level for each station), and pairs of wave number across and order of its change along the axis, in cosines.
+# A mode yields to taps as its deflection squared: in 2n waves round the girth where it has n, hence the two
+# and the four; and along the axis in ½ (1 - cos 2πmx/L) where it has m half waves, hence the cosines. Waves
+# that cannot change as fast as the modes do leave crests that the trimmed fit takes for damage and never
+# takes in again.
+# The finest follow damage too unless readings hold them to what is good: they want more than others.
+READINGS_PER_FINE_TERM = 4.6
+RECIPES: tuple[tuple[float, int | None, tuple[tuple[int, int], ...]], ...] = (
+    (READINGS_PER_FINE_TERM, None, ((1, 2), (2, 8), (4, 8))),
+    (READINGS_PER_FINE_TERM, None, ((1, 2), (2, 6), (4, 4))),
+    (READINGS_PER_FINE_TERM, None, ((1, 2), (2, 4), (4, 2))),
+    (READINGS_PER_FINE_TERM, None, ((1, 2), (2, 3), (4, 1))),
+    (READINGS_PER_TERM, None, ((1, 2), (2, 1))),
+    (READINGS_PER_TERM, 6, ((1, 2), (2, 1))),
+    (READINGS_PER_TERM, 6, ((1, 1),)),
+    (READINGS_PER_TERM, 2, ((1, 1),)),
+    (READINGS_PER_TERM, 2, ((1, 0),)),
+    (READINGS_PER_TERM, 2, ()),
+    (READINGS_PER_TERM, 0, ()),
 )
 # What two like zones may differ in without either being damaged: coupling, air and wear change slowly or not
 # at all. No level for each station, or damage all round one would be taken for its level.
 DIFFERENCE_RECIPE: tuple[int, tuple[tuple[int, int], ...]] = (1, ((1, 1), (2, 0)))
-# Spread is judged over this many stations to either side, and leans on the whole zone's by the weight of
-# some readings.
+# Spread is judged over this many stations to either side, and noisiness over this many.
 SPREAD_STATIONS = 2
-SPREAD_PRIOR = 30
 NOISE_STATIONS = 1
 # A hand misses its mark by a fifth of a station or so (common practice, no published source). Where good
 # readings change fast along the part, that alone moves them, in a direction that is known.
@@ -97,14 +107,14 @@ class Terms:
         slope.
         """
         stations, positions = self.grid_shape
-        free = self.columns.shape[1] + stations <= readings // READINGS_PER_TERM
+        free = self.columns.shape[1] + SLOPE_COST * stations <= readings // READINGS_PER_TERM
         along = np.eye(stations) if free else _legendre(stations, 0)
         slopes = np.repeat(along, positions, axis=0) * covariate[:, None]
         count = self.columns.shape[1]
         penalty = np.zeros((count + slopes.shape[1],) * 2)
         penalty[:count, :count] = self.penalty
         if free:
-            penalty[count:, count:] = _bridge(stations)
+            penalty[count:, count:] = SLOPE_WEIGHT * _bridge(stations)
         return Terms(np.column_stack([self.columns, slopes]), penalty, self.grid_shape, self.keeps_rings)
 
 
@@ -140,18 +150,18 @@ def surface_terms(stations: int, positions: int, *, closed: bool, readings: int)
     Examples
     --------
     >>> surface_terms(40, 12, closed=True, readings=480).columns.shape
-    (480, 66)
+    (480, 82)
     >>> surface_terms(4, 6, closed=True, readings=24).columns.shape
     (24, 6)
     """
-    for along, waves in RECIPES:
+    for per_term, along, waves in RECIPES:
         columns = _composed((stations, positions), along, waves, closed=closed)
         count = columns.shape[1]
-        if count * READINGS_PER_TERM <= readings and count * stations * positions <= MOST_CELLS:
+        if count * per_term <= readings and count * stations * positions <= MOST_CELLS:
             break
     penalty = np.zeros((count, count))
     if along is None:
-        penalty[:stations, :stations] = _bridge(stations)
+        penalty[:stations, :stations] = BRIDGE_WEIGHT * _bridge(stations)
     return Terms(columns, penalty, (stations, positions))
 
 
@@ -178,7 +188,7 @@ def _composed(
         np.outer(profile, wave).ravel()
         for number, order in waves
         for wave in _waves(positions, number, closed=closed)
-        for profile in _legendre(stations, order).T
+        for profile in _cosines(stations, order).T
     ]
     return np.column_stack([np.repeat(levels, positions, axis=0), *across])
 
@@ -186,7 +196,7 @@ def _composed(
 def _bridge(stations: int) -> Floats:
     """Penalty on what is not half way between its neighbours along the axis, (stations, stations)."""
     bend = np.diff(np.eye(stations), n=2, axis=0)
-    return np.asarray(BRIDGE_WEIGHT * bend.T @ bend)
+    return np.asarray(bend.T @ bend)
 
 
 def _waves(positions: int, number: int, *, closed: bool) -> list[Floats]:
@@ -195,6 +205,12 @@ def _waves(positions: int, number: int, *, closed: bool) -> list[Floats]:
         return [_legendre(positions, number)[:, number]] if number <= (positions - 1) // 2 else []
     turn = 2 * np.pi * np.arange(positions) / positions
     return [np.cos(number * turn), np.sin(number * turn)] if positions > 2 * number + 1 else []
+
+
+def _cosines(count: int, order: int) -> Floats:
+    """Cosines of 0 to `order` half waves on `count` points, no more of them than half the points carry."""
+    half_waves = np.arange(min(order, max(0, (count - 1) // 2)) + 1)
+    return np.asarray(np.cos(np.pi * np.outer(np.arange(count) + 0.5, half_waves) / count))
 
 
 def _legendre(count: int, order: int) -> Floats:
@@ -289,18 +305,27 @@ def _median_size(residual: Floats) -> Floats:
 
 def _agreeing(distance: Floats, terms: Terms, read: Mask, reference: Mask) -> Mask:
     """Choose the readings to rest on: references, the better half of every ring, then the nearest of all."""
-    ranked = np.where(reference, -1.0, np.where(read, distance, np.inf))
-    rings = ranked.reshape(terms.grid_shape)
-    place = np.argsort(np.argsort(rings, axis=1, kind="stable"), axis=1)
-    # A ring of very few points has no better half worth the name.
-    share = KEPT_IN_RING if terms.keeps_rings and terms.grid_shape[1] >= READINGS_PER_TERM else 0.0
-    in_ring = np.ceil(share * read.reshape(terms.grid_shape).sum(axis=1, keepdims=True))
-    in_ring[reference.reshape(terms.grid_shape).sum(axis=1) >= MARKED_IN_RING] = 0
-    kept = reference | (place < in_ring).ravel()
+    kept = reference | better_halves(np.where(read, distance, np.nan), terms, reference)
     wanted = int(np.ceil(KEPT_SHARE * read.sum())) - int(kept.sum())
-    order = np.argsort(np.where(kept, np.inf, ranked), kind="stable")
+    order = np.argsort(np.where(kept | ~read, np.inf, distance), kind="stable")
     kept[order[: max(wanted, 0)]] = True
     return np.asarray(kept & read)
+
+
+def better_halves(distance: Floats, terms: Terms, reference: Mask) -> Mask:
+    """Mark the nearer half of every ring's readings, (points,); none where the baseline has no such rings.
+
+    `distance` is NaN where unread. Rings with points enough marked as good in `reference` need no such help.
+    """
+    read = np.isfinite(distance).reshape(terms.grid_shape)
+    # A ring of very few points has no better half worth the name.
+    if not terms.keeps_rings or terms.grid_shape[1] < FEWEST_IN_RING:
+        return np.zeros(distance.shape, dtype=bool)
+    ranked = np.where(reference, -1.0, np.where(read.ravel(), distance, np.inf)).reshape(terms.grid_shape)
+    place = np.argsort(np.argsort(ranked, axis=1, kind="stable"), axis=1)
+    in_ring = np.ceil(KEPT_IN_RING * read.sum(axis=1, keepdims=True))
+    in_ring[reference.reshape(terms.grid_shape).sum(axis=1) >= MARKED_IN_RING] = 0
+    return np.asarray((place < in_ring) & read).ravel()
 
 
 def _fit(features: Floats, terms: Terms, kept: Mask, noise: Floats) -> Baseline:
@@ -344,17 +369,29 @@ def _squared(scaled: Floats, slope: Floats, precision: Floats) -> Floats:
 
 
 def _local_median(size: Floats, terms: Terms, kept: Mask, reach: int) -> Floats:
-    """Median of the kept sizes over some stations to either side, leaning on the whole zone's where few."""
+    """Median of the kept sizes over some stations to either side, as far as it can be told from the whole's.
+
+    Some tens of readings tell a median to a tenth or so, and errors of that size in many features make good
+    readings look far. So the local medians' logarithms are shrunk towards the whole zone's by the share of
+    their scatter that chance does not explain (empirical Bayes: Efron & Morris, J. Amer. Stat. Assoc. 70,
+    1975, 311-319, from memory). Half of the stations at most may be damaged: the scatter is told by a median.
+    """
+    positions = terms.grid_shape[1]
     whole = np.maximum(np.median(size[kept], axis=0), 1e-9)
-    stations, positions = terms.grid_shape
-    local = np.empty((stations, positions, size.shape[1]))
-    for station in range(stations):
+    local, chance = np.zeros((2, terms.grid_shape[0], size.shape[1]))
+    # The variance of a median's logarithm: (2 f m)⁻² over the readings, with f the density at the median m.
+    middle = np.quantile(size[kept], (0.4, 0.6), axis=0)
+    variance = ((middle[1] - middle[0]) / 0.4 / whole) ** 2
+    for station in range(len(local)):
         near = slice(max(station - reach, 0) * positions, (station + reach + 1) * positions)
         chosen = size[near][kept[near]]
-        here = np.median(chosen, axis=0) if len(chosen) else whole
-        weight = len(chosen) / (len(chosen) + SPREAD_PRIOR)
-        local[station] = np.sqrt(weight * here**2 + (1 - weight) * whole**2)
-    return local.reshape(size.shape)
+        if len(chosen):
+            local[station] = np.log(np.maximum(np.median(chosen, axis=0), 1e-9) / whole)
+        chance[station] = variance / max(len(chosen), 1)
+    # A squared normal deviate has its median at 0.455.
+    true = max(float(np.median(local**2) / 0.455 - chance.mean()), 0.0)
+    shrunk = whole * np.exp(local * true / np.maximum(true + chance, 1e-12))
+    return np.repeat(shrunk, positions, axis=0)
 
 
 def _shrunk(covariance: Floats, readings: int) -> Floats:

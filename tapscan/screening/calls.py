@@ -5,6 +5,11 @@ No textbook law is trusted for the distances: features are correlated and not qu
 cannot reach: an empirical null (Efron, J. Amer. Stat. Assoc. 99, 2004, 96-104, from memory). Squared
 distances follow a beta-prime law (a scaled F law), as they do when features are normal or Student-t about
 the baseline; it is fitted by maximum likelihood truncated from above.
+
+How heavy the tail is decides on the rare calls, and a hundred readings hardly tell. So no tail is chosen:
+each of a range of tails has its own fit, and counts by how well that explains the readings. The p-value is
+the mean over them, the predictive one (Aitchison & Dunsmore, Statistical Prediction Analysis, 1975, from
+memory), which is right on average where that of the best fit is too bold.
 """
 
 from dataclasses import dataclass
@@ -27,34 +32,39 @@ MAX_ROUNDS = 20
 # A short look cannot always tell how wide a law is: up to its middle, a wide one rises like a narrow one. So
 # no look reaches further than this many times (in squared distance) what was seen so far.
 MOST_GROWTH = 12.0
-TAIL_RANGE = (2.0, 1e4)
+# From one heavier than any that good readings were seen to have, to one that is a gamma law's. Evenly
+# spaced in 1/√tail, near enough, where laws differ about evenly.
+TAILS = (2.5, 3.5, 5.0, 7.0, 10.0, 15.0, 25.0, 50.0, 1000.0)
+SHAPE_RANGE = (0.05, 1e3)
 
 
 @dataclass(frozen=True, slots=True)
 class _Look:
     """How far into the tail a fit looks, up to `above_p`, and how strongly it leans to a light one.
 
-    `tail_weight / tail` is added to the negative log-likelihood.
+    `tail_weight / tail` is taken from a tail's log-likelihood.
     """
 
     above_p: float
     tail_weight: float
 
 
-SHORT_LOOK, LONG_LOOK = _Look(0.02, 3.0), _Look(0.002, 0.3)
+SHORT_LOOK, LONG_LOOK = _Look(0.02, 20.0), _Look(0.002, 0.0)
 
 
 @dataclass(frozen=True, slots=True)
 class NullLaw:
-    """Squared distances d² of good readings: d² / (scale · tail) is beta-prime with (shape, tail).
+    """Squared distances d² of good readings: a mixture, one entry each in `shape`, `scale`, `tail`, `weight`.
 
-    As `tail` grows this becomes a gamma law with this shape and scale. It rests on the readings whose
-    p-values are above `above_p`.
+    In each, d² / (scale · tail) is beta-prime with (shape, tail); as `tail` grows this becomes a gamma law
+    with this shape and scale. The weights add up to 1. The law rests on the readings whose p-values are
+    above `above_p`.
     """
 
-    shape: float
-    scale: float
-    tail: float
+    shape: tuple[float, ...]
+    scale: tuple[float, ...]
+    tail: tuple[float, ...]
+    weight: tuple[float, ...]
     above_p: float = 0.0
 
 
@@ -102,42 +112,67 @@ def p_values(distance: Floats, law: NullLaw) -> Floats:
     """Chance that a good reading lies at least this far out; NaN stays NaN."""
     from scipy.special import betainc
 
-    ratio = distance**2 / (law.scale * law.tail)
-    return np.asarray(betainc(law.tail, law.shape, 1 / (1 + ratio)), dtype=float)
+    total = np.zeros(np.shape(distance))
+    for shape, scale, tail, weight in zip(law.shape, law.scale, law.tail, law.weight, strict=True):
+        total += weight * betainc(tail, shape, 1 / (1 + distance**2 / (scale * tail)))
+    return np.minimum(total, 1.0)
 
 
 def limit_distance(law: NullLaw, false_call_rate: float) -> float:
     """Give the distance that good readings exceed at this rate."""
+    from scipy.optimize import brentq
     from scipy.special import betaincinv
 
-    share = float(betaincinv(law.tail, law.shape, false_call_rate))
-    return float(np.sqrt(law.scale * law.tail * (1 - share) / share))
+    scale, tail = np.array(law.scale), np.array(law.tail)
+    share = betaincinv(tail, np.array(law.shape), false_call_rate)
+    each = np.sqrt(scale * tail * (1 - share) / share)
+
+    def excess(distance: float) -> float:
+        return float(p_values(np.array([distance]), law)[0]) / false_call_rate - 1
+
+    # The mixture's limit lies among those of its parts.
+    low, high = float(each.min()) * (1 - 1e-9), float(each.max()) * (1 + 1e-9)
+    if high - low <= 1e-8 * high:
+        return high
+    return float(brentq(excess, low, high, xtol=1e-12 * high, rtol=1e-12))
 
 
 def _fit_truncated(squared: Floats, limit: float, look: _Look) -> NullLaw:
-    """Maximum likelihood for the null law when only values up to `limit` are seen."""
+    """Fit the null law when only values up to `limit` are seen: each tail's best, and how much it counts."""
+    values = np.maximum(squared[squared <= limit], max(1e-12 * limit, 1e-300))
+    best = np.log([2.0, max(float(values.mean()) / 1.5, 1e-300)])
+    shapes, scales, costs = [], [], []
+    for tail in TAILS[::-1]:  # each begins where the next lighter one ended
+        best, cost = _fit_tail(values, limit, tail, best)
+        shapes.append(float(np.clip(np.exp(best[0]), *SHAPE_RANGE)))
+        scales.append(float(np.exp(best[1])))
+        costs.append(cost * values.size + look.tail_weight / tail)
+    weight = np.exp(min(costs) - np.array(costs))
+    weight /= weight.sum()
+    return NullLaw(tuple(shapes), tuple(scales), TAILS[::-1], tuple(weight.tolist()), look.above_p)
+
+
+def _fit_tail(values: Floats, limit: float, tail: float, start: Floats) -> tuple[Floats, float]:
+    """Maximum likelihood for (log shape, log scale) at one tail; with the cost per reading."""
     from scipy.optimize import minimize
     from scipy.special import betainc, betaln
 
-    values = np.maximum(squared[squared <= limit], max(1e-12 * limit, 1e-300))
-
-    def unpack(parameters: Floats) -> tuple[float, float, float]:
-        shape, scale, tail = np.exp(np.clip(parameters, -40.0, 40.0))
-        return float(np.clip(shape, 0.05, 1e3)), float(scale), float(np.clip(tail, *TAIL_RANGE))
+    log_values = np.log(values)
+    mean_log = float(log_values.mean())
 
     def cost(parameters: Floats) -> float:
-        shape, scale, tail = unpack(parameters)
-        ratio = values / (scale * tail)
-        log_density = (shape - 1) * np.log(ratio) - (shape + tail) * np.log1p(ratio) - betaln(shape, tail)
-        top = limit / (scale * tail)
-        log_seen = np.log(max(float(betainc(shape, tail, top / (1 + top))), 1e-300))
-        per_reading = np.log(scale * tail) + log_seen - log_density.mean()
-        return float(per_reading + look.tail_weight / tail / values.size)
+        shape = float(np.clip(np.exp(min(parameters[0], 40.0)), *SHAPE_RANGE))
+        unit = float(np.exp(np.clip(parameters[1], -690.0, 690.0))) * tail
+        mean_log1p = float(np.log1p(values / unit).mean())
+        log_density = (shape - 1) * (mean_log - np.log(unit)) - (shape + tail) * mean_log1p
+        share = limit / unit / (1 + limit / unit)
+        log_seen = np.log(max(float(betainc(shape, tail, share)), 1e-300))
+        return float(np.log(unit) + log_seen + betaln(shape, tail) - log_density)
 
-    start = np.log([2.0, max(float(values.mean()) / 1.5, 1e-300), 20.0])
-    options = {"xatol": 1e-5, "fatol": 1e-9, "maxiter": 2000}
-    best = minimize(cost, start, method="Nelder-Mead", options=options).x
-    return NullLaw(*unpack(best), look.above_p)
+    corners = start + np.array([[0.0, 0.0], [0.2, 0.0], [0.0, 0.2]])
+    options = {"xatol": 1e-5, "fatol": 1e-9, "maxiter": 1000, "initial_simplex": corners}
+    found = minimize(cost, start, method="Nelder-Mead", options=options)
+    return np.asarray(found.x), float(found.fun)
 
 
 def chance_count(p_value: Floats, readings: int, false_call_rate: float) -> float:

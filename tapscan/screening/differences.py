@@ -1,23 +1,16 @@
 """A zone screened against its twins: the same robust fit and the same laws, on the difference of readings."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from tapscan.plan import Zone, block_mask
-from tapscan.screening.baselines import (
-    Baseline,
-    difference_terms,
-    distances,
-    fit_baseline,
-    refit,
-    surface_terms,
-)
-from tapscan.screening.calls import NullLaw, fit_null_law, limit_distance, p_values
+from tapscan.screening.baselines import Baseline, difference_terms, refit, surface_terms
+from tapscan.screening.fitting import Fitted, fit_in_turn
 from tapscan.screening.indications import find_indications, strength
-from tapscan.screening.results import CLEAR, SUSPECT, Screened
+from tapscan.screening.results import CLEAR, SUSPECT, Screened, TapEvidence, TwinEvidence
 from tapscan.screening.tap_readings import TapReadings
 from tapscan.screening.taps import MOST_BANDS, areas_beyond_chance, strike_bel, tap_vector
 from tapscan.screening.twins import Twin, beside, named, too_few
@@ -27,15 +20,7 @@ __all__ = ["taps_against"]
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
-REFITS = 3
 MOST_STRIKE = 0.8  # in tens of dB, as the zone's own baseline has it
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Fitted:
-    baseline: Baseline
-    law: NullLaw
-    distance: Floats
 
 
 def taps_against(
@@ -62,22 +47,25 @@ def taps_against(
         When too few readings have a partner.
     """
     zone = own.zone
-    difference, noise, strike = _difference(readings, twins)
+    bands = min(one.band_hz.size for one in (readings, *(twin.readings for twin in twins)))
+    difference, noise, strike = _difference(readings, twins, bands)
     paired = int(np.isfinite(difference).all(axis=-1).sum())
     refusal = too_few(zone, source, paired)
     if refusal is not None:
         raise refusal
     fitted = _fit(zone, difference, noise, strike)
-    distance = fitted.distance.reshape(zone.grid_shape)
-    judged = np.isfinite(distance) & np.isin(own.status, (CLEAR, SUSPECT))
-    score = np.where(judged, distance / limit_distance(fitted.law, false_call_rate), own.score)
-    p_value = np.where(judged, p_values(distance, fitted.law), own.p_value)
+    p_value = fitted.p_value.reshape(zone.grid_shape)
+    judged = np.isfinite(p_value) & np.isin(own.status, (CLEAR, SUSPECT))
+    score = np.where(judged, fitted.score(false_call_rate).reshape(zone.grid_shape), own.score)
+    p_value = np.where(judged, p_value, own.p_value)
     read = np.isin(own.status, (CLEAR, SUSPECT))
     status = np.where(read, np.where(p_value < false_call_rate, SUSPECT, CLEAR), own.status)
     areas = areas_beyond_chance(zone, status == SUSPECT, p_value, false_call_rate)
-    ratio = float(np.median(fitted.baseline.spread)) / _own_spread(zone, readings, difference.shape[-1])
+    ratio = float(np.median(fitted.baseline.spread)) / _own_spread(zone, readings, bands)
+    assert isinstance(own.evidence, TapEvidence)
     return replace(
         own,
+        evidence=replace(own.evidence, twin=_evidence(readings, twins, fitted.baseline, judged, source)),
         status=status,
         score=score,
         p_value=p_value,
@@ -86,10 +74,35 @@ def taps_against(
     )
 
 
-def _difference(readings: TapReadings, twins: Sequence[Twin]) -> tuple[Floats, Floats, Floats]:
-    """Give the difference of spectra, its noise, both on the grid, and of strikes, (points,)."""
+def _evidence(
+    readings: TapReadings, twins: Sequence[Twin], baseline: Baseline, decided: Mask, source: str
+) -> TwinEvidence:
+    """Give the twins' full spectra and what they let expect, for the picture beside the score."""
+    bands = min(one.band_hz.size for one in (readings, *(twin.readings for twin in twins)))
+    laid = [twin.match.laid(twin.readings.spectrum_db[..., :bands]) for twin in twins]
+    spectrum = readings.spectrum_db[..., :bands]
+    difference, _ = beside(spectrum, laid, [twin.usable for twin in twins])
+    flat = difference.reshape(-1, bands)
+    full = refit(flat, baseline, baseline.kept, np.zeros_like(flat))
+    there = spectrum - difference
+    # What only some of the recorders heard is left empty.
+    rest = readings.band_hz.size - bands
+    wide = ((0, 0), (0, 0), (0, rest))
+    return TwinEvidence(
+        source=source,
+        decided=decided,
+        spectrum_db=np.pad(there, wide, constant_values=np.nan),
+        expected_db=np.pad(there + full.expected.reshape(there.shape), wide, constant_values=np.nan),
+        spread_db=np.pad(np.median(full.spread, axis=0), (0, rest), constant_values=np.nan),
+    )
+
+
+def _difference(readings: TapReadings, twins: Sequence[Twin], bands: int) -> tuple[Floats, Floats, Floats]:
+    """Give the difference of spectra, its noise, both on the grid, and of strikes, (points,).
+
+    `bands` of the spectra were heard by all recorders.
+    """
     heard = [twin.readings for twin in twins]
-    bands = min(one.band_hz.size for one in (readings, *heard))
     own, own_noise = tap_vector(_cut(readings, bands), MOST_BANDS)
     pairs = [tap_vector(_cut(one, bands), MOST_BANDS) for one in heard]
     usable = [twin.usable for twin in twins]
@@ -117,26 +130,21 @@ def _cut(readings: TapReadings, bands: int) -> TapReadings:
     )
 
 
-def _fit(zone: Zone, difference: Floats, noise: Floats, strike: Floats) -> _Fitted:
-    """Fit baseline and null law in turn, as for the zone by itself."""
+def _fit(zone: Zone, difference: Floats, noise: Floats, strike: Floats) -> Fitted:
+    """Fit what the two differ in without damage, the difference of strikes beside it."""
     flat, noise = (values.reshape(-1, values.shape[-1]) for values in (difference, noise))
     reference = block_mask(zone, zone.reference).ravel() & np.isfinite(flat).all(axis=1)
     terms = difference_terms(*zone.grid_shape, closed=zone.is_tube)
     # One slope for all: with slopes of their own, stations could explain their damage by it.
-    baseline = fit_baseline(flat, terms.beside(strike, 0), reference, noise)
-    for _ in range(REFITS):
-        distance = distances(flat, baseline)
-        law = fit_null_law(distance)
-        good = reference | (p_values(distance, law) > law.above_p)
-        baseline = refit(flat, baseline, good, noise)
-    distance = distances(flat, baseline)
-    return _Fitted(baseline, fit_null_law(distance), distance)
+    return fit_in_turn(flat, terms.beside(strike, 0), reference, noise)
 
 
 def _own_spread(zone: Zone, readings: TapReadings, bands: int) -> float:
-    """Typical spread of the zone's readings about a baseline of its own, to hold the twins' against."""
-    features, noise = (values.reshape(-1, values.shape[-1]) for values in tap_vector(readings, bands))
+    """Typical spread of the zone's readings about a baseline of its own, in the bands of the difference."""
+    features, noise = tap_vector(_cut(readings, bands), MOST_BANDS)
+    features, noise = (values.reshape(-1, values.shape[-1]) for values in (features, noise))
     read = int(np.isfinite(features).all(axis=1).sum())
     terms = surface_terms(*zone.grid_shape, closed=zone.is_tube, readings=read)
-    own = fit_baseline(features, terms, block_mask(zone, zone.reference).ravel(), noise)
-    return max(float(np.median(own.spread)), 1e-9)
+    terms = terms.beside(strike_bel(readings), read)
+    own = fit_in_turn(features, terms, block_mask(zone, zone.reference).ravel(), noise)
+    return max(float(np.median(own.baseline.spread)), 1e-9)

@@ -8,10 +8,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tapscan.errors import TapscanError, sentence
-from tapscan.plan import Plan, Zone, block_mask
+from tapscan.plan import Plan, Zone, block_mask, point_name
 from tapscan.records.inspection import Inspection
 from tapscan.records.readers import open_volume, read_trace
-from tapscan.signals import AScanFeatures, AScanSettings, measure_volume
+from tapscan.signals import AScanFeatures, AScanSettings, Workers, measure_volume
 
 __all__ = ["EchoReadings", "read_ascans"]
 
@@ -36,20 +36,35 @@ class EchoReadings:
     echoes: AScanFeatures
 
 
-def read_ascans(inspection: Inspection, zone: Zone, warnings: list[str], progress: Progress) -> EchoReadings:
+def read_ascans(
+    inspection: Inspection, zone: Zone, warnings: list[str], progress: Progress, workers: int | Workers = 2
+) -> EchoReadings:
     """Read and measure all A-scans of a zone.
 
     What cannot be used leaves its points unread with a reason and adds a sentence to `warnings`. `progress`
-    is called with (traces done, traces to do).
+    is called with (traces done, traces to do); `workers` is as for `measure_volume`.
     """
     if zone.code in inspection.volumes:
         traces, rate_hz, reason = _map_volume(inspection, zone, warnings)
     else:
         traces, rate_hz, reason = _gather_traces(inspection, zone, warnings)
-    echoes = measure_volume(traces, rate_hz, _settings(inspection.plan, zone), progress=progress)
+    echoes = measure_volume(traces, rate_hz, _settings(inspection.plan, zone), progress, workers)
     reason = np.where(reason == "", echoes.fault, reason)
     reason[block_mask(zone, zone.skip)] = ""
+    _warn_of_short(zone, reason, warnings)
     return EchoReadings(traces, rate_hz, reason, echoes)
+
+
+def _warn_of_short(zone: Zone, reason: NDArray[np.str_], warnings: list[str]) -> None:
+    short = np.argwhere(reason == "too short")
+    if not len(short):
+        return
+    first = point_name(zone.code, int(short[0, 0]) + 1, int(short[0, 1]) + 1)
+    what = f"1 trace ends before its back wall could arrive, at {first}"
+    if len(short) > 1:
+        what = f"{len(short)} traces end before their back wall could arrive, the first at {first}"
+    remedy = "record again with a longer time axis, or check thickness_mm and velocity_m_s"
+    warnings.append(sentence(f"zone {zone.code}", what, remedy))
 
 
 def _map_volume(inspection: Inspection, zone: Zone, warnings: list[str]) -> Gathered:

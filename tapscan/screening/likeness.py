@@ -16,11 +16,12 @@ from tapscan.screening.datums import turned_by
 from tapscan.screening.differences import taps_against
 from tapscan.screening.echo_readings import EchoReadings
 from tapscan.screening.echo_twins import EchoTwin, expected_echoes, walls
+from tapscan.screening.known import Known
 from tapscan.screening.results import CLEAR, SUSPECT, Method, Screened
 from tapscan.screening.scans import Scan, Seen
 from tapscan.screening.tap_readings import TapReadings
 from tapscan.screening.taps import MOST_BANDS, strike_bel, tap_vector
-from tapscan.screening.twins import Match, Twin, good_points, matched
+from tapscan.screening.twins import Match, Twin, good_points, marked_points, matched
 
 __all__ = ["datum_warnings", "held_against", "namesake"]
 
@@ -57,23 +58,33 @@ def _against_others(own: Seen, scan: Scan, others: Sequence[Scan], warnings: lis
         return None
     for other, seen, match in alike:
         warnings += datum_warnings(own, other, seen, match)
-    names = [other.name for other, _, _ in alike]
+    known = [other.learnt.zones.get(zone.code) for other, _, _ in alike]
+    names = [_named(other.name, of_it) for (other, _, _), of_it in zip(alike, known, strict=True)]
     source = f"the inspection {names[0]}" if len(names) == 1 else f"the inspections {', '.join(names)}"
     rate = scan.inspection.plan.false_call_rate
     if isinstance(own.readings, TapReadings):
         twins = [
-            Twin(seen.readings, match, good_points(seen.screened))
-            for _, seen, match in alike
+            Twin(seen.readings, match, good_points(seen.screened, of_it))
+            for (_, seen, match), of_it in zip(alike, known, strict=True)
             if isinstance(seen.readings, TapReadings)
         ]
         return taps_against(own.screened, own.readings, twins, source, rate)
     echoes = [
-        EchoTwin(seen.readings, match, good_points(seen.screened), seen.screened.is_reference)
-        for _, seen, match in alike
+        EchoTwin(seen.readings, match, good_points(seen.screened, of_it), marked_points(seen.screened, of_it))
+        for (_, seen, match), of_it in zip(alike, known, strict=True)
         if isinstance(seen.readings, EchoReadings)
     ]
     readings, expected = expected_echoes(zone, own.readings, echoes, source)
     return screen_ascans(zone, readings, rate, warnings, expected)
+
+
+def _named(name: str, known: Known | None) -> str:
+    """Name an inspection, and say how many of its points are known from cutting rather than from readings."""
+    if known is None:
+        return name
+    return (
+        f"{name} (cut since: {known.good.sum()} points known to be good, {known.bad.sum()} known not to be)"
+    )
 
 
 def namesake(own: Seen, other: Scan) -> Seen:

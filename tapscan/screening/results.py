@@ -20,6 +20,7 @@ __all__ = [
     "Method",
     "Screened",
     "TapEvidence",
+    "TwinEvidence",
 ]
 
 Method = Literal["tap", "ascan"]
@@ -57,17 +58,36 @@ class Indication:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class TwinEvidence:
+    """The spectra of like zones that a tapped zone was held against, laid onto its own grid.
+
+    `source` says in words what they are; `decided` (stations, positions) where they decided, and not the
+    zone's own baseline. `spectrum_db` (stations, positions, bands) is their mean, each moved by what it
+    usually differs by from the zone; `expected_db` is that and what changes slowly over the zone;
+    `spread_db` (bands,) the standard deviation of good differences.
+    """
+
+    source: str
+    decided: NDArray[np.bool_]
+    spectrum_db: NDArray[np.float64]
+    expected_db: NDArray[np.float64]
+    spread_db: NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class TapEvidence:
     """The spectra behind a tap map, relative to each tap's own level, in fractional-octave bands.
 
     Shapes: `band_hz` (bands,) centres; `spectrum_db` and `expected_db` (stations, positions, bands), NaN
     where unread; `spread_db` (bands,) standard deviation of good readings about what is expected there.
+    All by the zone's own baseline; `twin` holds what decided instead, where the zone has like zones.
     """
 
     band_hz: NDArray[np.float64]
     spectrum_db: NDArray[np.float64]
     expected_db: NDArray[np.float64]
     spread_db: NDArray[np.float64]
+    twin: TwinEvidence | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -7,9 +7,11 @@ from tapscan.plan import Zone
 from tapscan.records.inspection import Inspection
 from tapscan.screening.ascans import screen_ascans
 from tapscan.screening.echo_readings import EchoReadings, read_ascans
+from tapscan.screening.known import NOTHING_LEARNT, Learnt
 from tapscan.screening.results import Method, Screened
 from tapscan.screening.tap_readings import TapReadings, read_taps
 from tapscan.screening.taps import screen_taps
+from tapscan.signals import Workers
 
 __all__ = ["Progress", "Scan", "Seen", "look", "methods"]
 
@@ -27,10 +29,14 @@ class Seen:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Scan:
-    """An inspection with what was read in it: one entry per zone and method, in plan order, taps first."""
+    """An inspection with what was read in it: one entry per zone and method, in plan order, taps first.
+
+    `learnt` is what cutting has shown of it since.
+    """
 
     inspection: Inspection
     seen: tuple[Seen, ...]
+    learnt: Learnt = NOTHING_LEARNT
 
     @property
     def name(self) -> str:
@@ -43,10 +49,16 @@ class Scan:
         return next((one for one in found if one.screened.method == method), None)
 
 
-def look(inspection: Inspection, warnings: list[str], progress: Progress = lambda *_: None) -> Scan:
+def look(
+    inspection: Inspection,
+    warnings: list[str],
+    progress: Progress = lambda *_: None,
+    workers: int | Workers = 2,
+) -> Scan:
     """Measure every reading of an inspection and hold it against what is good in its own zone.
 
-    No reading is an error: what cannot be used adds a sentence to `warnings`.
+    No reading is an error: what cannot be used adds a sentence to `warnings`. `workers` measure A-scans, as
+    for `tapscan.signals.measure_volume`.
     """
     rate = inspection.plan.false_call_rate
     seen = []
@@ -58,7 +70,7 @@ def look(inspection: Inspection, warnings: list[str], progress: Progress = lambd
                 readings = read_taps(inspection, zone, warnings, report)
                 seen.append(Seen(screen_taps(zone, readings, rate, warnings), readings))
             else:
-                readings = read_ascans(inspection, zone, warnings, report)
+                readings = read_ascans(inspection, zone, warnings, report, workers)
                 seen.append(Seen(screen_ascans(zone, readings, rate, warnings), readings))
     return Scan(inspection, tuple(seen))
 

@@ -1,6 +1,5 @@
 """A tapped zone, screened: baseline, scores, calls, indications."""
 
-from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
@@ -8,15 +7,9 @@ from numpy.typing import NDArray
 
 from tapscan.errors import sentence
 from tapscan.plan import Zone, block_mask
-from tapscan.screening.baselines import Baseline, distances, fit_baseline, refit, surface_terms
-from tapscan.screening.calls import (
-    MIN_READINGS,
-    NullLaw,
-    chance_count,
-    fit_null_law,
-    limit_distance,
-    p_values,
-)
+from tapscan.screening.baselines import Baseline, refit, surface_terms
+from tapscan.screening.calls import MIN_READINGS, chance_count
+from tapscan.screening.fitting import Fitted, fit_in_turn
 from tapscan.screening.indications import Area, find_indications, label_areas, strength
 from tapscan.screening.results import CLEAR, SKIPPED, SUSPECT, UNREAD, Screened, TapEvidence
 from tapscan.screening.tap_readings import TapReadings
@@ -37,20 +30,10 @@ DB_PER_SHARE = 8.7
 # Strikes further than this from their station's usual level are not explained by the tapper's hand.
 MOST_STRIKE_DB = 8.0
 READINGS_PER_BAND = 6
-REFITS = 3
 # An area is listed as an indication when fewer than this many like it would turn up in a sound zone by
 # chance, if neighbours were independent. They are not quite, so this is stricter than one would ask of a
 # true count; a delamination the size of a coin is rarer than that by dozens of powers of ten.
 MAX_CHANCE_COUNT = 1e-3
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Fitted:
-    """The baseline of a zone, the law of good readings about it, and every point's distance, (points,)."""
-
-    baseline: Baseline
-    law: NullLaw
-    distance: Floats
 
 
 def screen_taps(zone: Zone, readings: TapReadings, false_call_rate: float, warnings: list[str]) -> Screened:
@@ -71,8 +54,8 @@ def screen_taps(zone: Zone, readings: TapReadings, false_call_rate: float, warni
         warnings.append(sentence(f"zone {zone.code}", f"taps at {read} points only", "tap more of the zone"))
     else:
         fitted = _fit(zone, readings, reference.ravel(), read)
-        score = (fitted.distance / limit_distance(fitted.law, false_call_rate)).reshape(zone.grid_shape)
-        p_value = p_values(fitted.distance, fitted.law).reshape(zone.grid_shape)
+        score = fitted.score(false_call_rate).reshape(zone.grid_shape)
+        p_value = fitted.p_value.reshape(zone.grid_shape)
         expected_db, spread_db = _expected_spectrum(readings, fitted.baseline)
         words = _in_words(fitted.baseline, reference)
     status = np.where(p_value < false_call_rate, SUSPECT, CLEAR)
@@ -115,18 +98,12 @@ def tap_vector(readings: TapReadings, bands: int) -> tuple[Floats, Floats]:
     return 10 * np.log10(power), DB_PER_SHARE * room / power
 
 
-def _fit(zone: Zone, readings: TapReadings, reference: Mask, read: int) -> _Fitted:
-    """Fit baseline and null law in turn: what turned out good takes part in the next fit."""
+def _fit(zone: Zone, readings: TapReadings, reference: Mask, read: int) -> Fitted:
+    """Fit the zone's own baseline to the shapes of its spectra, the strike beside it."""
     features, noise = tap_vector(readings, int(np.clip(read // READINGS_PER_BAND, 3, MOST_BANDS)))
     features, noise = (values.reshape(-1, values.shape[-1]) for values in (features, noise))
     terms = surface_terms(*zone.grid_shape, closed=zone.is_tube, readings=read)
-    baseline = fit_baseline(features, terms.beside(strike_bel(readings), read), reference, noise)
-    for _ in range(REFITS):
-        distance = distances(features, baseline)
-        law = fit_null_law(distance)
-        baseline = refit(features, baseline, reference | (p_values(distance, law) > law.above_p), noise)
-    distance = distances(features, baseline)
-    return _Fitted(baseline, fit_null_law(distance), distance)
+    return fit_in_turn(features, terms.beside(strike_bel(readings), read), reference, noise)
 
 
 def strike_bel(readings: TapReadings) -> Floats:

@@ -22,10 +22,11 @@ from numpy.typing import NDArray
 from tapscan.errors import TapscanError
 from tapscan.plan import Zone, girth_mm, s_mm, x_mm
 from tapscan.screening.calls import MIN_READINGS
+from tapscan.screening.known import Known
 from tapscan.screening.results import CLEAR, SUSPECT, Screened
 from tapscan.screening.tap_readings import TapReadings
 
-__all__ = ["Match", "Twin", "beside", "good_points", "matched", "named", "too_few"]
+__all__ = ["Match", "Twin", "beside", "good_points", "marked_points", "matched", "named", "too_few"]
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -76,10 +77,23 @@ class Twin:
         return self.match.marked(self.good)
 
 
-def good_points(screened: Screened) -> Mask:
-    """Mark the points of a zone that are clear by its own readings, or read and known to be good."""
+def good_points(screened: Screened, known: Known | None = None) -> Mask:
+    """Mark the points of a zone that are clear by its own readings, or read and known to be good.
+
+    What is `known` from cutting counts before what the readings say.
+    """
     read = np.isin(screened.status, (CLEAR, SUSPECT))
-    return np.asarray((screened.status == CLEAR) | (read & screened.is_reference))
+    return np.asarray(_not_bad(screened.status == CLEAR, known) | (read & marked_points(screened, known)))
+
+
+def marked_points(screened: Screened, known: Known | None = None) -> Mask:
+    """Mark the points of a zone that its plan calls good, or cutting has shown to be."""
+    marked = _not_bad(screened.is_reference, known)
+    return marked if known is None else marked | known.good
+
+
+def _not_bad(mask: Mask, known: Known | None) -> Mask:
+    return mask if known is None else np.asarray(mask & ~known.bad)
 
 
 def matched(zone: Zone, twin: Zone, *, is_mirror: bool = False) -> Match:

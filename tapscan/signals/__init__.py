@@ -1,7 +1,14 @@
 """Arrays in, numbers out: taps, spectra, modes and echoes. Knows no files and no part, and draws nothing."""
 
 from tapscan.signals.arrivals import onset_s
-from tapscan.signals.ascans import AScanFeatures, AScanSettings, depth_mm, measure_ascans, measure_volume
+from tapscan.signals.ascans import (
+    AScanFeatures,
+    AScanSettings,
+    Workers,
+    depth_mm,
+    measure_ascans,
+    measure_volume,
+)
 from tapscan.signals.echoes import Echoes, find_echoes
 from tapscan.signals.modes import ModeFits, fit_modes
 from tapscan.signals.quality import recording_fault
@@ -15,6 +22,7 @@ __all__ = [
     "ModeFits",
     "TapFeatures",
     "TapOnsets",
+    "Workers",
     "cut_taps",
     "depth_mm",
     "find_echoes",

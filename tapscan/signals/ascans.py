@@ -25,12 +25,16 @@ half-wave, and is put right. An echo at twice or three times the time of a stron
 next round trip and not the back wall.
 
 First echo inside: the earliest that counts before the back wall, or, where that is lost, before it is due.
+A trace that shows neither, or nothing well before the back wall is due, and ends too early for that one, is
+too short to be read.
+
 How much loss of back wall is suspect is for screening to say.
 """
 
 import mmap
 from collections.abc import Callable, Iterator
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import Executor, ThreadPoolExecutor
+from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass, fields, replace
 from itertools import islice
 from typing import Any
@@ -50,12 +54,12 @@ from tapscan.signals.candidates import (
 from tapscan.signals.checking import require_axes, require_rate, require_real
 from tapscan.signals.learning import LEAST_SAMPLES, SAMPLE, learn
 
-__all__ = ["AScanFeatures", "AScanSettings", "depth_mm", "measure_ascans", "measure_volume"]
+__all__ = ["AScanFeatures", "AScanSettings", "Workers", "depth_mm", "measure_ascans", "measure_volume"]
 
 Floats = NDArray[np.float64]
 Progress = Callable[[int, int], None]
 
-_BLOCK = 4096  # traces measured together: bounds the memory, changes no result
+_BLOCK = 8192  # traces measured together: bounds the memory, changes no result
 _SAMPLED = 32  # traces copied before their pages are let go
 _DECIDED = 65_536  # traces decided together
 _TOLERANCE = 0.2  # of the expected time of flight, before the zone has narrowed it
@@ -73,6 +77,14 @@ class AScanSettings:
 
     expected_tof_s: float | None = None
     centre_frequency_hz: float | None = None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Workers:
+    """Who measures the blocks of a volume: a pool, which may be other machines, and how many work in it."""
+
+    pool: Executor
+    count: int
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -158,7 +170,7 @@ def measure_volume(
     sample_rate_hz: float,
     settings: AScanSettings | None = None,
     progress: Callable[[int, int], None] | None = None,
-    workers: int = 2,
+    workers: int | Workers = 2,
 ) -> AScanFeatures:
     """Measure a whole zone, block by block, so that a memory-mapped volume never has to fit in memory.
 
@@ -173,7 +185,7 @@ def measure_volume(
     progress
         Called with (traces done, traces in all).
     workers
-        Threads. The result does not depend on them.
+        Threads, or a pool of other processes. The result does not depend on them.
 
     Returns
     -------
@@ -195,7 +207,7 @@ def measure_volume(
     pattern = learn(sample, sample_rate_hz, settings.expected_tof_s, settings.centre_frequency_hz)
     if pattern is None:
         return _unread(traces, grid)
-    found = _measured(traces, pattern, volume, progress, max(1, workers))
+    found = _measured(traces, pattern, volume, progress, workers)
     return _decided(found, pattern, grid, sample_rate_hz, settings)
 
 
@@ -220,32 +232,36 @@ def _unread(traces: NDArray[Any], grid: tuple[int, ...]) -> AScanFeatures:
     fault = np.full(len(traces), "too short", dtype="U10")
     if traces.size and traces.shape[1] >= LEAST_SAMPLES:
         for start in range(0, len(traces), _BLOCK):
-            fault[start : start + _BLOCK] = prepared(np.asarray(traces[start : start + _BLOCK]))[1]
+            fault[start : start + _BLOCK] = prepared(np.asarray(traces[start : start + _BLOCK]))[2]
         fault[fault == ""] = "no echo"
     none = np.full(grid, np.nan)
     return _features(none, fault.reshape(grid))
 
 
 def _measured(
-    traces: NDArray[Any], pattern: Pattern, volume: NDArray[Any], progress: Progress | None, workers: int
+    traces: NDArray[Any],
+    pattern: Pattern,
+    volume: NDArray[Any],
+    progress: Progress | None,
+    workers: int | Workers,
 ) -> Candidates:
-    """Measure all traces block by block, in threads, never more than a few blocks ahead."""
+    """Measure all traces block by block, in threads or elsewhere, never more than a few blocks ahead."""
     total = len(traces)
     out = no_candidates(total)
-
-    def work(start: int) -> int:
-        part = candidates(np.asarray(traces[start : start + _BLOCK]), pattern)
-        for name in _names(out):
-            getattr(out, name)[start : start + _BLOCK] = getattr(part, name)
-        return min(total, start + _BLOCK)
-
-    done = 0
-    with ThreadPoolExecutor(workers) as pool:
+    opened: AbstractContextManager[Executor]
+    if isinstance(workers, Workers):
+        count, opened = workers.count, nullcontext(workers.pool)
+    else:
+        count, opened = max(1, workers), ThreadPoolExecutor(max(1, workers))
+    with opened as pool:
         starts = iter(range(0, total, _BLOCK))
-        while batch := list(islice(starts, 4 * workers)):
-            for done in pool.map(work, batch):
+        while batch := list(islice(starts, 2 * count)):
+            blocks = [np.asarray(traces[start : start + _BLOCK]) for start in batch]
+            for start, part in zip(batch, pool.map(candidates, blocks, [pattern] * len(batch)), strict=True):
+                for name in _names(out):
+                    getattr(out, name)[start : start + _BLOCK] = getattr(part, name)
                 if progress is not None:
-                    progress(done, total)
+                    progress(min(total, start + _BLOCK), total)
             _let_go(volume)
     return out
 
@@ -278,7 +294,9 @@ def _decided(
         part, good = _part(found, span), fault[span] == ""
         backwall = _backwall(part, real[span], expected[span], slack, pattern)
         echo = _first_inside(part, real[span], backwall, expected[span], slack)
-        _fill(out, span, part, (backwall, echo), np.flatnonzero(good))
+        short = good & (backwall < 0) & _ends_early(part, echo, expected[span], pattern)
+        fault[span][short] = "too short"
+        _fill(out, span, part, (backwall, echo), np.flatnonzero(good & ~short))
     unit = 1 / np.sqrt(kernel.energy)
     offset_s = (pattern.centre - kernel.lead) / sample_rate_hz
     return _in_units(out, grid, rate_hz, unit, offset_s)
@@ -380,6 +398,19 @@ def _first_inside(
         inside = real & (part.after < limit[:, None])
     first = np.argmin(np.where(inside, part.after, np.inf), axis=1)
     return np.where(inside.any(axis=1), first, -1)
+
+
+def _ends_early(
+    part: Candidates, echo: NDArray[np.intp], expected: Floats, pattern: Pattern
+) -> NDArray[np.bool_]:
+    """Whether the pulse that is due from the back wall lies not inside the trace, and nothing well before it.
+
+    What is left of a back wall at the trace's end passes for an echo a little above it.
+    """
+    last = pattern.kernel.grid - 1 - part.lacking * pattern.kernel.up
+    with np.errstate(invalid="ignore"):
+        is_late = ~(part.after[np.arange(len(echo)), echo] < (1 - _WIDE) * expected)
+        return np.asarray((part.front + expected > last) & ((echo < 0) | is_late))
 
 
 def _fill(

@@ -7,7 +7,7 @@ and none uses a matrix product over the block, so that the result is the same to
 cut into blocks.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from typing import Any
 
 import numpy as np
@@ -36,6 +36,7 @@ Floats32 = NDArray[np.float32]
 CANDIDATES = 4  # echoes after the front surface that are kept for each trace until the zone has decided
 NOISE_FACTOR = 6.0  # an echo stands this many standard deviations out of its trace's noise
 FRONT_FRACTION = 0.2  # of the trace's largest correlation: less than this is no front-surface echo
+_TILE = 1024  # traces worked together: a transform's worth of them fits the cache; changes no result
 _OVERLAP = 0.02  # correlation of two echoes above which they are refined together
 _ROUNDS = 5  # Gauss-Newton steps where echoes overlap
 _STILL = 5e-3  # grid steps below which they are left alone: some 0.05 ns
@@ -84,7 +85,7 @@ class Candidates:
 
     `front` is in grid steps from the grid's start, `after` (n, CANDIDATES) in grid steps after the
     front-surface echo, in the order in which they were found. `height`, `amplitude` and `noise` are
-    correlations.
+    correlations. `lacking` counts the samples that are missing at the trace's end.
     """
 
     front: Floats32
@@ -92,13 +93,16 @@ class Candidates:
     after: Floats32
     amplitude: Floats32
     noise: Floats32
+    lacking: Floats32
     fault: NDArray[np.str_]
 
 
-def no_candidates(total: int) -> Candidates:
+def no_candidates(total: int, count: int = CANDIDATES) -> Candidates:
     """Make room for the candidates of so many traces."""
-    each, several = np.full(total, np.nan, np.float32), np.full((total, CANDIDATES), np.nan, np.float32)
-    return Candidates(each, each.copy(), several, several.copy(), each.copy(), np.full(total, "", "U10"))
+    each, several = np.full(total, np.nan, np.float32), np.full((total, count), np.nan, np.float32)
+    return Candidates(
+        each, each.copy(), several, several.copy(), each.copy(), each.copy(), np.full(total, "", "U10")
+    )
 
 
 def make_pattern(
@@ -140,22 +144,24 @@ def make_pattern(
     )
 
 
-def prepared(traces: NDArray[Any], step: float = 0.0) -> tuple[Floats32, NDArray[np.str_]]:
-    """Bring traces to single precision and say what is wrong with each; a faulty row becomes 0.
+def prepared(traces: NDArray[Any], step: float = 0.0) -> tuple[Floats32, Floats32, NDArray[np.str_]]:
+    """Bring traces to single precision and say what each lacks at its end and what is wrong with it.
 
-    Missing samples at a trace's end only make it shorter; anywhere else the trace is not finite.
+    Missing samples at a trace's end only make it shorter; anywhere else the trace is not finite. A faulty row
+    becomes 0.
     """
     with np.errstate(over="ignore", invalid="ignore"):
         values = np.asarray(traces, dtype=np.float32)
     fault = np.full(len(values), "", dtype="U10")
+    lacking = np.zeros(len(values), dtype=np.float32)
     crest, trough = np.argmax(values, axis=1), np.argmin(values, axis=1)  # of a row with NaN, the NaN
     rows = np.arange(len(values))
     broken = ~np.isfinite(values[rows, crest] - values[rows, trough])
     if broken.any():
         values = values.copy()
         for row in np.flatnonzero(broken):
-            values[row], good = _without_tail(values[row])
-            if not good:
+            values[row], lacking[row] = _without_tail(values[row])
+            if lacking[row] == values.shape[1]:
                 fault[row] = "not finite"
         crest, trough = np.argmax(values, axis=1), np.argmin(values, axis=1)
     span = values[rows, crest] - values[rows, trough]
@@ -163,18 +169,18 @@ def prepared(traces: NDArray[Any], step: float = 0.0) -> tuple[Floats32, NDArray
     # Where the digitiser tells fewer than 32 levels apart, an honest crest may look flat.
     flat = (_rests(values, crest) | _rests(values, trough)) & (span > 32 * np.float32(step))
     fault[flat & (fault == "")] = "saturated"
-    return values, fault
+    return values, lacking, fault
 
 
-def _without_tail(trace: Floats32) -> tuple[Floats32, bool]:
-    """Fill missing samples at the end with the mean of the rest; False when others are missing too."""
+def _without_tail(trace: Floats32) -> tuple[Floats32, int]:
+    """Fill missing samples at the end with the mean of the rest, and count them; all when others lack too."""
     finite = np.isfinite(trace)
     length = int(np.flatnonzero(finite)[-1]) + 1 if finite.any() else 0
     filled = np.zeros_like(trace)
     if length < 2 or not finite[:length].all() or not np.isnan(trace[length:]).all():
-        return filled, False
+        return filled, len(trace)
     filled[:length] = detrended(trace[None, :length])[0]
-    return filled, True
+    return filled, len(trace) - length
 
 
 def _rests(values: Floats32, at: NDArray[np.intp]) -> NDArray[np.bool_]:
@@ -188,39 +194,62 @@ def _rests(values: Floats32, at: NDArray[np.intp]) -> NDArray[np.bool_]:
 
 
 def candidates(traces: NDArray[Any], pattern: Pattern, count: int = CANDIDATES) -> Candidates:
-    """Measure one block of traces (n, samples)."""
-    values, fault = prepared(traces, pattern.step)
-    kernel = pattern.kernel
-    if kernel.lead:
+    """Measure one block of traces (n, samples), a tile at a time so that each stays in the processor's cache.
+
+    Only the correlations of traces whose echoes overlap are kept until the whole block is refined together.
+    """
+    total = len(traces)
+    found = no_candidates(total, count)
+    crowded, kept = [], []
+    for start in range(0, total, _TILE):
+        tile = slice(start, min(total, start + _TILE))
+        c, part = _picked(np.asarray(traces[tile]), pattern, count)
+        for field in fields(Candidates):
+            getattr(found, field.name)[tile] = getattr(part, field.name)
+        rows = _crowded(part, pattern)
+        crowded.append(rows + start)
+        kept.append(c[rows])
+    if sum(map(len, crowded)):
+        _untangle(found, pattern, np.concatenate(crowded), np.concatenate(kept))
+    _drop_weak(found, pattern)
+    bad = (found.fault != "") | ~np.isfinite(found.height)
+    found.fault[bad & (found.fault == "")] = "not finite"
+    for array in (found.front, found.height, found.after, found.amplitude):
+        array[bad] = np.nan
+    return found
+
+
+def _picked(traces: NDArray[Any], pattern: Pattern, count: int) -> tuple[Floats32, Candidates]:
+    """Correlate traces with the pulse and pick their echoes one by one."""
+    values, lacking, fault = prepared(traces, pattern.step)
+    if pattern.kernel.lead:
         values = detrended(values)
-    c = correlate(values, kernel)
+    c = correlate(values, pattern.kernel)
     noise = noise_of(values, pattern)
     start = _front(c, pattern)
     fraction, height = _vertex(c, start)
     rest = _after_front(c, start, fraction, height, pattern)
     after, amplitude = _crests(rest, height, noise, pattern, count)
     after += (np.float32(pattern.dead) - fraction)[:, None]
-    found = Candidates((start + fraction).astype(np.float32), height, after, amplitude, noise, fault)
-    crowded = _crowded(found, pattern)
-    if len(crowded):
-        _drop_misfits(found, pattern, crowded, is_refined=False)
-        crowded = _crowded(found, pattern)
-        _refine(c, found, pattern, crowded)
-        _drop_misfits(found, pattern, crowded, is_refined=True)
-    _drop_weak(found, pattern)
-    bad = (fault != "") | ~np.isfinite(height)
-    fault[bad & (fault == "")] = "not finite"
-    for array in (found.front, height, after, amplitude):
-        array[bad] = np.nan
-    return found
+    front = (start + fraction).astype(np.float32)
+    return c, Candidates(front, height, after, amplitude, noise, lacking, fault)
+
+
+def _untangle(found: Candidates, pattern: Pattern, rows: NDArray[np.intp], c: Floats32) -> None:
+    """Tell apart, in place, the echoes of the rows that overlap, given the correlations of just those."""
+    _drop_misfits(found, pattern, rows, is_refined=False)
+    crowded = Candidates(*(getattr(found, field.name)[rows] for field in fields(Candidates)))
+    still = _crowded(crowded, pattern)
+    _refine(c, found, pattern, rows, still)
+    _drop_misfits(found, pattern, rows[still], is_refined=True)
 
 
 def _crowded(found: Candidates, pattern: Pattern) -> NDArray[np.intp]:
     """Rows that hold two echoes, the front-surface echo being one, so close that they disturb each other."""
     with np.errstate(invalid="ignore"):
-        suspects = np.flatnonzero(
-            (found.after < pattern.overlap).any(axis=1) | np.isfinite(found.after[:, 1:]).any(axis=1)
-        )
+        doubtful = found.after < pattern.overlap
+        doubtful[:, 1:] |= found.after[:, 1:] < np.inf
+        suspects = np.unique(np.flatnonzero(doubtful) // doubtful.shape[1])
         times = np.sort(np.concatenate([np.zeros((len(suspects), 1)), found.after[suspects]], axis=1), axis=1)
         return suspects[(np.diff(times, axis=1) < pattern.overlap).any(axis=1)]
 
@@ -360,17 +389,23 @@ def _crests(
     return at, amplitude
 
 
-def _refine(c: Floats32, found: Candidates, pattern: Pattern, crowded: NDArray[np.intp]) -> None:
-    """Refine together, in place, the front-surface echo and all candidates of some rows."""
-    number = np.isfinite(found.after[crowded]).sum(axis=1)
+def _refine(
+    c: Floats32, found: Candidates, pattern: Pattern, rows: NDArray[np.intp], still: NDArray[np.intp]
+) -> None:
+    """Refine together, in place, the front-surface echo and all candidates of ``rows[still]``.
+
+    `c` holds the correlations of `rows`.
+    """
+    number = np.isfinite(found.after[rows[still]]).sum(axis=1)
     for k in range(1, found.after.shape[1] + 1):
-        rows = crowded[number == k]
-        if not len(rows):
+        own = still[number == k]
+        if not len(own):
             continue
-        which = np.argsort(np.isnan(found.after[rows]), axis=1, kind="stable")[:, :k]
-        guess = np.take_along_axis(found.after[rows], which, axis=1)
-        guess = np.concatenate([np.zeros((len(rows), 1)), guess], axis=1) + found.front[rows, None]
-        at, amplitude, _ = refined(c[rows], guess, pattern.kernel, _ROUNDS, _STILL)
-        found.front[rows], found.height[rows] = at[:, 0], amplitude[:, 0]
-        found.after[rows[:, None], which] = at[:, 1:] - at[:, :1]
-        found.amplitude[rows[:, None], which] = amplitude[:, 1:]
+        at_rows = rows[own]
+        which = np.argsort(np.isnan(found.after[at_rows]), axis=1, kind="stable")[:, :k]
+        guess = np.take_along_axis(found.after[at_rows], which, axis=1)
+        guess = np.concatenate([np.zeros((len(own), 1)), guess], axis=1) + found.front[at_rows, None]
+        at, amplitude, _ = refined(c[own], guess, pattern.kernel, _ROUNDS, _STILL)
+        found.front[at_rows], found.height[at_rows] = at[:, 0], amplitude[:, 0]
+        found.after[at_rows[:, None], which] = at[:, 1:] - at[:, :1]
+        found.amplitude[at_rows[:, None], which] = amplitude[:, 1:]

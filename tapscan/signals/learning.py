@@ -51,7 +51,7 @@ def learn(
     """
     if traces.shape[1] < LEAST_SAMPLES or not len(traces):
         return None
-    values, fault = prepared(traces)
+    values, _, fault = prepared(traces)
     step = _digitiser_step(values[fault == ""][:64])
     values = detrended(values[fault == ""])
     pulse = (

@@ -1,7 +1,7 @@
 """The demo inspection: an invented part, simulated, with defects whose truth is known.
 
-The truth lives here and nowhere in the folder: whoever looks at the folder knows no more than an inspector
-would.
+The truth lives here and nowhere in the folder: whoever looks at the readings knows no more than an inspector
+would, and the findings know what a saw would have shown.
 """
 
 from collections.abc import Callable
@@ -14,17 +14,22 @@ from tapscan.plan.reading import parse_plan
 from tapscan.synth.ascans import AScanScene, AScanVolume, simulate_ascans
 from tapscan.synth.defects import Defect
 from tapscan.synth.folder import PLAN_FILE, ascan_files, tap_files
+from tapscan.synth.saw import FINDINGS_HEADER, Cut, cut_findings
 from tapscan.synth.taps import TapRecordings, TapScene, simulate_taps
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+    from tapscan.plan.zones import Zone
+
 __all__ = [
+    "BOOM_CUTS",
     "BOOM_DEFECTS",
     "DEMO_ASCANS",
     "DEMO_PLAN",
     "DEMO_SEED",
     "DEMO_TAPS",
+    "SEAT_CUTS",
     "SEAT_DEFECTS",
     "demo_files",
 ]
@@ -94,6 +99,10 @@ SEAT_DEFECTS = (
     Defect(x_mm=96.0, s_mm=52.0, radius_mm=6.0, depth_mm=0.6),
 )
 
+# Through every defect both ways, and one of each zone through nothing but clear points.
+BOOM_CUTS = (Cut(station=4), Cut(position=1), Cut(station=9), Cut(station=13), Cut(position=7))
+SEAT_CUTS = (Cut(station=10), Cut(position=8), Cut(station=4), Cut(station=20), Cut(position=11))
+
 DEMO_TAPS = TapScene(
     sample_rate_hz=24_000.0, lead_s=0.05, interval_s=0.18, tail_s=0.11, interval_spread_s=0.004, snr_db=35.0
 )
@@ -120,7 +129,14 @@ def demo_files(progress: Callable[[int, int], None] | None = None) -> dict[str, 
     del taps[f"taps/{boom.code}-{MISSING_TAP[0]:02d}-{MISSING_TAP[1]:02d}.wav"]
     volume = simulate_ascans(seat, SEAT_DEFECTS, DEMO_ASCANS, DEMO_SEED)
     traces = ascan_files(seat, replace(volume, samples=_badly_coupled(volume)))
-    return {PLAN_FILE: DEMO_PLAN.encode(), **taps, **traces}
+    return {PLAN_FILE: DEMO_PLAN.encode(), "findings.csv": _findings(boom, seat), **taps, **traces}
+
+
+def _findings(boom: "Zone", seat: "Zone") -> bytes:
+    """Write down what sectioning would have shown: invented, as the notes in it say."""
+    lines = cut_findings(boom, BOOM_DEFECTS, BOOM_CUTS, DEMO_SEED)
+    lines += cut_findings(seat, SEAT_DEFECTS, SEAT_CUTS, DEMO_SEED)
+    return "".join(f"{line}\n" for line in [FINDINGS_HEADER, *lines]).encode()
 
 
 def _mishandled(recordings: TapRecordings) -> "NDArray[np.float32]":

@@ -17,7 +17,19 @@ def test_demo_is_written_and_what_is_next_is_said(tmp_path):
     assert f"Next: tapscan analyse {tmp_path / 'part'}" in result.stdout
     written = {p.relative_to(tmp_path / "part").as_posix() for p in (tmp_path / "part").rglob("*.*")}
     assert {"inspection.toml", "ascans/SP.npy", "taps/BM-01-01.wav"} < written
-    assert not any("truth" in name or "finding" in name for name in written)
+    assert not any("truth" in name for name in written)
+
+
+def test_an_archive_of_parts(tmp_path, monkeypatch):
+    from tapscan.synth import fleet
+
+    parts = [(f"part-{n:03d}", {"inspection.toml": b"four", "findings.csv": b"six"}) for n in (1, 2)]
+    monkeypatch.setattr(fleet, "fleet", lambda count: parts[:count])
+    result = run(tmp_path / "many", "--parts", 2)
+    assert result.exit_code == 0
+    assert "2 synthetic inspections of invented parts, 4 files" in result.stdout
+    assert f"Next: tapscan pod {tmp_path / 'many'} --to {tmp_path / 'many'}-pod" in result.stdout
+    assert (tmp_path / "many/part-002/findings.csv").read_bytes() == b"six"
 
 
 def test_as_json(tmp_path, monkeypatch):

@@ -2,7 +2,9 @@ import json
 import os
 import subprocess
 import sys
+from pathlib import Path
 
+import pytest
 from click.testing import CliRunner
 
 from tapscan.cli import main
@@ -120,7 +122,28 @@ def test_what_taps_could_find_or_what_is_missing_to_say_it(folder, taps_wav):
     )
     plan.write_text(wall + kept, encoding="utf-8")
     text = run(folder).stdout
-    assert "BM: the smallest round delamination that taps could tell, estimated" in text
-    assert "a steel tip of 4.1 g and 5 mm radius at 30 N" in text
-    # 20 mm between points round the girth: shallow patches may lie between them.
-    assert "it may lie between them (narrow the pitch)" in text
+    assert "BM: the smallest round delamination that taps could tell, in mm across, estimated" in text
+    assert "Steel tip of 4.1 g and 5 mm radius, at 30 N." in text
+    assert "curved like the tube where it is narrowest (16.2 mm radius)" in text
+    assert "What could be found, as pictures:" in text
+    assert (folder / "results" / "detectable_BM.png").read_bytes().startswith(b"\x89PNG")
+    document = json.loads(run(folder, "--json").stdout)
+    assert [Path(name).name for name in document["pictures"]] == ["detectable_BM.png", "detectable_PL.png"]
+    tube, panel = (zone["detectable"]["tap"]["depths"] for zone in document["zones"])
+    assert tube[3]["note_radius_mm"] is None
+    assert panel[3]["note_radius_mm"] == pytest.approx(12.4, abs=0.1)
+
+
+def test_reference_blocks_are_said_in_words_and_counted(folder):
+    plan = folder / "inspection.toml"
+    text = plan.read_text(encoding="utf-8")
+    plan.write_text(
+        text.replace('skip = ["02-05"]', 'reference = ["01-05:03-01", "05-02"]'), encoding="utf-8"
+    )
+    told = run(folder).stdout
+    assert "  reference: 01-05:03-01 (stations 01 to 03, positions 05 to 01 across the datum line), " in told
+    assert "05-02 (station 05, position 02); 10 points taken for good\n" in told
+    tube, panel = json.loads(run(folder, "--json").stdout)["zones"]
+    assert tube["reference"][:3] == ["BM-01-01", "BM-01-05", "BM-01-06"]
+    assert len(tube["reference"]) == 10
+    assert panel["reference"] == []

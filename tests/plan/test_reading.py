@@ -294,3 +294,21 @@ def test_a_plan_that_is_a_link_out_of_the_folder_is_not_read(tmp_path):
         pytest.skip("this file system has no links")
     with pytest.raises(TapscanError, match=r"is a link out of the inspection \(copy the plan itself there\)"):
         read_plan(inner)
+
+
+@pytest.mark.parametrize(
+    ("line", "words"),
+    [
+        (
+            "girth_mm = 0.12",
+            r"girth_mm = 0\.12 is far too small for millimetres \(write it in mm: 0\.12 m are 120 mm\)",
+        ),
+        ("station_pitch_mm = 0.01", r"station_pitch_mm = 0\.01 is far too .*0\.01 m are 10 mm"),
+        ("thickness_mm = 0.0016", r"thickness_mm = 0\.0016 is far too .*0\.0016 m are 1\.6 mm"),
+    ],
+)
+def test_a_length_in_metres_is_refused_with_its_millimetres(line, words):
+    key = line.split(" = ")[0]
+    kept = "".join(text for text in ZONE.splitlines(keepends=True) if not text.startswith(key))
+    with pytest.raises(TapscanError, match=rf'zone "BM": {words}'):
+        parse_plan(kept + line + "\n")

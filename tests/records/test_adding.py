@@ -2,6 +2,7 @@ import shutil
 
 import numpy as np
 import pytest
+import soundfile
 
 from tapscan.plan import Point
 from tapscan.records import open_inspection
@@ -77,7 +78,7 @@ def test_one_bad_file_does_not_stop_the_others(folder, recorder, tap_file):
         "recorder/BM-09-01.wav: fits no point: station 9 is outside zone BM",
         "recorder/ZZ-01-01.wav: fits no point: the plan has no zone ZZ",
         "recorder/long walk.wav: its name is not that of a point (name it like BM-07-05.wav, or give --zone",
-        "recorder/gone.wav: its name is not that of a point",
+        "recorder/gone.wav: is not there (check the name and the folder)",
     ]
     assert len(added.refused) == len(expected) + 1
     for line, start in zip(added.refused, expected, strict=False):
@@ -162,7 +163,21 @@ def test_a_recording_there_that_cannot_be_compared_counts_as_another(folder, rec
         raise PermissionError(13, "Permission denied")
 
     monkeypatch.setattr("tapscan.records.adding.filecmp.cmp", unreadable)
+    (folder / "taps" / "BM-01-03.wav").write_bytes(b"damaged")
     assert add(folder, path).written == (("recorder/BM-01-03.wav", "taps/BM-01-03_2.wav"),)
+
+
+def test_the_same_strikes_cut_differently_are_refused(folder, recorder, tap_file):
+    path = tap_file(recorder / "BM-01-03.wav")
+    add(folder, path)
+    sound, rate_hz = soundfile.read(path, dtype="int16")
+    soundfile.write(str(path), sound[:3000], rate_hz)
+    (refused,) = add(folder, path).refused
+    assert refused == (
+        "recorder/BM-01-03.wav: holds a strike that is there already, in taps/BM-01-03.wav "
+        "(leave it out, or move that recording away first)"
+    )
+    assert len(list((folder / "taps").iterdir())) == 1
 
 
 def test_a_file_that_appears_meanwhile_is_not_replaced(folder, recorder, tap_file, monkeypatch):

@@ -210,6 +210,24 @@ def test_even_tapping_with_the_right_count_is_split_with_a_note(folder, walk_fil
     assert "recorder/walk.wav: no pauses tell the points apart; split by count alone" in added.notes
 
 
+def test_pieces_of_a_walk_that_overlap_are_refused_before_anything_is_written(folder, walk_file):
+    sound, times = walk_sound([3, 3, 3, 3, 3, 3])
+    # The first piece ends soon after its last tap, which the second one holds too: cut otherwise, not new.
+    first = walk_file(sound[: round((times[8] + 0.2) * RATE_HZ)], "first.wav")
+    add_walk(open_inspection(folder), first, Walk("PL", last="01-03"))
+    there = sorted((folder / "taps").iterdir())
+    second = walk_file(sound[round((times[6] - 0.3) * RATE_HZ) :], "second.wav")
+    with pytest.raises(TapscanError, match="holds strikes that are there already, at PL-01-03") as caught:
+        add_walk(open_inspection(folder), second, Walk("PL", first="01-03"))
+    assert "nothing was written (give --from and --to for the new points alone" in str(caught.value)
+    assert sorted((folder / "taps").iterdir()) == there
+    # Striking the point again is another recording.
+    again = walk_file(walk_sound([3], seed=2)[0], "again.wav")
+    assert names(add_walk(open_inspection(folder), again, Walk("PL", "01-03", "01-03"))) == [
+        "taps/PL-01-03_2.wav"
+    ]
+
+
 def test_uneven_points_can_be_kept_where_pauses_tell(folder, walk_file):
     way = Walk("PL", keep_uneven=True)
     added = add_walk(open_inspection(folder), walk_file(walk_sound([3, 3, 2, 4, 3, 3])[0]), way)

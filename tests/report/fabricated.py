@@ -8,6 +8,7 @@ import numpy as np
 from tapscan.analysis import Results
 from tapscan.plan import Block, Laminate, Part, Plan, Zone, block_mask, point_name, s_mm, x_mm
 from tapscan.records import Inspection
+from tapscan.screening.agreement import agreement
 from tapscan.screening.results import (
     CLEAR,
     SKIPPED,
@@ -228,6 +229,7 @@ def results_of(*screened, folder=Path("my-part"), warnings=(), **part):
         "version": "0.1.0",
         "settings": asdict(plan),
         "counts": [],
+        "agreement": agreement(screened),
         "warnings": list(warnings),
         "inputs": {"inspection.toml": "0" * 64, "taps/BM-01-01.wav": "ab" * 32},
     }

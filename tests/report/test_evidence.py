@@ -5,6 +5,8 @@ import pytest
 
 from tapscan.report.evidence import draw_evidence
 from tapscan.report.figures import drawing, png_bytes
+from tapscan.report.sentences import evidence_caption
+from tapscan.screening.results import TwinEvidence
 from tests.report.fabricated import LAMINATE, boom, panel, scanned
 
 
@@ -31,6 +33,29 @@ def test_the_spectrum_lies_over_what_is_expected_with_its_spread():
     words = " ".join(text.get_text() for text in figure.legends[0].get_texts())
     assert "BM-14-01" in words
     assert "± 2 spreads" in words
+
+
+def test_where_a_twin_decided_it_is_the_twin_that_is_shown():
+    screened = boom()
+    own = screened.evidence
+    decided = np.zeros(screened.zone.grid_shape, dtype=bool)
+    decided[13, 0] = True
+    twin = TwinEvidence(
+        "the mirror-image zone XX", decided, own.expected_db - 5, own.expected_db - 3, own.spread_db / 2
+    )
+    beside = replace(screened, evidence=replace(own, twin=twin))
+    figure, at = drawn(beside), (13, 0)
+    np.testing.assert_array_equal(part(figure, "expected").get_ydata(), twin.expected_db[at])
+    np.testing.assert_array_equal(part(figure, "twin").get_ydata(), twin.spectrum_db[at])
+    spreads = (own.spectrum_db[at] - twin.expected_db[at]) / twin.spread_db
+    np.testing.assert_allclose(part(figure, "away").get_ydata(), spreads)
+    words = " ".join(text.get_text() for text in figure.legends[0].get_texts())
+    assert "expected from the twin" in words
+    caption = evidence_caption(beside, beside.indications[0])
+    assert "Held against the mirror-image zone XX: what is expected is the spectrum there" in caption
+    # The second indication's strongest point was decided by the zone itself.
+    assert not drawn(beside, 1).findobj(lambda artist: artist.get_gid() == "twin")
+    assert "Held against" not in evidence_caption(beside, beside.indications[1])
 
 
 def test_the_a_scan_marks_its_echoes_over_a_typical_trace():

@@ -65,6 +65,9 @@ def full(tmp_path_factory):
 def test_the_pictures_have_their_names(full):
     _, folder, _ = full
     assert sorted(path.name for path in folder.iterdir()) == [
+        "both_BM.png",
+        "detectable_BM.png",
+        "detectable_PL.png",
         "evidence_BM-A1.png",
         "evidence_BM-T1.png",
         "evidence_BM-T2.png",
@@ -89,7 +92,7 @@ def test_the_page_holds_all_it_needs(full):
     assert "https:" not in raw
     assert "<script" not in raw
     assert not page.all("link")
-    assert len(page.all("img")) == 13
+    assert len(page.all("img")) == 16
     assert all(image["src"].startswith("data:image/png;base64,") for image in page.all("img"))
     targets = {attrs["id"] for _, attrs in page.tags if "id" in attrs}
     links = [attrs["href"] for attrs in page.all("a")]
@@ -122,11 +125,13 @@ def test_every_indication_stands_in_the_table(full):
     assert "804 mm² bounds 563 to 1,210 a disc 32 mm across" in page.text
     assert "0.60 mm" in page.text
     assert "not told by a tap test" in page.text
+    assert "delamination or disbond found by tap test" in page.text
+    assert "delamination found by A-scan" in page.text
 
 
 def test_every_unread_and_skipped_point_is_named(full):
     page, _, screened = full
-    listing = page.text.split("What was not inspected")[1].split("How it was done")[0]
+    listing = page.text.split("What was not inspected")[1].split("What could have been found")[0]
     sections = re.split(
         r"BM · Main boom · tap test|PL · Seat panel · A-scan|BM · Main boom · A-scan", listing
     )[1:]
@@ -151,6 +156,27 @@ def test_warnings_cautions_version_and_checksums_are_there(full):
     ):
         assert words in page.text
     assert page.all("details")
+
+
+def test_what_could_have_been_found_is_told_with_what_it_rests_on(full):
+    page, _, _ = full
+    told = page.text.split("What could have been found")[1].split("How it was done")[0]
+    assert "0.40 8.5 40.1 14.1 the pitch 1.6" in told
+    assert "curved like the tube where it is narrowest (19.1 mm radius)" in told
+    assert (
+        "A-scans could tell delaminations 0.41 to 1.19 mm deep, from 7.1 mm across (set by the pitch)" in told
+    )
+    assert "The beam's width is not in the plan" in told
+
+
+def test_both_methods_stand_side_by_side_only_where_there_are_two(full, tmp_path):
+    page, _, _ = full
+    told = page.text.split("Both methods")[1].split("What was not inspected")[0]
+    assert "BM · Main boom" in told
+    assert "PL" not in told
+    assert "BM-T1 and BM-A1 Seen by both" in told
+    assert "BM-T2 Tap alone: scanned there, no indication" in told
+    assert "Both methods" not in written(tmp_path, boom()).text
 
 
 def test_no_part_is_ever_called_safe(full):
@@ -216,6 +242,7 @@ def test_pictures_of_an_earlier_run_are_taken_away_and_nothing_else(tmp_path):
     (tmp_path / "map_of_the_workshop.txt").write_text("kept")
     written(tmp_path, tapped(tube(), spots=()))
     assert sorted(path.name for path in tmp_path.iterdir()) == [
+        "detectable_BM.png",
         "map_BM.png",
         "map_of_the_workshop.txt",
         "photo.png",
@@ -249,7 +276,7 @@ def test_many_indications_are_all_listed_and_the_strongest_shown(tmp_path):
     spots = tuple((i, p, 4.0) for i in range(1, 40, 3) for p in range(1, 13))
     page = written(tmp_path, tapped(tube(), spots=spots))
     assert len([a for a in page.all("td") if a.get("data-label") == "Place on the part"]) == len(spots) == 156
-    assert len(page.all("img")) == 2 + MOST_EVIDENCE
+    assert len(page.all("img")) == 3 + MOST_EVIDENCE
     assert f"{156 - MOST_EVIDENCE} more are in the table above without a picture" in page.text
 
 

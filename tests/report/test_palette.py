@@ -1,7 +1,20 @@
 import numpy as np
 import pytest
 
-from tapscan.report.palette import ACCENT, CRAYON, INK, MUTED, PAPER, RAMPS, SIGNS, TINT, colour_map, ramp_rgb
+from tapscan.report.palette import (
+    ACCENT,
+    CRAYON,
+    INK,
+    MUTED,
+    PAPER,
+    RAMPS,
+    SIGNS,
+    TINT,
+    colour_map,
+    css_variables,
+    hex_text,
+    ramp_rgb,
+)
 from tapscan.screening.results import CLEAR, SKIPPED, SUSPECT, UNREAD
 
 # Machado, Oliveira & Fernandes 2009, full protanopia and deuteranopia, on linear RGB (from memory).
@@ -54,6 +67,23 @@ def test_a_ramp_stays_in_order_for_colour_blind_eyes(name, blindness):
 @pytest.mark.parametrize("ground", [PAPER, TINT])
 def test_text_stands_out_from_its_ground(text, ground):
     assert contrast(text, ground) >= 4.5
+
+
+def test_a_dark_page_reads_as_well_as_a_light_one():
+    dark = css_variables(dark=True)
+    for text in ("ink", "muted", "accent", "crayon"):
+        for ground in ("paper", "tint"):
+            assert contrast(dark[text], dark[ground]) >= 4.5
+    # Words on a button or on an indication's number stand on the strong colours.
+    assert contrast(dark["paper"], dark["accent"]) >= 4.5
+    assert contrast(dark["paper"], dark["crayon"]) >= 4.5
+
+
+@pytest.mark.parametrize("name", RAMPS)
+def test_a_ramp_on_a_dark_page_rises_evenly_from_quiet_to_strong(name):
+    steps = np.diff(lightness(luminance(ramp_rgb(name, dark=True))))
+    assert steps.min() > 0
+    assert contrast(hex_text(ramp_rgb(name, 2, dark=True)[0]), css_variables(dark=True)["paper"]) < 1.3
 
 
 def test_contrast_is_that_of_the_standard():

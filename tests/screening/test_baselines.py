@@ -13,7 +13,8 @@ from tapscan.screening.baselines import (
     refit,
     surface_terms,
 )
-from tapscan.screening.calls import NullLaw, fit_null_law, p_values
+from tapscan.screening.calls import NullLaw, p_values
+from tapscan.screening.fitting import fit_in_turn
 
 STATIONS, POSITIONS, FEATURES = 24, 12, 5
 POINTS = STATIONS * POSITIONS
@@ -38,14 +39,8 @@ def settled(
     features: np.ndarray, terms: Terms = TERMS, reference: np.ndarray = NO_REFERENCE
 ) -> tuple[Baseline, np.ndarray, NullLaw]:
     """Fit and refit as the screening of taps does; baseline, distances and their law."""
-    noise = np.zeros_like(features)
-    baseline = fit_baseline(features, terms, reference, noise)
-    for _ in range(3):
-        law = fit_null_law(distances(features, baseline))
-        good = p_values(distances(features, baseline), law) > law.above_p
-        baseline = refit(features, baseline, reference | good, noise)
-    distance = distances(features, baseline)
-    return baseline, distance, fit_null_law(distance)
+    fitted = fit_in_turn(features, terms, reference, np.zeros_like(features))
+    return fitted.baseline, fitted.distance, fitted.law
 
 
 def rolled(values: np.ndarray, by: int) -> np.ndarray:

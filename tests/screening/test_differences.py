@@ -4,6 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from scipy.stats import binom
 
 import tapscan
 from tapscan.errors import TapscanError
@@ -12,6 +13,7 @@ from tapscan.screening.twins import matched
 from tapscan.synth import Defect, TapScene, simulate_taps, write_inspection
 from tapscan.synth import tap_files as files_of
 from tapscan.synth import taps as simulator
+from tests.screening.parts import TAPS
 
 PLAN = """
 [laminate]
@@ -71,6 +73,51 @@ def test_damage_all_round_shows_beside_the_mirror_image(tmp_path, monkeypatch):
     own = tapscan.analyse(replace(results.inspection, plan=alone)).screened[0]
     assert (own.status == "suspect")[damaged].mean() < 0.4
     assert left.indications[0].area_mm2 > 0.6 * 50 * 120
+    # The evidence is the twin's: its own spectrum, which the zone does not share where it is damaged.
+    twin = left.evidence.twin
+    assert twin.source == "the mirror-image zone R"
+    right = results.screened[1].evidence.spectrum_db[:, (-np.arange(8)) % 8]
+    moved = (twin.spectrum_db - right)[twin.decided]  # by what the two usually differ by, band for band
+    np.testing.assert_allclose(moved, np.broadcast_to(moved[0], moved.shape), atol=1e-9)
+    away = np.abs(left.evidence.spectrum_db - twin.expected_db) / twin.spread_db
+    assert np.median(away[damaged & twin.decided]) > 2 * np.median(away[~damaged & twin.decided])
+    assert np.median(away[~damaged & twin.decided]) < 1
+    assert own.evidence.twin is None
+
+
+def _sides(folder, monkeypatch, seed):
+    """Left and right of one kind of tube, both sound: wall, tapper, level, noise and strikes differ."""
+    original = simulator.generator
+    text = PLAN + ZONE.format(code="L", extra='mirror_of = "R"') + ZONE.format(code="R", extra="")
+    text = text.replace("positions = 8", "positions = 12").replace("stations = 24", "stations = 14")
+    text += "thickness_mm = 1.64"  # of R, which is last
+    files = {}
+    scenes = TAPS, replace(TAPS, level=0.12, contact_stiffness_mn_m=5.4, snr_db=32.0)
+    for side, (zone, scene) in enumerate(zip(parse_plan(text).zones, scenes, strict=True)):
+
+        def drawn(seed, name, _code, *place, side=side):
+            return original(seed if name == "part" else seed + 1000 * (1 + side), name, "BM", *place)
+
+        monkeypatch.setattr(simulator, "generator", drawn)
+        heard = simulate_taps(zone, [], scene, seed)
+        turn = (-np.arange(12)) % 12 if side else np.arange(12)
+        files |= files_of(
+            zone, replace(heard, samples=heard.samples[:, turn], onset_s=heard.onset_s[:, turn])
+        )
+    write_inspection(folder, {**files, "inspection.toml": text.encode()})
+    return tapscan.analyse(tapscan.open_inspection(folder)).screened[0]
+
+
+@pytest.mark.slow
+def test_sound_sides_that_are_not_quite_alike_get_the_false_calls_asked_for(tmp_path, monkeypatch):
+    told = [_sides(tmp_path / str(seed), monkeypatch, seed) for seed in range(300, 306)]
+    assert all("mirror-image zone R" in one.baseline for one in told)
+    assert sum(len(one.indications) for one in told) <= 1
+    p_value = np.array([one.p_value for one in told])
+    for rate in (0.05, 0.01):
+        calls = int((p_value < rate).sum())
+        low, high = binom.ppf(1e-3, p_value.size, rate / 2), binom.isf(1e-3, p_value.size, 2 * rate)
+        assert low <= calls <= high, f"{calls} of {p_value.size} called at {rate}"
 
 
 @pytest.mark.slow

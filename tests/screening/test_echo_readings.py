@@ -7,6 +7,7 @@ import tapscan
 from tapscan.plan import point_name
 from tapscan.records import Inspection, open_inspection
 from tapscan.screening.echo_readings import EchoReadings, read_ascans
+from tapscan.synth import Defect
 from tests.screening.parts import write_scanned
 
 
@@ -125,12 +126,39 @@ def test_a_zone_of_nothing_but_bad_traces(folder):
     assert (readings.reason == "unreadable").sum() == 20 * 16 - 1 == len(warnings)
 
 
-def test_a_trace_that_ends_before_its_back_wall_is_never_clear(folder):
+def test_a_trace_that_ends_before_its_back_wall_is_unread_and_named(folder):
     volume = as_traces(folder)
     write_trace(folder, (4, 4), volume[4, 4][:120])
-    (told,) = tapscan.analyse(open_inspection(folder)).screened
-    assert told.status[4, 4] in ("unread", "suspect")
+    results = tapscan.analyse(open_inspection(folder))
+    (told,) = results.screened
+    assert (told.status[4, 4], told.reason[4, 4]) == ("unread", "too short")
     assert (told.status != "clear").sum() == 2  # and the skipped one
+    (warning,) = (text for text in results.summary["warnings"] if "ends before" in text)
+    assert warning == (
+        "zone SP: 1 trace ends before its back wall could arrive, at SP-05-05 "
+        "(record again with a longer time axis, or check thickness_mm and velocity_m_s)"
+    )
+
+
+def test_a_time_axis_too_short_for_the_whole_zone_leaves_every_point_unread(folder):
+    volume = np.load(folder / "ascans/SP.npy")
+    np.save(folder / "ascans/SP.npy", volume[..., :130])
+    readings, warnings = read(folder)
+    assert (readings.reason[:19] == "too short").all()
+    (warning,) = warnings
+    assert "319 traces end before their back wall could arrive, the first at SP-01-01" in warning
+
+
+def test_an_echo_from_inside_counts_though_the_trace_ends_early(tmp_path):
+    folder = write_scanned(tmp_path / "part", (Defect(x_mm=27.0, s_mm=27.0, radius_mm=9.0, depth_mm=0.8),))
+    whole, _ = read(folder)
+    at = np.argwhere(np.isfinite(whole.echoes.echo_s) & ~np.isfinite(whole.echoes.tof_s))[0]
+    volume = np.load(folder / "ascans/SP.npy")
+    end_s = whole.echoes.front_s[tuple(at)] + whole.echoes.echo_s[tuple(at)] + 0.35e-6
+    volume[(*at, slice(int(end_s * 100e6), None))] = np.nan
+    np.save(folder / "ascans/SP.npy", volume)
+    (told,) = tapscan.analyse(open_inspection(folder)).screened
+    assert told.status[tuple(at)] == "suspect"
 
 
 def test_a_trace_that_ends_after_its_back_wall_is_as_good_as_the_others(folder):

@@ -119,25 +119,14 @@ def test_sound_tubes_get_the_false_calls_asked_for_and_hardly_an_indication(tmp_
         )
 
 
-CRESTS_LOST = "the trimmed fit leaves out the crests of a wave round the girth and never takes them in"
-TAIL_UNDECIDED = (
-    "from one fit to the next the law's tail goes from heavy to light and back; the last is light"
-)
-
-
 @pytest.mark.slow
-@pytest.mark.parametrize(
-    ("stations", "seed"),
-    [
-        pytest.param(40, 102, marks=pytest.mark.xfail(reason=CRESTS_LOST)),
-        pytest.param(10, 104, marks=pytest.mark.xfail(reason=TAIL_UNDECIDED)),
-    ],
-)
-def test_sound_tubes_that_get_false_indications(tmp_path, stations, seed):
-    """Known to fail. Begun from all readings, the first tube's fits leave 8 points below 0.01, not 92."""
+@pytest.mark.parametrize(("stations", "seed"), [(40, 102), (10, 104)])
+def test_sound_tubes_that_once_got_false_indications(tmp_path, stations, seed):
+    """A mode whose crests change fast along the first, and a tail that a hundred readings leave undecided."""
     plan, zone, recordings = tapped(seed=seed, stations=stations)
     (told,) = analysed(write_tapped(tmp_path / "part", plan, zone, recordings)).screened
     assert len(told.indications) <= 1
+    assert (told.p_value < RATE).sum() <= binom.isf(1e-3, told.p_value.size, 2 * RATE)
 
 
 @pytest.mark.parametrize("seed", range(3))
@@ -219,7 +208,7 @@ def test_a_constant_gain_of_made_up_readings_changes_no_bit_of_the_status():
     raised = replace(some, features=dict(some.features, level_db=some.features["level_db"] + 6))
     plain, there = (screen_taps(ZONE, each, RATE, []) for each in (some, raised))
     assert (plain.status == there.status).all()
-    np.testing.assert_allclose(there.score, plain.score, rtol=1e-9)
+    np.testing.assert_allclose(there.score, plain.score, rtol=1e-6)  # the law is found by search
 
 
 # Unread, skipped, marked

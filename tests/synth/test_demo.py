@@ -6,6 +6,8 @@ import pytest
 from tapscan.plan.points import point_name
 from tapscan.plan.reading import parse_plan
 from tapscan.plan.surfaces import block_mask
+from tapscan.sectioning.findings import defects_of, shown
+from tapscan.sectioning.findings_csv import parse_findings
 from tapscan.synth import demo
 from tapscan.synth.ascans import AScanScene
 from tapscan.synth.defects import true_mask
@@ -47,6 +49,19 @@ def test_truth_is_as_described(zones):
     wide, small = demo.SEAT_DEFECTS
     assert wide.radius_mm > 3 * AScanScene().beam_mm > small.radius_mm
     assert true_mask(seat, [wide]).any()
+
+
+def test_findings_are_labelled_and_cut_every_defect_and_a_control(files, zones):
+    plan = parse_plan(demo.DEMO_PLAN)
+    rows = parse_findings(files["findings.csv"].decode(), plan, "findings.csv")
+    assert all("synthetic: no part was cut" in row.note for row in rows)
+    for zone, defects in zip(zones, (demo.BOOM_DEFECTS, demo.SEAT_DEFECTS), strict=True):
+        told = shown(zone, rows)
+        bad = true_mask(zone, defects)
+        assert set(told[bad].tolist()) == {"delamination", "not cut"}
+        assert set(told[~bad].tolist()) == {"none", "not cut"}
+        assert len(defects_of(zone, rows)) == len(defects)
+        assert any((told[i] == "none").all() for i in range(zone.stations))
 
 
 def test_references_are_good_and_bad_readings_lie_elsewhere(zones):

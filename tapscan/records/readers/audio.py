@@ -67,6 +67,8 @@ def sniff(head: bytes) -> str | None:
         return "is a RIFF file that holds no sound" if len(head) >= 12 else "breaks off inside its header"
     if head.startswith((b"ID3", b"OggS", b"\xff\xfb", b"\xff\xf3")) or head[4:8] == b"ftyp":
         return "is compressed with loss, which alters spectra"
+    if head and not any(byte < 9 or 13 < byte < 32 for byte in head):
+        return "is a text file, whatever its name says"
     return "begins with neither RIFF…WAVE nor fLaC"
 
 

@@ -1,0 +1,70 @@
+"""The results that a bag holds, as its files tell them."""
+
+import csv
+import io
+import json
+from collections.abc import Mapping
+from typing import Any
+
+from tapscan.archive.places import Bag
+from tapscan.errors import TapscanError
+
+__all__ = ["TABLES", "point_rows", "results_of", "stored_tables"]
+
+TABLES = ("points.csv", "indications.json", "summary.json")
+# Columns of points.csv that are words; every other one holds numbers or is a yes or no.
+WORDS = {"point", "zone", "method", "status", "reason"}
+
+Row = dict[str, Any]
+
+
+def stored_tables(bag: Bag) -> dict[str, str]:
+    """Return the tables that the bag holds, by name; those that are missing are left out."""
+    paths = {name: bag.inspection / "results" / name for name in TABLES}
+    return {name: path.read_bytes().decode("utf-8") for name, path in paths.items() if path.is_file()}
+
+
+def results_of(bag: Bag) -> tuple[dict[str, str], Mapping[str, Any], list[Row]]:
+    """Return the tables that a bag holds as text, its summary and its indications.
+
+    Raises
+    ------
+    TapscanError
+        When it was never analysed, or they cannot be read.
+    """
+    remedy = "run: tapscan archive rerun --new-version"
+    tables = stored_tables(bag)
+    missing = set(TABLES) - tables.keys()
+    if missing:
+        what = f"holds no results/{min(missing)}: it was never analysed"
+        raise TapscanError(bag.label, what, f"{remedy} {bag.name}")
+    try:
+        summary, indications = (json.loads(tables[name]) for name in ("summary.json", "indications.json"))
+        if isinstance(summary, dict) and all(isinstance(one, dict) for one in indications):
+            return tables, summary, indications
+    except (ValueError, TypeError):
+        pass
+    raise TapscanError(bag.label, "its results cannot be read", f"{remedy} {bag.name}")
+
+
+def point_rows(text: str) -> list[Row]:
+    r"""Read ``points.csv``: words as they are, numbers as numbers, empty cells as None.
+
+    Examples
+    --------
+    >>> point_rows("point,score,is_reference\nBM-01-01,0.5,false\nBM-01-02,,true\n")[1]
+    {'point': 'BM-01-02', 'score': None, 'is_reference': True}
+    """
+    reader = csv.DictReader(io.StringIO(text, newline=""))
+    return [{key: _value(key, cell) for key, cell in row.items()} for row in reader]
+
+
+def _value(column: str, cell: str) -> object:
+    if column in WORDS:
+        return cell
+    if cell in {"true", "false"}:
+        return cell == "true"
+    try:
+        return int(cell) if cell.lstrip("-").isdecimal() else float(cell)
+    except ValueError:
+        return cell or None

@@ -1,0 +1,115 @@
+"""Whether a tap that was heard is worth keeping, and if not, what to do about it."""
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from tapscan.capture.listening import WINDOW_S, Hit
+from tapscan.signals import find_taps, tap_features
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+__all__ = ["ADVICE", "Memory", "compare", "fault", "kept_sound"]
+
+ADVICE = {
+    "clipped": "strike more lightly, or lower the input's gain",
+    "too quiet": "strike harder, or raise the input's gain",
+    "double hit": "let the tapper spring back, and strike again",
+    "noisy": "wait for quiet, and strike again",
+    "unlike its siblings": "strike the mark itself, as before",
+    "not finite": "check the input, and strike again",
+}
+LEAST_SNR_DB = 20.0
+QUIET_DB = -20.0  # against the median of the taps kept before, as find_taps has it
+STRAY_DB = -30.0  # what is weaker than this against them is no tap at all: a step, a word, a chair
+AUDIBLE = 0.01  # of full scale: before any tap was kept, what stays below is quiet and not noisy
+USUAL_TAPS = 30
+# Kept before a tap, the first of these with which it stands alone; the last still tells the room.
+LEADS_S = (0.25, 0.07, 0.03)
+BANDS_PER_GROUP = 4  # twelfths of an octave: thirds are compared
+WITHIN_DB = 30.0  # of the strongest band: what lies deeper says little
+UNLIKE_DB, UNLIKE_TIMES = 7.0, 3.0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Memory:
+    """What taps were like lately: bounded, whatever the capture's length.
+
+    `peaks` are those of the last taps kept, `apart_db` how far each lay from its siblings; `spectra` belong
+    to the taps of the present point and `odd` to the one that was just refused there for being unlike them.
+    """
+
+    peaks: tuple[float, ...] = ()
+    apart_db: tuple[float, ...] = ()
+    spectra: tuple["NDArray[np.float64]", ...] = ()
+    odd: "NDArray[np.float64] | None" = None
+
+
+def fault(hit: Hit, memory: Memory) -> str:
+    """Say why a tap is not good by itself: ``''`` when it is, ``'stray'`` when it is not worth a word."""
+    usual = float(np.median(memory.peaks)) if memory.peaks else 0.0
+    if hit.peak < usual * 10 ** (STRAY_DB / 20):
+        return "stray"
+    if not np.isfinite(hit.samples).all():
+        return "not finite"
+    if hit.is_clipped:
+        return "clipped"
+    if hit.peak < usual * 10 ** (QUIET_DB / 20):
+        return "too quiet"
+    if hit.snr_db < LEAST_SNR_DB:
+        return "noisy" if hit.peak >= (usual / 2 or AUDIBLE) else "too quiet"
+    return "double hit" if hit.is_double else ""
+
+
+def kept_sound(hit: Hit, sample_rate_hz: float) -> "NDArray[np.float32] | None":
+    """Cut the sound to be kept so that an analysis will find one usable tap in it; None when none is.
+
+    The fading of a much louder tap before it may pass for a tap where the sound begins: then less is kept of
+    what was before.
+    """
+    for lead_s in LEADS_S:
+        samples = hit.samples[max(hit.lead - round(lead_s * sample_rate_hz), 0) :]
+        found = find_taps(samples, sample_rate_hz)
+        usable = ~(found.is_clipped | found.is_double | found.is_quiet)
+        if len(found.start) == 1 and usable[0]:
+            return samples
+    return None
+
+
+def compare(hit: Hit, memory: Memory, sample_rate_hz: float) -> tuple[bool, Memory]:
+    """Tell whether a tap sounds like its siblings, and note it among them, or as the odd one.
+
+    One that agrees with the tap refused before it is taken: two outvote what was there.
+    """
+    spectrum = _spectrum(hit, sample_rate_hz)
+    apart = memory.apart_db
+    if memory.spectra:
+        limit_db = max(UNLIKE_DB, UNLIKE_TIMES * float(np.median(apart)) if apart else 0.0)
+        apart_db = _apart_db(spectrum, memory.spectra)
+        agrees = memory.odd is not None and _apart_db(spectrum, (memory.odd,)) <= limit_db
+        if apart_db > limit_db and not agrees:
+            return False, replace(memory, odd=spectrum)
+        apart = (*apart, apart_db)[-USUAL_TAPS:]
+    peaks = (*memory.peaks, hit.peak)[-USUAL_TAPS:]
+    return True, Memory(peaks, apart, (*memory.spectra, spectrum)[-USUAL_TAPS:])
+
+
+def _spectrum(hit: Hit, sample_rate_hz: float) -> "NDArray[np.float64]":
+    """Power of a tap in thirds of an octave, in dB relative to its strongest."""
+    tap = np.zeros((1, round(WINDOW_S * sample_rate_hz)), dtype=np.float32)
+    ring = hit.samples[hit.lead :][: tap.shape[1]]
+    tap[0, : len(ring)] = ring
+    fine_db = tap_features(tap, sample_rate_hz).spectrum_db[0]
+    groups = len(fine_db) // BANDS_PER_GROUP
+    power = (10 ** (fine_db[: groups * BANDS_PER_GROUP] / 10)).reshape(groups, -1).sum(axis=1)
+    level_db = 10 * np.log10(np.maximum(power, 1e-30))
+    return np.asarray(level_db - level_db.max())
+
+
+def _apart_db(spectrum: "NDArray[np.float64]", others: tuple["NDArray[np.float64]", ...]) -> float:
+    """Root mean square difference between a spectrum and the median of others, deep bands left out."""
+    typical = np.median(np.stack(others), axis=0)
+    floor = np.full_like(typical, -WITHIN_DB)
+    return float(np.sqrt(np.mean((np.maximum(spectrum, floor) - np.maximum(typical, floor)) ** 2)))

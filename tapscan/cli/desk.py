@@ -1,0 +1,51 @@
+"""``tapscan desk``: the local page."""
+
+import ipaddress
+from pathlib import Path
+
+import click
+
+from tapscan.errors import TapscanError
+
+__all__ = ["command"]
+
+
+@click.command("desk")
+@click.argument("folder", metavar="DIR", type=click.Path(path_type=Path))
+@click.option("--port", type=click.IntRange(0, 65535), help="Listen on this port.")
+@click.option("--listen", "address", metavar="ADDRESS", default="127.0.0.1", help="Let the network in.")
+@click.option("--no-browser", is_flag=True, help="Only print the address.")
+def command(folder: Path, *, port: int | None, address: str, no_browser: bool) -> None:
+    """Open the inspection in DIR on a page in the browser: collect, look, mark, print.
+
+    The page is served by this computer to this computer, and needs no network. Whoever has
+    the address that is printed can use it until the desk is closed with Ctrl-C.
+
+    \b
+    Example:  tapscan desk my-part
+              tapscan desk my-part --no-browser --port 9000
+    """  # noqa: D301 - \b is click's mark for lines kept as they are
+    from tapscan.records.inspection import open_inspection
+
+    open_inspection(folder)  # what is wrong with the folder is told before a page opens
+    try:
+        from tapscan.desk.serving import open_door, serve
+    except ImportError as error:
+        where, what = "tapscan desk", f"needs {error.name}, which is not installed"
+        raise TapscanError(where, what, "run: pip install 'tapscan[desk]'") from None
+    door, listener = open_door(address, port)
+    click.echo(f"The desk is open at {door.url}")
+    if not ipaddress.ip_address(address).is_loopback:
+        click.echo(
+            "tapscan: anyone on this network who learns that address can read and change this inspection, "
+            "unencrypted (leave --listen out to keep it on this computer)",
+            err=True,
+        )
+    click.echo("Ctrl-C closes it. A clear map is not proof of soundness; the verdict is yours.")
+
+    def show() -> None:
+        if not no_browser:
+            click.launch(door.url)
+
+    serve(folder, door, listener, show)
+    click.echo("The desk is closed; everything that was collected is in the folder.")

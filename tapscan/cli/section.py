@@ -1,0 +1,235 @@
+"""``tapscan section``: log what cutting showed, and hold it against what was called."""
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from tapscan.analysis import Results
+    from tapscan.records.inspection import Inspection
+    from tapscan.sectioning.cuts import PlannedCut
+    from tapscan.sectioning.logbook import Findings
+    from tapscan.sectioning.outcomes import Compared
+
+__all__ = ["command"]
+
+
+@click.command("section")
+@click.argument("folder", metavar="DIR", type=click.Path(path_type=Path))
+@click.option(
+    "--csv", "table", type=click.Path(path_type=Path), metavar="FILE", help="Add the findings in a table."
+)
+@click.option(
+    "--against",
+    "others",
+    metavar="DIR2",
+    type=click.Path(path_type=Path),
+    multiple=True,
+    help="Another inspection that this one was held against, as in analyse.",
+)
+@click.option(
+    "--plan-cuts", is_flag=True, help="Say which cuts would answer the most, and why. Logs nothing."
+)
+@click.option("--json", "as_json", is_flag=True, help="Ask nothing, print everything as JSON.")
+def command(
+    folder: Path, *, table: Path | None, others: tuple[Path, ...], plan_cuts: bool, as_json: bool
+) -> None:
+    """Log what cutting the part in DIR showed, and hold it against what had been called.
+
+    Findings are asked for one by one and kept in DIR/findings.csv, which may be edited
+    by hand: kind, where, sizes in mm, photo, note. Log "nothing there" too: only so can a
+    miss be told from a point that nobody cut. Press Enter at once to see the comparison.
+
+    \b
+    Example:  tapscan section my-part --plan-cuts
+              tapscan section my-part
+              tapscan section my-part --csv from-the-bench.csv
+    """  # noqa: D301 - \b is click's mark for lines kept as they are
+    from tapscan.records.inspection import open_inspection
+    from tapscan.sectioning.logbook import read_findings
+
+    inspection = open_inspection(folder)
+    # A file that is wrong is told before anything is asked.
+    findings = read_findings(folder, inspection.plan)
+    if plan_cuts and table is not None:
+        msg = "--plan-cuts logs nothing: leave --csv out"
+        raise click.UsageError(msg)
+    if plan_cuts:
+        _plan(_analysed(inspection, others), findings, as_json=as_json)
+        return
+    if table is not None:
+        _add_table(inspection, table, quiet=as_json)
+    elif not as_json:
+        _caution()
+        _log(inspection)
+    _compare(inspection, others, as_json=as_json)
+
+
+def _analysed(inspection: "Inspection", others: tuple[Path, ...]) -> "Results":
+    """Analyse anew; the same readings, plan and version give what the report told."""
+    import tapscan
+    from tapscan.cli.progress import progress_bar
+    from tapscan.sectioning.gathering import held_otherwise
+
+    against = [tapscan.open_inspection(other) for other in others]
+    warning = held_otherwise(inspection.folder, len(against))
+    if warning:
+        click.echo(f"tapscan: {warning}", err=True)
+    with progress_bar("Analysing") as report:
+        return tapscan.analyse(inspection, against, progress=lambda _what, done, total: report(done, total))
+
+
+def _caution() -> None:
+    from tapscan.sectioning.cautions import CUTTING_CAUTIONS
+
+    click.echo("Before you cut:")
+    for caution in CUTTING_CAUTIONS:
+        click.echo(f"  - {caution}")
+    click.echo()
+
+
+def _add_table(inspection: "Inspection", table: Path, *, quiet: bool) -> None:
+    from tapscan.records.readers.readings import file_name
+    from tapscan.sectioning.findings_csv import parse_findings
+    from tapscan.sectioning.logbook import add_findings, read_text
+
+    name = file_name(table)
+    rows = parse_findings(read_text(table, name), inspection.plan, name)
+    added = add_findings(inspection.folder, inspection.plan, rows)
+    if not quiet:
+        known = f", {len(rows) - added} were there already" if added < len(rows) else ""
+        click.echo(f"{name}: {added} of {len(rows)} findings added{known}.")
+
+
+def _log(inspection: "Inspection") -> None:
+    """Ask for findings; each is on the disk before the next is asked for."""
+    from tapscan.cli.prompts import ask_findings
+    from tapscan.sectioning.logbook import add_findings
+
+    for finding in ask_findings(inspection.plan):
+        is_new = add_findings(inspection.folder, inspection.plan, [finding]) == 1
+        click.echo(f"  {'Kept' if is_new else 'There already'}: {finding.kind} at {finding.where}")
+
+
+def _plan(results: "Results", findings: "Findings", *, as_json: bool) -> None:
+    from dataclasses import asdict
+
+    from tapscan.records.tables import json_text
+    from tapscan.report.cut_lines import write_cuts
+    from tapscan.report.results_folder import results_folder
+    from tapscan.sectioning.cautions import CUTTING_CAUTIONS
+    from tapscan.sectioning.cuts import plan_cuts
+
+    cuts = plan_cuts(results.screened, findings.rows)
+    with results_folder(results.inspection.folder) as folder:
+        pictures = write_cuts(results.screened, cuts, folder)
+    if as_json:
+        document = {
+            "cuts": [asdict(cut) for cut in cuts],
+            "pictures": [str(path) for path in pictures],
+            "cautions": CUTTING_CAUTIONS,
+        }
+        click.echo(json_text(document), nl=False)
+        return
+    _caution()
+    _print_cuts(cuts)
+    for path in pictures:
+        click.echo(f"Drawn: {path}")
+
+
+def _print_cuts(cuts: "Sequence[PlannedCut]") -> None:
+    from rich.console import Console
+    from rich.table import Table
+
+    if not cuts:
+        click.echo("No further cut would answer much.")
+        return
+    table = Table("Zone", "No.", "Cut along", "Why")
+    numbers: dict[str, int] = {}  # counted zone by zone, as in the pictures
+    for cut in cuts:
+        numbers[cut.zone] = numbers.get(cut.zone, 0) + 1
+        line = f"station {cut.station:02d}" if cut.station is not None else f"position {cut.position:02d}"
+        table.add_row(cut.zone, str(numbers[cut.zone]), line, cut.reason)
+    for column in table.columns[:3]:
+        column.no_wrap = True
+    Console(highlight=False).print(table)
+    click.echo(
+        "The most telling cuts of each zone stand first. Stop after any of them; then: tapscan section DIR"
+    )
+
+
+def _compare(inspection: "Inspection", others: tuple[Path, ...], *, as_json: bool) -> None:
+    import tapscan
+    from tapscan.report.section_page import SectionReport, write_sections
+    from tapscan.sectioning.comparing import compare_all
+    from tapscan.sectioning.logbook import read_findings
+    from tapscan.sectioning.telling import section_document
+
+    findings = read_findings(inspection.folder, inspection.plan)
+    for warning in findings.warnings:
+        click.echo(f"tapscan: {warning}", err=True)
+    if not findings.rows and not as_json:
+        click.echo("No findings yet: nothing is known of what lies inside.")
+        return
+    compared = compare_all(_analysed(inspection, others), findings.rows)
+    page = None
+    if findings.rows:
+        report = SectionReport(
+            part=inspection.plan.part,
+            version=tapscan.__version__,
+            compared=compared,
+            findings=findings.rows,
+            false_call_rate=inspection.plan.false_call_rate,
+            warnings=findings.warnings,
+        )
+        page = write_sections(report, inspection.folder)
+    if as_json:
+        from tapscan.records.tables import json_text
+
+        document = section_document(compared, findings.rows)
+        document |= {"warnings": list(findings.warnings), "page": None if page is None else str(page)}
+        click.echo(json_text(document), nl=False)
+        return
+    _print(compared, inspection.plan.false_call_rate)
+    click.echo("What was not cut is not known. The verdict is yours.")
+    click.echo(f"Page: {page}")
+
+
+def _print(compared: "Sequence[Compared]", rate: float) -> None:
+    from rich.console import Console
+    from rich.table import Table
+
+    from tapscan.report.section_page import false_call_text, found_text
+
+    console = Console(highlight=False)
+    table = Table("Defect", "Kind", "Method", "Outcome", "Disc mm", "told/true", "Depth mm")
+    table.columns[0].no_wrap = table.columns[3].no_wrap = True
+    for one in compared:
+        for row in one.defects:
+            table.add_row(
+                row.id,
+                row.kind,
+                row.method,
+                f"{row.verdict} {', '.join(row.indications)}".strip(),
+                f"{row.size_mm:.0f}",
+                "" if row.area_ratio is None else f"{row.area_ratio:.2f}",
+                _depths(row.depth_mm, row.told_depth_mm),
+            )
+    if table.row_count:
+        console.print(table)
+    for one in compared:
+        for row in one.defects:
+            if row.reason:
+                click.echo(f"{row.id}, {row.method}, {row.verdict}: {row.reason}.")
+    for one in compared:
+        name = f"{one.screened.zone.code}, {one.screened.method}"
+        click.echo(f"{name}: {found_text(one)}")
+        click.echo(f"{name}: {false_call_text(one, rate)}")
+
+
+def _depths(true_mm: float | None, told_mm: float | None) -> str:
+    true = "" if true_mm is None else f"{true_mm:.2f}"
+    return true if told_mm is None else f"{true} (told {told_mm:.2f})"

@@ -1,0 +1,158 @@
+"""What lies on the bench: one inspection folder, its latest analysis, and who is collecting.
+
+All that changes while the desk is open lives here, behind one lock. The analysis runs in a thread of its own,
+so that the page goes on answering.
+"""
+
+import hashlib
+import threading
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from tapscan.errors import TapscanError
+from tapscan.plan import Plan
+from tapscan.plan.reading import PLAN_NAME
+from tapscan.records.inspection import ASCANS, TAPS, Inspection, open_inspection
+from tapscan.report.marking import write_templates
+from tapscan.report.results_folder import RESULTS
+from tapscan.report.saving import write_results
+
+if TYPE_CHECKING:
+    from tapscan.analysis import Results
+    from tapscan.screening.results import Screened
+
+__all__ = ["Analysed", "Bench", "Progress"]
+
+
+@dataclass(frozen=True, slots=True)
+class Progress:
+    """How far the analysis is: `done` of `total` of `what`. `fault` says why the last one failed."""
+
+    is_running: bool = False
+    what: str = ""
+    done: int = 0
+    total: int = 0
+    fault: str = ""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Analysed:
+    """Results, the fingerprint of the files that they came from, and their number since the desk opened."""
+
+    results: "Results"
+    fingerprint: str
+    number: int
+
+
+@dataclass(slots=True, eq=False)
+class Bench:
+    """One inspection folder under the desk. Every method may be called from any thread.
+
+    `writing` is held by whoever writes plan, notes or readings, `collecting` by the page that collects;
+    `analysed` is None until the first analysis is through.
+    """
+
+    folder: Path
+    progress: Progress = Progress()
+    analysed: Analysed | None = None
+    writing: threading.Lock = field(default_factory=threading.Lock)
+    collecting: threading.Lock = field(default_factory=threading.Lock)
+    _starting: threading.Lock = field(default_factory=threading.Lock)
+    _saving: threading.Lock = field(default_factory=threading.Lock)
+    _saved: Analysed | None = None
+    _grids_of: Plan | None = None
+
+    def inspection(self) -> Inspection:
+        """Open the folder as it lies on disk now; see `open_inspection` for what may be wrong with it."""
+        return open_inspection(self.folder)
+
+    def start(self) -> bool:
+        """Begin an analysis in a thread of its own; False when one is running already."""
+        with self._starting:
+            if self.progress.is_running:
+                return False
+            self.progress = Progress(is_running=True, what="opening the folder")
+        # A daemon, so that leaving the desk does not wait: nothing is written in it that could be torn.
+        threading.Thread(target=self._analyse, name="analysis", daemon=True).start()
+        return True
+
+    def _analyse(self) -> None:
+        from tapscan import analysis
+
+        try:
+            mark = self.fingerprint()
+            results = analysis.analyse(self.inspection(), writer=write_results, progress=self._report)
+            number = 1 if self.analysed is None else self.analysed.number + 1
+            self.analysed = Analysed(results, mark, number)
+            self.progress = Progress()
+        except TapscanError as error:
+            self.progress = Progress(fault=str(error))
+        except BaseException:
+            self.progress = Progress(fault="The analysis broke off; the terminal says where.")
+            raise
+
+    def _report(self, what: str, done: int, total: int) -> None:
+        self.progress = Progress(is_running=True, what=what, done=done, total=total)
+
+    def screened(self, code: str, method: str) -> "Screened":
+        """Return one zone as the latest analysis saw it.
+
+        Raises
+        ------
+        TapscanError
+            When there is no analysis yet, or it did not look at this zone in this way.
+        """
+        where = f"zone {code}"
+        if self.analysed is None:
+            raise TapscanError(where, "is not analysed yet", "wait, or start the analysis")
+        for one in self.analysed.results.screened:
+            if (one.zone.code, one.method) == (code, method):
+                return one
+        raise TapscanError(where, f"was not inspected by {method}", "choose another zone or method")
+
+    def save(self, name: str) -> None:
+        """Write the latest analysis to ``results/``, unless it is there with the file of this name.
+
+        Raises
+        ------
+        TapscanError
+            When there is no analysis yet, or ``results`` cannot be written.
+        """
+        with self._saving:
+            analysed = self.analysed
+            if analysed is None:
+                raise TapscanError(RESULTS, "there is no analysis yet", "wait, or start the analysis")
+            if analysed is not self._saved or not (self.folder / RESULTS / name).is_file():
+                analysed.results.save()
+                self._saved = analysed
+
+    def write_grids(self, name: str) -> None:
+        """Write the wraps that put the grid on the part, unless this one is there for the plan as it is now.
+
+        Raises
+        ------
+        TapscanError
+            When ``results`` leads out of the inspection, or cannot be written.
+        """
+        with self._saving:
+            plan = self.inspection().plan
+            if plan != self._grids_of or not (self.folder / RESULTS / name).is_file():
+                write_templates(plan, self.folder)
+                self._grids_of = plan
+
+    def fingerprint(self) -> str:
+        """Tell this state of plan and readings from any other, by names, sizes and times."""
+        digest = hashlib.sha256()
+        paths = [self.folder / PLAN_NAME]
+        for name in (TAPS, ASCANS):
+            folder = self.folder / name
+            if folder.is_dir():
+                paths += sorted(path for path in folder.iterdir() if not path.name.startswith("."))
+        for path in paths:
+            try:
+                facts = path.stat()
+            except OSError:
+                continue  # gone, or a link to nowhere: neither is a reading
+            digest.update(f"{path.name}\0{facts.st_size}\0{facts.st_mtime_ns}\0".encode("utf-8", "replace"))
+        return digest.hexdigest()

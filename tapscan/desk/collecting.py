@@ -1,0 +1,197 @@
+"""Taps from the browser's microphone, or from an input of this computer: what became of them goes back.
+
+The page first says, as one JSON object, which zones are to be walked, and either at which rate its sound
+comes or which of the computer's inputs shall listen. In the first case every binary message that follows is a
+block of float32 samples, little-endian; in both every text is a command. What is told of a tap is told after
+the tap is on disk. One page collects at a time; another one is told so.
+"""
+
+import json
+from functools import partial
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from anyio import Lock, create_task_group
+from anyio.to_thread import run_sync
+from starlette.websockets import WebSocketDisconnect
+
+from tapscan.capture import COMMANDS, Session
+from tapscan.capture.events import Warned
+from tapscan.capture.sources import SoundCard, choose, input_devices
+from tapscan.errors import TapscanError, sentence
+from tapscan.records.tables import json_text
+
+if TYPE_CHECKING:
+    from collections.abc import Awaitable, Callable, Iterable, MutableMapping
+
+    from starlette.websockets import WebSocket
+
+    from tapscan.capture.events import Event
+    from tapscan.capture.sources import Block
+    from tapscan.desk.bench import Bench
+
+__all__ = ["collect", "inputs_document"]
+
+# What any sound card of today delivers; beyond, the page has made a mistake.
+_LEAST_RATE_HZ, _MOST_RATE_HZ = 8_000, 768_000
+_SAMPLE = np.dtype("<f4")
+_WHERE = "the microphone"
+_ODD = TapscanError(_WHERE, "sent what the desk does not understand", "load the page again")
+
+
+def inputs_document() -> dict[str, object]:
+    """Name what this computer can record from; where it can from nothing, say why."""
+    try:
+        devices = input_devices()
+    except TapscanError as error:
+        return {"inputs": [], "why_none": str(error)}
+    return {"inputs": [{"number": one.number, "name": one.name} for one in devices], "why_none": ""}
+
+
+async def collect(socket: "WebSocket") -> None:
+    """Serve one page's capture from its first message until it leaves."""
+    bench: Bench = socket.app.state.bench
+    await socket.accept()
+    try:
+        first = await socket.receive()
+        if first["type"] == "websocket.disconnect":
+            return
+        source, settings = _begin(_object(first.get("text") or ""))
+        if not bench.collecting.acquire(blocking=False):
+            what = "another page is collecting already"
+            raise TapscanError(_WHERE, what, "go on there, or end it there first")
+        try:
+            serve = _serve_input if isinstance(source, str) else _serve_browser
+            await serve(socket, bench, source, settings)
+        finally:
+            bench.collecting.release()
+    except TapscanError as error:
+        await _tell(socket, [{"event": "fault", "sentence": str(error)}])
+        await socket.close()
+    except WebSocketDisconnect:
+        pass  # the page was closed; every tap that it was told of is on disk
+
+
+async def _session(bench: "Bench", rate_hz: float, source: str, settings: dict[str, Any]) -> Session:
+    return await run_sync(lambda: Session(bench.inspection(), rate_hz, source=source, **settings))
+
+
+async def _serve_browser(
+    socket: "WebSocket", bench: "Bench", rate_hz: float, settings: dict[str, Any]
+) -> None:
+    # The session is not for two threads at once; each step is awaited before the next one begins.
+    session = await _session(bench, rate_hz, "browser", settings)
+    try:
+        await _tell(socket, [session.snapshot()])
+        while True:
+            message = await socket.receive()
+            if message["type"] == "websocket.disconnect":
+                return
+            await _tell(socket, _documents(await run_sync(_step, session, message)))
+    finally:
+        session.close()
+
+
+async def _serve_input(socket: "WebSocket", bench: "Bench", wanted: str, settings: dict[str, Any]) -> None:
+    """Listen with an input of this computer; only orders come over the socket."""
+    ended: list[TapscanError | WebSocketDisconnect] = []
+    turn = Lock()  # sound and orders come at once, and the session is for one of them at a time
+    with await run_sync(lambda: SoundCard(choose(input_devices(), wanted))) as card:
+        session = await _session(bench, card.sample_rate_hz, card.name, settings)
+
+        async def do(step: "Callable[[], Iterable[Event]]") -> None:
+            async with turn:
+                await _tell(socket, _documents(await run_sync(step)))
+
+        async def listen() -> None:
+            blocks = card.blocks()
+            while True:
+                block = await run_sync(next, blocks)
+                await do(partial(_heard, session, block))
+
+        async def obey() -> None:
+            while (message := await socket.receive())["type"] != "websocket.disconnect":
+                await do(partial(_step, session, message))
+
+        try:
+            await _tell(socket, [session.snapshot()])
+            async with create_task_group() as group:
+
+                async def until_the_end(work: "Callable[[], Awaitable[None]]") -> None:
+                    try:
+                        await work()
+                    except (TapscanError, WebSocketDisconnect) as end:
+                        ended.append(end)
+                    group.cancel_scope.cancel()
+
+                group.start_soon(until_the_end, listen)
+                group.start_soon(until_the_end, obey)
+        finally:
+            session.close()
+    if ended:
+        raise ended[0]
+
+
+def _heard(session: Session, block: "Block") -> "Iterable[Event]":
+    if block.is_broken:
+        session.interrupt()
+    events = session.feed(block.samples)
+    return (Warned(block.warning), *events) if block.warning else events
+
+
+def _begin(message: dict[str, Any]) -> tuple[Any, dict[str, Any]]:
+    """Check the first message: a rate, or the number of an input, and what the session takes beside it."""
+    zones, is_back = message.get("zones"), message.get("there_and_back")
+    if not isinstance(is_back, bool) or not isinstance(zones, list):
+        raise _ODD
+    if not all(isinstance(code, str) for code in zones):
+        raise _ODD
+    settings = {"zones": tuple(zones), "there_and_back": is_back}
+    given = set(message) - set(settings)
+    if given == {"input"} and isinstance(message["input"], str):
+        return message["input"][:40], settings
+    rate_hz = message.get("sample_rate_hz")
+    if given != {"sample_rate_hz"} or not isinstance(rate_hz, (int, float)):
+        raise _ODD
+    if not _LEAST_RATE_HZ <= rate_hz <= _MOST_RATE_HZ:
+        what = f"delivers {rate_hz:g} samples per second"
+        raise TapscanError(_WHERE, what, "choose 44,100 or 48,000 for it")
+    return float(rate_hz), settings
+
+
+def _step(session: Session, message: "MutableMapping[str, Any]") -> "Iterable[Event]":
+    """Take a block of sound or a command, and say what came of it."""
+    block = message.get("bytes")
+    if block is not None:
+        if len(block) % _SAMPLE.itemsize:
+            raise _ODD
+        return session.feed(np.frombuffer(block, dtype=_SAMPLE))
+    order = _object(message.get("text") or "")
+    name, point = order.get("command"), order.get("point", "")
+    if name == "interrupt":
+        session.interrupt()
+        return ()
+    if not isinstance(point, str) or (name != "go to" and name not in COMMANDS):
+        raise _ODD
+    return session.command(str(name), point[:40])
+
+
+def _object(text: str) -> dict[str, Any]:
+    try:
+        document = json.loads(text)
+    except ValueError:
+        raise _ODD from None
+    if not isinstance(document, dict):
+        raise _ODD
+    return document
+
+
+def _documents(events: "Iterable[Event]") -> list[dict[str, object]]:
+    return [event.as_document() for event in events]
+
+
+async def _tell(socket: "WebSocket", documents: list[dict[str, object]]) -> None:
+    for document in documents:
+        if document["event"] == "refused":
+            document["sentence"] = sentence("collecting", str(document["what"]), str(document["remedy"]))
+        await socket.send_text(json_text(document))

@@ -1,0 +1,83 @@
+// What the page knows: the plan, the state of the analysis and what it found. Panes listen for what they show.
+
+/** A refusal by the desk, in its own sentence. */
+export class Fault extends Error {}
+
+async function answer(response) {
+  const type = response.headers.get("content-type") ?? "";
+  const content = type.startsWith("application/json") ? await response.json() : await response.text();
+  if (response.ok) return content;
+  throw new Fault(content.fault ?? content);
+}
+
+function unreachable() {
+  throw new Fault(
+    "The desk does not answer: it was closed, or the connection is lost. Start tapscan desk again.",
+  );
+}
+
+/** Ask the desk for a document. */
+export async function ask(path) {
+  return answer(await fetch(path).catch(unreachable));
+}
+
+/** Tell the desk something; `content` is a file, or plain data. */
+export async function tell(path, content = {}) {
+  const body = content instanceof Blob ? content : JSON.stringify(content);
+  return answer(await fetch(path, { method: "POST", body }).catch(unreachable));
+}
+
+class Desk extends EventTarget {
+  plan = null;
+  state = null;
+  results = null;
+
+  /** Read the plan again, after it or the readings changed. */
+  async readPlan() {
+    this.plan = await ask("/api/plan");
+    this.dispatchEvent(new Event("plan"));
+  }
+
+  /** Look how far the analysis is; read again whatever changed meanwhile, here or in another page. */
+  async readState() {
+    const before = this.state;
+    this.state = await ask("/api/state");
+    if (before === null || before.files !== this.state.files) await this.readPlan();
+    if (before === null || before.analysis !== this.state.analysis) {
+      this.results = await ask("/api/results");
+      this.dispatchEvent(new Event("results"));
+    }
+    this.dispatchEvent(new Event("state"));
+  }
+
+  zone(code) {
+    return this.plan.zones.find((zone) => zone.code === code);
+  }
+}
+
+export const desk = new Desk();
+
+/** Say what went wrong, where everyone looks; an empty text takes it away. */
+export function say(text) {
+  const place = document.getElementById("fault");
+  place.textContent = text;
+  place.hidden = text === "";
+}
+
+/** Run something in the background, and say what the desk refused; what was said before stays until then. */
+export async function telling(action) {
+  try {
+    return await action();
+  } catch (error) {
+    // Anything else that fails is a bug and shows as one.
+    if (!(error instanceof Fault)) throw error;
+    say(error.message);
+    return undefined;
+  }
+}
+
+/** Run what somebody asked for: what was said of the last thing they asked for is over. */
+export async function trying(action) {
+  say("");
+  return telling(action);
+}

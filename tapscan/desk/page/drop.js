@@ -1,0 +1,46 @@
+// Files dropped on the page: recordings, traces and volumes named by their point or zone, taken in as they are.
+
+import { Fault, desk, tell, telling } from "./desk.js";
+import { make } from "./dom.js";
+
+export function dropPlace() {
+  const told = make("ul", { class: "taps", "aria-live": "polite" });
+  const take = async (files) => {
+    for (const file of files) {
+      const line = make("li", {}, `${file.name} …`);
+      told.prepend(line);
+      try {
+        const answer = await tell(`/api/files?name=${encodeURIComponent(file.name)}`, file);
+        line.textContent = `✓ ${answer.written.join(", ")}`;
+      } catch (error) {
+        if (!(error instanceof Fault)) throw error;
+        line.textContent = `✗ ${error.message}`;
+        line.classList.add("bad");
+      }
+    }
+    await telling(() => desk.readState());
+  };
+  const input = make("input", {
+    type: "file",
+    multiple: true,
+    accept: ".wav,.flac,.csv,.npy",
+    onchange: (event) => take([...event.target.files]),
+  });
+  const place = make(
+    "div",
+    { class: "drop" },
+    make(
+      "label",
+      {},
+      "Drop A-scans or recordings here, named by point or zone (BM-07-05.csv, BM.npy), or choose them: ",
+      input,
+    ),
+    told,
+  );
+  place.addEventListener("dragover", (event) => event.preventDefault());
+  place.addEventListener("drop", (event) => {
+    event.preventDefault();
+    take([...event.dataTransfer.files]);
+  });
+  return place;
+}

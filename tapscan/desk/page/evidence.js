@@ -1,0 +1,199 @@
+// The evidence at one point: spectrum over what is expected, decay and modes; A-scan and B-scan.
+
+import { chart, spanOf, ticksOf } from "./charts.js";
+import { draw, make } from "./dom.js";
+
+const ROUND_HZ = [100, 200, 500, 1000, 2000, 5000, 10000, 20000];
+const MOST_SPREADS = 10; // beyond, that it is far out is all that counts
+
+/** The spectrum of a point's taps over the spread of good readings, and how many spreads it is away. */
+export function spectrumCharts(point, spectrum) {
+  const xs = spectrum.band_hz;
+  const x = {
+    span: [xs[0], xs.at(-1)],
+    isLog: true,
+    name: "frequency, kHz",
+    ticks: ROUND_HZ.filter((hz) => hz >= xs[0] && hz <= xs.at(-1)),
+    text: (hz) => hz / 1000,
+  };
+  return [levelChart(point, spectrum, x), awayChart(point, spectrum, x)];
+}
+
+function levelChart(point, spectrum, x) {
+  const { band_hz: xs, reading_db: reading, expected_db: expected, spread_db: spread, twin } = spectrum;
+  const moved = (spreads) =>
+    expected.map((level, i) => (level === null ? null : level + spreads * spread[i]));
+  const band = (times) => ({ xs, lows: moved(-times), highs: moved(times), class: `spread-${times}` });
+  const levels = spanOf(reading, expected, twin?.level_db ?? []);
+  // Where a like zone decided, what it sounds like there is shown as well.
+  const from = twin ? `expected from ${twin.source}` : "expected here";
+  const lines = [
+    { xs, ys: expected, class: "expected", name: `${from}, with one and two spreads of good readings` },
+    { xs, ys: reading, class: "reading", name: point },
+  ];
+  if (twin) lines.unshift({ xs, ys: twin.level_db, class: "twin", name: twin.source });
+  return chart({
+    x,
+    y: { span: levels, ticks: ticksOf(...levels, 5), name: "level in band, dB" },
+    bands: [band(2), band(1)],
+    lines,
+    words: `Spectrum of the taps at ${point} over the spectrum ${from}.`,
+  });
+}
+
+function awayChart(point, spectrum, x) {
+  const { band_hz: xs, reading_db: reading, expected_db: expected, spread_db: spread } = spectrum;
+  const away = reading.map((level, i) =>
+    spread[i] > 0 && expected[i] !== null ? (level - expected[i]) / spread[i] : null,
+  );
+  const reach = Math.min(MOST_SPREADS, Math.max(3, ...away.map((one) => 1.1 * Math.abs(one ?? 0))));
+  const cut = away.map((one) => (one === null ? null : Math.max(-reach, Math.min(reach, one))));
+  const band = (times) => ({
+    xs,
+    lows: xs.map(() => -times),
+    highs: xs.map(() => times),
+    class: `spread-${times}`,
+  });
+  return chart({
+    x,
+    y: { span: [-reach, reach], ticks: ticksOf(-reach, reach, 4), name: "spreads away" },
+    bands: [band(2), band(1)],
+    lines: [{ xs, ys: cut, class: "reading" }],
+    words: `How many spreads of good readings the spectrum at ${point} lies from what is expected.`,
+    height: 120,
+  });
+}
+
+/** The first tap dying away, with the line of the decay time, and its natural frequencies. */
+export function decayParts(point, { duration_s, envelope_db: ys, decay_time_s, modes, file }) {
+  const xs = ys.map((_, i) => (1000 * duration_s * i) / ys.length);
+  const lines = [{ xs, ys, class: "reading", name: "first tap" }];
+  if (decay_time_s !== null) {
+    lines.push({
+      xs: [0, decay_time_s * 1000],
+      ys: [0, -60],
+      class: "expected",
+      name: `decay time ${(decay_time_s * 1000).toFixed(1)} ms (to −60 dB)`,
+    });
+  }
+  const rows = modes.map((mode) =>
+    make(
+      "tr",
+      {},
+      make("td", {}, (mode.frequency_hz / 1000).toFixed(2)),
+      make("td", {}, mode.damping_ratio.toFixed(4)),
+    ),
+  );
+  return [
+    chart({
+      x: { span: [0, 1000 * duration_s], ticks: ticksOf(0, 1000 * duration_s), name: "time, ms" },
+      y: { span: [-60, 3], ticks: [-60, -40, -20, 0], name: "level, dB" },
+      lines,
+      height: 150,
+      words: `How the first tap at ${point} dies away.`,
+    }),
+    rows.length > 0
+      ? make(
+          "table",
+          { class: "small" },
+          make("caption", {}, "Natural frequencies in the first tap, strongest first"),
+          make(
+            "thead",
+            {},
+            make(
+              "tr",
+              {},
+              make("th", { scope: "col" }, "frequency, kHz"),
+              make("th", { scope: "col" }, "damping ratio"),
+            ),
+          ),
+          make("tbody", {}, rows),
+        )
+      : make("p", { class: "quiet" }, "No natural frequency could be told apart in the first tap."),
+    make("p", { class: "quiet" }, `From ${file}.`),
+  ];
+}
+
+/** The A-scan with its echoes and the gate of the slice, over a typical good trace. */
+export function traceChart(point, trace, gate_mm) {
+  const xs = trace.reading.map((_, i) => trace.first_us + i * trace.step_us);
+  const levels = spanOf(trace.reading, trace.typical);
+  const marks = [
+    ["front surface", trace.front_us],
+    ["echo", trace.echo_us],
+    ["back wall", trace.backwall_us],
+  ]
+    .filter(([, at]) => at !== null)
+    .map(([name, at]) => ({ x: at, name: `${name} ${at.toFixed(2)} µs${depthText(trace, at)}` }));
+  const gate =
+    gate_mm && trace.mm_per_us && trace.front_us !== null
+      ? gate_mm.map((depth) => trace.front_us + depth / trace.mm_per_us)
+      : null;
+  const span = [xs[0], xs.at(-1)];
+  return chart({
+    x: { span, ticks: ticksOf(...span), name: "time, µs" },
+    y: {
+      span: [levels[0], levels[1] + 0.5 * (levels[1] - levels[0])],
+      ticks: ticksOf(...levels, 4),
+      name: "amplitude",
+    },
+    lines: [
+      { xs, ys: trace.typical, class: "expected", name: "a typical good trace" },
+      { xs, ys: trace.reading, class: "reading", name: point },
+    ],
+    marks,
+    gate,
+    height: 210,
+    words: `A-scan at ${point}: ${marks.map((mark) => mark.name).join(", ") || "no echo found"}.`,
+  });
+}
+
+function depthText(trace, at) {
+  if (trace.mm_per_us === null || trace.front_us === null || at <= trace.front_us) return "";
+  return `, ${((at - trace.front_us) * trace.mm_per_us).toFixed(2)} mm deep`;
+}
+
+/** A B-scan: time downward, strong signal in the ramp's strong colours. Runs of one colour are one path. */
+export function sectionChart(section, words) {
+  const rows = section.levels,
+    across = rows[0].length,
+    width = 460,
+    height = 170,
+    left = 46,
+    top = 6;
+  const [dx, dy] = [(width - left - 10) / across, (height - top - 30) / rows.length];
+  const paths = new Map();
+  rows.forEach((row, j) => {
+    let start = 0;
+    for (let i = 1; i <= across; i += 1) {
+      if (i < across && stepOf(row[i]) === stepOf(row[start])) continue;
+      const d = `M${(left + start * dx).toFixed(1)} ${(top + j * dy).toFixed(1)}h${((i - start) * dx).toFixed(1)}v${(dy + 0.3).toFixed(1)}h${(-(i - start) * dx).toFixed(1)}Z`;
+      const kind = stepOf(row[start]);
+      paths.set(kind, (paths.get(kind) ?? "") + d);
+      start = i;
+    }
+  });
+  const here = left + ((section.here + 0.5) / section.traces) * (width - left - 10);
+  const ticks = ticksOf(section.first_us, section.last_us, 5);
+  const at = (us) =>
+    top + ((us - section.first_us) / (section.last_us - section.first_us)) * (height - top - 30);
+  return draw(
+    "svg",
+    { class: "chart", viewBox: `0 0 ${width} ${height}`, role: "img", "aria-label": words },
+    [...paths].map(([kind, d]) => draw("path", { class: kind, d })),
+    draw("path", { class: "mark", d: `M${here} ${top}V${height - 30}` }),
+    ticks.map((us) => draw("text", { class: "tick end", x: left - 5, y: at(us) + 4 }, us)),
+    draw(
+      "text",
+      { class: "tick middle", x: (left + width) / 2, y: height - 6 },
+      `along the ${section.along}s, 1 to ${section.traces}; the line is this point`,
+    ),
+    draw(
+      "text",
+      { class: "tick middle", transform: `translate(10 ${(top + height - 30) / 2}) rotate(-90)` },
+      "time, µs",
+    ),
+  );
+}
+
+const stepOf = (level) => (level < 0 ? "none" : `score-${Math.round((level / 255) * 23)}`);

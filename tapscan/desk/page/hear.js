@@ -1,0 +1,44 @@
+// Taps to the ear: one point, or one and then another, at the same peak level.
+
+import { Fault, trying } from "./desk.js";
+
+const BETWEEN_S = 0.25; // from one point's last tap to the next point's first
+
+let context = null;
+let playing = [];
+
+/** The one audio context of the page; browsers let it sound only after a key or a touch. */
+export function sound() {
+  context ??= new AudioContext();
+  if (context.state === "suspended") context.resume();
+  return context;
+}
+
+async function load(point) {
+  const response = await fetch(`/sounds/${point}`);
+  if (!response.ok) throw new Fault((await response.json()).fault);
+  return sound().decodeAudioData(await response.arrayBuffer());
+}
+
+/** Play the taps of points one after the other; `onpoint` is told which is sounding, then null. */
+export async function hear(points, onpoint = () => {}) {
+  for (const source of playing) source.stop();
+  const mine = [];
+  playing = mine;
+  // Whoever asks for another sound meanwhile is told of that one alone.
+  const tell = (point) => playing === mine && onpoint(point);
+  await trying(async () => {
+    const buffers = await Promise.all(points.map(load));
+    if (playing !== mine) return;
+    let when = sound().currentTime + 0.05;
+    buffers.forEach((buffer, i) => {
+      const source = new AudioBufferSourceNode(sound(), { buffer });
+      source.connect(sound().destination);
+      source.start(when);
+      mine.push(source);
+      setTimeout(() => tell(points[i]), (when - sound().currentTime) * 1000);
+      when += buffer.duration + BETWEEN_S;
+    });
+    mine.at(-1).addEventListener("ended", () => tell(null));
+  });
+}

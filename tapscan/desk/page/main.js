@@ -1,0 +1,87 @@
+// Starts the page: three panes, the state of the analysis, and the keys that work everywhere.
+
+import { openCollect } from "./collect.js";
+import { desk, say, tell, telling, trying } from "./desk.js";
+import { openLook } from "./look.js";
+import { showPapers } from "./papers.js";
+
+const element = (id) => document.getElementById(id);
+const panes = ["collect", "look", "papers"];
+const look = openLook(element("look"));
+const collect = openCollect(element("collect"));
+
+function shownPane() {
+  const wanted = location.hash.slice(1);
+  if (panes.includes(wanted)) return wanted;
+  const hasReadings = desk.plan.zones.some((zone) =>
+    Object.values(zone.read).some((points) => points.length > 0),
+  );
+  return hasReadings ? "look" : "collect";
+}
+
+async function showPane() {
+  const shown = shownPane();
+  for (const name of panes) {
+    element(name).hidden = name !== shown;
+    const link = document.querySelector(`nav a[href="#${name}"]`);
+    if (name === shown) link.setAttribute("aria-current", "page");
+    else link.removeAttribute("aria-current");
+  }
+  if (shown === "look") {
+    look.redraw();
+    look.map.focus({ preventScroll: true }); // the arrow keys work at once
+  }
+  if (shown === "papers") await showPapers(element("papers"));
+}
+
+function showState() {
+  const { is_running: isRunning, what, done, total, fault, is_stale: isStale, analysis } = desk.state;
+  let words = analysis > 0 ? "Analysed" : "Not analysed yet";
+  if (isStale) words = "Changed since the analysis";
+  if (isRunning) words = total > 0 ? `Analysing ${what}: ${done} of ${total}` : "Analysing";
+  if (fault && !isRunning) words = fault;
+  const place = element("state");
+  if (place.textContent !== words) place.textContent = words;
+  place.classList.toggle("stale", isStale && !isRunning);
+  element("analyse").disabled = isRunning;
+  element("analyse").classList.toggle("wanted", (isStale || analysis === 0) && !isRunning);
+}
+
+let wasAway = false;
+
+async function watch() {
+  const isBack = await telling(async () => {
+    await desk.readState();
+    return true;
+  });
+  if (isBack && wasAway) say("");
+  wasAway = !isBack;
+  // A hidden page asks seldom; one that waits for an analysis asks often.
+  setTimeout(watch, document.hidden ? 10000 : desk.state?.is_running ? 400 : 2500);
+}
+
+desk.addEventListener("plan", () => {
+  const name = desk.plan.part.name || desk.plan.folder;
+  element("part").textContent = name;
+  document.title = `${name}: desk`;
+  collect.refresh();
+  look.planChanged();
+});
+desk.addEventListener("results", async () => {
+  await look.refresh();
+  await showPane();
+});
+desk.addEventListener("state", showState);
+window.addEventListener("hashchange", showPane);
+element("analyse").addEventListener("click", () =>
+  trying(async () => {
+    await tell("/api/analyse");
+    await desk.readState();
+  }),
+);
+element("show-keys").addEventListener("click", () => element("keys").showModal());
+document.addEventListener("keydown", (event) => {
+  if (!element("collect").hidden) collect.key(event);
+});
+
+watch();

@@ -1,0 +1,194 @@
+// Draws a zone, flat or round, from the desk's numbers. The colours of a ramp are classes of the style sheet, so
+// that light and dark need no drawing anew; all cells of one colour are one path, so that large zones stay quick.
+
+import { desk } from "./desk.js";
+import { draw } from "./dom.js";
+import {
+  flatView,
+  lengthOf,
+  linePath,
+  patchPath,
+  pointUnder,
+  roundView,
+  shownParts,
+  stepAt,
+} from "./surface.js";
+
+const LEFT = 34,
+  TOP = 22,
+  RIGHT = 10,
+  BOTTOM = 8;
+const LEAST_CELL = 4; // px; below it the map scrolls
+const SIGN_CELL = 7; // px; below it signs would hide the colours
+
+/** Draw into `svg`; returns the drawing's view and scale, for placing the cursor and finding points. */
+export function drawMap(svg, zone, look, width) {
+  const isRound = look.isRound && zone.shape === "tube";
+  const view = isRound ? roundView(zone, look.facing) : flatView(zone);
+  const [left, top, wide, high] = view.box;
+  const cell = Math.min(zone.station_pitch_mm, stepAt(zone, 0));
+  const fitting = Math.min((width - LEFT - RIGHT) / wide, 560 / high, 46 / cell);
+  const perMm = isRound
+    ? Math.min((width - LEFT - RIGHT) / wide, 420 / high)
+    : Math.max(fitting, LEAST_CELL / cell);
+  const scale = (u, v) => [LEFT + (u - left) * perMm, TOP + (v - top) * perMm];
+  const size = [LEFT + wide * perMm + RIGHT, TOP + high * perMm + BOTTOM];
+  svg.setAttribute("viewBox", `0 0 ${size[0].toFixed(0)} ${size[1].toFixed(0)}`);
+  svg.setAttribute("width", size[0].toFixed(0));
+  svg.setAttribute("height", size[1].toFixed(0));
+  if (zone.stations * zone.positions > desk.plan.most_points_drawn) {
+    const words = "This zone has more points than a page can draw: its map is in the report.";
+    svg.replaceChildren(draw("text", { class: "edge", x: LEFT, y: 14 }, words));
+    return { view, scale, zone, isRound, perMm, cellPx: 0, corner: [left, top] };
+  }
+  const drawing = { view, scale, zone, isRound, perMm, cellPx: cell * perMm, corner: [left, top] };
+  svg.replaceChildren(
+    ...(isRound ? openEnd(drawing) : []),
+    ...cells(drawing, look),
+    ...signs(drawing, look),
+    ...outlines(drawing, look),
+    datum(drawing),
+    ...(isRound ? [] : edges(drawing)),
+  );
+  return drawing;
+}
+
+/** The path round one point's cell, or round a block of them. */
+export function blockPath({ view, scale, zone }, [stationA, positionA], [stationB, positionB]) {
+  const pitch = zone.station_pitch_mm;
+  const [from, to] = [Math.min(stationA, stationB) * pitch, (Math.max(stationA, stationB) + 1) * pitch];
+  const [low, high] = [Math.min(positionA, positionB) - 0.5, Math.max(positionA, positionB) + 0.5];
+  return patchPath(view, scale, from, to, low, high);
+}
+
+/** Which point lies under a place of the drawing, in its own px; null when it is none. */
+export function pointAt({ view, scale, zone, isRound, perMm, corner }, px, py) {
+  if (!isRound) return pointUnder(zone, (px - LEFT) / perMm + corner[0], (py - TOP) / perMm + corner[1]);
+  // On the round part the nearest middle of a cell that faces the eye.
+  let [best, away] = [null, 3 * perMm * zone.station_pitch_mm];
+  for (let station = 0; station < zone.stations; station += 1) {
+    for (let position = 0; position < zone.positions; position += 1) {
+      const at = middle({ view, scale, zone }, station, position);
+      const distance = at ? Math.hypot(at[0] - px, at[1] - py) : Infinity;
+      if (distance < away) [best, away] = [[station, position], distance];
+    }
+  }
+  return best;
+}
+
+function middle({ view, scale, zone }, station, position) {
+  const shown = shownParts(view, position - 0.5, position + 0.5).find(([a, b]) => b - a > 0.5);
+  if (!shown) return null;
+  const turn = Math.round(((shown[0] + shown[1]) / 2 - position) / zone.positions) * zone.positions;
+  return scale(...view.place((station + 0.5) * zone.station_pitch_mm, position + turn));
+}
+
+function cells(drawing, look) {
+  const { zone } = drawing;
+  const paths = new Map();
+  for (let station = 0; station < zone.stations; station += 1) {
+    for (let position = 0; position < zone.positions; position += 1) {
+      const kind = look.kindOf(station * zone.positions + position);
+      const path = blockPath(drawing, [station, position], [station, position]);
+      paths.set(kind, (paths.get(kind) ?? "") + path);
+    }
+  }
+  const ruled = drawing.cellPx > 5 ? "ruled" : "";
+  return [...paths].map(([kind, d]) => draw("path", { class: `cell ${ruled} ${kind}`, d }));
+}
+
+function signs(drawing, look) {
+  if (drawing.cellPx < SIGN_CELL) return [];
+  const { zone } = drawing;
+  const r = Math.min(7, Math.max(2, 0.2 * drawing.cellPx));
+  const paths = { suspect: "", reference: "", note: "" };
+  for (let station = 0; station < zone.stations; station += 1) {
+    for (let position = 0; position < zone.positions; position += 1) {
+      const at = middle(drawing, station, position);
+      if (!at) continue;
+      const [u, v] = at;
+      for (const sign of look.signsOf(station * zone.positions + position))
+        paths[sign] += SHAPES[sign](u, v, r);
+    }
+  }
+  return Object.entries(paths)
+    .filter(([, d]) => d)
+    .map(([sign, d]) => draw("path", { class: `sign ${sign}`, d }));
+}
+
+const SHAPES = {
+  suspect: (u, v, r) => `M${u} ${v - r}L${u + r} ${v}L${u} ${v + r}L${u - r} ${v}Z`,
+  reference: (u, v, r) =>
+    `M${u - 0.7 * r} ${v}a${0.7 * r} ${0.7 * r} 0 1 0 ${1.4 * r} 0a${0.7 * r} ${0.7 * r} 0 1 0 ${-1.4 * r} 0Z`,
+  note: (u, v, r) => `M${u + 0.9 * r} ${v - 1.9 * r}h${r}v${r}Z`,
+};
+
+function outlines(drawing, look) {
+  const { zone, view, scale } = drawing;
+  return look.indications.flatMap((one) => {
+    const rings = one.outline.map((ring) => ring.map(([x, s]) => [x, s / stepAt(zone, x)]));
+    const d = rings.map((ring) => linePath(view, scale, ring)).join("");
+    const number = label(drawing, rings[0], one.number);
+    return [draw("path", { class: "outline halo", d }), draw("path", { class: "outline", d }), ...number];
+  });
+}
+
+/** The indication's number, at the end of its outline that lies farthest from station 1 and shows. */
+function label({ view, scale, zone }, ring, number) {
+  const turns = zone.shape === "tube" ? [0, -1, 1] : [0];
+  const seen = turns.flatMap((turn) =>
+    ring
+      .map(([x, column]) => [x, column + turn * zone.positions])
+      .filter(([, column]) => column >= view.low && column <= view.high),
+  );
+  if (seen.length === 0) return [];
+  const [x, column] = seen.reduce((far, corner) => (corner[0] > far[0] ? corner : far));
+  const [u, v] = scale(...view.place(x, column));
+  const wide = 8 * number.length + 8;
+  const near = x > 0.9 * lengthOf(zone) ? u - wide - 3 : u + 3;
+  return [
+    draw("rect", { class: "tag", x: near, y: v - 8, width: wide, height: 16, rx: 3 }),
+    draw("text", { class: "tag-text", x: near + wide / 2, y: v + 4 }, number),
+  ];
+}
+
+/** The open end, quiet, since nothing was inspected inside; and how the part is turned. */
+function openEnd({ view, scale, zone }) {
+  const around = Array.from({ length: 61 }, (_, i) => scale(...view.place(0, (zone.positions * i) / 60)));
+  const d = `M${around.map(([u, v]) => `${u.toFixed(1)} ${v.toFixed(1)}`).join("L")}Z`;
+  const facing = String((Math.round(view.facing) % zone.positions) + 1).padStart(2, "0");
+  const swollen = view.swell > 1 ? `; drawn ${view.swell.toFixed(1)} times too thick for its length` : "";
+  return [
+    draw("path", { class: "open-end", d }),
+    draw(
+      "text",
+      { class: "edge", x: LEFT, y: 14 },
+      `station 1 at the left, position ${facing} in front${swollen}`,
+    ),
+  ];
+}
+
+function datum({ view, scale, zone }) {
+  if (zone.shape !== "tube") return draw("g");
+  return draw("path", {
+    class: "datum",
+    d: linePath(view, scale, [
+      [0, 0],
+      [lengthOf(zone), 0],
+    ]),
+  });
+}
+
+function edges({ scale, zone, cellPx }) {
+  const every = [1, 2, 5, 10, 20, 50, 100].find((n) => n * cellPx >= 24) ?? 100;
+  const texts = [draw("text", { class: "edge-name", x: 2, y: 14 }, "stn")];
+  for (let i = 0; i < zone.stations; i += every) {
+    const [u] = scale((i + 0.5) * zone.station_pitch_mm, 0);
+    texts.push(draw("text", { class: "edge middle", x: u, y: 14 }, String(i + 1).padStart(2, "0")));
+  }
+  for (let p = 0; p < zone.positions; p += every) {
+    const [, v] = scale(0, p * stepAt(zone, 0));
+    texts.push(draw("text", { class: "edge end", x: LEFT - 6, y: v + 4 }, String(p + 1).padStart(2, "0")));
+  }
+  return texts;
+}

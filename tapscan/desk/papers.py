@@ -1,0 +1,85 @@
+"""Report, wraps and outlines: what can be printed or handed on, named for people, written when asked for."""
+
+from typing import TYPE_CHECKING, Any
+
+from tapscan.report.html import REPORT_NAME
+from tapscan.report.marking import marked_names
+from tapscan.report.results_folder import RESULTS
+from tapscan.report.tiling import PAPERS
+from tapscan.report.words import zone_name
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from tapscan.desk.bench import Bench
+    from tapscan.plan import Plan, Zone
+
+__all__ = ["MEDIA_TYPES", "paper_path", "papers_document"]
+
+MEDIA_TYPES = {
+    ".html": "text/html",
+    ".pdf": "application/pdf",
+    ".svg": "image/svg+xml",
+    ".dxf": "image/vnd.dxf",
+    ".csv": "text/csv",
+    ".json": "application/json",
+}
+_TABLES = {
+    "points.csv": "Every point's numbers, as a table",
+    "indications.json": "The indications, for programs",
+    "summary.json": "Settings, counts, warnings and digests, for programs",
+}
+
+
+def papers_document(plan: "Plan", *, is_analysed: bool) -> list[dict[str, Any]]:
+    """List what there is to print or hand on: groups of (name, title)."""
+    groups = []
+    if is_analysed:
+        groups.append({"title": "Report", "papers": [_paper(REPORT_NAME, "The report, to read or print")]})
+    for zone in plan.zones:
+        papers = [_paper(name, f"Grid for marking, {size}") for name, size in _grids(zone)]
+        if is_analysed:
+            papers += [_paper(name, _marked_title(name)) for name in marked_names(zone)]
+        groups.append({"title": f"At true size: {zone_name(zone)}", "papers": papers})
+    if is_analysed:
+        groups.append({"title": "Numbers", "papers": [_paper(name, text) for name, text in _TABLES.items()]})
+    return groups
+
+
+def _grids(zone: "Zone") -> list[tuple[str, str]]:
+    """Name the grids of a zone and their paper; one that nobody would join from so many sheets has none."""
+    marked = marked_names(zone)
+    sizes = [paper.name for paper in PAPERS if f"wrap_{zone.code}_marked_{paper.name}.pdf" in marked]
+    return [(f"wrap_{zone.code}_{size}.pdf", size) for size in sizes]
+
+
+def _paper(name: str, title: str) -> dict[str, str]:
+    return {"name": name, "title": title}
+
+
+def _marked_title(name: str) -> str:
+    if name.endswith(".pdf"):
+        return f"Grid with what was found, {name.removesuffix('.pdf').rpartition('_')[2]}"
+    return f"Outlines for a cutter, {name.rpartition('.')[2].upper()}"
+
+
+def paper_path(bench: "Bench", name: str) -> "Path | None":
+    """Write what is asked for unless it is there, and return its path; None when no paper has this name.
+
+    Raises
+    ------
+    TapscanError
+        When ``results`` leads out of the inspection, or cannot be written.
+    """
+    plan = bench.inspection().plan
+    grids = {name for zone in plan.zones for name, _ in _grids(zone)}
+    marked = {name for zone in plan.zones for name in marked_names(zone)}
+    if name in grids:
+        bench.write_grids(name)
+    elif name in marked | {REPORT_NAME, *_TABLES}:
+        bench.save(name)
+    else:
+        return None
+    path = bench.folder / RESULTS / name
+    is_inside = path.resolve().is_relative_to(bench.folder.resolve())
+    return path if path.is_file() and is_inside else None

@@ -1,0 +1,299 @@
+"""The desk's routes: each reads its request, asks one function, and answers in JSON, sound or a file.
+
+Routes that are plain functions run in threads, so that a slow disk or a large zone does not stop a capture.
+"""
+
+import re
+from collections.abc import Awaitable, Callable
+from importlib.resources import files
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from typing import TYPE_CHECKING, Any, cast
+
+from anyio.to_thread import run_sync
+from starlette.applications import Starlette
+from starlette.requests import ClientDisconnect, Request
+from starlette.responses import FileResponse, PlainTextResponse, Response
+from starlette.routing import Route, WebSocketRoute
+
+from tapscan.desk.bench import Bench
+from tapscan.desk.closeups import point_document, section_document, slice_document
+from tapscan.desk.collecting import collect, inputs_document
+from tapscan.desk.documents import palette_css, plan_document, results_document, zone_document
+from tapscan.desk.guard import Door, Guard
+from tapscan.desk.marks import plan_version, write_marks
+from tapscan.desk.notes import read_notes, write_note
+from tapscan.desk.papers import MEDIA_TYPES, paper_path, papers_document
+from tapscan.desk.sounds import decay_document, taps_at, wav_of
+from tapscan.errors import TapscanError
+from tapscan.plan import Point, parse_block, parse_point
+from tapscan.records.adding import add_files
+from tapscan.records.tables import json_text
+
+if TYPE_CHECKING:
+    from tapscan.desk.marks import Mark
+
+__all__ = ["MOST_FILE_BYTES", "desk_app"]
+
+MOST_FILE_BYTES = 4_000_000_000  # a file that is dropped in: a volume of a million traces has 2 GB
+_FILE_NAME = re.compile(r"[A-Za-z0-9_-]{1,60}\.[A-Za-z0-9]{1,8}")
+_ODD_MESSAGE = ("the message", "is not what the desk expects", "load the page again")
+_PAGE_TYPES = {".html": "text/html", ".css": "text/css", ".js": "text/javascript"}
+
+Endpoint = Callable[[Request], Response]
+AsyncEndpoint = Callable[[Request], Awaitable[Response]]
+
+
+def desk_app(bench: Bench, door: Door) -> Guard:
+    """Put the routes together, behind the guard."""
+    routes = [
+        Route("/", _told(_page_file)),
+        Route("/page/{name}", _told(_page_file)),
+        Route("/palette.css", lambda _: Response(palette_css(), media_type="text/css")),
+        Route("/api/plan", _told(_plan)),
+        Route("/api/state", _told(_state)),
+        Route("/api/results", _told(_results)),
+        Route("/api/analyse", _told(_analyse), methods=["POST"]),
+        Route("/api/zones/{zone}/{method}", _told(_zone)),
+        Route("/api/points/{point}/{method}", _told(_point)),
+        Route("/api/decays/{point}", _told(_decay)),
+        Route("/api/sections/{point}/{along}", _told(_section)),
+        Route("/api/slices/{zone}", _told(_slice)),
+        Route("/sounds/{point}", _told(_sound)),
+        Route("/api/marks", _told_async(_mark), methods=["POST"]),
+        Route("/api/notes", _told_async(_note), methods=["POST"]),
+        Route("/api/files", _told_async(_file), methods=["POST"]),
+        Route("/api/papers", _told(_papers)),
+        Route("/api/inputs", lambda _: _json(inputs_document())),
+        Route("/papers/{name}", _told(_paper)),
+        WebSocketRoute("/capture", collect),
+    ]
+    app = Starlette(routes=routes)
+    app.state.bench = bench
+    return Guard(app, door)
+
+
+def _told(endpoint: Endpoint) -> Endpoint:
+    """Answer a user's error with its sentence."""
+
+    def answer(request: Request) -> Response:
+        try:
+            return endpoint(request)
+        except TapscanError as error:
+            return _json({"fault": str(error)}, 400)
+
+    return answer
+
+
+def _told_async(endpoint: AsyncEndpoint) -> AsyncEndpoint:
+    async def answer(request: Request) -> Response:
+        try:
+            return await endpoint(request)
+        except TapscanError as error:
+            return _json({"fault": str(error)}, 400)
+
+    return answer
+
+
+def _json(document: object, status: int = 200) -> Response:
+    return Response(json_text(document), status, media_type="application/json")
+
+
+def _bench(request: Request) -> Bench:
+    bench: Bench = request.app.state.bench
+    return bench
+
+
+def _page_file(request: Request) -> Response:
+    """Answer with a file of the page; only names that lie in its folder are known."""
+    name = request.path_params.get("name", "index.html")
+    known = {entry.name: entry for entry in files("tapscan.desk").joinpath("page").iterdir()}
+    if name not in known or Path(name).suffix not in _PAGE_TYPES:
+        return PlainTextResponse("There is no such file.", 404)
+    return Response(known[name].read_bytes(), media_type=_PAGE_TYPES[Path(name).suffix])
+
+
+def _plan(request: Request) -> Response:
+    bench = _bench(request)
+    # The version is taken first: a plan that changes in between is then refused later, not written over.
+    version = plan_version(bench.folder)
+    notes, notes_version = read_notes(bench.folder)
+    return _json(
+        {
+            **plan_document(bench.inspection()),
+            "folder": bench.folder.resolve().name,
+            "version": version,
+            "notes": {str(point): note for point, note in notes.items()},
+            "notes_version": notes_version,
+        }
+    )
+
+
+def _state(request: Request) -> Response:
+    """Tell how far the analysis is, and whether plan or readings changed since the latest one."""
+    bench = _bench(request)
+    progress, analysed = bench.progress, bench.analysed
+    mark = bench.fingerprint()
+    return _json(
+        {
+            "is_running": progress.is_running,
+            "what": progress.what,
+            "done": progress.done,
+            "total": progress.total,
+            "fault": progress.fault,
+            "files": mark,
+            "analysis": 0 if analysed is None else analysed.number,
+            "is_stale": analysed is not None and analysed.fingerprint != mark,
+        }
+    )
+
+
+def _results(request: Request) -> Response:
+    analysed = _bench(request).analysed
+    return _json(None if analysed is None else results_document(analysed.results))
+
+
+def _analyse(request: Request) -> Response:
+    return _json({"has_begun": _bench(request).start()})
+
+
+def _zone(request: Request) -> Response:
+    screened = _bench(request).screened(request.path_params["zone"], request.path_params["method"])
+    return _json(zone_document(screened))
+
+
+def _named_point(text: str) -> Point:
+    point = parse_point(text.upper())
+    if point is None:
+        raise TapscanError(text[:40], "is not the name of a point", "write it like BM-07-05")
+    return point
+
+
+def _point(request: Request) -> Response:
+    point = _named_point(request.path_params["point"])
+    screened = _bench(request).screened(point.zone, request.path_params["method"])
+    return _json(point_document(screened, point))
+
+
+def _decay(request: Request) -> Response:
+    point = _named_point(request.path_params["point"])
+    return _json(decay_document(taps_at(_bench(request).inspection(), point)))
+
+
+def _sound(request: Request) -> Response:
+    point = _named_point(request.path_params["point"])
+    return Response(wav_of(taps_at(_bench(request).inspection(), point)), media_type="audio/wav")
+
+
+def _section(request: Request) -> Response:
+    point = _named_point(request.path_params["point"])
+    screened = _bench(request).screened(point.zone, "ascan")
+    return _json(section_document(screened, point, request.path_params["along"]))
+
+
+def _slice(request: Request) -> Response:
+    text = request.query_params.get("depth_mm", "")
+    if re.fullmatch(r"\d{1,4}(\.\d{1,6})?", text) is None:
+        where = "depth_mm"
+        raise TapscanError(where, f"{text[:40]!r} is no depth", "write it like 0.8")
+    return _json(slice_document(_bench(request).screened(request.path_params["zone"], "ascan"), float(text)))
+
+
+async def _fields(request: Request, *names: str) -> list[str]:
+    """Read a small JSON object with exactly these texts."""
+    try:
+        document: Any = await request.json()
+    except ValueError:
+        document = None
+    if not isinstance(document, dict) or set(document) != set(names):
+        raise TapscanError(*_ODD_MESSAGE)
+    values = [document[name] for name in names]
+    if not all(isinstance(value, str) for value in values):
+        raise TapscanError(*_ODD_MESSAGE)
+    return values
+
+
+async def _mark(request: Request) -> Response:
+    bench = _bench(request)
+    version, zone, points, mark = await _fields(request, "version", "zone", "points", "mark")
+    blocks = [parse_block(text) for text in points.split(" ")]
+    known = [block for block in blocks if block is not None]
+    if len(known) < len(blocks) or mark not in ("reference", "skip", "none"):
+        raise TapscanError(*_ODD_MESSAGE)
+
+    def write() -> str:
+        with bench.writing:
+            return write_marks(bench.folder, version, zone, known, cast("Mark", mark))
+
+    return _json({"version": await run_sync(write)})
+
+
+async def _note(request: Request) -> Response:
+    bench = _bench(request)
+    version, name, note = await _fields(request, "version", "point", "note")
+    point = _named_point(name)
+
+    def write() -> str:
+        with bench.writing:
+            return write_note(bench.folder, bench.inspection().plan, version, point, note)
+
+    return _json({"version": await run_sync(write)})
+
+
+async def _file(request: Request) -> Response:
+    """Take a file that was dropped on the page into the inspection, by the rules of `tapscan add`."""
+    bench, name = _bench(request), request.query_params.get("name", "")
+    if _FILE_NAME.fullmatch(name) is None:
+        what = "is not the name of a point's file"
+        raise TapscanError(repr(name[:60]), what, "name it like BM-07-05.csv, or BM.npy for a zone")
+    try:
+        # Beside the readings, so that a full disk shows here and not half-way through the copy.
+        with TemporaryDirectory(dir=bench.folder, prefix=".arriving-") as nook:
+            path = Path(nook) / name
+            await _receive(request, path)
+            return _json({"written": await run_sync(_add_file, bench, path)})
+    except OSError as error:
+        what = f"cannot be written: {error.strerror or error}"
+        raise TapscanError(name, what, "make room, or make the folder writable") from None
+    except ClientDisconnect:
+        return Response(status_code=400)  # the page has gone; nobody reads this
+
+
+async def _receive(request: Request, path: Path) -> None:
+    taken = 0
+    with path.open("wb") as stream:
+        async for piece in request.stream():
+            taken += len(piece)
+            if taken > MOST_FILE_BYTES:
+                raise TapscanError(path.name, "is over 4 GB", "copy it with tapscan add")
+            await run_sync(stream.write, piece)
+
+
+def _add_file(bench: Bench, path: Path) -> list[str]:
+    with bench.writing:
+        added = add_files(bench.inspection(), [path])
+    if added.refused:
+        # The place that it arrived at is none of the user's.
+        where, _, what = added.refused[0].removeprefix(f"{path.parent.name}/").partition(": ")
+        raise TapscanError(where, *_parted(what))
+    return [target for _, target in (*added.written, *added.unchanged)]
+
+
+def _parted(text: str) -> tuple[str, str]:
+    what, _, remedy = text.removesuffix(")").rpartition(" (")
+    return what, remedy
+
+
+def _papers(request: Request) -> Response:
+    bench = _bench(request)
+    return _json(papers_document(bench.inspection().plan, is_analysed=bench.analysed is not None))
+
+
+def _paper(request: Request) -> Response:
+    path = paper_path(_bench(request), request.path_params["name"])
+    if path is None:
+        return PlainTextResponse("There is no such paper.", 404)
+    # A report carries its style and pictures in itself, and nothing of it may run or reach the desk.
+    policy = "default-src 'none'; img-src data:; style-src 'unsafe-inline'; sandbox allow-popups"
+    headers = {"Content-Security-Policy": policy} if path.suffix in {".html", ".svg"} else {}
+    return FileResponse(path, media_type=MEDIA_TYPES[path.suffix], headers=headers)

@@ -1,0 +1,80 @@
+"""The desk on a port of this computer: where it listens, and how long."""
+
+import ipaddress
+import secrets
+import socket
+from collections.abc import Callable
+from pathlib import Path
+
+import uvicorn
+
+from tapscan.desk.bench import Bench
+from tapscan.desk.guard import Door
+from tapscan.desk.server import desk_app
+from tapscan.errors import TapscanError
+
+__all__ = ["USUAL_PORT", "open_door", "serve"]
+
+# The same each time where it is free, so that the browser remembers that it may use the microphone.
+USUAL_PORT = 8327
+_MOST_MESSAGE_BYTES = 1 << 20  # on the socket: five seconds of sound at 48 kHz
+
+
+def open_door(address: str, port: int | None) -> tuple[Door, socket.socket]:
+    """Listen on an address of this computer; on any free port when none is asked for and the usual is taken.
+
+    Raises
+    ------
+    TapscanError
+        When the address is none of this computer's, or the port is taken.
+    """
+    family = _family(address)
+    wanted = (USUAL_PORT, 0) if port is None else (port,)
+    for number in wanted:
+        listener = socket.socket(family, socket.SOCK_STREAM)
+        try:
+            listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+            listener.bind((address, number))
+            listener.listen()
+        except OSError as error:
+            listener.close()
+            fault = error
+        else:
+            return Door(address, listener.getsockname()[1], secrets.token_urlsafe(24)), listener
+    where = f"{address} port {wanted[-1]}"
+    raise TapscanError(where, f"cannot be listened on: {fault.strerror}", "choose another --port or --listen")
+
+
+def _family(address: str) -> socket.AddressFamily:
+    try:
+        number = ipaddress.ip_address(address)
+    except ValueError:
+        where, what = f"--listen {address}", "is not an address of this computer in numbers"
+        raise TapscanError(where, what, "give one such as 192.168.1.20") from None
+    return socket.AF_INET if number.version == 4 else socket.AF_INET6
+
+
+def serve(
+    folder: Path, door: Door, listener: socket.socket, ready: Callable[[], None] = lambda: None
+) -> None:
+    """Answer the page until the program is told to stop; `ready` is called once the desk answers.
+
+    The inspection must be one that opens: what is wrong with it is told before, not by an empty page.
+    """
+    bench = Bench(folder)
+    inspection = bench.inspection()
+    if inspection.tap_files or inspection.volumes or inspection.trace_files:
+        bench.start()
+    config = uvicorn.Config(
+        desk_app(bench, door),
+        ws="websockets-sansio",
+        ws_max_size=_MOST_MESSAGE_BYTES,
+        lifespan="off",
+        log_level="warning",
+        access_log=False,
+        server_header=False,
+        proxy_headers=False,
+        timeout_graceful_shutdown=2,
+    )
+    ready()  # the socket listens already: a browser that comes early waits
+    uvicorn.Server(config).run(sockets=[listener])

@@ -1,0 +1,42 @@
+"""What is allowed in a plan and can hardly be meant: told in words, and nothing is changed."""
+
+from typing import TYPE_CHECKING
+
+from tapscan.errors import sentence
+from tapscan.plan.surfaces import block_mask
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from tapscan.plan.zones import Plan, Zone
+
+__all__ = ["doubts"]
+
+
+def doubts(plan: "Plan") -> list[str]:
+    """List what deserves a second look: zones skipped as a whole, references that are skipped.
+
+    Examples
+    --------
+    >>> from tapscan.plan.reading import parse_plan
+    >>> text = 'zone = [{code = "BM", shape = "tube", stations = 2, positions = 4, station_pitch_mm = 10.0, '
+    >>> doubts(parse_plan(text + 'girth_mm = 80.0, skip = ["01-01:02-04"]}]'))
+    ['inspection.toml: zone "BM": every point is skipped, so nothing is inspected there (correct skip, or \
+take the zone out)']
+    """
+    return [doubt for zone in plan.zones for doubt in _zone_doubts(zone)]
+
+
+def _zone_doubts(zone: "Zone") -> "Iterator[str]":
+    where = f'inspection.toml: zone "{zone.code}"'
+    skipped = block_mask(zone, zone.skip)
+    if skipped.all():
+        what = "every point is skipped, so nothing is inspected there"
+        yield sentence(where, what, "correct skip, or take the zone out")
+        return
+    for block in zone.reference:
+        both = int((block_mask(zone, [block]) & skipped).sum())
+        if both:
+            points = "1 point" if both == 1 else f"{both:,} points"
+            what = f'reference "{block}" holds {points} that the plan skips: they count for nothing'
+            yield sentence(where, what, "correct reference or skip")

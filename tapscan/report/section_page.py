@@ -1,0 +1,260 @@
+"""``section.html`` and the drawings beside it: what cutting showed of what had been called."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from tapscan.records.tables import csv_text, json_text
+from tapscan.records.writing import write_bytes, write_text
+from tapscan.report import words
+from tapscan.report.figures import drawing, png_bytes
+from tapscan.report.filling import filled
+from tapscan.report.pictures import Picture
+from tapscan.report.results_folder import results_folder
+from tapscan.report.sections import draw_section
+from tapscan.sectioning import outcomes
+from tapscan.sectioning.binomial import Share
+from tapscan.sectioning.cautions import CUTTING_CAUTIONS
+from tapscan.sectioning.findings import NOT_CUT
+from tapscan.sectioning.telling import defect_columns, false_calls, section_document, separations_found
+
+if TYPE_CHECKING:
+    from tapscan.plan.zones import Part
+    from tapscan.sectioning.findings import Finding
+    from tapscan.sectioning.outcomes import Compared, Defect
+
+__all__ = [
+    "PAGE_NAME",
+    "SectionReport",
+    "false_call_text",
+    "found_text",
+    "share_text",
+    "write_sections",
+]
+
+PAGE_NAME = "section.html"
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SectionReport:
+    """All that the page tells: the part, the comparisons, the findings behind them, and warnings."""
+
+    part: "Part"
+    version: str
+    compared: "tuple[Compared, ...]"
+    findings: "tuple[Finding, ...]"
+    false_call_rate: float
+    warnings: tuple[str, ...]
+
+
+def write_sections(report: SectionReport, home: Path) -> Path:
+    """Write ``sections.json``, ``sections.csv``, the drawings and the page into ``results/``.
+
+    Returns the path of the page.
+
+    Raises
+    ------
+    TapscanError
+        When ``results`` leads out of the inspection, or cannot be written.
+    """
+    pictures = _pictures(report)
+    document = {"version": report.version, **section_document(report.compared, report.findings)}
+    document["warnings"] = list(report.warnings)
+    with results_folder(home) as folder:
+        write_text(folder / "sections.json", json_text(document))
+        write_text(folder / "sections.csv", csv_text(defect_columns(report.compared)))
+        for picture in pictures:
+            write_bytes(folder / picture.name, picture.png)
+        write_bytes(folder / PAGE_NAME, _page(report, pictures).encode("utf-8", "replace"))
+        return folder / PAGE_NAME
+
+
+def _pictures(report: SectionReport) -> list[Picture]:
+    """One drawing for each zone and method; the first of a zone bears the zone's name alone."""
+    seen: set[str] = set()
+    pictures = []
+    with drawing():
+        for one in report.compared:
+            code = one.screened.zone.code
+            name = f"section_{code}_{one.screened.method}.png" if code in seen else f"section_{code}.png"
+            seen.add(code)
+            png = png_bytes(draw_section(one, report.findings))
+            pictures.append(Picture(name, png, _alt(one), _caption(one)))
+    return pictures
+
+
+def _page(report: SectionReport, pictures: Sequence[Picture]) -> str:
+    sections = [
+        _section(one, picture, report) for one, picture in zip(report.compared, pictures, strict=True)
+    ]
+    return filled(
+        "section.html.jinja",
+        part=report.part,
+        sections=sections,
+        cautions=CUTTING_CAUTIONS,
+        findings=[_finding_row(one) for one in report.findings],
+        warnings=report.warnings,
+        version=report.version,
+    )
+
+
+def _section(one: "Compared", picture: Picture, report: SectionReport) -> dict[str, Any]:
+    screened = one.screened
+    cut = int((one.shown != NOT_CUT).sum())
+    return {
+        "anchor": f"zone-{screened.zone.code}-{screened.method}",
+        "code": screened.zone.code,
+        "name": screened.zone.name,
+        "method": words.METHOD_NAMES[screened.method],
+        "picture": picture,
+        "cut": f"{words.count_text(cut, 'point')} of {screened.status.size:,} cut",
+        "found": found_text(one),
+        "false_calls": false_call_text(one, report.false_call_rate),
+        "defects": [_defect_row(defect) for defect in one.defects],
+        "indications": [
+            {
+                "id": judged.id,
+                "verdict": _verdict_words(judged.verdict),
+                "cut": f"{judged.cut} of {judged.points}",
+                "why": judged.reason or ", ".join(judged.defects),
+            }
+            for judged in one.indications
+        ],
+        "points": [
+            (str(outcome), words.count_text(one.count(outcome), "point"))
+            for outcome in outcomes.OUTCOMES
+            if one.count(outcome)
+        ],
+        "called": _false_points(one),
+    }
+
+
+def found_text(one: "Compared") -> str:
+    """Say how many defects were found, and what that shows.
+
+    Examples
+    --------
+    With two of two found: ``2 of 2 delaminations and disbonds were found: at least 22 % of such are, with
+    95 % confidence``.
+    """
+    found = separations_found(one)
+    unread = len(one.separations(outcomes.UNREAD_THERE))
+    missed = f"; {words.count_text(unread, 'more', 'more')} lay where nothing was read" if unread else ""
+    if not found.trials:
+        return f"No delamination or disbond was cut{missed}: nothing is shown about finding them."
+    from tapscan.sectioning.binomial import lower_bound
+
+    least = lower_bound(found.hits, found.trials)
+    return (
+        f"{found.hits} of {found.trials} delaminations and disbonds that were cut had been found{missed}. "
+        f"By itself that shows, with 95 % confidence, that at least {100 * least:.0f} % of such are found."
+    )
+
+
+def share_text(one: Share) -> str:
+    """Write a share with its interval, for example ``1 of 29 (3.4 %, between 0.1 and 17.8 %)``."""
+    if not one.trials:
+        return "none of none"
+    return (
+        f"{one.hits:,} of {one.trials:,} ({100 * one.value:.1f} %, between {100 * one.low:.1f} and "
+        f"{100 * one.high:.1f} %)"
+    )
+
+
+def false_call_text(one: "Compared", rate: float) -> str:
+    """Say how many sound points had been called suspect, and how many were asked for."""
+    called = false_calls(one)
+    if not called.trials:
+        return (
+            "No sound point was cut: nothing is shown about false calls, nor about what was missed elsewhere."
+        )
+    return (
+        f"Of the points that were cut and sound, {share_text(called)} had been called suspect; "
+        f"{100 * rate:g} % was asked for. The interval is exact, at 95 % confidence."
+    )
+
+
+def _false_points(one: "Compared") -> list[tuple[str, str]]:
+    rows = zip(*(axis.tolist() for axis in (one.outcome == outcomes.FALSE_CALL).nonzero()), strict=True)
+    code = one.screened.zone.code
+    return [(f"{code}-{i + 1:02d}-{p + 1:02d}", str(one.reason[i, p])) for i, p in rows]
+
+
+def _verdict_words(verdict: str) -> str:
+    return {
+        "confirmed": "confirmed",
+        "false": "false: all of it was cut, and it is sound",
+        outcomes.ANOTHER_FLAW: "another flaw lies there",
+        "open": "open: not all of it was cut, nothing found so far",
+    }[verdict]
+
+
+def _defect_row(defect: "Defect") -> dict[str, str]:
+    size = f"{words.mm_text(defect.size_mm)} mm"
+    told = ratio = ""
+    if defect.told_area_mm2 is not None and defect.area_ratio is not None:
+        told = f"{words.area_text(defect.told_area_mm2)} mm² told"
+        inside = "within" if defect.is_within_bounds else "outside"
+        ratio = f"{defect.area_ratio:.2f} of the true area, which is {inside} the bounds told"
+    depth = "not measured" if defect.depth_mm is None else f"{defect.depth_mm:.2f} mm"
+    off = (
+        ""
+        if defect.depth_error_mm is None
+        else f"told {defect.told_depth_mm:.2f} mm, {defect.depth_error_mm:+.2f} mm"
+    )
+    return {
+        "id": defect.id,
+        "kind": defect.kind,
+        "where": f"{defect.points[0]} and {len(defect.points) - 1} more"
+        if len(defect.points) > 1
+        else defect.points[0],
+        "verdict": defect.verdict,
+        "by": ", ".join(defect.indications),
+        "reason": defect.reason,
+        "size": f"{words.area_text(defect.area_mm2)} mm²",
+        "disc": f"a disc {size} across, from its {defect.size_from}",
+        "told": told,
+        "ratio": ratio,
+        "depth": depth,
+        "off": off.replace("-", "−"),
+    }
+
+
+def _finding_row(finding: "Finding") -> dict[str, str]:
+    sizes = (
+        ("deep", finding.depth_mm),
+        ("long", finding.length_mm),
+        ("wide", finding.width_mm),
+        ("thick", finding.thickness_mm),
+    )
+    told = [f"{value:g} mm {name}" for name, value in sizes if value is not None]
+    told += [f"{finding.area_mm2:g} mm²"] if finding.area_mm2 is not None else []
+    return {
+        "kind": "nothing found" if finding.kind == "none" else finding.kind,
+        "where": finding.where,
+        "defect": finding.defect,
+        "size": ", ".join(told),
+        "seen_by": finding.seen_by,
+        "note": finding.note,
+        "photo": finding.photo,
+    }
+
+
+def _alt(one: "Compared") -> str:
+    zone = one.screened.zone
+    defects = [f"{defect.id}, a {defect.kind}, {defect.verdict}" for defect in one.defects]
+    told = f"Defects: {words.joined(defects)}." if defects else "No defect was found on a cut."
+    return (
+        f"Section drawing of zone {zone.code}: cuts as white windows on the grey of what was not cut, "
+        f"findings, and the outlines of {words.count_text(len(one.indications), 'indication')}. {told}"
+    )
+
+
+def _caption(one: "Compared") -> str:
+    zone = one.screened.zone
+    laid = "cut open half a step before the datum line and laid flat" if zone.is_tube else "seen from outside"
+    return (
+        f"Zone {zone.code}, {laid}. Grey was not cut, and is not known. Crayon lines are the indications; "
+        "dashed lines are defects as large as they were measured."
+    )

@@ -1,0 +1,68 @@
+"""Baseline and null law of one set of readings, each fitted with the help of the other."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tapscan.screening.baselines import Baseline, Terms, better_halves, distances, fit_baseline, refit
+from tapscan.screening.calls import NullLaw, fit_null_law, limit_distance, p_values
+
+__all__ = ["Fitted", "fit_in_turn"]
+
+Floats = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+
+MOST_REFITS = 6
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Fitted:
+    """The baseline, the law of good readings about it, and every point's distance, (points,)."""
+
+    baseline: Baseline
+    law: NullLaw
+    distance: Floats
+
+    @property
+    def p_value(self) -> Floats:
+        """Chance that a good reading lies at least as far out as each point: (points,), NaN where unread."""
+        return p_values(self.distance, self.law)
+
+    def score(self, false_call_rate: float) -> Floats:
+        """Distance of each point over the one that good readings exceed at this rate: (points,)."""
+        return self.distance / limit_distance(self.law, false_call_rate)
+
+
+def fit_in_turn(features: Floats, terms: Terms, reference: Mask, noise: Floats) -> Fitted:
+    """Fit baseline and null law in turn until what turned out good is what the next fit finds good.
+
+    Parameters are those of `tapscan.screening.baselines.fit_baseline`.
+
+    Raises
+    ------
+    ValueError
+        When there are fewer readings than `tapscan.screening.calls.MIN_READINGS`.
+
+    Examples
+    --------
+    >>> from tapscan.screening.baselines import surface_terms
+    >>> terms = surface_terms(10, 12, closed=True, readings=120)
+    >>> features = np.random.default_rng(1).standard_normal((120, 2))
+    >>> features[40] += 20.0
+    >>> fitted = fit_in_turn(features, terms, np.zeros(120, dtype=bool), np.zeros((120, 2)))
+    >>> np.flatnonzero(fitted.p_value < 1e-6).tolist()
+    [40]
+    """
+    baseline = fit_baseline(features, terms, reference, noise)
+    for _ in range(MOST_REFITS):
+        distance = distances(features, baseline)
+        law = fit_null_law(distance)
+        # A ring of which none agrees has lost its level: its better half brings it back.
+        good = reference | better_halves(distance, terms, reference) | (p_values(distance, law) > law.above_p)
+        good &= np.isfinite(distance)
+        if (good == baseline.kept).all():
+            return Fitted(baseline, law, distance)
+        baseline = refit(features, baseline, good, noise)
+    distance = distances(features, baseline)
+    return Fitted(baseline, fit_null_law(distance), distance)

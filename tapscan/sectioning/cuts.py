@@ -1,0 +1,245 @@
+"""Which cuts answer the most: a greedy choice with a reason for each.
+
+A cut follows one station (round the girth, or across a panel) or one position (along the part). What it is
+worth is what is not known yet and what it would tell:
+
+* an indication that no cut has met: is it real, and how deep does it lie;
+* its strongest point, and its size the other way when a cut meets it so;
+* single points near the limit, which say most about where the limit should be;
+* unread points, about which nothing is known;
+* clear points, as controls: without them no miss can ever come to light. At least one cut of each zone meets
+  nothing but clear points.
+"""
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tapscan.plan.points import point_name
+from tapscan.plan.zones import Zone
+from tapscan.screening.results import CLEAR, SUSPECT, UNREAD, Screened
+from tapscan.sectioning.binomial import least_trials
+from tapscan.sectioning.findings import NOT_CUT, Finding, shown
+from tapscan.sectioning.reasons import neighbours
+
+__all__ = ["PlannedCut", "plan_cuts"]
+
+Mask = NDArray[np.bool_]
+
+# What one of each is worth; only their order of size matters.
+_MET, _STRONGEST, _OTHER_WAY = 10.0, 3.0, 4.0
+_NEAR, _UNREAD, _CONTROL, _SPARE_CONTROL = 1.0, 0.5, 0.1, 0.01
+_LEAST_WORTH, _MOST_CUTS = 2.0, 12
+# Scores between these are near the limit, which is at 1.
+_NEAR_SCORES = (0.8, 1.25)
+_MOST_NAMED = 3
+
+
+@dataclass(frozen=True, slots=True)
+class PlannedCut:
+    """One cut to make: along `station` or along `position` (the other is None), and why it is worth it."""
+
+    zone: str
+    station: int | None
+    position: int | None
+    worth: float
+    reason: str
+    points: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class _Line:
+    """A possible cut, counted from 0; `at` picks its points out of an array over the zone."""
+
+    station: int | None
+    position: int | None
+
+    @property
+    def at(self) -> tuple[slice | int, slice | int]:
+        return (
+            slice(None) if self.station is None else self.station,
+            slice(None) if self.position is None else self.position,
+        )
+
+    @property
+    def way(self) -> str:
+        return "along" if self.station is None else "across"
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Area:
+    """An indication: its points (members, 2), counted from 0, and its strongest one."""
+
+    id: str
+    members: NDArray[np.int_]
+    peak: tuple[int, int]
+
+    def met_by(self, line: _Line) -> int:
+        """How many of its points a cut meets."""
+        axis, number = (0, line.station) if line.station is not None else (1, line.position)
+        return int(np.count_nonzero(self.members[:, axis] == number))
+
+    def is_peak_on(self, line: _Line) -> bool:
+        return line.station == self.peak[0] or line.position == self.peak[1]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Zone:
+    """What is asked of one zone by all methods together; masks of (stations, positions)."""
+
+    zone: Zone
+    areas: tuple[_Area, ...]
+    near: Mask
+    unread: Mask
+    clear: Mask
+    quiet: Mask  # neither suspect nor beside a suspect point
+
+    def areas_on(self, line: _Line) -> list[_Area]:
+        return [area for area in self.areas if area.met_by(line)]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Told:
+    """What is known so far: points cut, which ways cuts have met each area, and controls still wanted."""
+
+    known: Mask
+    met: Mapping[str, frozenset[str]]
+    wanted: int
+
+
+def plan_cuts(screened: Sequence[Screened], findings: Sequence[Finding]) -> tuple[PlannedCut, ...]:
+    """Choose cuts for all zones, the most telling of each zone first; what is known already counts as known.
+
+    Every choice takes what the earlier ones tell into account. It ends when every indication has been met,
+    a control is there, and no cut is worth much more.
+    """
+    # Where nothing was read, a cut can confirm nothing and control nothing.
+    read = [one for one in screened if np.isin(one.status, (CLEAR, SUSPECT)).any()]
+    zones = {one.zone.code: one.zone for one in read}
+    return tuple(
+        cut
+        for code, zone in zones.items()
+        for cut in _plan_zone(_ask(zone, [one for one in read if one.zone.code == code]), findings)
+    )
+
+
+def _ask(zone: Zone, seen: Sequence[Screened]) -> _Zone:
+    areas = []
+    near, suspect, unread = (np.zeros(zone.grid_shape, dtype=bool) for _ in range(3))
+    clear = np.ones(zone.grid_shape, dtype=bool)
+    for one in seen:
+        inside = np.zeros(zone.grid_shape, dtype=bool)
+        for indication in one.indications:
+            members = np.array([_index(name) for name in indication.points])
+            areas.append(_Area(indication.id, members, _index(indication.peak_point)))
+            inside[tuple(members.T)] = True
+        with np.errstate(invalid="ignore"):
+            close = (one.score >= _NEAR_SCORES[0]) & (one.score <= _NEAR_SCORES[1])
+        near |= (close | (one.status == SUSPECT)) & ~inside
+        suspect |= one.status == SUSPECT
+        unread |= one.status == UNREAD
+        clear &= one.status == CLEAR
+    return _Zone(zone, tuple(areas), near, unread, clear, ~(suspect | neighbours(zone, suspect)))
+
+
+def _plan_zone(asked: _Zone, findings: Sequence[Finding]) -> Iterator[PlannedCut]:
+    zone = asked.zone
+    lines = [_Line(i, None) for i in range(zone.stations)] + [_Line(None, p) for p in range(zone.positions)]
+    known = shown(zone, findings) != NOT_CUT
+    told = _Told(known, {area.id: _ways_met(area, known) for area in asked.areas}, _wanted(asked, known))
+    has_control = any(known[line.at].all() and not asked.areas_on(line) for line in lines)
+    for _ in range(_MOST_CUTS):
+        worth = [_worth(asked, line, told) for line in lines]
+        best = int(np.argmax(worth))
+        if worth[best] < _LEAST_WORTH and not has_control:
+            controls = [
+                v if asked.quiet[line.at].all() else 0.0 for v, line in zip(worth, lines, strict=True)
+            ]
+            best = int(np.argmax(controls))
+            if controls[best] <= 0:
+                return
+        elif worth[best] < _LEAST_WORTH:
+            return
+        line = lines[best]
+        yield _planned(asked, line, told, worth[best])
+        met = {area.id: told.met[area.id] | {line.way} for area in asked.areas_on(line)}
+        has_control = has_control or not met
+        known[line.at] = True
+        told = _Told(known, {**told.met, **met}, _wanted(asked, known))
+
+
+def _wanted(asked: _Zone, known: Mask) -> int:
+    """How many more clear points are wanted as controls: as many as the least exact statement takes."""
+    return max(least_trials(0) - int(np.count_nonzero(asked.clear & known)), 0)
+
+
+def _worth(asked: _Zone, line: _Line, told: _Told) -> float:
+    new = ~told.known[line.at]
+    worth = _NEAR * np.count_nonzero(asked.near[line.at] & new)
+    worth += _UNREAD * np.count_nonzero(asked.unread[line.at] & new)
+    for area in asked.areas:
+        count = area.met_by(line)
+        if not count or line.way in told.met[area.id]:
+            continue
+        # Of the cuts that meet it, one through the middle shows most of it.
+        worth += (_OTHER_WAY if told.met[area.id] else _MET) + count / len(area.members)
+        worth += _STRONGEST if area.is_peak_on(line) else 0.0
+    controls = int(np.count_nonzero(asked.clear[line.at] & new))
+    useful = min(controls, told.wanted)
+    return float(worth + _CONTROL * useful + _SPARE_CONTROL * (controls - useful))
+
+
+def _planned(asked: _Zone, line: _Line, told: _Told, worth: float) -> PlannedCut:
+    """Put a choice into words."""
+    zone, parts = asked.zone, []
+    for area in asked.areas_on(line):
+        if line.way in told.met[area.id]:
+            continue
+        peak = point_name(zone.code, area.peak[0] + 1, area.peak[1] + 1)
+        at = f" at its strongest point {peak}" if area.is_peak_on(line) else ""
+        size = ", for its size the other way" if told.met[area.id] else ""
+        parts.append(f"through {area.id}{at}{size}")
+    for what, asked_for in (("near the limit", asked.near), ("unread", asked.unread)):
+        names = _names(zone, line, asked_for & ~told.known)
+        if names:
+            more = ", …" if len(names) > _MOST_NAMED else ""
+            parts.append(f"{len(names)} {what} ({', '.join(names[:_MOST_NAMED])}{more})")
+    controls = int(np.count_nonzero(asked.clear[line.at] & ~told.known[line.at]))
+    if controls:
+        alone = " and nothing else: only so can a miss come to light" if not parts else ""
+        parts.append(f"{controls} clear {'point' if controls == 1 else 'points'} as control{alone}")
+    return PlannedCut(
+        zone=zone.code,
+        station=None if line.station is None else line.station + 1,
+        position=None if line.position is None else line.position + 1,
+        worth=round(worth, 2),
+        reason="; ".join(parts),
+        points=tuple(_names(zone, line, np.ones(zone.grid_shape, dtype=bool))),
+    )
+
+
+def _ways_met(area: _Area, known: Mask) -> frozenset[str]:
+    """Which ways earlier cuts crossed an area: all of its points at some station, or position, are known."""
+    is_known = known[tuple(area.members.T)]
+    ways = set()
+    for way, axis in (("across", 0), ("along", 1)):
+        numbers = area.members[:, axis]
+        if any(is_known[numbers == number].all() for number in np.unique(numbers)):
+            ways.add(way)
+    return frozenset(ways)
+
+
+def _index(name: str) -> tuple[int, int]:
+    _, station, position = name.split("-")
+    return int(station) - 1, int(position) - 1
+
+
+def _names(zone: Zone, line: _Line, mask: Mask) -> list[str]:
+    """Name the marked points on a line, in walking order."""
+    numbers = (np.flatnonzero(mask[line.at]) + 1).tolist()
+    if line.station is not None:
+        return [point_name(zone.code, line.station + 1, number) for number in numbers]
+    assert line.position is not None
+    return [point_name(zone.code, number, line.position + 1) for number in numbers]

@@ -1,0 +1,163 @@
+"""What sectioning showed, on the same grid as the readings: frozen data, and what it says of every point.
+
+A point is known where somebody cut and looked. Everywhere else it is *not known*, whatever the map says:
+nothing here ever takes an uncut point for sound.
+"""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from typing import Literal, get_args
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tapscan.errors import sentence
+from tapscan.plan.points import Block
+from tapscan.plan.surfaces import block_mask
+from tapscan.plan.zones import Zone
+from tapscan.sectioning.places import places_text
+
+__all__ = [
+    "FINDINGS_NAME",
+    "KINDS",
+    "NOT_CUT",
+    "SEPARATIONS",
+    "SOUND",
+    "Finding",
+    "Kind",
+    "defects_of",
+    "doubts",
+    "points_of",
+    "shown",
+]
+
+FINDINGS_NAME = "findings.csv"
+
+Kind = Literal[
+    "delamination",
+    "disbond",
+    "void",
+    "porosity",
+    "wrinkle",
+    "resin pool",
+    "adhesive thickness",
+    "foreign matter",
+    "fibre break",
+    "none",
+]
+KINDS: tuple[Kind, ...] = get_args(Kind)
+# What the maps look for. The other kinds are noted, and are neither hits nor misses.
+SEPARATIONS: frozenset[Kind] = frozenset({"delamination", "disbond"})
+# What a point is when nobody cut there, and when somebody cut, looked, and found nothing.
+NOT_CUT, SOUND = "not cut", "none"
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """One thing seen on a cut; one line of ``findings.csv``.
+
+    `length_mm` runs along the zone's axis, `width_mm` round the girth or across the panel; `thickness_mm` is
+    that of an adhesive layer. None is what was not measured. Findings of one zone that share a name in
+    `defect` are one defect seen on several cuts; one without a name stands for itself. `line` is where it
+    stands in its file, 0 when it comes from no file.
+    """
+
+    kind: Kind
+    zone: str
+    blocks: tuple[Block, ...]
+    defect: str = ""
+    depth_mm: float | None = None
+    length_mm: float | None = None
+    width_mm: float | None = None
+    thickness_mm: float | None = None
+    area_mm2: float | None = None
+    photo: str = ""
+    seen_by: str = ""
+    note: str = ""
+    line: int = 0
+
+    @property
+    def where(self) -> str:
+        """Its places, as they stand in the file."""
+        return places_text(self.zone, self.blocks)
+
+
+def points_of(zone: Zone, findings: Iterable[Finding]) -> NDArray[np.bool_]:
+    """Mark the points of a zone that any of these findings covers; shape (stations, positions)."""
+    return block_mask(zone, [block for one in findings if one.zone == zone.code for block in one.blocks])
+
+
+def shown(zone: Zone, findings: Sequence[Finding]) -> NDArray[np.str_]:
+    """Say for every point what cutting showed: a kind, ``none``, or ``not cut``; shape (stations, positions).
+
+    Where several findings meet, a separation counts before any other kind, and any kind before ``none``: a
+    whole cut may be logged as ``none`` and what was found on it on lines of their own.
+
+    Examples
+    --------
+    >>> from tapscan.plan.reading import parse_plan
+    >>> zone = parse_plan('zone = [{code = "A", shape = "panel", stations = 2, positions = 3, '
+    ...                   'station_pitch_mm = 5.0, position_pitch_mm = 5.0}]').zones[0]
+    >>> cut = Finding("none", "A", (Block(1, 1, 1, 3),)), Finding("void", "A", (Block(1, 2, 1, 2),))
+    >>> shown(zone, cut).tolist()
+    [['none', 'void', 'none'], ['not cut', 'not cut', 'not cut']]
+    """
+    told = np.full(zone.grid_shape, NOT_CUT, dtype="U20")
+    for finding in sorted(findings, key=lambda one: _rank(one.kind)):
+        if finding.zone == zone.code:
+            told[block_mask(zone, finding.blocks)] = finding.kind
+    return told
+
+
+def _rank(kind: Kind) -> int:
+    return 0 if kind == "none" else 2 if kind in SEPARATIONS else 1
+
+
+def defects_of(zone: Zone, findings: Sequence[Finding]) -> dict[str, tuple[Finding, ...]]:
+    """Gather the findings of a zone, other than ``none``, into defects: name to its findings, in file order.
+
+    A defect without a name of its own is called ``F`` and its number in the zone.
+    """
+    own = [one for one in findings if one.zone == zone.code and one.kind != "none"]
+    named: dict[str, list[Finding]] = {}
+    taken = {one.defect for one in own}
+    number = 0
+    for finding in own:
+        name = finding.defect
+        if not name:
+            number += 1
+            while f"F{number}" in taken:
+                number += 1
+            name = f"F{number}"
+        named.setdefault(name, []).append(finding)
+    return {name: tuple(group) for name, group in named.items()}
+
+
+def doubts(zone: Zone, findings: Sequence[Finding]) -> list[str]:
+    """Name what does not go together in the findings of a zone: sentences to read, nothing is refused."""
+    told = []
+    sound = [one for one in findings if one.zone == zone.code and one.kind == "none"]
+    found = [one for one in findings if one.zone == zone.code and one.kind != "none"]
+    wall = zone.laminate.thickness_mm
+    for finding in found:
+        if wall is not None and finding.depth_mm is not None and finding.depth_mm > 1.2 * wall:
+            what = f"depth_mm {finding.depth_mm:g} lies beyond the wall of {wall:g} mm"
+            told.append(sentence(_line(finding), what, "check the depth, or thickness_mm in the plan"))
+    points = {id(one): set(np.flatnonzero(block_mask(zone, one.blocks)).tolist()) for one in sound + found}
+    for one in sound:
+        # A whole cut may be called sound; a place no larger than the defect itself is a contradiction.
+        other = next((each for each in found if points[id(one)] <= points[id(each)]), None)
+        if other is not None:
+            what = f"calls {one.where} sound, where line {other.line} has a {other.kind}, which counts"
+            told.append(sentence(_line(one), what, "take one of the two out"))
+    for i, one in enumerate(found):
+        for other in found[i + 1 :]:
+            is_apart = one.kind != other.kind or (one.defect or other.defect)
+            if not is_apart and points[id(one)] & points[id(other)]:
+                what = f"and line {other.line} share a point and count as two defects"
+                told.append(sentence(_line(one), what, "if they are one, give both the same name in defect"))
+    return told
+
+
+def _line(finding: Finding) -> str:
+    return f"{FINDINGS_NAME}: line {finding.line}" if finding.line else finding.where

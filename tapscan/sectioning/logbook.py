@@ -1,0 +1,111 @@
+"""``findings.csv`` in the inspection folder: read whole, and added to without losing a line."""
+
+import os
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from tapscan.errors import TapscanError, sentence
+from tapscan.plan.zones import Plan
+from tapscan.records.writing import write_text
+from tapscan.sectioning.findings import FINDINGS_NAME, Finding, doubts
+from tapscan.sectioning.findings_csv import findings_text, parse_findings
+
+__all__ = ["Findings", "add_findings", "read_findings", "read_text"]
+
+_MOST_BYTES = 20_000_000
+
+
+@dataclass(frozen=True, slots=True)
+class Findings:
+    """All findings of an inspection, in file order, and sentences about what does not go together."""
+
+    rows: tuple[Finding, ...]
+    warnings: tuple[str, ...]
+
+
+def read_findings(folder: Path, plan: Plan) -> Findings:
+    """Read ``findings.csv`` of an inspection; no file is no findings.
+
+    Raises
+    ------
+    TapscanError
+        When the file cannot be read or a line is wrong: which line, which column, what, and the way out.
+    """
+    path = folder / FINDINGS_NAME
+    if not path.exists():
+        if path.is_symlink():
+            raise TapscanError(FINDINGS_NAME, "is a link to nowhere", "put the file itself there")
+        return Findings((), ())
+    if not path.resolve().is_relative_to(folder.resolve()):
+        raise TapscanError(FINDINGS_NAME, "is a link out of the inspection", "copy the file there")
+    rows = parse_findings(read_text(path, FINDINGS_NAME), plan, FINDINGS_NAME)
+    warnings = [told for zone in plan.zones for told in doubts(zone, rows)]
+    warnings += [
+        sentence(f"{FINDINGS_NAME}: line {one.line}", f"photo {one.photo!r} is not there", "copy it there")
+        for one in rows
+        if one.photo and not (folder / one.photo).is_file()
+    ]
+    return Findings(rows, tuple(warnings))
+
+
+def add_findings(folder: Path, plan: Plan, new: Sequence[Finding]) -> int:
+    """Add findings behind those that are there; return how many were new.
+
+    A finding that is there already, equal in everything, is not written twice. The file is written beside
+    and renamed, by one program at a time. What it held is kept, in the columns' usual order.
+
+    Raises
+    ------
+    TapscanError
+        When the file that is there cannot be read; nothing is changed then.
+    OSError
+        When the disk is full or the folder may not be written; nothing is changed then.
+    """
+    with _held(folder):
+        old = read_findings(folder, plan).rows
+        known = dict.fromkeys(replace(one, line=0) for one in old)
+        fresh = [one for one in dict.fromkeys(replace(one, line=0) for one in new) if one not in known]
+        if fresh:
+            write_text(folder / FINDINGS_NAME, findings_text([*old, *fresh]))
+    return len(fresh)
+
+
+@contextmanager
+def _held(folder: Path) -> Iterator[None]:
+    """Let one program at a time add to a folder; systems and shares without such locks go without."""
+    try:
+        import fcntl
+    except ImportError:
+        yield
+        return
+    handle = os.open(folder, os.O_RDONLY)
+    try:
+        with suppress(OSError):  # a share that knows no locks
+            fcntl.flock(handle, fcntl.LOCK_EX)
+        yield
+    finally:
+        os.close(handle)  # which lets go of the lock
+
+
+def read_text(path: Path, where: str) -> str:
+    """Read a table's text in UTF-8, UTF-16 with its mark, or what older spreadsheets write.
+
+    Raises
+    ------
+    TapscanError
+        When there is no such file, it is too large, or holds no text.
+    """
+    if not path.is_file():
+        raise TapscanError(where, "is not there", "check the name and the folder")
+    if path.stat().st_size > _MOST_BYTES:
+        raise TapscanError(where, "is too large for a table of findings", "name the right file")
+    content = path.read_bytes()
+    is_wide = content.startswith((b"\xff\xfe", b"\xfe\xff"))
+    if not is_wide and b"\0" in content:
+        raise TapscanError(where, "holds bytes that no text has", "save it as CSV")
+    try:
+        return content.decode("utf-16" if is_wide else "utf-8-sig")
+    except UnicodeDecodeError:
+        return content.decode("cp1252", "replace")

@@ -1,0 +1,335 @@
+"""The page in a real browser: a small zone captured from a microphone, analysed, looked at, marked, printed.
+
+It needs Debian's ``chromium`` and the playwright package. Where ``TAPSCAN_AXE`` names the script of axe-core,
+the page's accessibility is checked with it.
+"""
+
+import io
+import json
+import os
+import shutil
+import subprocess
+import sys
+import tomllib
+from contextlib import contextmanager
+from pathlib import Path
+
+import numpy as np
+import pytest
+import soundfile
+from matplotlib import image
+
+from tapscan.records.inspection import open_inspection
+from tapscan.signals import find_taps
+
+sync_api = pytest.importorskip("playwright.sync_api", reason="the playwright package drives the browser")
+CHROMIUM = shutil.which("chromium")
+if CHROMIUM is None:
+    pytest.skip("Debian's chromium is not installed", allow_module_level=True)
+
+DEMO = Path(__file__).resolve().parents[2] / "recordings_demo"
+FLAGS = [
+    *("--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-sync"),
+    "--disable-dev-shm-usage",  # small in containers
+    *("--disable-background-networking", "--disable-component-update"),
+    *("--use-fake-device-for-media-stream", "--use-fake-ui-for-media-stream"),
+]
+# A corner of the demo's boom, cut open so that its first delamination lies in the middle.
+STATIONS, POSITIONS = range(1, 8), (10, 11, 12, 1, 2, 3, 4)
+PLAN = """\
+# A corner of the boom.
+[[zone]]
+code = "PT"
+name = "Patch"
+shape = "panel"
+stations = 7
+positions = 7               # from the stone's side
+station_pitch_mm = 10.0
+position_pitch_mm = 10.0
+
+[tap]
+taps_per_point = 1          # one is enough here
+"""
+
+
+def walk_wav(path: Path) -> None:
+    """Write the first tap of every point of the patch, one after the other, as somebody would strike them."""
+    pieces, rate_hz = [], 0
+    for station in STATIONS:
+        for position in POSITIONS:
+            sound, rate_hz = soundfile.read(
+                DEMO / f"taps/BM-{station:02d}-{position:02d}.wav", dtype="float32"
+            )
+            start = int(find_taps(sound, rate_hz).start[0])
+            pieces.append(sound[max(start - rate_hz // 20, 0) : start + rate_hz // 8])
+    room = np.random.default_rng(1).normal(
+        0, np.std(pieces[0][: rate_hz // 50]), (len(pieces) + 13, rate_hz // 10)
+    )
+    sounds = [*room[:12], *(part for pair in zip(room[12:], pieces, strict=False) for part in pair), room[-1]]
+    soundfile.write(path, np.concatenate(sounds), rate_hz, subtype="PCM_16")
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory):
+    root = tmp_path_factory.mktemp("page") / "patch"
+    (root / "taps").mkdir(parents=True)
+    (root / "inspection.toml").write_text(PLAN, encoding="utf-8")
+    return root
+
+
+@contextmanager
+def served(folder):
+    command = [sys.executable, "-m", "tapscan", "desk", str(folder), "--no-browser", "--port", "0"]
+    with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as process:
+        line = process.stdout.readline()
+        assert "http://127.0.0.1:" in line, line
+        yield line.split()[-1]
+        process.terminate()
+
+
+@pytest.fixture(scope="module")
+def address(folder):
+    with served(folder) as address:
+        yield address
+
+
+@pytest.fixture(scope="module")
+def browser(tmp_path_factory):
+    wav = tmp_path_factory.mktemp("sound") / "walk.wav"
+    walk_wav(wav)
+    with sync_api.sync_playwright() as playwright:
+        flags = [*FLAGS, f"--use-file-for-fake-audio-capture={wav}"]
+        chromium = playwright.chromium.launch(executable_path=CHROMIUM, args=flags)
+        yield chromium
+        chromium.close()
+
+
+def is_complaint(message):
+    """Whether the browser complains; a refusal that the page puts into words for its reader is none."""
+    return message.type in {"error", "warning"} and "status of 400" not in message.text
+
+
+@pytest.fixture
+def page(browser, request):
+    """A fresh page that may log no error and be refused nothing by its own policy."""
+    size, scheme = getattr(request, "param", ((1280, 800), "light"))
+    context = browser.new_context(
+        viewport={"width": size[0], "height": size[1]}, color_scheme=scheme, accept_downloads=True
+    )
+    fresh = context.new_page()
+    complaints = []
+    context.on("console", lambda m: complaints.append(m.text) if is_complaint(m) else None)
+    context.on("weberror", lambda e: complaints.append(str(e.error)))
+    # Nothing is fetched from anywhere but the desk: the page works without a network.
+    own = ("http://127.0.0.1:", "ws://127.0.0.1:", "data:")
+    context.on("request", lambda r: None if r.url.startswith(own) else complaints.append(r.url))
+    yield fresh
+    context.close()
+    assert complaints == []
+
+
+def analysed(page):
+    page.locator('#state:text-is("Analysed")').wait_for(timeout=60_000)
+
+
+def opened(page, address):
+    """Open the desk of the demo, and wait until its map and the sheet of the first point are there."""
+    page.goto(address)
+    analysed(page)
+    page.locator("#point-name", has_text="BM-01-01").wait_for()
+
+
+def test_a_zone_is_captured_analysed_heard_marked_and_printed(page, address, folder):
+    page.goto(address)
+    assert "token" not in page.url
+    page.locator("#collect .big", has_text="ready").wait_for()
+    page.keyboard.press("Space")
+    page.get_by_text("Zone PT is complete").wait_for(timeout=90_000)
+    page.locator("#collect .big", has_text="all done").wait_for()
+    assert page.locator("#collect .here").inner_text() == "49 of 49 points complete"
+    page.get_by_role("button", name="End").click()
+    # A tap was told only after it was kept: all of them are in the folder by now.
+    assert len(open_inspection(folder).tap_files) == 49
+    facts = soundfile.info(folder / "taps/PT-01-01.wav")
+    assert facts.subtype == "FLOAT"
+
+    page.get_by_role("link", name="Look").click()
+    page.get_by_role("button", name="Analyse").click()
+    analysed(page)
+    page.locator("#point-name", has_text="PT-01-01").wait_for()
+    page.locator("#look .map").focus()
+    page.keyboard.press("i")
+    page.locator(".verdict", has_text="suspect").wait_for()
+    name = page.locator("#point-name").inner_text()
+    # The delamination lies at stations 2 to 5 of the boom, on the columns in the middle.
+    assert name in {
+        f"PT-{station:02d}-{position:02d}" for station in (2, 3, 4, 5) for position in (2, 3, 4, 5)
+    }
+    page.keyboard.press("n")
+    page.get_by_text(f"Sounding: {name}").wait_for()
+    page.locator("text=/Sounding: PT-/").filter(has_not_text=name).wait_for()
+
+    page.locator("#look .map").click(position={"x": 60, "y": 40})
+    page.keyboard.press("Shift+ArrowRight")
+    page.keyboard.press("g")
+    page.locator("#state", has_text="Changed since the analysis").wait_for()
+    text = (folder / "inspection.toml").read_text(encoding="utf-8")
+    assert tomllib.loads(text)["zone"][0]["reference"] == ["01-01:02-01"]
+    assert text.startswith("# A corner of the boom.\n")
+    assert "# from the stone's side" in text
+    assert "# one is enough here" in text
+    page.get_by_role("button", name="Analyse").click()
+    analysed(page)
+
+    page.get_by_role("link", name="Papers").click()
+    with page.expect_popup() as opened:
+        page.get_by_role("link", name="The report, to read or print").click()
+    report = opened.value
+    report.get_by_role("heading", name="In short").wait_for(timeout=60_000)
+    assert (folder / "results/report.html").is_file()
+
+
+AXE = os.environ.get("TAPSCAN_AXE", "")
+LOOKS = [((1280, 800), "light"), ((820, 1180), "dark")]
+
+
+@pytest.mark.skipif(not AXE, reason="TAPSCAN_AXE does not name the script of axe-core")
+@pytest.mark.parametrize("page", LOOKS, ids=["desk light", "tablet dark"], indirect=True)
+def test_no_pane_has_a_serious_fault_for_those_who_see_or_move_otherwise(page, demo_address):
+    opened(page, demo_address)
+    page.locator("#look .map").focus()
+    page.keyboard.press("i")
+    page.locator(".small caption", has_text="Natural frequencies").wait_for()
+    faults = axe(page)
+    page.locator("#look select").first.select_option("SP ascan")
+    page.locator("#look .map").focus()
+    page.keyboard.press("i")
+    page.get_by_role("heading", name="B-scan along the positions").wait_for()
+    page.locator("#look input[type=range]").fill("0.8")
+    page.get_by_text("C-scan, 0.66 to 0.94 mm").wait_for()
+    faults += axe(page)
+    page.keyboard.press("Escape")
+    page.get_by_role("button", name="Keys").click()
+    faults += axe(page)
+    page.get_by_role("button", name="Close").click()
+    for name in ("Papers", "Collect"):
+        page.get_by_role("link", name=name, exact=True).click()
+        page.locator(f"#{name.lower()}").wait_for()
+        faults += axe(page)
+    assert faults == []
+
+
+def axe(page):
+    """Serious and critical violations of the WCAG rules and of good practice, each with its first place."""
+    tool = page.context.new_cdp_session(page)  # the page's own policy lets no script be added
+    script = Path(AXE).read_text(encoding="utf-8")
+    tool.send("Runtime.evaluate", {"expression": script})
+    found = tool.send(
+        "Runtime.evaluate",
+        {"expression": "axe.run().then(JSON.stringify)", "awaitPromise": True, "returnByValue": True},
+    )
+    told = json.loads(found["result"]["value"])
+    assert len(told["passes"]) > 15  # it looked at something
+    return [
+        f"{one['id']}: {one['nodes'][0]['html'][:120]}: {one['nodes'][0].get('failureSummary', '')}"
+        for one in told["violations"]
+        if one["impact"] in {"serious", "critical"}
+    ]
+
+
+@pytest.fixture(scope="module")
+def demo_address(tmp_path_factory):
+    root = tmp_path_factory.mktemp("page") / "demo"
+    shutil.copytree(DEMO, root, ignore=shutil.ignore_patterns("results"))
+    with served(root) as address:
+        yield address
+
+
+def test_the_round_part_turns_and_a_point_on_its_back_is_brought_to_the_front(page, demo_address):
+    opened(page, demo_address)
+    page.locator("#look .map").focus()
+    page.keyboard.press("o")
+    page.get_by_text("position 01 in front").wait_for()
+    page.keyboard.press("]")
+    page.get_by_text("position 02 in front").wait_for()
+    page.keyboard.press("i")
+    page.keyboard.press("i")
+    second = page.evaluate("async () => (await (await fetch('/api/zones/BM/tap')).json()).indications[1].peak")
+    assert second.startswith("BM-13-")
+    page.locator("#point-name", has_text=second).wait_for()
+    page.get_by_text(f"position {second[-2:]} in front").wait_for()
+    assert page.locator(".outline").count() > 0
+
+
+def test_unread_points_are_hatched_whichever_pane_was_open_before(page, demo_address):
+    opened(page, demo_address)
+    for pane in ("Collect", "Look"):
+        page.get_by_role("link", name=pane, exact=True).click()
+    page.locator("#look .cell.unread").first.wait_for()
+    corner = page.evaluate(
+        """() => {
+          const path = document.querySelector("#look .cell.unread");
+          const at = path.getPointAtLength(0).matrixTransform(path.getScreenCTM());
+          return [at.x, at.y];
+        }"""
+    )
+    inside = {"x": corner[0] + 4, "y": corner[1] + 4, "width": 16, "height": 16}
+    picture = image.imread(io.BytesIO(page.screenshot(clip=inside)), format="png")
+    assert np.ptp(picture[..., :3].mean(axis=-1)) > 0.2  # lines on paper, and not paper alone
+
+
+def test_a_block_is_chosen_by_touch_alone(page, demo_address):
+    opened(page, demo_address)
+    page.locator("#look .map").click(position={"x": 60, "y": 50})
+    page.get_by_text("○ BM-01-01, clear").wait_for()
+    page.get_by_role("button", name="Block").click()
+    page.locator("#look .map").click(position={"x": 150, "y": 140})
+    page.get_by_text("Block 01-01:03-03").wait_for()
+    page.get_by_role("button", name="Block").click()
+    page.get_by_text("BM-03-03, ").first.wait_for()
+
+
+def test_a_chosen_file_is_taken_in_and_a_wrong_one_says_why(page, demo_address, tmp_path):
+    good, bad = tmp_path / "BM-15-03.wav", tmp_path / "SP-01-01.csv"
+    shutil.copy(DEMO / "taps/BM-15-02.wav", good)
+    bad.write_text("time_us,amplitude\n0,1\n0.01,2\n0.02,1\n", encoding="utf-8")
+    page.goto(f"{demo_address}#collect")
+    page.locator("input[type=file]").set_input_files([good, bad])
+    page.get_by_text("✓ taps/BM-15-03.wav").wait_for()
+    page.locator(".drop li.bad", has_text="✗ SP-01-01.csv: ").wait_for()
+    page.locator("#state", has_text="Changed since the analysis").wait_for()
+
+
+def test_words_of_the_plan_are_text_and_never_markup(page, tmp_path):
+    root = tmp_path / "odd"
+    (root / "taps").mkdir(parents=True)
+    plan = PLAN.replace('name = "Patch"', "name = '<img src=x onerror=alert(1)>'")
+    (root / "inspection.toml").write_text(plan, encoding="utf-8")
+    (root / "notes.csv").write_text('point,note\nPT-01-01,"<script>alert(1)</script>"\n', encoding="utf-8")
+    with served(root) as address:
+        page.goto(address)
+        page.locator("#collect option", has_text="<img src=x onerror=alert(1)> (PT)").wait_for(
+            state="attached"
+        )
+        page.get_by_role("link", name="Look").click()
+        page.locator("#look textarea").wait_for()
+        assert page.locator("#look textarea").input_value() == "<script>alert(1)</script>"
+        assert page.locator("main img, main script").count() == 0
+
+
+def test_the_second_page_is_told_that_the_first_is_collecting(page, demo_address):
+    page.goto(f"{demo_address}#collect")
+    page.get_by_role("button", name="Begin").click()
+    page.get_by_role("button", name="Pause").wait_for()
+    second = page.context.new_page()
+    second.goto(page.url)
+    second.get_by_role("button", name="Begin").click()
+    second.get_by_role("alert").filter(has_text="another page is collecting already").wait_for()
+    second.wait_for_timeout(3000)  # the page looks at the desk meanwhile, and still says it
+    assert second.get_by_role("alert").is_visible()
+    page.get_by_role("button", name="End").click()
+    page.get_by_role("button", name="Begin").wait_for()
+    second.get_by_role("button", name="Begin").click()
+    second.get_by_role("button", name="Pause").wait_for()
+    second.get_by_role("button", name="End").click()
+    second.get_by_role("button", name="Begin").wait_for()

@@ -1,0 +1,124 @@
+import numpy as np
+import pytest
+
+from tapscan.plan import Block, Part
+from tapscan.report.figures import drawing, png_bytes
+from tapscan.report.section_page import SectionReport, found_text, share_text, write_sections
+from tapscan.report.sections import draw_section
+from tapscan.sectioning.binomial import share
+from tapscan.sectioning.comparing import compare
+from tapscan.sectioning.findings import Finding
+from tests.report.fabricated import boom, panel, plan_of, scanned, tube
+
+ROWS = (
+    Finding("none", "BM", (Block(14, 1, 14, 12),)),
+    Finding("delamination", "BM", (Block(14, 12, 14, 2),), "D1", depth_mm=0.5, length_mm=30.0, width_mm=32.0),
+    Finding("none", "BM", (Block(22, 1, 22, 12),)),
+    Finding("porosity", "BM", (Block(22, 4, 22, 5),), note="<b>small</b> & round"),
+)  # fmt: skip
+
+
+@pytest.fixture
+def compared():
+    screened = boom()
+    return compare(plan_of(screened.zone), screened, ROWS)
+
+
+def drawn(figure):
+    """Every gid in a figure, with how often it occurs."""
+    found = [artist.get_gid() for artist in figure.findobj() if artist.get_gid()]
+    return {gid: found.count(gid) for gid in found}
+
+
+def test_a_drawing_holds_both_sides(compared):
+    with drawing():
+        held = drawn(draw_section(compared, ROWS))
+    assert held["indication BM-T1"] >= 1
+    assert held["defect D1"] >= 2  # across the datum line it shows twice
+    assert held["hit"] == 1
+    assert {"not cut", "separation", "another flaw", "clear and sound", "datum line"} <= set(held)
+    assert "miss" not in held
+
+
+def test_nothing_cut_is_all_grey_and_has_no_outcome():
+    screened = boom()
+    with drawing():
+        held = drawn(draw_section(compare(plan_of(screened.zone), screened, []), []))
+    assert "not cut" in held
+    assert not {"hit", "miss", "false call", "clear and sound"} & set(held)
+
+
+@pytest.mark.parametrize(
+    "zone",
+    [tube(stations=3, positions=3), tube(stations=60, positions=8), tube(end_mm=60.0), panel(stations=2)],
+)
+def test_odd_zones_are_drawn(zone):
+    screened = scanned(zone, spots=())
+    rows = [
+        Finding("disbond", zone.code, (Block(1, 1, 2, 2),)),
+        Finding("void", zone.code, (Block(2, 3, 2, 3),)),
+    ]
+    with drawing():
+        assert png_bytes(draw_section(compare(plan_of(zone), screened, rows), rows)).startswith(b"\x89PNG")
+
+
+def test_a_defect_across_the_datum_line_is_outlined_where_it_is_as_large_as_it_was_measured(compared):
+    with drawing():
+        figure = draw_section(compared, ROWS)
+        rings = [artist.get_xy() for artist in figure.findobj() if artist.get_gid() == "defect D1"]
+    for ring in rings:
+        assert np.ptp(ring[:, 0]) == pytest.approx(30.0)
+        assert np.ptp(ring[:, 1]) == pytest.approx(32.0)
+        assert (ring[:, 1].max() + ring[:, 1].min()) / 2 % 120 == pytest.approx(0.0)  # position 01
+
+
+def report_of(*compared, **changes):
+    given = {
+        "part": Part(name="<Trike>"), "version": "1", "compared": compared, "findings": ROWS,
+        "false_call_rate": 0.01, "warnings": ("a warning",),
+    }  # fmt: skip
+    return SectionReport(**{**given, **changes})
+
+
+def test_the_page_says_what_is_not_known_and_escapes(compared, tmp_path):
+    page = write_sections(report_of(compared), tmp_path).read_text(encoding="utf-8")
+    assert "Nothing is known of what was not cut." in page
+    assert "fitted respirator" in page
+    assert "&lt;Trike&gt;" in page
+    assert "&lt;b&gt;small&lt;/b&gt; &amp; round" in page
+    assert "<b>small" not in page
+    assert "a warning" in page
+    assert "1 of 1 delaminations and disbonds that were cut had been found" in page
+    written = {path.name for path in (tmp_path / "results").iterdir()}
+    assert written == {"section.html", "section_BM.png", "sections.csv", "sections.json"}
+
+
+def test_the_same_findings_give_the_same_bytes(compared, tmp_path):
+    for name in ("a", "b"):
+        write_sections(report_of(compared), tmp_path / name)
+    for path in (tmp_path / "a/results").iterdir():
+        assert path.read_bytes() == (tmp_path / "b/results" / path.name).read_bytes()
+
+
+def test_two_methods_of_a_zone_have_a_drawing_each(tmp_path):
+    zone = panel()
+    both = [scanned(zone), scanned(zone)]
+    rows = (Finding("none", zone.code, (Block(1, 1, 1, 16),)),)
+    compared = tuple(compare(plan_of(zone), one, rows) for one in both)
+    write_sections(report_of(*compared, findings=rows), tmp_path)
+    assert {path.name for path in (tmp_path / "results").glob("*.png")} == {
+        "section_PL.png", "section_PL_ascan.png",
+    }  # fmt: skip
+
+
+def test_results_never_leave_the_inspection(compared, tmp_path):
+    (tmp_path / "home").mkdir()
+    (tmp_path / "home/results").symlink_to(tmp_path)
+    with pytest.raises(Exception, match="is a link out of the inspection"):
+        write_sections(report_of(compared), tmp_path / "home")
+
+
+def test_shares_in_words(compared):
+    assert share_text(share(1, 29)) == "1 of 29 (3.4 %, between 0.1 and 17.8 %)"
+    assert share_text(share(0, 0)) == "none of none"
+    assert found_text(compared).endswith("with 95 % confidence, that at least 5 % of such are found.")

@@ -1,0 +1,42 @@
+from dataclasses import replace
+
+import numpy as np
+
+from tapscan.plan import Block
+from tapscan.screening.references import reference_doubts
+from tests.report.fabricated import tapped, tube
+
+GOOD = Block(1, 6, 6, 12)
+
+
+def test_good_references_are_in_no_doubt():
+    assert reference_doubts(tapped(tube(reference=(GOOD,))), 0.01) == []
+    assert reference_doubts(tapped(tube()), 0.01) == []
+
+
+def test_one_odd_reading_among_many_references_is_chance():
+    screened = tapped(tube(reference=(GOOD,)), spots=((3, 8, 4.0),))
+    assert (screened.is_reference & (screened.status == "suspect")).sum() == 1
+    assert reference_doubts(screened, 0.01) == []
+
+
+def test_references_that_stand_out_are_named():
+    screened = tapped(tube(reference=(GOOD,)), spots=((3, 8, 11.0),))
+    (told,) = reference_doubts(screened, 0.01)
+    assert told == (
+        "zone BM: 5 of 42 points marked as reference read unlike the rest of the zone: BM-02-08, BM-03-07, "
+        "BM-03-08, BM-03-09, BM-04-08 (make sure that they are good, or take them out of reference)"
+    )
+
+
+def test_references_that_leave_most_of_the_rest_suspect_are_told():
+    screened = tapped(tube(reference=(GOOD,)), spots=())
+    odd = replace(screened, status=np.where(screened.is_reference, screened.status, "suspect"))
+    (told,) = reference_doubts(odd, 0.01)
+    assert told.startswith("zone BM: held against its 42 reference points, 438 of the other 438 are suspect")
+
+
+def test_unread_references_say_nothing():
+    screened = tapped(tube(reference=(GOOD,)))
+    gone = replace(screened, status=np.where(screened.is_reference, "unread", screened.status))
+    assert reference_doubts(gone, 0.01) == []

@@ -1,0 +1,111 @@
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from tapscan.errors import TapscanError
+from tapscan.plan import Block
+from tapscan.plan.reading import parse_plan
+from tapscan.sectioning.findings import KINDS, Finding
+from tapscan.sectioning.findings_csv import COLUMNS, findings_text, parse_findings
+from tests.sectioning.conftest import PLAN
+
+HEAD = ",".join(COLUMNS)
+
+
+def parsed(plan, text):
+    return parse_findings(text, plan, "findings.csv")
+
+
+def test_a_usual_table(plan):
+    rows = parsed(
+        plan,
+        "kind,where,depth_mm,note\n"
+        'Delamination,BM-03-11:04-02,0.45,"says ""soft"", twice\nand again"\n'
+        "\n"
+        "fibre-break,BM-05-05,,\n"
+        "none,BM-07,,\n",
+    )
+    assert [row.kind for row in rows] == ["delamination", "fibre break", "none"]
+    assert [row.line for row in rows] == [2, 5, 6]
+    assert rows[0].note == 'says "soft", twice\nand again'
+    assert rows[0].depth_mm == 0.45
+    assert rows[2].where == "BM-07-01:07-12"
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "where;kind;depth_mm\nBM-03-05;void;0,45\n",
+        "kind\tdepth_mm\twhere\nvoid\t0,45\tBM-03-05\n",
+        "\ufeffKind,Where,Depth mm\r\nVOID,bm-3-5,0.45\r\n",
+        "kind,where,depth_mm,,\nvoid,BM-03-05,0.45,,\n",
+    ],
+)
+def test_spellings_that_spreadsheets_have(plan, text):
+    (row,) = parsed(plan, text.removeprefix("\ufeff"))
+    assert (row.kind, row.where, row.depth_mm) == ("void", "BM-03-05", 0.45)
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("", "findings.csv: is empty (begin it with the line: kind,where"),
+        ("kind,were\n", "findings.csv: line 1: column 'were' is not known (did you mean where?)"),
+        ("kind,where,depth\n", "findings.csv: line 1: column 'depth' is not known (did you mean depth_mm?)"),
+        ("kind,where,zzz\n", "findings.csv: line 1: column 'zzz' is not known (columns: kind, where"),
+        ("kind,depth_mm\n", "findings.csv: line 1: has no column where (begin the file with the line"),
+        ("kind,where,kind\n", "findings.csv: line 1: column kind is there twice (take one"),
+        ("kind,where\nvoid,BM-03-05\ndelaminaton,BM-03-05\n",
+         "findings.csv: line 3, column kind: 'delaminaton' is not a kind of finding (did you mean d"),
+        ("kind,where\n,BM-03-05\n", "findings.csv: line 2, column kind: is empty (one of: delam"),
+        ("kind,where\nvoid,BM-99-05\n",
+         "findings.csv: line 2, column where: 'BM-99-05': station 99 is outside zone BM"),
+        ("kind,where,depth_mm\nvoid,BM-03-05,0.4 mm\n",
+         "findings.csv: line 2, column depth_mm: '0.4 mm' is not a number (write it like 1.6"),
+        ("kind,where,depth_mm\nvoid,BM-03-05,-1\n",
+         "findings.csv: line 2, column depth_mm: -1 is no size of anything on this part (empty the cell"),
+        ("kind,where,width_mm\nvoid,BM-03-05,nan\n", "findings.csv: line 2, column width_mm: nan is no size"),
+        ("kind,where,depth_mm\nnone,BM-03-05,1\n",
+         "findings.csv: line 2, column depth_mm: gives a size where kind is none, nothing found"),
+        ("kind,where\nvoid,BM-03-05,0,4\n",
+         "findings.csv: line 2: has 4 cells, and the header names 2 columns (put text"),
+        ("kind,where,photo\nvoid,BM-03-05,../a.jpg\n",
+         "findings.csv: line 2, column photo: '../a.jpg' leads out of the inspection folder"),
+        ("kind,where,photo\nvoid,BM-03-05,/tmp/a.jpg\n", "findings.csv: line 2, column photo: '/tmp/a"),
+        ("kind,where,photo\nvoid,BM-03-05,C:\\a.jpg\n", "findings.csv: line 2, column photo: 'C:"),
+        ('kind,where,note\nvoid,BM-03-05,"open\n', "findings.csv: line 2: its quotes do not match"),
+    ],
+)  # fmt: skip
+def test_what_is_wrong_is_named(plan, text, said):
+    with pytest.raises(TapscanError) as error:
+        parsed(plan, text)
+    assert str(error.value).startswith(said)
+
+
+words = st.text(st.characters(exclude_categories=("Cs", "Cc"), include_characters="\n"), max_size=12).map(
+    lambda text: text.strip().lstrip("'")
+)
+sizes = st.none() | st.floats(0.01, 999.0).map(lambda value: round(value, 3))
+findings = st.builds(
+    Finding,
+    kind=st.sampled_from([kind for kind in KINDS if kind != "none"]),
+    zone=st.just("BM"),
+    blocks=st.tuples(st.builds(Block, st.just(2), st.integers(1, 12), st.just(5), st.integers(1, 12))),
+    defect=words,
+    depth_mm=sizes,
+    length_mm=sizes,
+    width_mm=sizes,
+    thickness_mm=sizes,
+    area_mm2=sizes,
+    photo=st.sampled_from(["", "photos/cut 07.jpg"]),
+    seen_by=words,
+    note=words,
+)
+
+
+@given(st.lists(findings, min_size=1, max_size=5))
+def test_written_then_read_is_the_same(rows):
+    read = parse_findings(findings_text(rows), parse_plan(PLAN), "findings.csv")
+    assert [(one.kind, one.where, one.note, one.defect, one.depth_mm, one.photo) for one in read] == [
+        (one.kind, one.where, one.note, one.defect, one.depth_mm, one.photo) for one in rows
+    ]
