@@ -194,7 +194,7 @@ def _expected_backwall_db(
     if count < MIN_READINGS:
         words = f"A back wall at {count} points only, too few to say what is good here."
         return np.full(zone.grid_shape, np.nan), words
-    terms = surface_terms(*zone.grid_shape, closed=zone.is_tube, readings=count)
+    terms = surface_terms(*zone.grid_shape, closed=zone.is_tube, readings=count, follows_modes=False)
     baseline = fit_baseline(seen, terms, reference.ravel(), np.zeros_like(seen))
     distance = distances(seen, baseline)
     law = fit_null_law(distance)

@@ -144,8 +144,13 @@ class Baseline:
         return self.terms.columns @ self.coefficients
 
 
-def surface_terms(stations: int, positions: int, *, closed: bool, readings: int) -> Terms:
+def surface_terms(
+    stations: int, positions: int, *, closed: bool, readings: int, follows_modes: bool = True
+) -> Terms:
     """Choose the finest of `RECIPES` that this many readings carry.
+
+    The finest are there for what vibration modes do to taps. Back walls know no modes: waves that fast could
+    only follow the damage, so without `follows_modes` they are left out.
 
     Examples
     --------
@@ -155,6 +160,8 @@ def surface_terms(stations: int, positions: int, *, closed: bool, readings: int)
     (24, 6)
     """
     for per_term, along, waves in RECIPES:
+        if per_term == READINGS_PER_FINE_TERM and not follows_modes:
+            continue
         columns = _composed((stations, positions), along, waves, closed=closed)
         count = columns.shape[1]
         if count * per_term <= readings and count * stations * positions <= MOST_CELLS:

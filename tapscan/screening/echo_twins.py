@@ -200,7 +200,7 @@ def smooth_level(zone: Zone, level_db: Floats) -> Floats:
     read = int(np.isfinite(seen).sum())
     if read < MIN_READINGS:
         return np.full(zone.grid_shape, np.nan)
-    terms = surface_terms(*zone.grid_shape, closed=zone.is_tube, readings=read)
+    terms = surface_terms(*zone.grid_shape, closed=zone.is_tube, readings=read, follows_modes=False)
     nowhere = np.zeros(seen.size, dtype=bool)
     return fit_baseline(seen, terms, nowhere, np.zeros_like(seen)).expected.reshape(zone.grid_shape)
 

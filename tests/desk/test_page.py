@@ -254,7 +254,9 @@ def test_the_round_part_turns_and_a_point_on_its_back_is_brought_to_the_front(pa
     page.get_by_text("position 02 in front").wait_for()
     page.keyboard.press("i")
     page.keyboard.press("i")
-    second = page.evaluate("async () => (await (await fetch('/api/zones/BM/tap')).json()).indications[1].peak")
+    second = page.evaluate(
+        "async () => (await (await fetch('/api/zones/BM/tap')).json()).indications[1].peak"
+    )
     assert second.startswith("BM-13-")
     page.locator("#point-name", has_text=second).wait_for()
     page.get_by_text(f"position {second[-2:]} in front").wait_for()
