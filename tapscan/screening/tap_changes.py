@@ -21,13 +21,13 @@ from numpy.typing import NDArray
 from tapscan.plan import Zone, block_mask
 from tapscan.screening.baselines import (
     Terms,
-    difference_terms,
     distances,
     fit_baseline,
     refit,
     surface_terms,
 )
 from tapscan.screening.calls import fit_null_law, limit_distance, p_values
+from tapscan.screening.patterns import visit_terms
 from tapscan.screening.repeats import reading_variance
 from tapscan.screening.tap_readings import TapReadings
 from tapscan.screening.taps import MOST_BANDS, READINGS_PER_BAND, strike_bel, tap_vector
@@ -40,9 +40,6 @@ Mask = NDArray[np.bool_]
 
 REFITS = 3
 MOST_STRIKE = 0.8  # in tens of dB, as a zone's own baseline has it
-# So many patterns of how stations sounded before may return in what another tapper alters, and at most one
-# for so many stations.
-PATTERNS, STATIONS_PER_PATTERN = 4, 6
 # A difference this many times wider than repeated taps explain hides small changes.
 WIDE = 3.0
 
@@ -88,7 +85,7 @@ def tap_difference(
     strike = np.clip(strike, -MOST_STRIKE, MOST_STRIKE)
     scatter_db, is_known = _scatter_db(here, there, match, pooled)
     looks = []
-    for terms in (_level_terms(zone, paired, strike), _pattern_terms(zone, before, strike)):
+    for terms in (_level_terms(zone, paired, strike), visit_terms(zone, before, strike)):
         left = difference - _settled(difference, terms, _reference(zone, difference))[0]
         looks.append(_look(zone, left / scatter_db.reshape(left.shape), false_call_rate / 2))
     return _together(looks, paired, is_known=is_known)
@@ -98,22 +95,6 @@ def _level_terms(zone: Zone, paired: int, strike: Floats) -> Terms:
     """Let visits differ by a level of each station, slowly round it, and with the strike."""
     terms = surface_terms(*zone.grid_shape, closed=zone.is_tube, readings=paired)
     return terms.beside(strike, paired)
-
-
-def _pattern_terms(zone: Zone, before: Floats, strike: Floats) -> Terms:
-    """Let visits differ slowly over the zone, with the strike, and as stations differed before."""
-    terms = difference_terms(*zone.grid_shape, closed=zone.is_tube).beside(strike, 0)
-    count = min(PATTERNS, zone.stations // STATIONS_PER_PATTERN)
-    read = np.asarray(np.isfinite(before).all(axis=-1))
-    level = np.zeros((zone.stations, before.shape[-1]))
-    for station in np.flatnonzero(read.any(axis=1)):
-        level[station] = np.median(before[station][read[station]], axis=0)
-    known = read.any(axis=1)
-    level[known] -= level[known].mean(axis=0)
-    patterns = np.linalg.svd(level, full_matrices=False)[0][:, :count] * np.sqrt(zone.stations)
-    columns = np.column_stack([terms.columns, np.repeat(patterns, zone.positions, axis=0)])
-    penalty = np.pad(terms.penalty, (0, columns.shape[1] - len(terms.penalty)))
-    return Terms(columns, penalty, terms.grid_shape, keeps_rings=False)
 
 
 def _cut(readings: TapReadings, bands: int) -> TapReadings:
