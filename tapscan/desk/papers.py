@@ -2,9 +2,11 @@
 
 from typing import TYPE_CHECKING, Any
 
+from tapscan.desk.cutting import write_section
 from tapscan.report.html import REPORT_NAME
 from tapscan.report.marking import marked_names
 from tapscan.report.results_folder import RESULTS
+from tapscan.report.section_page import PAGE_NAME as SECTION_NAME
 from tapscan.report.tiling import PAPERS
 from tapscan.report.words import zone_name
 
@@ -78,6 +80,8 @@ def paper_path(bench: "Bench", name: str) -> "Path | None":
         bench.write_grids(name)
     elif name in marked | {REPORT_NAME, *_TABLES}:
         bench.save(name)
+    elif name == SECTION_NAME:
+        write_section(bench)
     else:
         return None
     path = bench.folder / RESULTS / name

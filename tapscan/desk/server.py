@@ -19,6 +19,7 @@ from starlette.routing import Route, WebSocketRoute
 from tapscan.desk.bench import Bench
 from tapscan.desk.closeups import point_document, section_document, slice_document
 from tapscan.desk.collecting import collect, inputs_document
+from tapscan.desk.cutting import MOST_FIELD_CHARACTERS, cutting_document, log_finding
 from tapscan.desk.documents import palette_css, plan_document, results_document, zone_document
 from tapscan.desk.guard import Door, Guard
 from tapscan.desk.marks import plan_version, write_marks
@@ -62,6 +63,8 @@ def desk_app(bench: Bench, door: Door) -> Guard:
         Route("/sounds/{point}", _told(_sound)),
         Route("/api/marks", _told_async(_mark), methods=["POST"]),
         Route("/api/notes", _told_async(_note), methods=["POST"]),
+        Route("/api/findings", _told(lambda request: _json(cutting_document(_bench(request))))),
+        Route("/api/findings", _told_async(_finding), methods=["POST"]),
         Route("/api/files", _told_async(_file), methods=["POST"]),
         Route("/api/papers", _told(_papers)),
         Route("/api/inputs", lambda _: _json(inputs_document())),
@@ -201,16 +204,21 @@ def _slice(request: Request) -> Response:
 
 async def _fields(request: Request, *names: str) -> list[str]:
     """Read a small JSON object with exactly these texts."""
+    document = await _texts(request)
+    if set(document) != set(names):
+        raise TapscanError(*_ODD_MESSAGE)
+    return [document[name] for name in names]
+
+
+async def _texts(request: Request) -> dict[str, str]:
+    """Read a small JSON object whose values are texts."""
     try:
         document: Any = await request.json()
     except ValueError:
         document = None
-    if not isinstance(document, dict) or set(document) != set(names):
+    if not isinstance(document, dict) or not all(isinstance(value, str) for value in document.values()):
         raise TapscanError(*_ODD_MESSAGE)
-    values = [document[name] for name in names]
-    if not all(isinstance(value, str) for value in values):
-        raise TapscanError(*_ODD_MESSAGE)
-    return values
+    return document
 
 
 async def _mark(request: Request) -> Response:
@@ -238,6 +246,19 @@ async def _note(request: Request) -> Response:
             return write_note(bench.folder, bench.inspection().plan, version, point, note)
 
     return _json({"version": await run_sync(write)})
+
+
+async def _finding(request: Request) -> Response:
+    """Log one finding: the form's fields by the names of the table's columns."""
+    bench, row = _bench(request), await _texts(request)
+    if any(len(text) > MOST_FIELD_CHARACTERS for text in row.values()):
+        raise TapscanError(*_ODD_MESSAGE)
+
+    def write() -> bool:
+        with bench.writing:
+            return log_finding(bench, row)
+
+    return _json({"is_new": await run_sync(write)})
 
 
 async def _file(request: Request) -> Response:

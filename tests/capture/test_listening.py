@@ -92,7 +92,7 @@ def test_the_cut_is_the_stream_sample_for_sample():
         assert hit.samples.dtype == np.float32
         assert before is None or begin >= before.onset + (hit.onset - before.onset) // 2
         assert hit.lead <= 0.25 * 48000
-        assert len(hit.samples) - hit.lead >= 0.09 * 48000 - 1
+        assert len(hit.samples) - hit.lead >= WINDOW_S * 48000 - 1
 
 
 def test_noise_hum_silence_and_what_is_not_finite_hold_no_tap():

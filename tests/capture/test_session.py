@@ -9,6 +9,7 @@ import soundfile
 import tapscan
 from tapscan.capture import Session
 from tapscan.capture.keeping import usable_taps
+from tapscan.capture.listening import WINDOW_S
 from tapscan.errors import TapscanError
 from tapscan.records import open_inspection
 from tests.capture.sounds import beam_tap, in_blocks, stream
@@ -47,7 +48,7 @@ def test_each_tap_is_a_file_of_its_own_sample_for_sample(folder):
         samples, rate = soundfile.read(path, dtype="float32")
         assert (rate, soundfile.info(path).subtype) == (RATE, "FLOAT")
         np.testing.assert_array_equal(samples, tap.samples)
-        end = round(tap.time_s * RATE) + round(0.09 * RATE)
+        end = round(tap.time_s * RATE) + round(WINDOW_S * RATE)
         np.testing.assert_array_equal(samples, sound[end - len(samples) : end])
         assert usable_taps(path) == 1
 

@@ -212,7 +212,7 @@ def test_no_pane_has_a_serious_fault_for_those_who_see_or_move_otherwise(page, d
     page.get_by_role("button", name="Keys").click()
     faults += axe(page)
     page.get_by_role("button", name="Close").click()
-    for name in ("Papers", "Collect"):
+    for name in ("Papers", "Cut", "Collect"):
         page.get_by_role("link", name=name, exact=True).click()
         page.locator(f"#{name.lower()}").wait_for()
         faults += axe(page)
@@ -278,6 +278,37 @@ def test_unread_points_are_hatched_whichever_pane_was_open_before(page, demo_add
     inside = {"x": corner[0] + 4, "y": corner[1] + 4, "width": 16, "height": 16}
     picture = image.imread(io.BytesIO(page.screenshot(clip=inside)), format="png")
     assert np.ptp(picture[..., :3].mean(axis=-1)) > 0.2  # lines on paper, and not paper alone
+
+
+def test_a_finding_is_logged_at_the_chosen_block_and_held_against_the_map(page, tmp_path):
+    shutil.copytree(DEMO, tmp_path / "demo", ignore=shutil.ignore_patterns("results", "findings.csv"))
+    with served(tmp_path / "demo") as address:
+        opened(page, address)
+        page.locator("#look .map").focus()
+        page.keyboard.press("Shift+ArrowRight")
+        page.get_by_role("button", name="Log a cut here").click()
+        page.locator(".cautions", has_text="fitted respirator").wait_for()
+        assert page.get_by_label("Where").input_value() == "BM-01-01:02-01"
+        page.get_by_label("Found").select_option("nothing there")
+        page.get_by_role("button", name="Keep this finding").click()
+        page.locator("#cut tbody th", has_text="nothing there").wait_for()
+        page.get_by_label("Found").select_option("delamination")
+        page.get_by_label("Where").fill("BM-13-7")
+        page.get_by_label("Depth, mm").fill("0,65")
+        page.get_by_label("Depth, mm").press("Enter")
+        page.locator("#cut tbody td", has_text="depth 0.65 mm").wait_for()
+        page.get_by_label("Where").fill("BM-99-1")
+        page.get_by_role("button", name="Keep this finding").click()
+        page.get_by_role("alert").filter(has_text="column where").wait_for()
+        with page.expect_popup() as popup:
+            page.get_by_role("link", name="What cutting showed, held against the map").click()
+        popup.value.get_by_text("confirmed").first.wait_for(timeout=60_000)
+        page.goto("about:blank")  # before the desk closes
+    lines = (tmp_path / "demo/findings.csv").read_text(encoding="utf-8").splitlines()
+    assert [line.split(",")[:2] for line in lines[1:]] == [
+        ["none", "BM-01-01:02-01"],
+        ["delamination", "BM-13-07"],
+    ]
 
 
 def test_a_block_is_chosen_by_touch_alone(page, demo_address):

@@ -27,7 +27,9 @@ class Look {
   isBlock = false; // touches choose a block
   shownIndication = -1;
 
-  constructor(place) {
+  /** `log` opens the log of findings at a place. */
+  constructor(place, log) {
+    this.log = log;
     this.svg = draw("svg", { "aria-hidden": "true" });
     this.sheetPlace = make("aside", { class: "sheet", "aria-label": "The chosen point" });
     this.sheet = new Sheet(this.sheetPlace);
@@ -174,7 +176,7 @@ class Look {
   }
 
   showMarks() {
-    this.marks.replaceChildren(...marksRow(this.zone, this.anchor ?? this.at, this.at));
+    this.marks.replaceChildren(...marksRow(this.zone, this.anchor ?? this.at, this.at, this.log));
   }
 
   nextUnread() {
@@ -236,6 +238,6 @@ class Look {
   }
 }
 
-export function openLook(place) {
-  return new Look(place);
+export function openLook(place, log) {
+  return new Look(place, log);
 }

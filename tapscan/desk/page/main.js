@@ -1,13 +1,18 @@
-// Starts the page: three panes, the state of the analysis, and the keys that work everywhere.
+// Starts the page: four panes, the state of the analysis, and the keys that work everywhere.
 
 import { openCollect } from "./collect.js";
+import { Cut } from "./cut.js";
 import { desk, say, tell, telling, trying } from "./desk.js";
 import { openLook } from "./look.js";
 import { showPapers } from "./papers.js";
 
 const element = (id) => document.getElementById(id);
-const panes = ["collect", "look", "papers"];
-const look = openLook(element("look"));
+const panes = ["collect", "look", "papers", "cut"];
+const cut = new Cut(element("cut"));
+const look = openLook(element("look"), (where) => {
+  location.hash = "cut";
+  cut.at(where);
+});
 const collect = openCollect(element("collect"));
 
 function shownPane() {
@@ -32,6 +37,7 @@ async function showPane() {
     look.map.focus({ preventScroll: true }); // the arrow keys work at once
   }
   if (shown === "papers") await showPapers(element("papers"));
+  if (shown === "cut") await cut.show();
 }
 
 function showState() {

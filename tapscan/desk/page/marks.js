@@ -11,8 +11,8 @@ const KINDS = [
   ["none", "Take mark away", "C"],
 ];
 
-/** Buttons that write a mark for the block between two points, and the note of a single point. */
-export function marksRow(zone, from, to) {
+/** Buttons that mark the block between two points or log what a cut showed there, and a single point's note. */
+export function marksRow(zone, from, to, log) {
   const block = blockName(from, to);
   const name = pointName(zone, to);
   const kinds = KINDS.map(([kind, words, key]) =>
@@ -23,6 +23,7 @@ export function marksRow(zone, from, to) {
     { class: "row", role: "group", "aria-label": `Mark ${block} in the plan` },
     make("span", { class: "quiet" }, `Mark ${block}:`),
     kinds,
+    button("Log a cut here", () => log(`${zone.code}-${block}`)),
   );
   if (from[0] !== to[0] || from[1] !== to[1]) return [row];
   // A note is written against the notes that were read with it, so that nobody else's is written over.

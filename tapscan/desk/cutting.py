@@ -1,0 +1,104 @@
+"""What cutting showed, logged on the page: findings so far, the cuts that answer the most, a form's row.
+
+The page goes through the same functions as `tapscan section`, so that both say the same.
+"""
+
+from dataclasses import asdict
+from typing import TYPE_CHECKING, Any
+
+import tapscan
+from tapscan.report.section_page import SectionReport, write_sections
+from tapscan.sectioning.cautions import CUTTING_CAUTIONS
+from tapscan.sectioning.comparing import compare_all
+from tapscan.sectioning.cuts import plan_cuts
+from tapscan.sectioning.findings import KINDS
+from tapscan.sectioning.findings_csv import parse_row
+from tapscan.sectioning.logbook import add_findings, read_findings
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from tapscan.desk.bench import Bench
+    from tapscan.sectioning.cuts import PlannedCut
+    from tapscan.sectioning.findings import Finding
+
+__all__ = ["MOST_FIELD_CHARACTERS", "cutting_document", "log_finding", "write_section"]
+
+MOST_FIELD_CHARACTERS = 2000
+_SIZES = ("depth_mm", "length_mm", "width_mm", "thickness_mm", "area_mm2")
+
+
+def cutting_document(bench: "Bench") -> dict[str, Any]:
+    """Tell the kinds of finding, what to mind before cutting, what was found, and which cuts to make next.
+
+    Raises
+    ------
+    TapscanError
+        When ``findings.csv`` cannot be read.
+    """
+    findings = read_findings(bench.folder, bench.inspection().plan)
+    analysed = bench.analysed
+    cuts = plan_cuts(analysed.results.screened, findings.rows) if analysed is not None else ()
+    return {
+        "kinds": [{"kind": kind, "words": "nothing there" if kind == "none" else kind} for kind in KINDS],
+        "cautions": CUTTING_CAUTIONS,
+        "findings": [_row(one) for one in findings.rows],
+        "warnings": findings.warnings,
+        "cuts": [_cut(one) for one in cuts],
+    }
+
+
+def log_finding(bench: "Bench", row: "Mapping[str, str]") -> bool:
+    """Add one finding, column name to text, to ``findings.csv``; False when it was there already.
+
+    Raises
+    ------
+    TapscanError
+        With the field that is wrong, or when the file cannot be written.
+    """
+    plan = bench.inspection().plan
+    finding = parse_row(row, plan, "the finding")
+    return add_findings(bench.folder, plan, [finding]) == 1
+
+
+def write_section(bench: "Bench") -> None:
+    """Write what cutting showed, held against the latest analysis, into ``results/``; nothing without either.
+
+    Raises
+    ------
+    TapscanError
+        When ``findings.csv`` cannot be read, or ``results`` cannot be written.
+    """
+    plan = bench.inspection().plan
+    findings = read_findings(bench.folder, plan)
+    if not findings.rows or bench.analysed is None:
+        return
+    report = SectionReport(
+        part=plan.part,
+        version=tapscan.__version__,
+        compared=compare_all(bench.analysed.results, findings.rows),
+        findings=findings.rows,
+        false_call_rate=plan.false_call_rate,
+        warnings=findings.warnings,
+    )
+    write_sections(report, bench.folder)
+
+
+def _row(finding: "Finding") -> dict[str, Any]:
+    values = asdict(finding)
+    sizes = [
+        f"{name.rpartition('_')[0]} {values[name]:g} {'mm²' if name.endswith('2') else 'mm'}"
+        for name in _SIZES
+        if values[name] is not None
+    ]
+    return {
+        "kind": "nothing there" if finding.kind == "none" else finding.kind,
+        "where": finding.where,
+        "sizes": ", ".join(sizes),
+        "note": ", ".join(text for text in (finding.defect, finding.seen_by, finding.note) if text),
+    }
+
+
+def _cut(cut: "PlannedCut") -> dict[str, Any]:
+    along = f"station {cut.station:02d}" if cut.station is not None else f"position {cut.position:02d}"
+    return {"zone": cut.zone, "along": along, "reason": cut.reason, "points": cut.points}
