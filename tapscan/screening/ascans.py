@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from tapscan.errors import sentence
 from tapscan.plan import Zone, block_mask
-from tapscan.screening.baselines import distances, fit_baseline, refit, wall_terms
+from tapscan.screening.baselines import distances, fit_baseline, refit, surface_terms
 from tapscan.screening.calls import MIN_READINGS, fit_null_law, p_values
 from tapscan.screening.echo_readings import EchoReadings
 from tapscan.screening.echo_twins import Expected
@@ -194,7 +194,7 @@ def _expected_backwall_db(
     if count < MIN_READINGS:
         words = f"A back wall at {count} points only, too few to say what is good here."
         return np.full(zone.grid_shape, np.nan), words
-    terms = wall_terms(*zone.grid_shape, closed=zone.is_tube, readings=count)
+    terms = surface_terms(*zone.grid_shape, closed=zone.is_tube, readings=count, follows_modes=False)
     baseline = fit_baseline(seen, terms, reference.ravel(), np.zeros_like(seen))
     distance = distances(seen, baseline)
     law = fit_null_law(distance)

@@ -30,7 +30,6 @@ __all__ = [
     "fit_baseline",
     "refit",
     "surface_terms",
-    "wall_terms",
 ]
 
 Floats = NDArray[np.float64]
@@ -76,8 +75,6 @@ RECIPES: tuple[tuple[float, int | None, tuple[tuple[int, int], ...]], ...] = (
     (READINGS_PER_TERM, 2, ()),
     (READINGS_PER_TERM, 0, ()),
 )
-# A wall's echo knows no modes: thickness, lay-up and coupling change slowly across, and freely along.
-WALL_RECIPES = ((READINGS_PER_TERM, None, ((1, 4), (2, 2))), *RECIPES[4:])
 # What two like zones may differ in without either being damaged: coupling, air and wear change slowly or not
 # at all. No level for each station, or damage all round one would be taken for its level.
 DIFFERENCE_RECIPE: tuple[int, tuple[tuple[int, int], ...]] = (1, ((1, 1), (2, 0)))
@@ -147,8 +144,13 @@ class Baseline:
         return self.terms.columns @ self.coefficients
 
 
-def surface_terms(stations: int, positions: int, *, closed: bool, readings: int) -> Terms:
-    """Choose the finest terms for taps that this many readings carry: they follow the modes of the part.
+def surface_terms(
+    stations: int, positions: int, *, closed: bool, readings: int, follows_modes: bool = True
+) -> Terms:
+    """Choose the finest of `RECIPES` that this many readings carry.
+
+    The finest are there for what vibration modes do to taps. Back walls know no modes: waves that fast could
+    only follow the damage, so without `follows_modes` they are left out.
 
     Examples
     --------
@@ -157,37 +159,17 @@ def surface_terms(stations: int, positions: int, *, closed: bool, readings: int)
     >>> surface_terms(4, 6, closed=True, readings=24).columns.shape
     (24, 6)
     """
-    return _finest(RECIPES, (stations, positions), readings, closed=closed)
-
-
-def wall_terms(stations: int, positions: int, *, closed: bool, readings: int) -> Terms:
-    """Choose the finest terms for echoes of the wall that this many readings carry.
-
-    Examples
-    --------
-    >>> wall_terms(24, 16, closed=False, readings=384).columns.shape
-    (384, 32)
-    """
-    return _finest(WALL_RECIPES, (stations, positions), readings, closed=closed)
-
-
-def _finest(
-    recipes: tuple[tuple[float, int | None, tuple[tuple[int, int], ...]], ...],
-    grid_shape: tuple[int, int],
-    readings: int,
-    *,
-    closed: bool,
-) -> Terms:
-    stations, positions = grid_shape
-    for per_term, along, waves in recipes:
-        columns = _composed(grid_shape, along, waves, closed=closed)
+    for per_term, along, waves in RECIPES:
+        if per_term == READINGS_PER_FINE_TERM and not follows_modes:
+            continue
+        columns = _composed((stations, positions), along, waves, closed=closed)
         count = columns.shape[1]
         if count * per_term <= readings and count * stations * positions <= MOST_CELLS:
             break
     penalty = np.zeros((count, count))
     if along is None:
         penalty[:stations, :stations] = BRIDGE_WEIGHT * _bridge(stations)
-    return Terms(columns, penalty, grid_shape)
+    return Terms(columns, penalty, (stations, positions))
 
 
 def difference_terms(stations: int, positions: int, *, closed: bool) -> Terms:

@@ -7,9 +7,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tapscan.plan import Zone, block_mask
-from tapscan.screening.baselines import Baseline, difference_terms, refit, surface_terms
+from tapscan.screening.baselines import Baseline, Terms, refit, surface_terms
 from tapscan.screening.fitting import Fitted, fit_in_turn
 from tapscan.screening.indications import find_indications, strength
+from tapscan.screening.patterns import visit_terms
 from tapscan.screening.results import CLEAR, SUSPECT, Screened, TapEvidence, TwinEvidence
 from tapscan.screening.tap_readings import TapReadings
 from tapscan.screening.taps import MOST_BANDS, areas_beyond_chance, strike_bel, tap_vector
@@ -53,7 +54,8 @@ def taps_against(
     refusal = too_few(zone, source, paired)
     if refusal is not None:
         raise refusal
-    fitted = _fit(zone, difference, noise, strike)
+    there = tap_vector(_cut(readings, bands), MOST_BANDS)[0] - difference
+    fitted = _fit(zone, difference, noise, visit_terms(zone, there, strike))
     p_value = fitted.p_value.reshape(zone.grid_shape)
     judged = np.isfinite(p_value) & np.isin(own.status, (CLEAR, SUSPECT))
     score = np.where(judged, fitted.score(false_call_rate).reshape(zone.grid_shape), own.score)
@@ -130,13 +132,11 @@ def _cut(readings: TapReadings, bands: int) -> TapReadings:
     )
 
 
-def _fit(zone: Zone, difference: Floats, noise: Floats, strike: Floats) -> Fitted:
-    """Fit what the two differ in without damage, the difference of strikes beside it."""
+def _fit(zone: Zone, difference: Floats, noise: Floats, terms: Terms) -> Fitted:
+    """Fit what the two differ in without damage."""
     flat, noise = (values.reshape(-1, values.shape[-1]) for values in (difference, noise))
     reference = block_mask(zone, zone.reference).ravel() & np.isfinite(flat).all(axis=1)
-    terms = difference_terms(*zone.grid_shape, closed=zone.is_tube)
-    # One slope for all: with slopes of their own, stations could explain their damage by it.
-    return fit_in_turn(flat, terms.beside(strike, 0), reference, noise)
+    return fit_in_turn(flat, terms, reference, noise)
 
 
 def _own_spread(zone: Zone, readings: TapReadings, bands: int) -> float:

@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tapscan.plan import Zone, block_mask
-from tapscan.screening.baselines import difference_terms, distances, fit_baseline, refit, wall_terms
+from tapscan.screening.baselines import difference_terms, distances, fit_baseline, refit, surface_terms
 from tapscan.screening.calls import MIN_READINGS, fit_null_law, p_values
 from tapscan.screening.echo_readings import EchoReadings
 from tapscan.screening.twins import Match, named, too_few
@@ -200,7 +200,7 @@ def smooth_level(zone: Zone, level_db: Floats) -> Floats:
     read = int(np.isfinite(seen).sum())
     if read < MIN_READINGS:
         return np.full(zone.grid_shape, np.nan)
-    terms = wall_terms(*zone.grid_shape, closed=zone.is_tube, readings=read)
+    terms = surface_terms(*zone.grid_shape, closed=zone.is_tube, readings=read, follows_modes=False)
     nowhere = np.zeros(seen.size, dtype=bool)
     return fit_baseline(seen, terms, nowhere, np.zeros_like(seen)).expected.reshape(zone.grid_shape)
 

@@ -4,6 +4,11 @@ Both visits' spectra are subtracted point by point. What changes slowly over the
 tapper or hand) is fitted robustly and taken out, and so is how hard each point was struck. What is left is
 measured in units of the scatter of the repeated taps at that very point, of both visits.
 
+Two looks share the false-call rate. One gives each station a level of its own and sees small changes; the
+other gives it none and sees what changed all round a station. There another tapper must not pass for a
+change: what it alters depends on how the wall yields, so on how each station sounded before, and that much
+is taken out.
+
 How far such differences lie when nothing changed is taken from the bulk of them: repeated taps of one
 visit cannot know how exactly the next visit finds the mark again.
 """
@@ -14,8 +19,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tapscan.plan import Zone, block_mask
-from tapscan.screening.baselines import Terms, difference_terms, distances, fit_baseline, refit
+from tapscan.screening.baselines import (
+    Terms,
+    distances,
+    fit_baseline,
+    refit,
+    surface_terms,
+)
 from tapscan.screening.calls import fit_null_law, limit_distance, p_values
+from tapscan.screening.patterns import visit_terms
 from tapscan.screening.repeats import reading_variance
 from tapscan.screening.tap_readings import TapReadings
 from tapscan.screening.taps import MOST_BANDS, READINGS_PER_BAND, strike_bel, tap_vector
@@ -70,9 +82,19 @@ def tap_difference(
     strike = (
         strike_bel(here) - np.nan_to_num(match.laid(strike_bel(there).reshape(then.n_taps.shape))).ravel()
     )
-    left = difference - _usual(zone, difference, np.clip(strike, -MOST_STRIKE, MOST_STRIKE))
+    strike = np.clip(strike, -MOST_STRIKE, MOST_STRIKE)
     scatter_db, is_known = _scatter_db(here, there, match, pooled)
-    return _told(zone, left / scatter_db.reshape(left.shape), false_call_rate, paired, is_known=is_known)
+    looks = []
+    for terms in (_level_terms(zone, paired, strike), visit_terms(zone, before, strike)):
+        left = difference - _settled(difference, terms, _reference(zone, difference))[0]
+        looks.append(_look(zone, left / scatter_db.reshape(left.shape), false_call_rate / 2))
+    return _together(looks, paired, is_known=is_known)
+
+
+def _level_terms(zone: Zone, paired: int, strike: Floats) -> Terms:
+    """Let visits differ by a level of each station, slowly round it, and with the strike."""
+    terms = surface_terms(*zone.grid_shape, closed=zone.is_tube, readings=paired)
+    return terms.beside(strike, paired)
 
 
 def _cut(readings: TapReadings, bands: int) -> TapReadings:
@@ -85,12 +107,6 @@ def _cut(readings: TapReadings, bands: int) -> TapReadings:
         band_hz=readings.band_hz[:bands],
         taps=None if taps is None else replace(taps, spectrum_db=taps.spectrum_db[:, :bands]),
     )
-
-
-def _usual(zone: Zone, difference: Floats, strike: Floats) -> Floats:
-    """Fit what differs slowly over the zone, and with the strike: (points, bands)."""
-    terms = difference_terms(*zone.grid_shape, closed=zone.is_tube).beside(strike, 0)
-    return _settled(difference, terms, _reference(zone, difference))[0]
 
 
 def _settled(features: Floats, terms: Terms, reference: Mask) -> tuple[Floats, Floats, float]:
@@ -117,11 +133,27 @@ def _scatter_db(now: TapReadings, then: TapReadings, match: Match, bands: int) -
     return np.sqrt(own + match.laid(other)), True
 
 
-def _told(zone: Zone, left: Floats, false_call_rate: float, paired: int, *, is_known: bool) -> Difference:
+@dataclass(frozen=True, slots=True, eq=False)
+class _Look:
+    """Differences judged with one set of terms: (points,), and how widely they spread as a whole."""
+
+    score: Floats
+    p_value: Floats
+    spread: float
+
+
+def _look(zone: Zone, left: Floats, false_call_rate: float) -> _Look:
     """Judge differences in units of the scatter of repeated taps, (points, bands)."""
     level = Terms(np.ones((len(left), 1)), np.zeros((1, 1)), zone.grid_shape, keeps_rings=False)
     _, distance, spread = _settled(left, level, _reference(zone, left))
     law = fit_null_law(distance)
+    score = (distance / limit_distance(law, false_call_rate)).reshape(zone.grid_shape)
+    return _Look(score, p_values(distance, law).reshape(zone.grid_shape), spread)
+
+
+def _together(looks: list[_Look], paired: int, *, is_known: bool) -> Difference:
+    """Let the look that sees more decide, each at its share of the rate (Bonferroni)."""
+    spread = looks[0].spread
     words = f"{paired} points were tapped both times. "
     if is_known:
         words += (
@@ -131,8 +163,8 @@ def _told(zone: Zone, left: Floats, false_call_rate: float, paired: int, *, is_k
     else:
         words += "Points were tapped once, so how well they repeat is judged by the differences themselves."
     return Difference(
-        score=(distance / limit_distance(law, false_call_rate)).reshape(zone.grid_shape),
-        p_value=p_values(distance, law).reshape(zone.grid_shape),
+        score=np.maximum.reduce([look.score for look in looks]),
+        p_value=np.minimum(1.0, len(looks) * np.minimum.reduce([look.p_value for look in looks])),
         words=words,
         is_wide=is_known and spread > WIDE,
     )

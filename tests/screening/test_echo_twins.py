@@ -162,3 +162,12 @@ def test_two_scans_are_averaged():
         ratios.append(float(against.baseline.split("spreads ")[1].split(" ")[0]))
     # The variance of a difference falls from 2 to 4/3.
     assert ratios[1] < 0.9 * ratios[0]
+
+
+@pytest.mark.parametrize("share", [0.6, 0.75, 0.9])
+def test_a_lost_back_wall_is_not_followed_by_the_zones_own_baseline(share):
+    # No echo from inside: the loss alone must show, over an area that slow waves could well follow.
+    for seed in range(6):
+        own = screen_ascans(ZONE, scan(seed, (share, np.nan)), 0.01, [])
+        assert (own.status == "suspect")[PLACE].all()
+        assert own.count("suspect") == 36
