@@ -1,7 +1,7 @@
 """A capture through PortAudio from a real sound server: a null sink and its monitor.
 
-It needs Debian's ``pulseaudio pulseaudio-utils libportaudio2 libasound2-plugins``, which .ci/run installs; the
-server is started here, in a folder of its own. A stream of a busy machine may lose samples, and a tap with
+It needs Debian's pulseaudio, pulseaudio-utils, libportaudio2 and libasound2-plugins, which .ci/run installs.
+The server is started here, in a folder of its own. A stream of a busy machine may lose samples, and a tap with
 them: the person hears no cue then and strikes again, and so does the test.
 """
 
@@ -148,7 +148,8 @@ def test_a_device_that_is_lost_ends_in_one_sentence_and_every_tap_told_is_kept(s
         program.wait(timeout=30)
         sentence = program.stderr.read().strip().splitlines()[-1]
         assert program.returncode == 1
-        accepted = [one["point"] for one in map(json.loads, told.open()) if one["event"] == "accepted"]
+        events = [json.loads(line) for line in told.read_text().splitlines()]
+        accepted = [one["point"] for one in events if one["event"] == "accepted"]
     assert sentence.startswith("tapscan: ")
     assert "every tap told is kept" in sentence
     assert accepted
