@@ -22,6 +22,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 __all__ = [
+    "KEPT_SHARE",
     "Baseline",
     "Terms",
     "better_halves",

@@ -17,6 +17,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from tapscan.screening.tail_fits import fit_tails
+
 __all__ = ["MIN_READINGS", "NullLaw", "chance_count", "fit_null_law", "limit_distance", "p_values"]
 
 Floats = NDArray[np.float64]
@@ -35,7 +37,6 @@ MOST_GROWTH = 12.0
 # From one heavier than any that good readings were seen to have, to one that is a gamma law's. Evenly
 # spaced in 1/√tail, near enough, where laws differ about evenly.
 TAILS = (2.5, 3.5, 5.0, 7.0, 10.0, 15.0, 25.0, 50.0, 1000.0)
-SHAPE_RANGE = (0.05, 1e3)
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,7 +105,7 @@ def _settled(squared: Floats, law: NullLaw, limit: float, look: _Look) -> tuple[
         if (squared <= new_limit).sum() == (squared <= limit).sum():
             break
         limit = new_limit
-        law = _fit_truncated(squared, limit, look)
+        law = _fit_truncated(squared, limit, look, law)
     return law, limit
 
 
@@ -112,10 +113,9 @@ def p_values(distance: Floats, law: NullLaw) -> Floats:
     """Chance that a good reading lies at least this far out; NaN stays NaN."""
     from scipy.special import betainc
 
-    total = np.zeros(np.shape(distance))
-    for shape, scale, tail, weight in zip(law.shape, law.scale, law.tail, law.weight, strict=True):
-        total += weight * betainc(tail, shape, 1 / (1 + distance**2 / (scale * tail)))
-    return np.minimum(total, 1.0)
+    scale, tail = np.array(law.scale), np.array(law.tail)
+    each = betainc(tail, np.array(law.shape), 1 / (1 + distance[..., None] ** 2 / (scale * tail)))
+    return np.asarray(np.minimum(each @ np.array(law.weight), 1.0))
 
 
 def limit_distance(law: NullLaw, false_call_rate: float) -> float:
@@ -137,42 +137,22 @@ def limit_distance(law: NullLaw, false_call_rate: float) -> float:
     return float(brentq(excess, low, high, xtol=1e-12 * high, rtol=1e-12))
 
 
-def _fit_truncated(squared: Floats, limit: float, look: _Look) -> NullLaw:
+def _fit_truncated(squared: Floats, limit: float, look: _Look, start: NullLaw | None = None) -> NullLaw:
     """Fit the null law when only values up to `limit` are seen: each tail's best, and how much it counts."""
     values = np.maximum(squared[squared <= limit], max(1e-12 * limit, 1e-300))
-    best = np.log([2.0, max(float(values.mean()) / 1.5, 1e-300)])
-    shapes, scales, costs = [], [], []
-    for tail in TAILS[::-1]:  # each begins where the next lighter one ended
-        best, cost = _fit_tail(values, limit, tail, best)
-        shapes.append(float(np.clip(np.exp(best[0]), *SHAPE_RANGE)))
-        scales.append(float(np.exp(best[1])))
-        costs.append(cost * values.size + look.tail_weight / tail)
-    weight = np.exp(min(costs) - np.array(costs))
+    limit = max(limit, 1e-300)
+    tails = np.array(TAILS)
+    if start is None:
+        begin = np.log([[2.0], [max(float(values.mean()) / 1.5, 1e-300)]]) * np.ones_like(tails)
+    else:
+        # A shorter look may have taken the law for a boundless one; from there no slope leads back.
+        begin = np.log(np.stack([np.array(start.shape), np.minimum(np.array(start.scale), limit)]))
+    fits = fit_tails(values, limit, tails, begin)
+    shape, scale = np.exp(fits.parameters)
+    costs = fits.cost * values.size + look.tail_weight / tails
+    weight = np.exp(costs.min() - costs)
     weight /= weight.sum()
-    return NullLaw(tuple(shapes), tuple(scales), TAILS[::-1], tuple(weight.tolist()), look.above_p)
-
-
-def _fit_tail(values: Floats, limit: float, tail: float, start: Floats) -> tuple[Floats, float]:
-    """Maximum likelihood for (log shape, log scale) at one tail; with the cost per reading."""
-    from scipy.optimize import minimize
-    from scipy.special import betainc, betaln
-
-    log_values = np.log(values)
-    mean_log = float(log_values.mean())
-
-    def cost(parameters: Floats) -> float:
-        shape = float(np.clip(np.exp(min(parameters[0], 40.0)), *SHAPE_RANGE))
-        unit = float(np.exp(np.clip(parameters[1], -690.0, 690.0))) * tail
-        mean_log1p = float(np.log1p(values / unit).mean())
-        log_density = (shape - 1) * (mean_log - np.log(unit)) - (shape + tail) * mean_log1p
-        share = limit / unit / (1 + limit / unit)
-        log_seen = np.log(max(float(betainc(shape, tail, share)), 1e-300))
-        return float(np.log(unit) + log_seen + betaln(shape, tail) - log_density)
-
-    corners = start + np.array([[0.0, 0.0], [0.2, 0.0], [0.0, 0.2]])
-    options = {"xatol": 1e-5, "fatol": 1e-9, "maxiter": 1000, "initial_simplex": corners}
-    found = minimize(cost, start, method="Nelder-Mead", options=options)
-    return np.asarray(found.x), float(found.fun)
+    return NullLaw(tuple(shape.tolist()), tuple(scale.tolist()), TAILS, tuple(weight.tolist()), look.above_p)
 
 
 def chance_count(p_value: Floats, readings: int, false_call_rate: float) -> float:

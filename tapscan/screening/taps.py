@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from tapscan.errors import sentence
 from tapscan.plan import Zone, block_mask
-from tapscan.screening.baselines import Baseline, refit, surface_terms
+from tapscan.screening.baselines import KEPT_SHARE, Baseline, refit, surface_terms
 from tapscan.screening.calls import MIN_READINGS, chance_count
 from tapscan.screening.fitting import Fitted, fit_in_turn
 from tapscan.screening.indications import Area, find_indications, label_areas, strength
@@ -30,6 +30,8 @@ DB_PER_SHARE = 8.7
 # Strikes further than this from their station's usual level are not explained by the tapper's hand.
 MOST_STRIKE_DB = 8.0
 READINGS_PER_BAND = 6
+# With more than this share of the readings left out, terms are chosen by what a third of damage leaves.
+MUCH_LEFT_OUT = 0.2
 # An area is listed as an indication when fewer than this many like it would turn up in a sound zone by
 # chance, if neighbours were independent. They are not quite, so this is stricter than one would ask of a
 # true count; a delamination the size of a coin is rarer than that by dozens of powers of ten.
@@ -102,8 +104,24 @@ def _fit(zone: Zone, readings: TapReadings, reference: Mask, read: int) -> Fitte
     """Fit the zone's own baseline to the shapes of its spectra, the strike beside it."""
     features, noise = tap_vector(readings, int(np.clip(read // READINGS_PER_BAND, 3, MOST_BANDS)))
     features, noise = (values.reshape(-1, values.shape[-1]) for values in (features, noise))
-    terms = surface_terms(*zone.grid_shape, closed=zone.is_tube, readings=read)
-    return fit_in_turn(features, terms.beside(strike_bel(readings), read), reference, noise)
+
+    def fitted(support: int) -> Fitted:
+        terms = surface_terms(*zone.grid_shape, closed=zone.is_tube, readings=support)
+        return fit_in_turn(features, terms.beside(strike_bel(readings), read), reference, noise)
+
+    fine = fitted(read)
+    if _left_out(fine) <= MUCH_LEFT_OUT:
+        return fine
+    # Fine waves that few good readings hold follow the damage. Coarse ones that leave little out, though,
+    # have taken the damage for good.
+    coarse = fitted(int(KEPT_SHARE * read))
+    return coarse if _left_out(coarse) > MUCH_LEFT_OUT else fine
+
+
+def _left_out(fitted: Fitted) -> float:
+    """Share of the readings that the baseline does not rest on."""
+    read = np.isfinite(fitted.distance)
+    return float(1 - fitted.baseline.kept[read].mean())
 
 
 def strike_bel(readings: TapReadings) -> Floats:
