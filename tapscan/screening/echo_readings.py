@@ -71,7 +71,8 @@ def _without_cut_fronts(
     if frequency_hz is None:
         some = np.nan_to_num(np.array([traces[tuple(at)] for at in np.argwhere(looked_at)[:64]], dtype=float))
         frequency_hz = centre_frequency_hz(some - some.mean(axis=1, keepdims=True), rate_hz)
-    cut = looked_at & front_is_cut(traces, np.where(looked_at, echoes.front_s, np.inf), rate_hz, frequency_hz)
+    has_echoes = np.isin(echoes.fault, ["", "no echo"])
+    cut = front_is_cut(traces, np.where(has_echoes, echoes.front_s, np.inf), rate_hz, frequency_hz)
     names = [field.name for field in fields(echoes) if field.name != "fault"]
     blank = {name: np.where(cut, np.nan, getattr(echoes, name)) for name in names}
     return replace(echoes, fault=np.where(cut, "front cut off", echoes.fault), **blank)
