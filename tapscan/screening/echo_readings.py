@@ -2,7 +2,7 @@
 
 from collections import Counter
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,6 +12,8 @@ from tapscan.plan import Plan, Zone, block_mask, point_name
 from tapscan.records.inspection import Inspection
 from tapscan.records.readers import open_volume, read_trace
 from tapscan.signals import AScanFeatures, AScanSettings, Workers, measure_volume
+from tapscan.signals.fronts import front_is_cut
+from tapscan.signals.pulses import centre_frequency_hz
 
 __all__ = ["EchoReadings", "read_ascans"]
 
@@ -20,6 +22,7 @@ Progress = Callable[[int, int], None]
 # Traces (stations, positions, samples), their rate, and why a point has none, (stations, positions).
 Gathered = tuple[NDArray[np.number], float, NDArray[np.str_]]
 REASON = "<U24"
+_EARLY_S = 2e-6  # a front-surface echo later than two periods of 1 MHz shows its rise
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -48,11 +51,43 @@ def read_ascans(
         traces, rate_hz, reason = _map_volume(inspection, zone, warnings)
     else:
         traces, rate_hz, reason = _gather_traces(inspection, zone, warnings)
-    echoes = measure_volume(traces, rate_hz, _settings(inspection.plan, zone), progress, workers)
+    settings = _settings(inspection.plan, zone)
+    echoes = measure_volume(traces, rate_hz, settings, progress, workers)
+    echoes = _without_cut_fronts(traces, rate_hz, settings.centre_frequency_hz, echoes)
     reason = np.where(reason == "", echoes.fault, reason)
     reason[block_mask(zone, zone.skip)] = ""
     _warn_of_short(zone, reason, warnings)
+    _warn_of_cut(zone, reason, warnings)
     return EchoReadings(traces, rate_hz, reason, echoes)
+
+
+def _without_cut_fronts(
+    traces: NDArray[np.number], rate_hz: float, frequency_hz: float | None, echoes: AScanFeatures
+) -> AScanFeatures:
+    """Take back what was measured on traces that begin in the midst of their front-surface echo."""
+    looked_at = (echoes.fault == "no echo") | ((echoes.fault == "") & (echoes.front_s < _EARLY_S))
+    if not looked_at.any():
+        return echoes
+    if frequency_hz is None:
+        some = np.nan_to_num(np.array([traces[tuple(at)] for at in np.argwhere(looked_at)[:64]], dtype=float))
+        frequency_hz = centre_frequency_hz(some - some.mean(axis=1, keepdims=True), rate_hz)
+    has_echoes = np.isin(echoes.fault, ["", "no echo"])
+    cut = front_is_cut(traces, np.where(has_echoes, echoes.front_s, np.inf), rate_hz, frequency_hz)
+    names = [field.name for field in fields(echoes) if field.name != "fault"]
+    blank = {name: np.where(cut, np.nan, getattr(echoes, name)) for name in names}
+    return replace(echoes, fault=np.where(cut, "front cut off", echoes.fault), **blank)
+
+
+def _warn_of_cut(zone: Zone, reason: NDArray[np.str_], warnings: list[str]) -> None:
+    cut = np.argwhere(reason == "front cut off")
+    if not len(cut):
+        return
+    first = point_name(zone.code, int(cut[0, 0]) + 1, int(cut[0, 1]) + 1)
+    what = f"1 trace begins in the midst of its front-surface echo, at {first}"
+    if len(cut) > 1:
+        what = f"{len(cut)} traces begin in the midst of their front-surface echo, the first at {first}"
+    remedy = "record again with the delay set so that the front-surface echo is whole"
+    warnings.append(sentence(f"zone {zone.code}", what, remedy))
 
 
 def _warn_of_short(zone: Zone, reason: NDArray[np.str_], warnings: list[str]) -> None:

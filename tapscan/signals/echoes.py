@@ -22,7 +22,7 @@ _GIVEN_MISMATCH = 0.01  # how far a pulse that was handed in may differ from the
 _ESTIMATED_MISMATCH = 0.06  # the same for a pulse that was estimated
 _GUESSED_MISMATCH = 0.2  # the same for one that was seen in a few traces only
 _DECONVOLVED = 512  # traces from which the pulse is estimated anew once their echoes are known
-_ROUNDS = 2  # how often
+_ROUNDS = 8  # how often: where every trace's echoes overlap, each halves what the overlap left in the pulse
 _LEAST_TRACES = 8  # fewer hold too little to tell the pulse from what follows it
 _LEAST_SAMPLES = 16  # fewer grid points than this leave nothing to fit
 

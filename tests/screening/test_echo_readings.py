@@ -9,6 +9,7 @@ from tapscan.records import Inspection, open_inspection
 from tapscan.screening.echo_readings import EchoReadings, read_ascans
 from tapscan.synth import Defect
 from tests.screening.parts import write_scanned
+from tests.signals import layers
 
 
 @pytest.fixture
@@ -192,3 +193,48 @@ def test_progress_runs_to_the_end(folder):
     read_ascans(inspection, inspection.plan.zones[0], [], lambda done, total: told.append((done, total)))
     assert told[-1] == (320, 320)
     assert told == sorted(told)
+
+
+@pytest.mark.parametrize("lost_us", [0.10, 0.12])
+def test_traces_that_begin_in_their_front_surface_echo_are_unread_and_named(folder, lost_us):
+    # A layered wall that shares no model with the package; its front-surface echo begins at 1.00 µs.
+    wall = layers.reflection(layers.axis_hz(512, 100e6), layers.stack(1.6))
+    rng = np.random.default_rng(1)
+    size = np.abs(layers.traces(wall[None], [1e-6], 512, 100e6)).max()
+    begin_s = np.full(320, 0.5e-6)
+    begin_s[:40] = -lost_us * 1e-6
+    whole = layers.traces(np.tile(wall, (320, 1)), begin_s + 1e-6, 512, 100e6)[:, 100:420]
+    volume = (whole + rng.normal(0, 0.005 * size, whole.shape)).reshape(20, 16, 320).astype(np.float32)
+    np.save(folder / "ascans/SP.npy", volume)
+    readings, warnings = read(folder)
+    cut = np.zeros(320, dtype=bool)
+    cut[:40] = True
+    assert ((readings.reason == "front cut off").ravel() == cut).all()
+    assert np.isnan(readings.echoes.tof_s.ravel()[cut]).all()
+    assert np.isfinite(readings.echoes.tof_s.ravel()[~cut]).all()
+    (warning,) = warnings
+    assert warning == (
+        "zone SP: 40 traces begin in the midst of their front-surface echo, the first at SP-01-01 "
+        "(record again with the delay set so that the front-surface echo is whole)"
+    )
+
+
+@pytest.mark.parametrize("lost_us", [0.10, 0.12])
+def test_a_whole_zone_that_lost_its_front_is_unread(folder, lost_us):
+    wall = layers.reflection(layers.axis_hz(512, 100e6), layers.stack(1.6))
+    whole = layers.traces(np.tile(wall, (320, 1)), np.full(320, (1 - lost_us) * 1e-6), 512, 100e6)[:, 100:420]
+    noise = np.random.default_rng(2).normal(0, 0.005 * np.abs(whole).max(), whole.shape)
+    np.save(folder / "ascans/SP.npy", (whole + noise).reshape(20, 16, 320).astype(np.float32))
+    readings, _ = read(folder)
+    assert (readings.reason.ravel()[:-1] == "front cut off").all()
+
+
+@pytest.mark.parametrize("begin_us", [0.0, 0.05, 0.3])
+def test_a_front_surface_echo_that_begins_with_the_trace_is_whole(folder, begin_us):
+    wall = layers.reflection(layers.axis_hz(512, 100e6), layers.stack(1.6))
+    traces = layers.traces(np.tile(wall, (320, 1)), np.full(320, begin_us * 1e-6), 512, 100e6)[:, :320]
+    noise = np.random.default_rng(3).normal(0, 0.005 * np.abs(traces).max(), traces.shape)
+    np.save(folder / "ascans/SP.npy", (traces + noise).reshape(20, 16, 320).astype(np.float32))
+    readings, warnings = read(folder)
+    assert (readings.reason == "").all()
+    assert warnings == []

@@ -131,6 +131,22 @@ def test_without_a_pulse_overlapping_echoes_below_a_front_surface_stay_within_tw
 
 
 @pytest.mark.slow
+@pytest.mark.parametrize(("name", "second"), [("lopsided", 0.7), ("lopsided", -0.7), ("gaussian", 0.7)])
+@pytest.mark.parametrize("least", [0.5 * LENGTH, 20.0, LENGTH])
+def test_without_a_pulse_echoes_that_overlap_in_every_trace_stay_within_twice_the_bound(name, second, least):
+    # No trace shows a clear pulse: it is told only by the lag, which differs from trace to trace.
+    rng, heights = np.random.default_rng(7), [1.0, second]
+    first = 120 + rng.uniform(-30, 30, (400, 1))
+    times = first + np.hstack([np.zeros((400, 1)), rng.uniform(least, 40.0, (400, 1))])
+    found = find_echoes(record(PULSES[name], times, heights, 30, 8), RATE_HZ)
+    two = np.isfinite(found.time_s).sum(axis=1) == 2
+    assert two.mean() > 0.98
+    error = np.diff(found.time_s[two, :2], axis=1)[:, 0] * RATE_HZ - np.diff(times[two], axis=1)[:, 0]
+    limits = np.array([bound(PULSES[name], row, heights, 30) for row in times[two]])
+    assert np.sqrt(np.mean(error**2)) <= 2 * np.sqrt(np.mean(np.sum(limits**2, axis=1)))
+
+
+@pytest.mark.slow
 @pytest.mark.parametrize("known", [True, False])
 @pytest.mark.parametrize("depth_mm", [0.4, 0.5, 0.8])
 def test_an_echo_on_the_tail_of_the_front_surface_echo_is_found(known, depth_mm):
