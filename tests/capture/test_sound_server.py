@@ -1,8 +1,8 @@
 """A capture through PortAudio from a real sound server: a null sink and its monitor.
 
 It needs Debian's pulseaudio, pulseaudio-utils, libportaudio2 and libasound2-plugins, which .ci/run installs.
-The server is started here, in a folder of its own. A stream of a busy machine may lose samples, and a tap with
-them: the person hears no cue then and strikes again, and so does the test.
+The server is started here, in a folder of its own. A stream of a busy machine may lose samples, and taps with
+them: who hears no cue strikes again, and so does the test.
 """
 
 import json
