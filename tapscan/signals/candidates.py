@@ -236,12 +236,32 @@ def _picked(traces: NDArray[Any], pattern: Pattern, count: int) -> tuple[Floats3
 
 
 def _untangle(found: Candidates, pattern: Pattern, rows: NDArray[np.intp], c: Floats32) -> None:
-    """Tell apart, in place, the echoes of the rows that overlap, given the correlations of just those."""
+    """Tell apart, in place, the echoes of the rows that overlap, given the correlations of just those.
+
+    Fitted together with a misfit, echoes swell and a true one may seem small beside them: where one would be
+    dropped after all, the weakest as picked goes instead and the others are fitted anew.
+    """
     _drop_misfits(found, pattern, rows, is_refined=False)
-    crowded = Candidates(*(getattr(found, field.name)[rows] for field in fields(Candidates)))
-    still = _crowded(crowded, pattern)
+    picked = _rows(found, rows)
+    still = _crowded(picked, pattern)
     _refine(c, found, pattern, rows, still)
     _drop_misfits(found, pattern, rows[still], is_refined=True)
+    again = np.flatnonzero((np.isnan(found.after[rows]) & np.isfinite(picked.after)).any(axis=1))
+    if not len(again):
+        return
+    at = rows[again]
+    found.front[at], found.height[at] = picked.front[again], picked.height[again]
+    found.after[at], found.amplitude[at] = picked.after[again], picked.amplitude[again]
+    size = np.where(np.isnan(picked.after[again]), np.inf, np.abs(picked.amplitude[again]))
+    weakest = np.argmin(size, axis=1)
+    found.after[at, weakest] = found.amplitude[at, weakest] = np.nan
+    again = again[_crowded(_rows(found, at), pattern)]
+    _refine(c, found, pattern, rows, again)
+    _drop_misfits(found, pattern, rows[again], is_refined=True)
+
+
+def _rows(found: Candidates, rows: NDArray[np.intp]) -> Candidates:
+    return Candidates(*(getattr(found, field.name)[rows] for field in fields(Candidates)))
 
 
 def _crowded(found: Candidates, pattern: Pattern) -> NDArray[np.intp]:
