@@ -197,6 +197,6 @@ def _hold(handle: int) -> bool:
 
 
 def _unwritable(path: Path, error: OSError) -> TapscanError:
-    what = f"cannot be kept: {error.strerror}; everything before it is safe"
+    what = f"cannot be kept: {error.strerror}; everything before it is kept"
     remedy = "free some space or plug the disk in, and start the capture again: it goes on here"
     return TapscanError(file_name(path), what, remedy)

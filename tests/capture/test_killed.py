@@ -137,7 +137,7 @@ def test_a_disk_that_takes_no_more_ends_in_one_sentence_and_nothing_is_lost(fold
     run = run_to_its_end(folder, walk, preexec_fn=limit)
     assert run.returncode == 1
     assert run.stderr == (
-        "tapscan: taps/BM-01-01.wav: cannot be kept: File too large; everything before it is safe (free some "
+        "tapscan: taps/BM-01-01.wav: cannot be kept: File too large; everything before it is kept (free some "
         "space or plug the disk in, and start the capture again: it goes on here)\n"
     )
     assert [path.name for path in (folder / "taps").iterdir()] == []
@@ -167,7 +167,7 @@ def test_a_disk_that_fills_up_ends_in_one_sentence_and_goes_on_when_there_is_spa
     run = run_to_its_end(part, rest(sound, 0, tmp_path / "walk.wav"))
     taken = sum(one["event"] == "accepted" for one in documents(run.stdout))
     assert run.returncode == 1
-    assert "cannot be kept: No space left on device; everything before it is safe" in run.stderr
+    assert "cannot be kept: No space left on device; everything before it is kept" in run.stderr
     assert 5 < taken < 2 * len(WALK)
     assert kept(part) == named(taken)
     assert not list((part / "taps").glob(".*"))

@@ -217,7 +217,7 @@ def test_a_disk_that_fails_ends_the_session_in_one_sentence(folder, monkeypatch)
         feed(session, sound_of(1))
         monkeypatch.setattr("tapscan.capture.keeping.write_new", full)
         sentence = (
-            r"^taps/BM-01-01_2\.wav: cannot be kept: No space left on device; everything before it is safe "
+            r"^taps/BM-01-01_2\.wav: cannot be kept: No space left on device; everything before it is kept "
             r"\(free some space or plug the disk in, and start the capture again: it goes on here\)$"
         )
         with pytest.raises(TapscanError, match=sentence):
