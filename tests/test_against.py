@@ -145,6 +145,21 @@ def test_an_earlier_inspection_with_few_readings_is_refused_in_words(parts):
     assert 30 <= int(found[1]) <= 36
 
 
+def test_a_copy_of_itself_tells_nothing_and_says_so(parts, tmp_path):
+    copy = tmp_path / "copy"
+    shutil.copytree(parts / "now", copy)
+    now = tapscan.open_inspection(parts / "now")
+    against = tapscan.analyse(now, [tapscan.open_inspection(copy)])
+    (warning,) = against.summary["warnings"]
+    assert warning == (
+        f"zone BM: has the very same readings as the inspection {copy.as_posix()}, to the last digit: a copy "
+        "tells nothing (name another inspection)"
+    )
+    assert (against.screened[0].status == held(parts).screened[0].status).all()
+    (zone,) = tapscan.compare(tapscan.open_inspection(copy), now).zones
+    assert not (zone.status == "changed").any()
+
+
 def test_warnings_of_the_others_say_whose_they_are(parts):
     shutil.copytree(parts / "before", parts / "broken")
     (parts / "broken/taps/BM-03-03.wav").write_bytes(b"")

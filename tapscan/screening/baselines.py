@@ -351,7 +351,9 @@ def _fit(features: Floats, terms: Terms, kept: Mask, noise: Floats) -> Baseline:
     precision = np.asarray(np.linalg.inv(correlation), dtype=float)
     slope = MISPLACED_STATIONS * _along(terms, coefficients) / spread
     size = np.sqrt(_squared(scaled, slope, precision))
-    noisiness = _local_median(size[:, None], terms, kept, NOISE_STATIONS)[:, 0] / np.median(size[kept])
+    # A copy held against its original leaves nothing at all, which is nowhere noisier than elsewhere.
+    typical = float(np.median(size[kept])) or 1.0
+    noisiness = _local_median(size[:, None], terms, kept, NOISE_STATIONS)[:, 0] / typical
     return Baseline(terms, coefficients, leverage, kept, spread, precision, slope, noisiness)
 
 

@@ -114,7 +114,9 @@ def p_values(distance: Floats, law: NullLaw) -> Floats:
     from scipy.special import betainc
 
     scale, tail = np.array(law.scale), np.array(law.tail)
-    each = betainc(tail, np.array(law.shape), 1 / (1 + distance[..., None] ** 2 / (scale * tail)))
+    with np.errstate(over="ignore"):  # infinitely far out is a chance of none
+        share = 1 / (1 + distance[..., None] ** 2 / (scale * tail))
+    each = betainc(tail, np.array(law.shape), share)
     return np.asarray(np.minimum(each @ np.array(law.weight), 1.0))
 
 

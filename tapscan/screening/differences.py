@@ -6,6 +6,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
+from tapscan.errors import TapscanError
 from tapscan.plan import Zone, block_mask
 from tapscan.screening.baselines import Baseline, Terms, refit, surface_terms
 from tapscan.screening.fitting import Fitted, fit_in_turn
@@ -45,7 +46,7 @@ def taps_against(
     Raises
     ------
     TapscanError
-        When too few readings have a partner.
+        When too few readings have a partner, or all are the same as theirs.
     """
     zone = own.zone
     bands = min(one.band_hz.size for one in (readings, *(twin.readings for twin in twins)))
@@ -54,6 +55,10 @@ def taps_against(
     refusal = too_few(zone, source, paired)
     if refusal is not None:
         raise refusal
+    if not np.nanmax(np.abs(difference)) > 0:
+        where = f"zone {zone.code}"
+        what = f"has the very same readings as {source}, to the last digit: a copy tells nothing"
+        raise TapscanError(where, what, "name another inspection")
     there = tap_vector(_cut(readings, bands), MOST_BANDS)[0] - difference
     fitted = _fit(zone, difference, noise, visit_terms(zone, there, strike))
     p_value = fitted.p_value.reshape(zone.grid_shape)
