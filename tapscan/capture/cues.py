@@ -1,7 +1,8 @@
 """Cues for ears that are away from the screen: a short tone for every outcome, and what plays them.
 
-The tones swell and fade slowly, so that one that the microphone hears is not taken for a tap. Still it adds
-to the room: headphones are better than a loudspeaker.
+The tones swell and fade slowly, so that one that the microphone hears is not taken for a tap; between 200 and
+550 Hz a single swing of a note would pass for one. Still a cue adds to the room: headphones are better than a
+loudspeaker.
 """
 
 import contextlib
@@ -27,10 +28,10 @@ CUES: dict[str, tuple[tuple[float, ...], float]] = {
     "point complete": ((880.0, 1320.0), 0.07),
     "zone complete": ((660.0, 880.0, 1100.0, 1320.0), 0.12),
     "undone": ((880.0, 587.0), 0.08),
-    "repeated": ((880.0, 587.0, 440.0), 0.08),
+    "repeated": ((880.0, 740.0, 587.0), 0.08),
     "skipped": ((587.0, 587.0), 0.07),
     "refused": ((196.0,), 0.2),
-    "warned": ((392.0, 196.0, 392.0), 0.12),
+    "warned": ((784.0, 587.0, 784.0), 0.12),
 }
 # Of several events at once the first of these is sounded, the others are on the screen.
 WEIGHT = (

@@ -66,7 +66,7 @@ class Seen:
 
 
 def bench_lines(state: "State", seen: Seen, columns: int, has_blocks: bool = True) -> list[str]:
-    """Lay the screen out for a terminal of so many columns.
+    """Lay the screen out for a terminal of so many columns; what does not fit is cut off.
 
     `has_blocks` says that the terminal can show filled blocks; else it gets hashes.
     """
@@ -75,19 +75,20 @@ def bench_lines(state: "State", seen: Seen, columns: int, has_blocks: bool = Tru
     share = f"{done} of {len(course.points)} points"
     skipped = f", {len(state.skipped)} skipped" if state.skipped else ""
     dot = "█" if has_blocks else "#"
-    return [
-        f" {seen.source}   {share}{skipped}"[:columns],
+    lines = [
+        f" {seen.source}   {share}{skipped}",
         "",
         *[f"  {row}" for row in large(_headline(state, seen), columns - 4, dot)],
         "",
-        f" {_under(state, seen)}"[:columns],
+        f" {_under(state, seen)}",
         "",
-        f" {seen.message}"[:columns],
+        f" {seen.message}",
         "",
         _meter(seen, columns, dot),
         "",
-        f" {HELP}"[:columns],
+        f" {HELP}",
     ]
+    return [line[:columns] for line in lines]
 
 
 def large(text: str, columns: int, dot: str = "#") -> list[str]:

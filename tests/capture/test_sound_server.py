@@ -7,6 +7,7 @@ them: who hears no cue strikes again, and so does the test.
 
 import json
 import os
+import select
 import shutil
 import signal
 import subprocess
@@ -165,3 +166,37 @@ def test_without_a_sound_server_there_is_one_sentence(part, tmp_path):
     assert last.startswith("tapscan: ")
     assert "tapscan add DIR FILE" in last or "--device" in last
     assert "Traceback" not in run.stderr
+
+
+def test_the_screen_at_the_bench_follows_taps_and_keys(server, part, tmp_path):
+    import pty
+
+    environment, _ = server
+    lead, follow = pty.openpty()
+    command = [sys.executable, "-m", "tapscan", "capture", str(part), "--silent"]
+    shown = b""
+
+    def until(text, seconds=20):
+        nonlocal shown
+        end = time.monotonic() + seconds
+        while text not in shown and time.monotonic() < end:
+            if select.select([lead], [], [], 0.1)[0]:
+                shown += os.read(lead, 65536)
+        assert text in shown, shown[-2000:].decode(errors="replace")
+
+    own = {**environment, "TERM": "xterm", "COLUMNS": "100", "LINES": "40", "PYTHONIOENCODING": "utf-8"}
+    with subprocess.Popen(command, env=own, stdin=follow, stdout=follow, stderr=follow) as program:
+        until(b"0 of 24 points")
+        until("█".encode())
+        play(environment, tmp_path / "walk.wav", 2, 3)
+        until(b"BM-01-03: 0 of 1 taps")
+        os.write(lead, b" ")
+        until(b"paused before BM-01-03")
+        os.write(lead, b" ")
+        os.write(lead, b"u")
+        until(b"BM-01-02: the last tap was put aside, 0 left")
+        os.write(lead, b"q")
+        assert program.wait(timeout=20) == 0
+    os.close(follow)
+    os.close(lead)
+    assert [path.name for path in (part / "taps").glob("*.wav")] == ["BM-01-01.wav"]
