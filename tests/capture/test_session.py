@@ -1,5 +1,6 @@
 import json
 import os
+import subprocess
 import sys
 
 import numpy as np
@@ -261,3 +262,27 @@ def test_a_captured_part_can_be_analysed(folder):
     in_boom = results.points["zone"] == "BM"
     assert in_boom.sum() == 23
     assert (results.points["n_taps"][in_boom] == 2).all()  # the panel has too few points for a baseline
+
+
+FIRST_TAP = """
+import subprocess
+import sys
+import numpy as np
+from tapscan.capture import Session
+from tapscan.records import open_inspection
+
+time_s = np.arange(4800) / 24_000
+sound = 1e-3 * np.random.default_rng(0).standard_normal(24_000)
+sound[12_000:16_800] += 0.4 * np.exp(-300 * time_s) * np.sin(2 * np.pi * 3000 * time_s)
+with Session(open_inspection(sys.argv[1]), 24_000) as session:
+    there = set(sys.modules)
+    events = session.feed(sound.astype(np.float32))
+    print([event.name for event in events if event.name != "level"], sorted(set(sys.modules) - there))
+"""
+
+
+def test_the_first_tap_waits_for_no_library_to_be_loaded(folder):
+    run = subprocess.run(
+        [sys.executable, "-c", FIRST_TAP, str(folder)], capture_output=True, text=True, check=True
+    )
+    assert run.stdout == "['accepted'] []\n"
