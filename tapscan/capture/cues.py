@@ -19,7 +19,6 @@ if TYPE_CHECKING:
 __all__ = ["CUES", "Bell", "Speaker", "cue_of", "tone"]
 
 LEVEL = 0.25
-SWELL_S = 0.03
 # Notes in hertz, played one after the other, and how long each of them lasts. A good tap is one short high
 # note; a bad one low and long; a point goes up, a zone goes up further; a step back goes down.
 CUES: dict[str, tuple[tuple[float, ...], float]] = {
@@ -29,7 +28,7 @@ CUES: dict[str, tuple[tuple[float, ...], float]] = {
     "zone complete": ((660.0, 880.0, 1100.0, 1320.0), 0.12),
     "undone": ((880.0, 587.0), 0.08),
     "repeated": ((880.0, 740.0, 587.0), 0.08),
-    "skipped": ((587.0, 587.0), 0.07),
+    "skipped": ((660.0, 660.0), 0.07),
     "refused": ((196.0,), 0.2),
     "warned": ((784.0, 587.0, 784.0), 0.12),
 }
@@ -63,8 +62,7 @@ def tone(name: str, sample_rate_hz: float) -> "NDArray[np.float32]":
     """
     notes, length_s = CUES[name]
     time_s = np.arange(round(length_s * sample_rate_hz)) / sample_rate_hz
-    swell = np.minimum(1.0, np.minimum(time_s, length_s - time_s) / min(SWELL_S, length_s / 2))
-    shape = LEVEL * np.sin(np.pi / 2 * swell) ** 4
+    shape = LEVEL * np.sin(np.pi * time_s / length_s) ** 4
     return np.concatenate([shape * np.sin(2 * np.pi * note * time_s) for note in notes]).astype(np.float32)
 
 

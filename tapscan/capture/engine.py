@@ -31,6 +31,7 @@ from tapscan.capture.course import Course
 from tapscan.capture.events import (
     Accepted,
     Event,
+    Lengthened,
     Level,
     Listening,
     Moved,
@@ -44,6 +45,7 @@ from tapscan.capture.events import (
 )
 from tapscan.capture.judging import ADVICE, Memory, compare, fault, kept_sound
 from tapscan.capture.listening import WINDOW_S, Ear, Hit, deafen, hear, new_ear
+from tapscan.capture.ringing import Ringing, ring_on, whole_ring
 from tapscan.signals.checking import require_rate
 
 if TYPE_CHECKING:
@@ -78,7 +80,7 @@ class State:
 
     `taken` counts the taps kept at each point, `skipped` are points to be passed over, `at` is the point that
     the next tap counts for (None when nothing is left to strike). `trail` are the points of the last taps
-    kept, latest last: what undo goes back along.
+    kept, latest last: what undo goes back along. `ringing` is the tap just kept, until its sound is complete.
     """
 
     course: Course
@@ -89,6 +91,7 @@ class State:
     trail: tuple["Point", ...]
     ear: Ear
     memory: Memory
+    ringing: Ringing | None = None
 
     @property
     def sample_rate_hz(self) -> float:
@@ -172,19 +175,19 @@ def advance(state: State, block: "ArrayLike") -> Step:
         ear, hits = hear(state.ear, sound[start : start + piece])
         state = replace(state, ear=ear)
         told: list[tuple[int, Event | Hit]] = [*_levels(ear, before), *((hit.decided, hit) for hit in hits)]
-        for _, one in sorted(told, key=lambda each: each[0]):
-            if isinstance(one, Hit):
-                state, more = _take(state, one)
-                events += more
-            else:
-                events.append(one)
+        for at, one in sorted(told, key=lambda each: each[0]):
+            state, rest = _let_ring(state, at)
+            state, more = _take(state, one) if isinstance(one, Hit) else (state, (one,))
+            events += [*rest, *more]
+        state, rest = _let_ring(state, state.ear.heard)
+        events += rest
     return state, tuple(events)
 
 
 def interrupt(state: State) -> State:
     """Forget the sound so far, because samples were lost: what rings across the gap is no tap."""
     ear = new_ear(state.sample_rate_hz, state.ear.heard)
-    return replace(state, ear=deafen(ear, WINDOW_S))
+    return replace(state, ear=deafen(ear, WINDOW_S), ringing=None)
 
 
 def pause(state: State) -> Step:
@@ -241,7 +244,7 @@ def _take(state: State, hit: Hit) -> Step:
     point, rate = state.at, state.sample_rate_hz
     if not state.is_on or point is None:
         return state, ()
-    reason = fault(hit, state.memory)
+    reason = fault(hit, state.memory, rate)
     if reason == "stray":
         return state, ()
     samples = None if reason else kept_sound(hit, rate)
@@ -264,10 +267,20 @@ def _take(state: State, hit: Hit) -> Step:
         state,
         taken=_with(state.taken, point, number),
         trail=(*state.trail, point)[-TRAIL:],
+        ringing=ring_on(point, hit, samples, state.ear),
     )
     if number < state.course.taps_per_point:
         return state, (accepted,)
     return _onward(state, point, accepted, PointComplete(point))
+
+
+def _let_ring(state: State, heard: int) -> Step:
+    """Tell the whole sound of the tap kept last, once the stream has got to its end."""
+    if state.ringing is None or heard < state.ringing.end:
+        return state, ()
+    samples = whole_ring(state.ringing, state.ear)
+    told = () if samples is None else (Lengthened(state.ringing.point, samples),)
+    return replace(state, ringing=None), told
 
 
 def _onward(state: State, point: "Point", *events: Event) -> Step:
@@ -288,7 +301,7 @@ def _moved(state: State, point: "Point | None", *events: Event) -> Step:
 
 
 def _deaf(state: State) -> State:
-    return replace(state, ear=deafen(state.ear, DEAF_S))
+    return replace(state, ear=deafen(state.ear, DEAF_S), ringing=None)
 
 
 def _with(taken: Mapping["Point", int], point: "Point", count: int) -> Mapping["Point", int]:

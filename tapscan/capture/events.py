@@ -12,6 +12,7 @@ if TYPE_CHECKING:
 __all__ = [
     "Accepted",
     "Event",
+    "Lengthened",
     "Level",
     "Listening",
     "Moved",
@@ -75,6 +76,15 @@ class Accepted(Event):
     heard_s: float
     peak_db: float
     snr_db: float
+    samples: "NDArray[np.float32]" = field(repr=False)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Lengthened(Event):
+    """The tap accepted last has rung on: `samples` are what was kept of it, and what came after."""
+
+    name = "lengthened"
+    point: Point
     samples: "NDArray[np.float32]" = field(repr=False)
 
 

@@ -11,7 +11,7 @@ from tapscan.signals import find_taps, tap_features
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-__all__ = ["ADVICE", "Memory", "compare", "fault", "kept_sound"]
+__all__ = ["ADVICE", "Memory", "compare", "fault", "is_one_good_tap", "kept_sound"]
 
 ADVICE = {
     "clipped": "strike more lightly, or lower the input's gain",
@@ -24,6 +24,7 @@ ADVICE = {
 LEAST_SNR_DB = 20.0
 QUIET_DB = -20.0  # against the median of the taps kept before, as find_taps has it
 STRAY_DB = -30.0  # what is weaker than this against them is no tap at all: a step, a word, a chair
+SWELL_S, SWELL_TIMES = 0.005, 10.0  # energy of a later moment over the first: more is a tone or a word
 AUDIBLE = 0.01  # of full scale: before any tap was kept, what stays below is quiet and not noisy
 USUAL_TAPS = 30
 # Kept before a tap, the first of these with which it stands alone; the last still tells the room.
@@ -50,13 +51,15 @@ class Memory:
     odd: "NDArray[np.float64] | None" = None
 
 
-def fault(hit: Hit, memory: Memory) -> str:
+def fault(hit: Hit, memory: Memory, sample_rate_hz: float) -> str:
     """Say why a tap is not good by itself: ``''`` when it is, ``'stray'`` when it is not worth a word."""
     usual = float(np.median(memory.peaks)) if memory.peaks else 0.0
     if hit.peak < usual * 10 ** (STRAY_DB / 20):
         return "stray"
     if not np.isfinite(hit.samples).all():
         return "not finite"
+    if _swells(hit, sample_rate_hz):
+        return "stray"
     if hit.is_clipped:
         return "clipped"
     if hit.peak < usual * 10 ** (QUIET_DB / 20):
@@ -64,6 +67,17 @@ def fault(hit: Hit, memory: Memory) -> str:
     if hit.snr_db < LEAST_SNR_DB:
         return "noisy" if hit.peak >= (usual / 2 or AUDIBLE) else "too quiet"
     return "double hit" if hit.is_double else ""
+
+
+def _swells(hit: Hit, sample_rate_hz: float) -> bool:
+    """Whether a sound goes on growing, as this program's own cues do: a tap is loudest at once.
+
+    Differences from sample to sample keep hum out of it.
+    """
+    step = round(SWELL_S * sample_rate_hz)
+    steps = np.diff(hit.samples[hit.lead :].astype(np.float64))
+    energy = (steps[: len(steps) // step * step].reshape(-1, step) ** 2).sum(axis=1)
+    return bool((energy > SWELL_TIMES * energy[:1]).any())
 
 
 def kept_sound(hit: Hit, sample_rate_hz: float) -> "NDArray[np.float32] | None":
@@ -74,11 +88,16 @@ def kept_sound(hit: Hit, sample_rate_hz: float) -> "NDArray[np.float32] | None":
     """
     for lead_s in LEADS_S:
         samples = hit.samples[max(hit.lead - round(lead_s * sample_rate_hz), 0) :]
-        found = find_taps(samples, sample_rate_hz)
-        usable = ~(found.is_clipped | found.is_double | found.is_quiet)
-        if len(found.start) == 1 and usable[0]:
+        if is_one_good_tap(samples, sample_rate_hz):
             return samples
     return None
+
+
+def is_one_good_tap(samples: "NDArray[np.float32]", sample_rate_hz: float) -> bool:
+    """Whether an analysis will find one usable tap in a sound, and nothing else."""
+    found = find_taps(samples, sample_rate_hz)
+    flaws = found.is_clipped | found.is_double | found.is_quiet
+    return len(found.start) == 1 and not flaws[0]
 
 
 def compare(hit: Hit, memory: Memory, sample_rate_hz: float) -> tuple[bool, Memory]:

@@ -1,8 +1,9 @@
 """Every tap on disk before anybody hears of it, and what else a capture must remember.
 
 Each tap is a file of its own: BM-07-05.wav, BM-07-05_2.wav, … No file that is there is ever opened again for
-writing, so nothing that happens to the program, the disk or the power can harm a tap that was kept before. A
-file holds the samples as the source gave them, 32-bit float, at the source's rate.
+writing (a longer one takes its place in a single step), so nothing that happens to the program, the disk or
+the power can harm a tap that was kept before. A file holds the samples as the source gave them, 32-bit float,
+at the source's rate.
 
 The folder ``capture/`` holds what is no reading: ``undone/`` with the taps that were taken back, and
 ``journal.jsonl``, one short JSON line for each point skipped or gone to. What is complete is told by the taps
@@ -23,7 +24,7 @@ from tapscan.records.adding import TapShelf
 from tapscan.records.inspection import Inspection
 from tapscan.records.readers import read_recording
 from tapscan.records.readers.readings import file_name
-from tapscan.records.writing import write_new
+from tapscan.records.writing import write_bytes, write_new
 from tapscan.signals import find_taps
 
 if TYPE_CHECKING:
@@ -50,6 +51,7 @@ class Keeping:
 
         self._folder = inspection.folder
         self._shelf = TapShelf(inspection.folder)
+        self._last: Path | None = None
         path = inspection.folder / CAPTURE / JOURNAL
         try:
             path.parent.mkdir(exist_ok=True)
@@ -112,7 +114,17 @@ class Keeping:
                     continue
                 raise _unwritable(path, error) from None
             self._shelf.put(point, path)
+            self._last = path
             return path
+
+    def lengthen(self, samples: "NDArray[np.float32]", sample_rate_hz: float) -> None:
+        """Put the whole sound of the tap kept last in the place of its beginning.
+
+        A disk that does not take it leaves the beginning as it is, and refuses the next tap in words.
+        """
+        if self._last is not None and self._last.exists():
+            with contextlib.suppress(OSError):
+                write_bytes(self._last, _wav_bytes(samples, sample_rate_hz))
 
     def put_aside(self, point: Point, *, only_last: bool) -> None:
         """Move recordings of a point where no analysis looks for them; none is deleted.

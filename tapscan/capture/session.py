@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from tapscan.capture import engine
 from tapscan.capture.course import plan_course
-from tapscan.capture.events import Accepted, Event, Refused, Repeated, Skipped, Undone
+from tapscan.capture.events import Accepted, Event, Lengthened, Refused, Repeated, Skipped, Undone
 from tapscan.capture.keeping import Keeping, named
 from tapscan.errors import TapscanError
 from tapscan.plan import Plan, Point, parse_point
@@ -173,6 +173,8 @@ class Session:
     def _put(self, event: Event, state: engine.State) -> None:
         if isinstance(event, Accepted):
             self._keeping.keep(event.point, event.samples, state.sample_rate_hz)
+        elif isinstance(event, Lengthened):
+            self._keeping.lengthen(event.samples, state.sample_rate_hz)
         elif isinstance(event, Undone):
             self._keeping.put_aside(event.point, only_last=True)
         elif isinstance(event, Repeated):

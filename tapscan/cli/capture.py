@@ -179,8 +179,9 @@ class _Lines:
                 click.echo(text)
 
     def wishes(self) -> "tuple[Action, ...]":
-        """End when all is done."""
-        return (("quit", ""),) if self._session.state.at is None else ()
+        """End when all is done and the last tap has died away."""
+        state = self._session.state
+        return (("quit", ""),) if state.at is None and state.ringing is None else ()
 
 
 class _Screen:
@@ -202,8 +203,8 @@ class _Screen:
         for event in events:
             if isinstance(event, Level):
                 self._seen = replace(self._seen, peak_db=event.peak_db, is_limited=event.is_limited)
-            elif event.name != "moved":
-                self._seen = replace(self._seen, message=in_words(event))
+            elif event.name != "moved" and (words := in_words(event)):
+                self._seen = replace(self._seen, message=words)
         if events:
             self._show()
 

@@ -99,10 +99,10 @@ def each_event():
             yield kind(**fields)
 
 
-def test_every_event_has_words_but_the_level():
+def test_every_event_has_words_but_what_goes_by_itself():
     told = {event.name: in_words(event) for event in each_event()}
     assert len(told) >= 11
-    assert [name for name, words in told.items() if not words] == ["level"]
+    assert [name for name, words in told.items() if not words] == ["level", "lengthened"]
 
 
 def test_of_several_events_the_weightiest_is_sounded():
@@ -120,6 +120,21 @@ def test_a_cue_that_the_microphone_hears_is_not_taken_for_a_tap(name):
     cue = 0.4 * tone(name, RATE)
     sound[RATE : RATE + cue.size] += cue
     assert len(find_taps(sound, RATE).start) == 2
+
+
+@pytest.mark.parametrize("down_db", [0, 12, 24])
+@pytest.mark.parametrize("name", CUES)
+def test_in_a_very_quiet_room_too_a_cue_is_no_tap(name, down_db):
+    """There the gate hears the very beginning of a cue; what it hears then goes on growing."""
+    course = Course(tuple(Point("BM", 1, position) for position in range(1, 5)), taps_per_point=1)
+    for after_s in (0.08, 0.1, 0.15):
+        sound = stream(RATE, [(0.6, 0.3, beam_tap(RATE)), (1.6, 0.3, beam_tap(RATE))], 2.2, noise_rms=1e-4)
+        cue = 10 ** (-down_db / 20) * tone(name, RATE)
+        begin = round((0.6 + after_s) * RATE)
+        sound[begin : begin + cue.size] += cue
+        _, events = engine.advance(engine.begin(course, RATE), sound.astype(np.float32))
+        taps = [event.time_s for event in events if event.name in {"accepted", "rejected"}]
+        np.testing.assert_allclose(taps, [0.6, 1.6], atol=1e-3)
 
 
 def test_a_late_block_is_no_lost_one_and_a_lost_one_is_told():

@@ -62,7 +62,8 @@ def heard(taps, state=None, **room):
 
 
 def told(events):
-    return [event for event in events if event.name != "level"]
+    """What a person is told: not the level, nor that a tap has rung on."""
+    return [event for event in events if event.name not in {"level", "lengthened"}]
 
 
 def names(events):

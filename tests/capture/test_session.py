@@ -11,8 +11,10 @@ import tapscan
 from tapscan.capture import Session
 from tapscan.capture.keeping import usable_taps
 from tapscan.capture.listening import WINDOW_S
+from tapscan.capture.ringing import RING_S
 from tapscan.errors import TapscanError
 from tapscan.records import open_inspection
+from tapscan.signals import cut_taps, find_taps, tap_features
 from tests.capture.sounds import beam_tap, in_blocks, stream
 
 RATE = 24_000
@@ -48,10 +50,77 @@ def test_each_tap_is_a_file_of_its_own_sample_for_sample(folder):
         path = folder / "taps" / name
         samples, rate = soundfile.read(path, dtype="float32")
         assert (rate, soundfile.info(path).subtype) == (RATE, "FLOAT")
-        np.testing.assert_array_equal(samples, tap.samples)
-        end = round(tap.time_s * RATE) + round(WINDOW_S * RATE)
+        np.testing.assert_array_equal(samples[: len(tap.samples)], tap.samples)
+        end = round(tap.time_s * RATE) + round(RING_S * RATE)
         np.testing.assert_array_equal(samples, sound[end - len(samples) : end])
         assert usable_taps(path) == 1
+
+
+def test_a_tap_is_told_with_its_beginning_on_disk_and_rings_on_there(folder):
+    sound = sound_of(1)
+    lengths = []
+    with open_session(folder) as session:
+        for block in in_blocks(sound, [240]):
+            names = {event.name for event in session.feed(block)}
+            if names & {"accepted", "lengthened"}:
+                lengths.append(len(soundfile.read(folder / "taps" / "BM-01-01.wav")[0]))
+    assert len(lengths) == 2
+    assert lengths[1] - lengths[0] == round(RING_S * RATE) - round(WINDOW_S * RATE)
+
+
+def test_what_is_measured_of_a_captured_tap_is_what_a_recording_gives(folder):
+    """A lightly damped part, which rings on for longer than the cue waits."""
+    rate_hz, at_s = 48_000, 0.5 + 0.3 * np.arange(4)
+    tap = beam_tap(rate_hz, loss=0.01)
+    sound = stream(rate_hz, [(time_s, 0.3, tap) for time_s in at_s], 1.8)
+    with Session(open_inspection(folder), rate_hz) as session:
+        feed(session, sound)
+
+    def measured(samples):
+        found = find_taps(samples, rate_hz)
+        cut = cut_taps(samples, found.start, rate_hz, 0.1)
+        return tap_features(cut, rate_hz, noise_power=np.full(len(cut), 1e-6))
+
+    whole = measured(sound)
+    kept = [measured(soundfile.read(folder / "taps" / name, dtype="float32")[0]) for name in files(folder)]
+    for row, one in enumerate(kept):
+        assert one.damping_ratio[0] == pytest.approx(whole.damping_ratio[row], rel=0.02)
+        assert one.centroid_hz[0] == pytest.approx(whole.centroid_hz[row], rel=0.002)
+        np.testing.assert_allclose(one.spectrum_db[0], whole.spectrum_db[row], atol=0.3)
+
+
+def test_a_tap_that_another_sound_cuts_short_keeps_its_beginning(folder):
+    """A bounce that comes after the window, a command, lost samples: the file stays what it was when told."""
+    bounce = stream(RATE, [(0.5, 0.3, TAP), (0.59, 0.2, TAP)], 1.0)
+    told_at = round(0.58 * RATE)
+    with open_session(folder) as session:
+        told = [feed(session, bounce)[0]]
+        session.command("undo")
+    with open_session(folder) as session:
+        told += feed(session, sound_of(1)[:told_at])[:1]
+        session.command("pause")
+        assert feed(session, sound_of(1)[told_at:]) == []
+        session.command("resume")
+        told += feed(session, sound_of(1)[:told_at])[:1]
+        session.interrupt()
+        assert feed(session, sound_of(1)[told_at:]) == []
+    assert [event.name for event in told] == ["accepted"] * 3
+    assert files(folder) == ["BM-01-01.wav", "BM-01-01_2.wav", "BM-01-02.wav"]
+    for event, name in zip(told, files(folder), strict=True):
+        samples, _ = soundfile.read(folder / "taps" / name, dtype="float32")
+        np.testing.assert_array_equal(samples, event.samples)
+
+
+def test_a_disk_that_takes_no_longer_tap_leaves_its_beginning(folder, monkeypatch):
+    def full(*_):
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr("tapscan.capture.keeping.write_bytes", full)
+    with open_session(folder) as session:
+        events = feed(session, sound_of(1))
+    assert "lengthened" in [event.name for event in events]
+    samples, _ = soundfile.read(folder / "taps" / "BM-01-01.wav", dtype="float32")
+    np.testing.assert_array_equal(samples, events[0].samples)
 
 
 def test_a_tap_is_on_disk_before_it_is_told(folder):
@@ -237,7 +306,7 @@ def test_a_lost_moment_of_sound_is_no_tap(folder):
         feed(session, sound[: round(0.82 * RATE)])
         session.interrupt()
         events = feed(session, sound[round(0.84 * RATE) :])
-        assert [event.name for event in events] == ["accepted", "point complete", "moved"]
+        assert [event.name for event in events] == ["accepted", "point complete", "moved", "lengthened"]
 
 
 def test_the_snapshot_is_json(folder):
@@ -285,4 +354,4 @@ def test_the_first_tap_waits_for_no_library_to_be_loaded(folder):
     run = subprocess.run(
         [sys.executable, "-c", FIRST_TAP, str(folder)], capture_output=True, text=True, check=True
     )
-    assert run.stdout == "['accepted'] []\n"
+    assert run.stdout == "['accepted', 'lengthened'] []\n"

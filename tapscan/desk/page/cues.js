@@ -22,6 +22,8 @@ const TONES = {
 };
 const LENGTH_S = 0.045,
   LOUDNESS = 0.06;
+// They swell and fade slowly, so that one that the microphone hears is not taken for a tap.
+const SWELL = Float32Array.from({ length: 65 }, (_, i) => LOUDNESS * Math.sin((Math.PI * i) / 64) ** 4);
 
 /** Sound the cue of an event; events without one are silent. */
 export function cue(event) {
@@ -29,9 +31,7 @@ export function cue(event) {
   for (const [hertz, after] of TONES[event] ?? []) {
     const start = context.currentTime + after;
     const gain = new GainNode(context, { gain: 0 });
-    gain.gain.setValueAtTime(0, start);
-    gain.gain.linearRampToValueAtTime(LOUDNESS, start + 0.008);
-    gain.gain.linearRampToValueAtTime(0, start + LENGTH_S);
+    gain.gain.setValueCurveAtTime(SWELL, start, LENGTH_S);
     const tone = new OscillatorNode(context, { frequency: hertz });
     tone.connect(gain).connect(context.destination);
     tone.start(start);
