@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 
 __all__ = ["Block", "Device", "FileSource", "SoundCard", "Source", "choose", "input_devices", "sound_library"]
 
-BLOCK_S = 0.01
+BLOCK_S = 0.005
 WAIT_S = 3.0  # a sound card that gives nothing for so long is gone
 MOST_WAITING_S = 20.0
 INSTEAD = "or record on a recorder and bring the file in with: tapscan add DIR FILE --zone CODE"

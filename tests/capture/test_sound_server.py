@@ -1,81 +1,30 @@
-"""A capture through PortAudio from a real sound server: a null sink and its monitor.
+"""A capture through PortAudio from a real sound server.
 
-It needs Debian's pulseaudio, pulseaudio-utils, libportaudio2 and libasound2-plugins, which .ci/run installs.
-The server is started here, in a folder of its own. A stream of a busy machine may lose samples, and taps with
-them: who hears no cue strikes again, and so does the test.
+A stream of a busy machine may lose samples, and taps with them: who hears no cue strikes again, and so does
+the test.
 """
 
 import json
 import os
 import select
-import shutil
-import signal
 import subprocess
 import sys
 import time
-from contextlib import contextmanager
 
 import numpy as np
 import pytest
 import soundfile
 
 from tapscan.records import open_inspection
-from tests.capture.sounds import beam_tap
+from tests.capture.soundcard import PLAN, capturing, needs_sound_server, play, sound_server
 
-RATE = 48_000
-APART_S = 0.35
-PLAN = """
-[[zone]]
-code = "BM"
-shape = "tube"
-stations = 4
-positions = 6
-station_pitch_mm = 10.0
-girth_mm = 60.0
-
-[tap]
-taps_per_point = 1
-"""
-MODULES = (
-    "module-null-sink sink_name=tap rate=48000 channels=1 format=float32le norewinds=1",
-    "module-always-sink",
-)
-
-pytestmark = [
-    pytest.mark.slow,
-    pytest.mark.skipif(
-        not (shutil.which("pulseaudio") and shutil.which("paplay")), reason="no PulseAudio is installed"
-    ),
-]
+pytestmark = [pytest.mark.slow, needs_sound_server]
 
 
 @pytest.fixture
 def server(tmp_path):
-    """A sound server of one's own: the environment that leads to it, and its process."""
-    socket = tmp_path / "pulse"
-    (tmp_path / ".asoundrc").write_text("pcm.!default { type pulse }\nctl.!default { type pulse }\n")
-    runtime = tmp_path / "run"
-    runtime.mkdir(mode=0o700)
-    own = {"HOME": str(tmp_path), "XDG_RUNTIME_DIR": str(runtime), "PULSE_SERVER": f"unix:{socket}"}
-    environment = {**os.environ, **own}
-    protocol = f"module-native-protocol-unix socket={socket} auth-anonymous=1"
-    command = ["pulseaudio", "-n", "--daemonize=no", "--exit-idle-time=-1", "--use-pid-file=no"]
-    for module in (protocol, *MODULES):
-        command += ["-L", module]
-    with subprocess.Popen(
-        command, env=environment, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
-    ) as process:
-        for _ in range(100):
-            if subprocess.run(["pactl", "info"], env=environment, capture_output=True).returncode == 0:
-                break
-            time.sleep(0.1)
-        else:
-            process.kill()
-            pytest.fail("the sound server does not answer")
-        for kind, name in (("sink", "tap"), ("source", "tap.monitor")):
-            subprocess.run(["pactl", f"set-default-{kind}", name], env=environment, check=True)
-        yield environment, process
-        process.kill()
+    with sound_server(tmp_path) as one:
+        yield one
 
 
 @pytest.fixture
@@ -84,38 +33,6 @@ def part(tmp_path):
     folder.mkdir()
     (folder / "inspection.toml").write_text(PLAN)
     return folder
-
-
-@contextmanager
-def capturing(part, environment):
-    """The command on the default device, once it listens; what it tells grows in a file beside the part."""
-    command = [sys.executable, "-m", "tapscan", "capture", str(part), "--json"]
-    told = part.with_suffix(".told")
-    with (
-        told.open("w") as out,
-        subprocess.Popen(command, env=environment, stdout=out, stderr=subprocess.PIPE, text=True) as program,
-    ):
-        for _ in range(200):
-            if "level" in told.read_text() or program.poll() is not None:
-                break
-            time.sleep(0.1)
-        yield program, told
-        program.send_signal(signal.SIGINT)
-
-
-def play(environment, path, taps, seed):
-    """Play so many taps, each with a loudness of its own, in a quiet room."""
-    rng = np.random.default_rng(seed)
-    gains = rng.uniform(0.2, 0.4, taps)
-    sound = rng.normal(0, 1e-4, round((1.0 + taps * APART_S) * RATE))
-    tap = beam_tap(RATE)
-    for i, gain in enumerate(gains):
-        start = round((0.8 + APART_S * i) * RATE)
-        end = min(start + tap.size, sound.size)
-        sound[start:end] += gain * tap[: end - start]
-    soundfile.write(path, sound.astype(np.float32), RATE, subtype="FLOAT")
-    subprocess.run(["paplay", "--device=tap", str(path)], env=environment, check=True, timeout=60)
-    return gains
 
 
 def test_a_zone_is_captured_from_the_sound_server_and_analysed(server, part, tmp_path):

@@ -2,6 +2,7 @@ import json
 import subprocess
 import sys
 import time
+import urllib.request
 from contextlib import contextmanager
 
 import numpy as np
@@ -15,6 +16,7 @@ from tapscan.capture.sources import Block, Device
 from tapscan.desk import collecting as collecting_module
 from tapscan.errors import TapscanError
 from tapscan.records import open_inspection
+from tests.capture.soundcard import needs_sound_server, play, sound_server
 
 RATE_HZ = 44_100
 
@@ -172,10 +174,10 @@ def test_a_disk_that_takes_no_tap_is_told_and_the_next_capture_goes_on(desk, mon
 
 
 @contextmanager
-def desk_apart(folder):
+def desk_apart(folder, environment=None):
     """A desk in a process of its own, killed in the end without a chance to tidy up."""
     command = [sys.executable, "-m", "tapscan", "desk", str(folder), "--no-browser", "--port", "0"]
-    with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as process:
+    with subprocess.Popen(command, stdout=subprocess.PIPE, text=True, env=environment) as process:
         origin, token = process.stdout.readline().split()[-1].split("/?token=")
         yield process, origin, f"tapscan-desk-{origin.rpartition(':')[2]}={token}"
         process.kill()
@@ -275,3 +277,36 @@ def test_a_computer_without_inputs_says_why(desk, monkeypatch):
     monkeypatch.setattr(collecting_module, "input_devices", none)
     told = desk.get("/api/inputs")
     assert told == {"inputs": [], "why_none": "capture: there is no device to record from (plug one in)"}
+
+
+@pytest.mark.slow
+@needs_sound_server
+def test_taps_through_a_real_sound_card_reach_the_page(folder, tmp_path):
+    """The computer's own input: PortAudio on a sound server, whose monitor hears what is played."""
+    card = tmp_path / "card"
+    card.mkdir()
+    with (
+        sound_server(card) as (environment, _),
+        desk_apart(folder, environment) as (_, origin, cookie),
+    ):
+        request = urllib.request.Request(f"{origin}/api/inputs", headers={"Cookie": cookie})
+        with urllib.request.urlopen(request) as answer:
+            inputs = {one["name"]: str(one["number"]) for one in json.load(answer)["inputs"]}
+        told = collected(origin, cookie, inputs["default"], environment, tmp_path / "walk.wav")
+        assert len(told) == 4
+        assert all((folder / f"taps/{point}.wav").is_file() for point in told)
+
+
+def collected(origin, cookie, number, environment, walk_path):
+    """The points of four taps that are played into the room. A busy machine may lose a moment of sound."""
+    with collecting_at(origin, cookie, input=number) as page:
+        page.until("level")
+        for turn in range(4):  # who hears no cue strikes again: a busy machine may lose a moment of sound
+            left = 4 - sum(one["event"] == "accepted" for one in page.told)
+            if left == 0:
+                break
+            play(environment, walk_path, left, turn)
+            end_s = time.monotonic() + 2.0
+            while time.monotonic() < end_s:
+                page.until("level")
+        return [one["point"] for one in page.told if one["event"] == "accepted"]
