@@ -7,7 +7,7 @@ measured in units of the scatter of the repeated taps at that very point, of bot
 Two looks share the false-call rate. One gives each station a level of its own and sees small changes; the
 other gives it none and sees what changed all round a station. There another tapper must not pass for a
 change: what it alters depends on how the wall yields, so on how each station sounded before, and that much
-is taken out.
+is taken out. A short zone has too few stations to tell such patterns; there the first look decides alone.
 
 How far such differences lie when nothing changed is taken from the bulk of them: repeated taps of one
 visit cannot know how exactly the next visit finds the mark again.
@@ -19,14 +19,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tapscan.plan import Zone, block_mask
-from tapscan.screening.baselines import (
-    Terms,
-    distances,
-    fit_baseline,
-    refit,
-    surface_terms,
-)
-from tapscan.screening.calls import fit_null_law, limit_distance, p_values
+from tapscan.screening.baselines import Terms, surface_terms
+from tapscan.screening.fitting import Fitted, fit_in_turn
 from tapscan.screening.patterns import visit_terms
 from tapscan.screening.repeats import reading_variance
 from tapscan.screening.tap_readings import TapReadings
@@ -36,10 +30,11 @@ from tapscan.screening.twins import Match, too_few
 __all__ = ["Difference", "tap_difference"]
 
 Floats = NDArray[np.float64]
-Mask = NDArray[np.bool_]
 
-REFITS = 3
 MOST_STRIKE = 0.8  # in tens of dB, as a zone's own baseline has it
+# Fewer stations do not tell in what patterns another tapper acts: with 14, two of twelve sound tubes changed
+# at a fifth of their points.
+LEAST_STATIONS = 24
 # A difference this many times wider than repeated taps explain hides small changes.
 WIDE = 3.0
 
@@ -84,10 +79,13 @@ def tap_difference(
     )
     strike = np.clip(strike, -MOST_STRIKE, MOST_STRIKE)
     scatter_db, is_known = _scatter_db(here, there, match, pooled)
+    allowed = [_level_terms(zone, paired, strike)]
+    if zone.stations >= LEAST_STATIONS:
+        allowed.append(visit_terms(zone, before, strike))
     looks = []
-    for terms in (_level_terms(zone, paired, strike), visit_terms(zone, before, strike)):
-        left = difference - _settled(difference, terms, _reference(zone, difference))[0]
-        looks.append(_look(zone, left / scatter_db.reshape(left.shape), false_call_rate / 2))
+    for terms in allowed:
+        left = difference - _fitted(zone, difference, terms).baseline.expected
+        looks.append(_look(zone, left / scatter_db.reshape(left.shape), false_call_rate / len(allowed)))
     return _together(looks, paired, is_known=is_known)
 
 
@@ -109,20 +107,11 @@ def _cut(readings: TapReadings, bands: int) -> TapReadings:
     )
 
 
-def _settled(features: Floats, terms: Terms, reference: Mask) -> tuple[Floats, Floats, float]:
-    """Fit robustly, then on all that agrees; give what is expected, distances and the typical spread."""
-    noise = np.zeros_like(features)
-    fit = fit_baseline(features, terms, reference, noise)
-    for _ in range(REFITS):
-        distance = distances(features, fit)
-        law = fit_null_law(distance)
-        fit = refit(features, fit, reference | (p_values(distance, law) > law.above_p), noise)
-    return fit.expected, distances(features, fit), float(np.median(fit.spread))
-
-
-def _reference(zone: Zone, difference: Floats) -> Mask:
-    """Mark points known to be good now; they have not changed if they were good before."""
-    return np.asarray(block_mask(zone, zone.reference).ravel() & np.isfinite(difference).all(axis=1))
+def _fitted(zone: Zone, difference: Floats, terms: Terms) -> Fitted:
+    """Fit differences, (points, bands), and the law of those that are no change."""
+    # Points known to be good now have not changed if they were good before.
+    reference = block_mask(zone, zone.reference).ravel() & np.isfinite(difference).all(axis=1)
+    return fit_in_turn(difference, terms, reference, np.zeros_like(difference))
 
 
 def _scatter_db(now: TapReadings, then: TapReadings, match: Match, bands: int) -> tuple[Floats, bool]:
@@ -145,10 +134,11 @@ class _Look:
 def _look(zone: Zone, left: Floats, false_call_rate: float) -> _Look:
     """Judge differences in units of the scatter of repeated taps, (points, bands)."""
     level = Terms(np.ones((len(left), 1)), np.zeros((1, 1)), zone.grid_shape, keeps_rings=False)
-    _, distance, spread = _settled(left, level, _reference(zone, left))
-    law = fit_null_law(distance)
-    score = (distance / limit_distance(law, false_call_rate)).reshape(zone.grid_shape)
-    return _Look(score, p_values(distance, law).reshape(zone.grid_shape), spread)
+    fitted = _fitted(zone, left, level)
+    score, p_value = (
+        values.reshape(zone.grid_shape) for values in (fitted.score(false_call_rate), fitted.p_value)
+    )
+    return _Look(score, p_value, float(np.median(fitted.baseline.spread)))
 
 
 def _together(looks: list[_Look], paired: int, *, is_known: bool) -> Difference:
@@ -162,6 +152,11 @@ def _together(looks: list[_Look], paired: int, *, is_known: bool) -> Difference:
         )
     else:
         words += "Points were tapped once, so how well they repeat is judged by the differences themselves."
+    if len(looks) == 1:
+        words += (
+            " What changed alike all round a station is not seen: the zone has fewer than "
+            f"{LEAST_STATIONS} stations."
+        )
     return Difference(
         score=np.maximum.reduce([look.score for look in looks]),
         p_value=np.minimum(1.0, len(looks) * np.minimum.reduce([look.p_value for look in looks])),
