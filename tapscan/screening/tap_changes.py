@@ -1,13 +1,14 @@
 """What changed between two visits to a tapped zone, beyond what its readings repeat to.
 
-Both visits' spectra are subtracted point by point. What changes slowly over the zone (another recorder,
-tapper or hand) is fitted robustly and taken out, and so is how hard each point was struck. What is left is
-measured in units of the scatter of the repeated taps at that very point, of both visits.
+Both visits' spectra are subtracted point by point, in units of the scatter of the repeated taps at that very
+point, of both visits. What changes slowly over the zone (another recorder, tapper or hand) is fitted robustly
+and taken out, and so is how hard each point was struck. One fit does both and judges what is left: a second
+one on what the first left settled on three quarters of some sound zones and called the rest changed.
 
 Two looks share the false-call rate. One gives each station a level of its own and sees small changes; the
 other gives it none and sees what changed all round a station. There another tapper must not pass for a
 change: what it alters depends on how the wall yields, so on how each station sounded before, and that much
-is taken out. A short zone has too few stations to tell such patterns; there the first look decides alone.
+is taken out.
 
 How far such differences lie when nothing changed is taken from the bulk of them: repeated taps of one
 visit cannot know how exactly the next visit finds the mark again.
@@ -32,9 +33,6 @@ __all__ = ["Difference", "tap_difference"]
 Floats = NDArray[np.float64]
 
 MOST_STRIKE = 0.8  # in tens of dB, as a zone's own baseline has it
-# Fewer stations do not tell in what patterns another tapper acts: with 14, two of twelve sound tubes changed
-# at a fifth of their points.
-LEAST_STATIONS = 24
 # A difference this many times wider than repeated taps explain hides small changes.
 WIDE = 3.0
 
@@ -79,14 +77,12 @@ def tap_difference(
     )
     strike = np.clip(strike, -MOST_STRIKE, MOST_STRIKE)
     scatter_db, is_known = _scatter_db(here, there, match, pooled)
-    allowed = [_level_terms(zone, paired, strike)]
-    if zone.stations >= LEAST_STATIONS:
-        allowed.append(visit_terms(zone, before, strike))
-    looks = []
-    for terms in allowed:
-        left = difference - _fitted(zone, difference, terms).baseline.expected
-        looks.append(_look(zone, left / scatter_db.reshape(left.shape), false_call_rate / len(allowed)))
-    return _together(looks, paired, is_known=is_known)
+    allowed = (_level_terms(zone, paired, strike), visit_terms(zone, before, strike))
+    scaled = difference / scatter_db.reshape(difference.shape)
+    # Points known to be good now have not changed if they were good before.
+    reference = block_mask(zone, zone.reference).ravel() & np.isfinite(scaled).all(axis=1)
+    looks = [fit_in_turn(scaled, terms, reference, np.zeros_like(scaled)) for terms in allowed]
+    return _together(zone, looks, false_call_rate, paired, is_known=is_known)
 
 
 def _level_terms(zone: Zone, paired: int, strike: Floats) -> Terms:
@@ -107,13 +103,6 @@ def _cut(readings: TapReadings, bands: int) -> TapReadings:
     )
 
 
-def _fitted(zone: Zone, difference: Floats, terms: Terms) -> Fitted:
-    """Fit differences, (points, bands), and the law of those that are no change."""
-    # Points known to be good now have not changed if they were good before.
-    reference = block_mask(zone, zone.reference).ravel() & np.isfinite(difference).all(axis=1)
-    return fit_in_turn(difference, terms, reference, np.zeros_like(difference))
-
-
 def _scatter_db(now: TapReadings, then: TapReadings, match: Match, bands: int) -> tuple[Floats, bool]:
     """Give each difference's standard deviation by the repeated taps, and whether there were any."""
     own, other = reading_variance(now, bands), reading_variance(then, bands)
@@ -122,28 +111,13 @@ def _scatter_db(now: TapReadings, then: TapReadings, match: Match, bands: int) -
     return np.sqrt(own + match.laid(other)), True
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class _Look:
-    """Differences judged with one set of terms: (points,), and how widely they spread as a whole."""
-
-    score: Floats
-    p_value: Floats
-    spread: float
-
-
-def _look(zone: Zone, left: Floats, false_call_rate: float) -> _Look:
-    """Judge differences in units of the scatter of repeated taps, (points, bands)."""
-    level = Terms(np.ones((len(left), 1)), np.zeros((1, 1)), zone.grid_shape, keeps_rings=False)
-    fitted = _fitted(zone, left, level)
-    score, p_value = (
-        values.reshape(zone.grid_shape) for values in (fitted.score(false_call_rate), fitted.p_value)
-    )
-    return _Look(score, p_value, float(np.median(fitted.baseline.spread)))
-
-
-def _together(looks: list[_Look], paired: int, *, is_known: bool) -> Difference:
+def _together(
+    zone: Zone, looks: list[Fitted], false_call_rate: float, paired: int, *, is_known: bool
+) -> Difference:
     """Let the look that sees more decide, each at its share of the rate (Bonferroni)."""
-    spread = looks[0].spread
+    spread = float(np.median(looks[0].baseline.spread))
+    score = np.maximum.reduce([look.score(false_call_rate / len(looks)) for look in looks])
+    p_value = np.minimum(1.0, len(looks) * np.minimum.reduce([look.p_value for look in looks]))
     words = f"{paired} points were tapped both times. "
     if is_known:
         words += (
@@ -152,14 +126,9 @@ def _together(looks: list[_Look], paired: int, *, is_known: bool) -> Difference:
         )
     else:
         words += "Points were tapped once, so how well they repeat is judged by the differences themselves."
-    if len(looks) == 1:
-        words += (
-            " What changed alike all round a station is not seen: the zone has fewer than "
-            f"{LEAST_STATIONS} stations."
-        )
     return Difference(
-        score=np.maximum.reduce([look.score for look in looks]),
-        p_value=np.minimum(1.0, len(looks) * np.minimum.reduce([look.p_value for look in looks])),
+        score=score.reshape(zone.grid_shape),
+        p_value=p_value.reshape(zone.grid_shape),
         words=words,
         is_wide=is_known and spread > WIDE,
     )
