@@ -194,7 +194,8 @@ def test_the_command_prints_a_summary_and_leaves_with_0(parts):
     assert "taps/BM-19-11.wav" in run.stderr
 
 
-def test_the_command_prints_json(parts):
+def test_the_command_prints_json(parts, comparison, monkeypatch):
+    monkeypatch.setattr(tapscan, "compare", lambda *_, **__: comparison)  # found once is enough
     run = CliRunner().invoke(main, ["compare", str(parts / "before"), str(parts / "now"), "--json"])
     assert run.exit_code == 0, run.output
     document = json.loads(run.stdout)
@@ -220,9 +221,10 @@ def test_the_command_says_what_is_wrong_in_one_line_and_leaves_with_1(parts, tmp
 
 @pytest.mark.slow
 def test_as_many_points_change_by_chance_as_was_asked_for(tmp_path):
-    """Ten sound tubes, each tapped on two days by two hands with two recorders."""
+    """Eleven sound tubes, each tapped on two days by two hands with two recorders."""
     changed = points = areas = 0
-    for seed in range(10):
+    # On parts 106 and 109 the other tapper sounds very unlike the first, and on 139 at some stations.
+    for seed in (*range(100, 110), 139):
         root = tmp_path / str(seed)
         with pytest.MonkeyPatch.context() as patch:
             visit(root / "before", [], patch, 0, seed=seed, stations=14)
@@ -234,6 +236,17 @@ def test_as_many_points_change_by_chance_as_was_asked_for(tmp_path):
         shutil.rmtree(root)
     assert 0.005 < changed / points < 0.02
     assert areas <= 1
+
+
+@pytest.mark.slow
+def test_what_came_all_round_a_station_shows(tmp_path, monkeypatch):
+    ring = [Defect(75.0, s_mm, 16.0, 0.5) for s_mm in (0.0, 30.0, 60.0, 90.0)]
+    visit(tmp_path / "before", [], monkeypatch, 0, seed=120, stations=24)
+    visit(tmp_path / "now", ring, monkeypatch, 1, seed=120, stations=24)
+    (zone,) = compared(tmp_path).zones
+    (one,) = (one for one in zone.changes if one.kind in ("new", "elsewhere"))
+    assert one.shown[0].x_mm[0] < 75 < one.shown[0].x_mm[1]
+    assert {int(name[6:]) for name in one.changed} == set(range(1, 13))
 
 
 @pytest.mark.slow

@@ -1,8 +1,9 @@
 """What changed between two visits to a tapped zone, beyond what its readings repeat to.
 
-Both visits' spectra are subtracted point by point. What changes slowly over the zone (another recorder,
-tapper or hand) is fitted robustly and taken out, and so is how hard each point was struck. What is left is
-measured in units of the scatter of the repeated taps at that very point, of both visits.
+Both visits' spectra are subtracted point by point, in units of the scatter of the repeated taps at that very
+point, of both visits. What changes slowly over the zone (another recorder, tapper or hand) is fitted robustly
+and taken out, and so is how hard each point was struck. One fit does both and judges what is left: a second
+one on what the first left settled on three quarters of some sound zones and called the rest changed.
 
 Two looks share the false-call rate. One gives each station a level of its own and sees small changes; the
 other gives it none and sees what changed all round a station. There another tapper must not pass for a
@@ -19,14 +20,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tapscan.plan import Zone, block_mask
-from tapscan.screening.baselines import (
-    Terms,
-    distances,
-    fit_baseline,
-    refit,
-    surface_terms,
-)
-from tapscan.screening.calls import fit_null_law, limit_distance, p_values
+from tapscan.screening.baselines import Terms, surface_terms
+from tapscan.screening.fitting import Fitted, fit_in_turn
 from tapscan.screening.patterns import visit_terms
 from tapscan.screening.repeats import reading_variance
 from tapscan.screening.tap_readings import TapReadings
@@ -36,9 +31,7 @@ from tapscan.screening.twins import Match, too_few
 __all__ = ["Difference", "tap_difference"]
 
 Floats = NDArray[np.float64]
-Mask = NDArray[np.bool_]
 
-REFITS = 3
 MOST_STRIKE = 0.8  # in tens of dB, as a zone's own baseline has it
 # A difference this many times wider than repeated taps explain hides small changes.
 WIDE = 3.0
@@ -84,11 +77,12 @@ def tap_difference(
     )
     strike = np.clip(strike, -MOST_STRIKE, MOST_STRIKE)
     scatter_db, is_known = _scatter_db(here, there, match, pooled)
-    looks = []
-    for terms in (_level_terms(zone, paired, strike), visit_terms(zone, before, strike)):
-        left = difference - _settled(difference, terms, _reference(zone, difference))[0]
-        looks.append(_look(zone, left / scatter_db.reshape(left.shape), false_call_rate / 2))
-    return _together(looks, paired, is_known=is_known)
+    allowed = (_level_terms(zone, paired, strike), visit_terms(zone, before, strike))
+    scaled = difference / scatter_db.reshape(difference.shape)
+    # Points known to be good now have not changed if they were good before.
+    reference = block_mask(zone, zone.reference).ravel() & np.isfinite(scaled).all(axis=1)
+    looks = [fit_in_turn(scaled, terms, reference, np.zeros_like(scaled)) for terms in allowed]
+    return _together(zone, looks, false_call_rate, paired, is_known=is_known)
 
 
 def _level_terms(zone: Zone, paired: int, strike: Floats) -> Terms:
@@ -109,22 +103,6 @@ def _cut(readings: TapReadings, bands: int) -> TapReadings:
     )
 
 
-def _settled(features: Floats, terms: Terms, reference: Mask) -> tuple[Floats, Floats, float]:
-    """Fit robustly, then on all that agrees; give what is expected, distances and the typical spread."""
-    noise = np.zeros_like(features)
-    fit = fit_baseline(features, terms, reference, noise)
-    for _ in range(REFITS):
-        distance = distances(features, fit)
-        law = fit_null_law(distance)
-        fit = refit(features, fit, reference | (p_values(distance, law) > law.above_p), noise)
-    return fit.expected, distances(features, fit), float(np.median(fit.spread))
-
-
-def _reference(zone: Zone, difference: Floats) -> Mask:
-    """Mark points known to be good now; they have not changed if they were good before."""
-    return np.asarray(block_mask(zone, zone.reference).ravel() & np.isfinite(difference).all(axis=1))
-
-
 def _scatter_db(now: TapReadings, then: TapReadings, match: Match, bands: int) -> tuple[Floats, bool]:
     """Give each difference's standard deviation by the repeated taps, and whether there were any."""
     own, other = reading_variance(now, bands), reading_variance(then, bands)
@@ -133,27 +111,13 @@ def _scatter_db(now: TapReadings, then: TapReadings, match: Match, bands: int) -
     return np.sqrt(own + match.laid(other)), True
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class _Look:
-    """Differences judged with one set of terms: (points,), and how widely they spread as a whole."""
-
-    score: Floats
-    p_value: Floats
-    spread: float
-
-
-def _look(zone: Zone, left: Floats, false_call_rate: float) -> _Look:
-    """Judge differences in units of the scatter of repeated taps, (points, bands)."""
-    level = Terms(np.ones((len(left), 1)), np.zeros((1, 1)), zone.grid_shape, keeps_rings=False)
-    _, distance, spread = _settled(left, level, _reference(zone, left))
-    law = fit_null_law(distance)
-    score = (distance / limit_distance(law, false_call_rate)).reshape(zone.grid_shape)
-    return _Look(score, p_values(distance, law).reshape(zone.grid_shape), spread)
-
-
-def _together(looks: list[_Look], paired: int, *, is_known: bool) -> Difference:
+def _together(
+    zone: Zone, looks: list[Fitted], false_call_rate: float, paired: int, *, is_known: bool
+) -> Difference:
     """Let the look that sees more decide, each at its share of the rate (Bonferroni)."""
-    spread = looks[0].spread
+    spread = float(np.median(looks[0].baseline.spread))
+    score = np.maximum.reduce([look.score(false_call_rate / len(looks)) for look in looks])
+    p_value = np.minimum(1.0, len(looks) * np.minimum.reduce([look.p_value for look in looks]))
     words = f"{paired} points were tapped both times. "
     if is_known:
         words += (
@@ -163,8 +127,8 @@ def _together(looks: list[_Look], paired: int, *, is_known: bool) -> Difference:
     else:
         words += "Points were tapped once, so how well they repeat is judged by the differences themselves."
     return Difference(
-        score=np.maximum.reduce([look.score for look in looks]),
-        p_value=np.minimum(1.0, len(looks) * np.minimum.reduce([look.p_value for look in looks])),
+        score=score.reshape(zone.grid_shape),
+        p_value=p_value.reshape(zone.grid_shape),
         words=words,
         is_wide=is_known and spread > WIDE,
     )
