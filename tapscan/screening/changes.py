@@ -3,6 +3,10 @@
 Indications of the two are matched where they overlap or touch on the part. An indication counts as grown only
 where the readings of points that it gained have changed beyond their repeatability: on one and the same
 area, a point at the edge is called now and not then by chance alone.
+
+Of a whole zone only areas beyond chance are told. Where one of the two maps has an indication already, few
+points are in question, and those that are new or gained lean the same way: a twentieth is enough for each.
+Laminate does not heal, so what is told to have shrunk or gone has changed beyond chance.
 """
 
 from collections.abc import Mapping
@@ -11,6 +15,7 @@ from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.stats import binom
 
 from tapscan.plan import Zone, parse_point, point_name
 from tapscan.screening.indications import Area, find_indications, label_areas, strength
@@ -32,6 +37,9 @@ ChangeKind = Literal["new", "grown", "unchanged", "shrunk", "gone", "unsure", "u
 # An edge has moved where it won or lost, with changed readings, at least so many points more than the other,
 # and this many times the root of all points along it. A hand that misses its mark moves one now and then.
 LEAST_MOVED, MOVED_OF_EDGE = 2, 0.8
+# A point of an indication leans when chance would change it as far one time in twenty. What is new leans at
+# so many points that chance would do it less than one time in a hundred.
+LEANING_P, CHANCE = 0.05, 0.01
 LEAST_READ = 0.5  # of an indication's points, for the other inspection to say anything of it
 
 
@@ -118,8 +126,9 @@ def zone_change(
     beyond = _beyond_chance(zone, after.method, status == CHANGED, difference, false_call_rate)
     changed = np.any([area.members for area in beyond], axis=0) if beyond else np.zeros(zone.grid_shape, bool)
     read = np.isin(status, (UNCHANGED, CHANGED))
+    leaning = changed | (read & (difference.p_value < LEANING_P)) if after.method == "tap" else changed
     groups = _groups(after, earlier, match)
-    changes = [_change(group, after, changed, read) for group in groups]
+    changes = [_change(group, after, changed, leaning, read) for group in groups]
     taken = np.any([_wider(g.was | g.now, closed=zone.is_tube) for g in groups], axis=0) if groups else False
     rest = [area for area in beyond if not (area.members & taken).any()]
     score = np.where(np.isfinite(difference.score), difference.score, np.nan)
@@ -237,12 +246,12 @@ def _wider(mask: Mask, *, closed: bool) -> Mask:
     return sides
 
 
-def _change(group: _Group, after: Screened, changed: Mask, read: Mask) -> Change:
+def _change(group: _Group, after: Screened, changed: Mask, leaning: Mask, read: Mask) -> Change:
     """Judge one group: by its extent, and by where its readings changed."""
     reach = _wider(group.was | group.now, closed=after.zone.is_tube)
     return Change(
         id="",
-        kind=_kind(group, changed, read, closed=after.zone.is_tube),
+        kind=_kind(group, changed, leaning, read, closed=after.zone.is_tube),
         zone=after.zone.code,
         method=after.method,
         before=group.before,
@@ -252,21 +261,22 @@ def _change(group: _Group, after: Screened, changed: Mask, read: Mask) -> Change
     )
 
 
-def _kind(group: _Group, changed: Mask, read: Mask, *, closed: bool) -> ChangeKind:
+def _kind(group: _Group, changed: Mask, leaning: Mask, read: Mask, *, closed: bool) -> ChangeKind:
     one_sided = not (group.before and group.after)
     extent = group.was | group.now
     if one_sided and (not extent.any() or read[extent].mean() < LEAST_READ):
         return "unknown"
     if not group.before:
-        return "new" if (changed & group.now).any() else "unsure"
+        chance = binom.sf((leaning & extent).sum() - 1, (read & extent).sum(), LEANING_P)
+        return "new" if (changed & extent).any() or chance < CHANCE else "unsure"
     if not group.after:
-        return "gone" if (changed & group.was).any() else "unsure"
-    gained = int((changed & group.now & ~group.was).sum())
-    lost = int((changed & group.was & ~group.now).sum())
+        return "gone" if (changed & extent).any() else "unsure"
+    gained, lost = group.now & ~group.was, group.was & ~group.now
     edge = int((extent & _wider(~extent, closed=closed)).sum())
-    if abs(gained - lost) < max(LEAST_MOVED, MOVED_OF_EDGE * np.sqrt(edge)):
-        return "unchanged"
-    return "grown" if gained > lost else "shrunk"
+    enough = max(LEAST_MOVED, MOVED_OF_EDGE * np.sqrt(edge))
+    if (leaning & gained).sum() - (leaning & lost).sum() >= enough:
+        return "grown"
+    return "shrunk" if (changed & lost).sum() - (changed & gained).sum() >= enough else "unchanged"
 
 
 def _names(zone: Zone, mask: Mask) -> tuple[str, ...]:
