@@ -32,8 +32,9 @@ How much loss of back wall is suspect is for screening to say.
 """
 
 import mmap
+from collections import deque
 from collections.abc import Callable, Iterator
-from concurrent.futures import Executor, ThreadPoolExecutor
+from concurrent.futures import Executor, Future, ThreadPoolExecutor
 from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass, fields, replace
 from itertools import islice
@@ -53,13 +54,15 @@ from tapscan.signals.candidates import (
 )
 from tapscan.signals.checking import require_axes, require_rate, require_real
 from tapscan.signals.learning import LEAST_SAMPLES, SAMPLE, learn
+from tapscan.signals.memory import keep_freed_memory
 
 __all__ = ["AScanFeatures", "AScanSettings", "Workers", "depth_mm", "measure_ascans", "measure_volume"]
 
 Floats = NDArray[np.float64]
 Progress = Callable[[int, int], None]
 
-_BLOCK = 8192  # traces measured together: bounds the memory, changes no result
+_BLOCK = 16_384  # traces measured together: bounds the memory, changes no result
+_AHEAD = 2  # blocks given out for each worker: while one is measured, the next one waits
 _SAMPLED = 32  # traces copied before their pages are let go
 _DECIDED = 65_536  # traces decided together
 _TOLERANCE = 0.2  # of the expected time of flight, before the zone has narrowed it
@@ -200,6 +203,7 @@ def measure_volume(
     require_axes("volume", volume, (3,), "(stations, positions, samples)")
     require_real("volume", volume)
     require_rate(sample_rate_hz)
+    keep_freed_memory()
     grid, total = volume.shape[:2], volume.shape[0] * volume.shape[1]
     traces = volume.reshape(total, volume.shape[2])
     settings = settings or AScanSettings()
@@ -246,8 +250,9 @@ def _measured(
     workers: int | Workers,
 ) -> Candidates:
     """Measure all traces block by block, in threads or elsewhere, never more than a few blocks ahead."""
-    total = len(traces)
+    total, done = len(traces), 0
     out = no_candidates(total)
+    waiting: deque[Future[Candidates]] = deque()
     opened: AbstractContextManager[Executor]
     if isinstance(workers, Workers):
         count, opened = workers.count, nullcontext(workers.pool)
@@ -255,14 +260,18 @@ def _measured(
         count, opened = max(1, workers), ThreadPoolExecutor(max(1, workers))
     with opened as pool:
         starts = iter(range(0, total, _BLOCK))
-        while batch := list(islice(starts, 2 * count)):
-            blocks = [np.asarray(traces[start : start + _BLOCK]) for start in batch]
-            for start, part in zip(batch, pool.map(candidates, blocks, [pattern] * len(batch)), strict=True):
-                for name in _names(out):
-                    getattr(out, name)[start : start + _BLOCK] = getattr(part, name)
-                if progress is not None:
-                    progress(min(total, start + _BLOCK), total)
-            _let_go(volume)
+        while done < total:
+            for start in islice(starts, _AHEAD * count - len(waiting)):
+                block = np.asarray(traces[start : start + _BLOCK])
+                waiting.append(pool.submit(candidates, block, pattern))
+            part = waiting.popleft().result()
+            for name in _names(out):
+                getattr(out, name)[done : done + _BLOCK] = getattr(part, name)
+            done = min(total, done + _BLOCK)
+            if progress is not None:
+                progress(done, total)
+            if done // _BLOCK % (_AHEAD * count) == 0:  # blocks at work map their pages anew
+                _let_go(volume)
     return out
 
 
@@ -315,18 +324,27 @@ def _expected(
 ) -> tuple[Floats, float]:
     """Return the expected back-wall time (n,) in grid steps, and how far the back wall may lie from it."""
     total = len(found.front)
+    times = np.empty(total)
+    for span in _spans(total):
+        part, rows = _part(found, span), np.arange(span.stop - span.start)
+        if due is None:
+            best = _largest(part, real[span])
+            known = real[span][rows, best]
+        else:
+            best = _backwall(part, real[span], np.full(len(rows), due), _TOLERANCE * due, pattern)
+            known = best >= 0
+        times[span] = np.where(known, part.after[rows, best], np.nan)
     if due is None:
-        seen = np.where(real, np.abs(found.amplitude), -1.0)
-        best = np.argmax(seen, axis=1)
-        times = np.where(real.any(axis=1), found.after[np.arange(total), best], np.nan)
         due = float(np.nanmedian(times)) if np.isfinite(times).any() else np.nan
-    else:
-        guess = _backwall(found, real, np.full(total, due), _TOLERANCE * due, pattern)
-        times = np.where(guess >= 0, found.after[np.arange(total), guess], np.nan)
-    trend = back_wall_trend(times.astype(float).reshape(grid), min(grid) > 1)
+    trend = back_wall_trend(times.reshape(grid), min(grid) > 1)
     spread = spread_about(times.reshape(grid), trend)
     slack = float(np.clip(4 * spread, _NARROW * due, _WIDE * due)) if np.isfinite(due) else 0.0
     return np.where(np.isfinite(trend), trend, due).ravel(), slack
+
+
+def _largest(part: Candidates, real: NDArray[np.bool_]) -> NDArray[np.intp]:
+    """Index of the largest echo among the candidates; of any where there is none."""
+    return np.asarray(np.argmax(np.where(real, np.abs(part.amplitude), -1.0), axis=1))
 
 
 def _on_the_right_lobe(
@@ -340,12 +358,12 @@ def _on_the_right_lobe(
     """
     cycle = 1.0 / pattern.kernel.bandwidth
     rows = np.arange(len(expected))
-    best = np.argmax(np.where(real, np.abs(found.amplitude), -1.0), axis=1)
+    best = np.concatenate([_largest(_part(found, span), real[span]) for span in _spans(len(rows))])
     off, amplitude = found.after[rows, best] - expected, found.amplitude[rows, best]
     with np.errstate(invalid="ignore"):
-        is_due = real.any(axis=1) & (np.abs(off) < 0.25 * cycle)
+        is_due = real[rows, best] & (np.abs(off) < 0.25 * cycle)
         usual = np.sign(amplitude[is_due].sum())
-        wrong = real.any(axis=1) & (amplitude * usual < 0)
+        wrong = real[rows, best] & (amplitude * usual < 0)
         wrong &= (np.abs(off) > 0.25 * cycle) & (np.abs(off) < 0.75 * cycle)
     if not wrong.any():
         return found
@@ -366,11 +384,11 @@ def _backwall(
     size = np.abs(part.amplitude)
     with np.errstate(invalid="ignore"):
         there = real & (np.abs(part.after - expected[:, None]) <= slack)
-    several = np.flatnonzero(np.count_nonzero(real, axis=1) > 1)
+    several = np.flatnonzero(real[:, 1:].any(axis=1))
     near = 0.5 / pattern.kernel.bandwidth
     there[several] &= ~_repeats(part.after[several], size[several], real[several], near)
     best = np.argmax(np.where(there, size, -1.0), axis=1)
-    return np.where(there.any(axis=1), best, -1)
+    return np.where(there[np.arange(len(best)), best], best, -1)
 
 
 def _repeats(
@@ -397,7 +415,7 @@ def _first_inside(
         )
         inside = real & (part.after < limit[:, None])
     first = np.argmin(np.where(inside, part.after, np.inf), axis=1)
-    return np.where(inside.any(axis=1), first, -1)
+    return np.where(inside[rows, first], first, -1)
 
 
 def _ends_early(

@@ -46,7 +46,8 @@ def back_wall_trend(time_s: Floats, is_grid: bool = True) -> Floats:
     known = np.isfinite(time_s)
     if not known.any():
         return np.full(time_s.shape, np.nan)
-    level = _upper_middle(time_s.reshape(1, -1))[0]
+    pick = round(_QUANTILE * (np.count_nonzero(known) - 1))
+    level = float(np.partition(time_s[known], pick)[pick])
     if not is_grid or np.count_nonzero(known) < _LEAST_POINTS:
         return np.full(time_s.shape, level)
     trend = _surface(time_s, known, level)

@@ -36,7 +36,7 @@ Floats32 = NDArray[np.float32]
 CANDIDATES = 4  # echoes after the front surface that are kept for each trace until the zone has decided
 NOISE_FACTOR = 6.0  # an echo stands this many standard deviations out of its trace's noise
 FRONT_FRACTION = 0.2  # of the trace's largest correlation: less than this is no front-surface echo
-_TILE = 1024  # traces worked together: a transform's worth of them fits the cache; changes no result
+_TILE = 2048  # traces worked together: a transform's worth of them fits the cache; changes no result
 _OVERLAP = 0.02  # correlation of two echoes above which they are refined together
 _ROUNDS = 5  # Gauss-Newton steps where echoes overlap
 _STILL = 5e-3  # grid steps below which they are left alone: some 0.05 ns
@@ -227,7 +227,7 @@ def _picked(traces: NDArray[Any], pattern: Pattern, count: int) -> tuple[Floats3
     c = correlate(values, pattern.kernel)
     noise = noise_of(values, pattern)
     start = _front(c, pattern)
-    fraction, height = _vertex(c, start)
+    fraction, height = _vertex(c, np.arange(len(c)), start)
     rest = _after_front(c, start, fraction, height, pattern)
     after, amplitude = _crests(rest, height, noise, pattern, count)
     after += (np.float32(pattern.dead) - fraction)[:, None]
@@ -269,7 +269,7 @@ def _crowded(found: Candidates, pattern: Pattern) -> NDArray[np.intp]:
     with np.errstate(invalid="ignore"):
         doubtful = found.after < pattern.overlap
         doubtful[:, 1:] |= found.after[:, 1:] < np.inf
-        suspects = np.unique(np.flatnonzero(doubtful) // doubtful.shape[1])
+        suspects = np.flatnonzero(doubtful.any(axis=1))
         times = np.sort(np.concatenate([np.zeros((len(suspects), 1)), found.after[suspects]], axis=1), axis=1)
         return suspects[(np.diff(times, axis=1) < pattern.overlap).any(axis=1)]
 
@@ -323,21 +323,27 @@ def noise_of(values: Floats32, pattern: Pattern) -> Floats32:
 def _front(c: Floats32, pattern: Pattern) -> NDArray[np.intp]:
     """Grid point (n,) of the front-surface echo: the first high crest after the first rise."""
     n, grid = c.shape
-    first = np.argmax(c >= np.float32(pattern.front_fraction) * c.max(axis=1)[:, None], axis=1)
+    rows, top = np.arange(n), np.argmax(c, axis=1)
+    # The rise comes before the largest value: beyond the last of those nothing need be looked at.
+    low = np.float32(pattern.front_fraction) * c[rows, top]
+    first = np.argmax(c[:, : int(top.max(initial=0)) + 1] >= low[:, None], axis=1)
     width = min(pattern.rise + 2, grid)
     first = np.clip(first - 1, 0, grid - width)
-    near = sliding_window_view(c, width, axis=1)[np.arange(n), first]
-    crest = np.zeros(near.shape, dtype=bool)
-    crest[:, 1:-1] = (near[:, 1:-1] >= near[:, :-2]) & (near[:, 1:-1] > near[:, 2:])
-    crest &= near >= np.float32(pattern.crest) * near.max(axis=1)[:, None]
+    near = sliding_window_view(c, width, axis=1)[rows, first]
+    inner = near[:, 1:-1]
+    crest = inner >= near[:, :-2]
+    crest &= inner > near[:, 2:]
+    crest &= inner >= np.float32(pattern.crest) * near.max(axis=1)[:, None]
+    best = np.argmax(crest, axis=1)
     # Without a crest inside (the echo sits at the very start or end) the largest value has to do.
-    best = np.where(crest.any(axis=1), np.argmax(crest, axis=1), np.argmax(near, axis=1))
+    none = np.flatnonzero(~crest[rows, best])
+    best += 1
+    best[none] = np.argmax(near[none], axis=1)
     return np.asarray(np.clip(first + best, 1, grid - 2))
 
 
-def _vertex(c: Floats32, at: NDArray[np.intp]) -> tuple[Floats32, Floats32]:
-    """Crest by the parabola through three points: offset from `at` in grid steps, and height."""
-    rows = np.arange(len(c))
+def _vertex(c: Floats32, rows: NDArray[np.intp], at: NDArray[np.intp]) -> tuple[Floats32, Floats32]:
+    """Crests of some rows by the parabola through three points: offset from `at` in steps, and height."""
     left, mid, right = c[rows, at - 1], c[rows, at], c[rows, at + 1]
     bend = left - 2 * mid + right
     slope = np.float32(0.5) * (left - right)
@@ -353,19 +359,18 @@ def _after_front(
     """Cut out the stretch after the front-surface echo, less that echo, with room for shapes at both ends."""
     n, grid = c.shape
     room, window = pattern.half, pattern.window
-    padded = c
-    if int(start.max(initial=0)) + pattern.dead + window > grid:
-        padded = np.zeros((n, grid + window + pattern.dead), dtype=c.dtype)
-        padded[:, :grid] = c
-    cut = sliding_window_view(padded, window, axis=1)[np.arange(n), start + pattern.dead]
+    begin = start + (pattern.dead - room)
+    before = max(0, -int(begin.min(initial=0)))
+    behind = max(0, int(begin.max(initial=0)) + window + 2 * room - grid)
+    padded = np.pad(c, ((0, 0), (before, behind))) if before or behind else c
+    rest = sliding_window_view(padded, window + 2 * room, axis=1)[np.arange(n), begin + before]
+    rest[:, :room] = rest[:, room + window :] = 0
     whole, row = _split(fraction)
-    tail = pattern.tail[row]
     # An offset below zero is a whole step less and the rest of the step later.
-    length = min(tail.shape[1] - 1, window)
-    late = np.where((whole < 0)[:, None], tail[:, 1 : length + 1], tail[:, :length])
-    cut[:, :length] -= height[:, None] * late
-    rest = np.zeros((n, window + 2 * room), dtype=c.dtype)
-    rest[:, room : room + window] = cut
+    length = min(pattern.tail.shape[1] - 1, window)
+    late = sliding_window_view(pattern.tail, length, axis=1)[row, (whole < 0).astype(np.intp)]
+    late *= height[:, None]
+    rest[:, room : room + length] -= late
     return rest
 
 
@@ -388,24 +393,25 @@ def _crests(
     amplitude = np.full((len(rest), count), np.nan, dtype=np.float32)
     live = np.arange(len(rest))
     for k in range(count):
-        size = np.abs(rest[:, room : room + window])
+        size = np.abs(
+            rest[:, room : room + window] if len(live) == len(rest) else rest[live, room : room + window]
+        )
         best = np.argmax(size, axis=1)
         level = np.maximum(NOISE_FACTOR * noise[live], pattern.scatter[best] * front[live])
         strong = size[np.arange(len(best)), best] > np.float32(0.5) * level
-        if not strong.all():
-            live, rest, best = live[strong], rest[strong], best[strong]
+        live, best = live[strong], best[strong]
         if not len(live):
             break
-        offset, height = _vertex(rest, best + room)
+        offset, height = _vertex(rest, live, best + room)
         inner = (best > 0) & (best < window - 1) & (np.abs(offset) < 1)
         at[live, k] = np.where(inner, best + offset, np.nan)
         amplitude[live, k] = np.where(inner, height, np.nan)
         if k + 1 < count:
             whole, row = _split(offset)
+            echo = pattern.shape[row]
+            echo *= height[:, None]
             view = sliding_window_view(rest, 2 * room + 1, axis=1, writeable=True)
-            rows = np.arange(len(live))
-            begin = np.clip(best + whole, 0, window - 1)
-            view[rows, begin] -= height[:, None] * pattern.shape[row]
+            view[live, np.clip(best + whole, 0, window - 1)] -= echo
     return at, amplitude
 
 

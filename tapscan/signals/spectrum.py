@@ -12,6 +12,7 @@ import numpy as np
 
 from tapscan.signals.decay import decay_time, tail_power
 from tapscan.signals.lines import LINE_BINS, fit_line, line_bins, pole_to_mode
+from tapscan.signals.memory import keep_freed_memory
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
@@ -139,6 +140,7 @@ def tap_features(
     >>> float(features.peak_hz[0].round(1)), float(features.damping_ratio[0].round(4))
     (2999.4, 0.02)
     """
+    keep_freed_memory()
     batch = _as_batch(taps)
     n = len(batch)
     layout = _layout(batch.shape[1], sample_rate_hz, band_hz)
@@ -407,25 +409,29 @@ def _peak(in_band: "NDArray[np.floating]", layout: _Layout) -> "tuple[NDArray[np
         tops = (inner >= in_band[row, 1:-3]) & (inner > in_band[row, 3:-1])
         if tops.any():
             peak[row] = 2 + np.argmax(np.where(tops, inner, -1))
-    two = in_band[:, :-1] + in_band[:, 1:]
-    four = two[:, :-2] + two[:, 2:]
-    smooth = four[:, :-1] + in_band[:, 4:]  # its element k is the sum about bin k + 2
-    middle = (peak - 2).clip(0, bins - 5)
-    width = _half_power_bins(smooth, middle)
+    middle = peak.clip(2, bins - 3)
+    width = _half_power_bins(in_band, middle)
     for row in np.flatnonzero(width > 10):
-        first = max(middle[row] - width[row], 0)
-        middle[row] = first + np.argmax(smooth[row, first : middle[row] + width[row] + 1])
-        peak[row] = middle[row] + 2
+        first = max(middle[row] - width[row], 2)
+        about = _about(in_band[row : row + 1], np.arange(first, min(middle[row] + width[row], bins - 3) + 1))
+        peak[row] = first + np.argmax(about)
     return peak + layout.bins.start, width
 
 
-def _half_power_bins(smooth: "NDArray[np.floating]", peak: "NDArray[np.intp]") -> "NDArray[np.intp]":
+def _about(in_band: "NDArray[np.floating]", middle: "NDArray[np.intp]") -> "NDArray[np.floating]":
+    """Power in five bins about each of `middle`, shape (k,) or (n, k), two bins off the band's ends."""
+    rows = np.arange(len(in_band))[:, None]
+    two = in_band[rows, middle - 2] + in_band[rows, middle - 1]
+    return np.asarray(two + (in_band[rows, middle] + in_band[rows, middle + 1]) + in_band[rows, middle + 2])
+
+
+def _half_power_bins(in_band: "NDArray[np.floating]", peak: "NDArray[np.intp]") -> "NDArray[np.intp]":
     """Bins from the peak to where the power has fallen to half, on the narrower side; at most 256."""
-    half = np.take_along_axis(smooth, peak[:, None], axis=1) / 2
+    half = _about(in_band, peak[:, None]) / 2
     runs = []
     for sign in (-1, 1):
-        bins = (peak[:, None] + sign * _STEPS).clip(0, smooth.shape[1] - 1)
-        low = np.take_along_axis(smooth, bins, axis=1) < half
+        bins = (peak[:, None] + sign * _STEPS).clip(2, in_band.shape[1] - 3)
+        low = _about(in_band, bins) < half
         low[:, -1] = True
         runs.append(_STEPS[np.argmax(low, axis=1)])
     return np.asarray(np.minimum(*runs))

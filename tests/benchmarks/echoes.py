@@ -1,9 +1,9 @@
 """What measuring a volume of A-scans costs, against the transforms that it rests on.
 
-The floor is one batched real FFT and its inverse of the same memory-mapped float32 data, in the same blocks,
-with the same number of threads. Everything else is gates, echoes, times of flight, amplitudes and the
-decision over the whole zone. One trace in twenty is delaminated, a third of those so shallow that the echoes
-overlap and are refined.
+The floor is one batched real FFT and its inverse of the same memory-mapped float32 data, in the blocks that
+suit it best, with the same number of threads. Everything else is gates, echoes, times of flight, amplitudes
+and the decision over the whole zone. One trace in twenty is delaminated, a third of those so shallow that the
+echoes overlap and are refined.
 
     python -m tests.benchmarks.echoes            10^3 to 10^5 traces
     python -m tests.benchmarks.echoes --full     up to 10^6 traces, 2 GB in the temporary directory
@@ -78,7 +78,7 @@ def floor_s(volume: np.ndarray) -> tuple[float, float]:
     with ThreadPoolExecutor(THREADS) as pool:
         list(pool.map(one, range(0, len(flat), BLOCK)))
     around, around_cpu = time.perf_counter() - started, time.process_time() - cpu
-    return min(inside, around), min(inside_cpu, around_cpu)
+    return min((inside, inside_cpu), (around, around_cpu))
 
 
 def resident_mb() -> float:
