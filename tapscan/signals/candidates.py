@@ -14,6 +14,7 @@ import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
+from tapscan.signals.hidden import USUAL_FRONT, uncovered
 from tapscan.signals.pulses import detrended
 from tapscan.signals.pursuit import STEPS, Kernel, correlate, refined
 
@@ -56,6 +57,8 @@ class Pattern:
     `misfit` (2·half + 1,) are the least amplitudes that count, relative to the front-surface echo at that
     time after it, and relative to a stronger echo at that time from it. `tail` and `shape` are the pulse's
     autocorrelation at fractional lags, after `dead` and in full. `step` is the digitiser's, 0 when unknown.
+    `usual` is the zone's usual front-surface echo, relative to the sign of its back walls; 0 while that is
+    not known, and where it is the stronger of the two.
     """
 
     kernel: Kernel
@@ -77,6 +80,7 @@ class Pattern:
     scatter: Floats32
     misfit: Floats32
     swelling: Floats32
+    usual: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -196,7 +200,8 @@ def _rests(values: Floats32, at: NDArray[np.intp]) -> NDArray[np.bool_]:
 def candidates(traces: NDArray[Any], pattern: Pattern, count: int = CANDIDATES) -> Candidates:
     """Measure one block of traces (n, samples), a tile at a time so that each stays in the processor's cache.
 
-    Only the correlations of traces whose echoes overlap are kept until the whole block is refined together.
+    Only the correlations of traces whose echoes overlap, or whose front-surface echo is unusual, are kept
+    until the whole block is refined together.
     """
     total = len(traces)
     found = no_candidates(total, count)
@@ -206,11 +211,12 @@ def candidates(traces: NDArray[Any], pattern: Pattern, count: int = CANDIDATES) 
         c, part = _picked(np.asarray(traces[tile]), pattern, count)
         for field in fields(Candidates):
             getattr(found, field.name)[tile] = getattr(part, field.name)
-        rows = _crowded(part, pattern)
+        rows = np.union1d(_crowded(part, pattern), _unusual(part, pattern))
         crowded.append(rows + start)
         kept.append(c[rows])
     if sum(map(len, crowded)):
         _untangle(found, pattern, np.concatenate(crowded), np.concatenate(kept))
+        _uncover(found, pattern, np.concatenate(crowded), np.concatenate(kept))
     _drop_weak(found, pattern)
     bad = (found.fault != "") | ~np.isfinite(found.height)
     found.fault[bad & (found.fault == "")] = "not finite"
@@ -260,6 +266,25 @@ def _untangle(found: Candidates, pattern: Pattern, rows: NDArray[np.intp], c: Fl
     _drop_misfits(found, pattern, rows[again], is_refined=True)
 
 
+def _uncover(found: Candidates, pattern: Pattern, rows: NDArray[np.intp], c: Floats32) -> None:
+    """Put front-surface echoes right, in place, where a crest beside a stronger echo was taken for one."""
+    if not pattern.usual:
+        return
+    sign = np.sign(pattern.usual)
+    front = found.front[rows, None].astype(float)
+    lags = np.arange(int(np.ceil(pattern.least)), min(pattern.window, 2 * pattern.overlap))
+    at, amplitude, is_better = uncovered(
+        c * c.dtype.type(sign),
+        np.hstack([front, front + found.after[rows]]),
+        pattern.usual,
+        lags,
+        pattern.kernel,
+    )
+    rows, at, amplitude = rows[is_better], at[is_better], sign * amplitude[is_better]
+    found.front[rows], found.height[rows] = at[:, 0], amplitude[:, 0]
+    found.after[rows], found.amplitude[rows] = at[:, 1:] - at[:, :1], amplitude[:, 1:]
+
+
 def _rows(found: Candidates, rows: NDArray[np.intp]) -> Candidates:
     return Candidates(*(getattr(found, field.name)[rows] for field in fields(Candidates)))
 
@@ -272,6 +297,14 @@ def _crowded(found: Candidates, pattern: Pattern) -> NDArray[np.intp]:
         suspects = np.flatnonzero(doubtful.any(axis=1))
         times = np.sort(np.concatenate([np.zeros((len(suspects), 1)), found.after[suspects]], axis=1), axis=1)
         return suspects[(np.diff(times, axis=1) < pattern.overlap).any(axis=1)]
+
+
+def _unusual(found: Candidates, pattern: Pattern) -> NDArray[np.intp]:
+    """Rows whose front-surface echo is far from what the zone has, where stronger echoes may hide it."""
+    if not pattern.usual:
+        return np.empty(0, dtype=np.intp)
+    share = found.height / np.float32(abs(pattern.usual))
+    return np.flatnonzero((share < USUAL_FRONT[0]) | (share > USUAL_FRONT[1]))
 
 
 def _drop_weak(found: Candidates, pattern: Pattern) -> None:

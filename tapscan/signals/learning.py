@@ -33,6 +33,7 @@ _SUPPORT_FLOOR = 0.15  # of the pulse's root energy: an echo that lacks less at 
 _TOP_FLOOR = 0.03  # of the pulse's power: what lies above needs no finer grid here
 _LEAST_QUIET = 16  # samples that tell the noise
 _BACKSCATTER_FACTOR = 5.3  # standard deviations of the zone's backscatter above its usual value
+_WEAK_FRONT = 0.5  # times it the back wall has: behind so weak a front surface a shallow echo can hide it
 _USUAL_FACTOR = 1.5  # times what the plies send back everywhere alike
 _USUAL_MISFIT_FACTOR = 2.5  # times what the pulse misfits a stronger echo everywhere alike
 _MISFIT_FACTOR = 4.0  # standard deviations of the pulse's misfit to a stronger echo, above its usual value
@@ -68,9 +69,11 @@ def learn(
     c = correlate(values, kernel)
     args = (_window(found, pattern, due), step, _front_fraction(c, found))
     pattern = _with_noise(make_pattern(kernel, pulse.centre, *args), values)
-    scatter, misfit = _levels(c, candidates(values, pattern, 1), pattern)
+    found = candidates(values, pattern, 1)
+    scatter, misfit = _levels(c, found, pattern)
     return replace(
         pattern,
+        usual=_usual_front(found),
         scatter=np.maximum(scatter, _LEAST_RELATIVE).astype(np.float32),
         misfit=np.maximum(misfit, _LEAST_RELATIVE).astype(np.float32),
     )
@@ -85,6 +88,12 @@ def _front_fraction(c: Floats32, found: Candidates) -> float:
     """
     usual = float(np.median(found.height / c.max(axis=1)))
     return float(np.clip(0.6 * usual, 0.6 * FRONT_FRACTION, 0.45))
+
+
+def _usual_front(found: Candidates) -> float:
+    """Return the usual front-surface echo with the back wall's sign; 0 where it is no weaker."""
+    share = float(np.nanmedian(found.amplitude[:, 0] / found.height)) if len(found.height) else 0.0
+    return float(np.copysign(np.nanmedian(found.height), share)) if abs(share) > _WEAK_FRONT else 0.0
 
 
 def _kernel(values: Floats32, pulse: Pulse, step: float) -> Kernel | None:
