@@ -52,35 +52,44 @@ def uncovered(
     """
     top = np.argmax(c, axis=1)
     lag = _best_lag(c, top, usual, lags, kernel)
-    lag[top - at[:, 0] > lags[-1]] = np.nan  # what lies so far before the crest is no part of it
-    front = top - lag
     behind = at[:, 1:] > (top + _CYCLES_BEHIND / kernel.bandwidth)[:, None]
-    guess = np.column_stack([front, top, np.where(behind, at[:, 1:], np.nan)])[:, : at.shape[1]]
+    guess = np.column_stack([top - lag, top, np.where(behind, at[:, 1:], np.nan)])[:, : at.shape[1]]
+    guess[~_is_other(guess, at, lags[-1], kernel)] = np.nan
     time, amplitude, gain = np.full(at.shape, np.nan), np.full(at.shape, np.nan), np.full(len(c), -np.inf)
     for rows, which in _by_number(guess):
         time[rows[:, None], which], amplitude[rows[:, None], which], gain[rows] = refined(
             c[rows], guess[rows[:, None], which], kernel
         )
-    for rows, which in _by_number(at):
+    for rows, which in _by_number(np.where(np.isfinite(guess[:, :1]), at, np.nan)):
         found, explained = solve(c[rows], at[rows[:, None], which], kernel)
         strongest = np.take_along_axis(found, np.argmax(np.abs(found), axis=1)[:, None], axis=1)[:, 0]
         gain[rows] -= np.where(strongest > 0, 1.0, _NEARLY) * explained
-    is_better = (gain > 0) & (np.isfinite(guess).sum(axis=1) <= np.maximum(np.isfinite(at).sum(axis=1), 2))
-    is_better &= _is_usual(amplitude[:, 0], usual) & (amplitude[:, 1] > np.abs(amplitude[:, 0]))
-    return time, amplitude, is_better & (time[:, 0] < time[:, 1])
+    is_better = (gain > 0) & _is_usual(amplitude[:, 0], usual) & (time[:, 0] < time[:, 1])
+    return time, amplitude, is_better & (amplitude[:, 1] > np.abs(amplitude[:, 0]))
 
 
 def _best_lag(
     c: NDArray[Any], top: NDArray[np.intp], usual: float, lags: NDArray[np.intp], kernel: Kernel
 ) -> Floats:
     """Lag (n,) at which a front-surface echo of the usual size explains most; NaN where none does."""
-    best, energy = np.full(len(c), np.nan), np.full(len(c), -np.inf)
-    for lag in lags:
-        rows = np.flatnonzero(top >= lag)
-        pair, explained = solve(c[rows], np.column_stack([top[rows] - lag, top[rows]]).astype(float), kernel)
-        fits = _is_usual(pair[:, 0], usual) & (pair[:, 1] > 0) & (explained > energy[rows])
-        best[rows[fits]], energy[rows[fits]] = lag, explained[fits]
-    return best
+    rows, r = np.arange(len(c))[:, None], kernel.r[kernel.reach - lags]
+    before, crest = c[rows, np.maximum(top[:, None] - lags, 0)], c[rows, top[:, None]]
+    front, echo = (before - r * crest) / (1 - r**2), (crest - r * before) / (1 - r**2)
+    explained = np.where(_is_usual(front, usual) & (echo > 0), front * before + echo * crest, -np.inf)
+    explained[top[:, None] < lags] = -np.inf
+    best = np.argmax(explained, axis=1)
+    return np.where(explained[rows[:, 0], best] > -np.inf, lags[best], np.nan)
+
+
+def _is_other(guess: Floats, at: Floats, reach: int, kernel: Kernel) -> NDArray[np.bool_]:
+    """Whether a guess is another explanation than what was found, with no more echoes, at the same place."""
+    quarter = 0.25 / kernel.bandwidth
+    with np.errstate(invalid="ignore"):
+        is_same = np.abs(guess[:, 0] - at[:, 0]) < quarter
+        is_same &= (np.abs(at[:, 1:] - guess[:, 1:2]) < quarter).any(axis=1)
+        is_near = guess[:, 1] - at[:, 0] <= reach
+    number = np.isfinite(guess).sum(axis=1) <= np.maximum(np.isfinite(at).sum(axis=1), 2)
+    return np.asarray(is_near & number & ~is_same & np.isfinite(guess[:, 0]))
 
 
 def _is_usual(amplitude: Floats, usual: float) -> NDArray[np.bool_]:
