@@ -206,7 +206,8 @@ def undo(state: State) -> Step:
         return _deaf(state), (Refused("there is no tap to undo", "repeat a point to strike it again"),)
     point = state.trail[-1]
     left = max(state.taken.get(point, 0) - 1, 0)
-    state = replace(_deaf(state), trail=state.trail[:-1], taken=_with(state.taken, point, left))
+    taken, skipped = _with(state.taken, point, left), state.skipped - {point}
+    state = replace(_deaf(state), trail=state.trail[:-1], taken=taken, skipped=skipped)
     return _moved(state, point, Undone(point, left))
 
 
@@ -217,7 +218,8 @@ def repeat(state: State) -> Step:
     if point is None:
         return _deaf(state), (Refused("there is no tap to repeat", "strike the point first"),)
     trail = tuple(one for one in state.trail if one != point)
-    state = replace(_deaf(state), trail=trail, taken=_with(state.taken, point, 0))
+    taken, skipped = _with(state.taken, point, 0), state.skipped - {point}
+    state = replace(_deaf(state), trail=trail, taken=taken, skipped=skipped)
     return _moved(state, point, Repeated(point))
 
 
@@ -245,6 +247,8 @@ def _take(state: State, hit: Hit) -> Step:
     if not state.is_on or point is None:
         return state, ()
     reason = fault(hit, state.memory, rate)
+    strays = state.memory.strays + (reason == "stray") if reason in {"stray", "too quiet"} else 0
+    state = replace(state, memory=replace(state.memory, strays=strays))
     if reason == "stray":
         return state, ()
     samples = None if reason else kept_sound(hit, rate)

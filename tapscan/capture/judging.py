@@ -24,6 +24,7 @@ ADVICE = {
 LEAST_SNR_DB = 20.0
 QUIET_DB = -20.0  # against the median of the taps kept before, as find_taps has it
 STRAY_DB = -30.0  # what is weaker than this against them is no tap at all: a step, a word, a chair
+MOST_STRAYS = 3  # in a row: then somebody strikes, or has turned the gain down
 SWELL_S, SWELL_TIMES = 0.005, 10.0  # energy of a later moment over the first: more is a tone or a word
 AUDIBLE = 0.01  # of full scale: before any tap was kept, what stays below is quiet and not noisy
 USUAL_TAPS = 30
@@ -43,18 +44,20 @@ class Memory:
 
     `peaks` are those of the last taps kept, `apart_db` how far each lay from its siblings; `spectra` belong
     to the taps of the present point and `odd` to the one that was just refused there for being unlike them.
+    `strays` counts the faint sounds since the last tap that was one.
     """
 
     peaks: tuple[float, ...] = ()
     apart_db: tuple[float, ...] = ()
     spectra: tuple["NDArray[np.float64]", ...] = ()
     odd: "NDArray[np.float64] | None" = None
+    strays: int = 0
 
 
 def fault(hit: Hit, memory: Memory, sample_rate_hz: float) -> str:
     """Say why a tap is not good by itself: ``''`` when it is, ``'stray'`` when it is not worth a word."""
     usual = float(np.median(memory.peaks)) if memory.peaks else 0.0
-    if hit.peak < usual * 10 ** (STRAY_DB / 20):
+    if hit.peak < usual * 10 ** (STRAY_DB / 20) and memory.strays < MOST_STRAYS:
         return "stray"
     if not np.isfinite(hit.samples).all():
         return "not finite"

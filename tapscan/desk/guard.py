@@ -7,6 +7,7 @@ carry the token: as a cookie that the browser sends for the desk's own pages alo
 
 import hmac
 import ipaddress
+import re
 from collections.abc import MutableMapping
 from dataclasses import dataclass
 from typing import Any
@@ -68,7 +69,8 @@ class Door:
         >>> door.is_own_host("127.0.0.1:8327"), door.is_own_host("part.example:8327")
         (True, False)
         """
-        name, _, port = host.rpartition(":")
+        # Browsers leave the port that every web address has by default out.
+        name, _, port = (host if re.search(r":\d+$", host) else f"{host}:80").lower().rpartition(":")
         if port != str(self.port):
             return False
         if name in {"127.0.0.1", "localhost", "[::1]", _host(self.address)}:

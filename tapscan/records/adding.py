@@ -51,8 +51,8 @@ class TapShelf:
                 self._files.setdefault(named[0], {}).setdefault(named[1], []).append(path)
 
     def files(self, point: Point) -> list[Path]:
-        """Every recording at the point, whatever its spelling."""
-        return [path for paths in self._files.get(point, {}).values() for path in paths]
+        """Every recording at the point in the order of their numbers, whatever their spelling."""
+        return [path for _, paths in sorted(self._files.get(point, {}).items()) for path in paths]
 
     def next_name(self, point: Point, end: str) -> Path:
         """Return the path for one more recording at the point: first BM-07-05.wav, then BM-07-05_2.wav."""

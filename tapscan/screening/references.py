@@ -1,19 +1,44 @@
 """Points that the plan marks as known to be good, held against the rest of their zone."""
 
 import numpy as np
+from numpy.typing import NDArray
 
 from tapscan.errors import sentence
-from tapscan.plan import point_name
+from tapscan.plan import parse_point, point_name
 from tapscan.screening.results import CLEAR, SUSPECT, Screened
 
-__all__ = ["reference_doubts"]
+__all__ = ["marked_damage", "reference_doubts"]
 
 # Fewer suspect references than this share are chance or a bad reading; beyond it the mark is in doubt.
 LEAST_SHARE = 0.1
 # By chance as many would be suspect once in so many zones.
 MAX_CHANCE = 1e-3
 MOST_SHARE_OF_REST = 0.5
+MARKED_SHARE = 0.3  # of an area that stands out, for the marks on it to hide it
 MOST_NAMED = 6
+
+
+def marked_damage(unmarked: Screened, reference: NDArray[np.bool_]) -> list[str]:
+    """Warn when points marked as good stand out from the zone as damage does, once the marks are left aside.
+
+    As marked, they are what everything is held against, and a mark on damage hides it. `unmarked` is the zone
+    screened without its marks.
+    """
+    told = []
+    for one in unmarked.indications:
+        points = [parsed for name in one.points if (parsed := parse_point(name)) is not None]
+        marked = [point for point in points if reference[point.station - 1, point.position - 1]]
+        if len(marked) < MARKED_SHARE * len(points):
+            continue
+        names = ", ".join(str(point) for point in marked[:MOST_NAMED])
+        more = f" and {len(marked) - MOST_NAMED} more" if len(marked) > MOST_NAMED else ""
+        what = (
+            f"held against the zone itself, {len(points)} points stand out as damage does, and "
+            f"{len(marked)} of them are marked as reference: {names}{more}; so marked, they hide it"
+        )
+        remedy = "make sure that they are good laminate, or take them out of reference"
+        told.append(sentence(f"zone {unmarked.zone.code}", what, remedy))
+    return told
 
 
 def reference_doubts(screened: Screened, false_call_rate: float) -> list[str]:

@@ -1,13 +1,14 @@
 """A whole inspection, looked at: every zone by every method, each held against what is good within it."""
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from tapscan.plan import Zone
 from tapscan.records.inspection import Inspection
 from tapscan.screening.ascans import screen_ascans
 from tapscan.screening.echo_readings import EchoReadings, read_ascans
 from tapscan.screening.known import NOTHING_LEARNT, Learnt
+from tapscan.screening.references import marked_damage
 from tapscan.screening.results import Method, Screened
 from tapscan.screening.tap_readings import TapReadings, read_taps
 from tapscan.screening.taps import screen_taps
@@ -68,11 +69,22 @@ def look(
             readings: TapReadings | EchoReadings
             if method == "tap":
                 readings = read_taps(inspection, zone, warnings, report)
-                seen.append(Seen(screen_taps(zone, readings, rate, warnings), readings))
             else:
                 readings = read_ascans(inspection, zone, warnings, report, workers)
-                seen.append(Seen(screen_ascans(zone, readings, rate, warnings), readings))
+            screened = _screened(zone, readings, rate, warnings)
+            if zone.reference:
+                unmarked = _screened(replace(zone, reference=()), readings, rate, [])
+                warnings += marked_damage(unmarked, screened.is_reference)
+            seen.append(Seen(screened, readings))
     return Scan(inspection, tuple(seen))
+
+
+def _screened(
+    zone: Zone, readings: TapReadings | EchoReadings, false_call_rate: float, warnings: list[str]
+) -> Screened:
+    if isinstance(readings, TapReadings):
+        return screen_taps(zone, readings, false_call_rate, warnings)
+    return screen_ascans(zone, readings, false_call_rate, warnings)
 
 
 def methods(inspection: Inspection, zone: Zone) -> Sequence[Method]:

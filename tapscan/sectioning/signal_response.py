@@ -54,6 +54,8 @@ def fit_response(
 ) -> ResponseFit:
     """Fit the line to sizes (n,) and responses (n,); those up to `noise` or from `ceiling` on are censored.
 
+    Where nothing is noise, a response of 0 lies below the least that was read.
+
     Raises
     ------
     ValueError
@@ -78,7 +80,8 @@ def fit_response(
     if between.sum() < 3 or size.min() <= 0 or np.ptp(size[between]) == 0:
         msg = "a line needs three responses or more between noise and ceiling, at sizes that differ"
         raise ValueError(msg)
-    held = np.where(low, noise, np.where(high, ceiling, seen))
+    floor = noise if noise > 0 else seen[between].min()
+    held = np.where(low, floor, np.where(high, ceiling, seen))
     data = _Data(np.column_stack([np.ones(size.size), np.log(size)]), np.log(held), low, high)
     start, *_ = np.linalg.lstsq(data.design[between], data.log_response[between], rcond=None)
     spread = float(np.std((data.log_response - data.design @ start)[between]))

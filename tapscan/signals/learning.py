@@ -92,8 +92,11 @@ def _front_fraction(c: Floats32, found: Candidates) -> float:
 
 def _usual_front(found: Candidates) -> float:
     """Return the usual front-surface echo with the back wall's sign; 0 where it is no weaker."""
-    share = float(np.nanmedian(found.amplitude[:, 0] / found.height)) if len(found.height) else 0.0
-    return float(np.copysign(np.nanmedian(found.height), share)) if abs(share) > _WEAK_FRONT else 0.0
+    both = np.isfinite(found.amplitude[:, 0])
+    if not both.any():
+        return 0.0
+    share = float(np.median(found.amplitude[both, 0] / found.height[both]))
+    return float(np.copysign(np.median(found.height[both]), share)) if abs(share) > _WEAK_FRONT else 0.0
 
 
 def _kernel(values: Floats32, pulse: Pulse, step: float) -> Kernel | None:

@@ -376,3 +376,20 @@ def test_wrong_rates_and_blocks_are_told():
         engine.begin(course(), 0)
     with pytest.raises(ValueError, match=r"block must have shape \(samples,\), not \(2, 3\)"):
         engine.advance(engine.begin(course(), RATE), np.zeros((2, 3)))
+
+
+def test_a_skipped_point_that_undo_or_repeat_goes_back_to_is_open_again():
+    for command in (engine.undo, engine.repeat):
+        state, _ = heard(even(1))
+        state, _ = engine.skip(state)
+        state, _ = command(state)
+        assert str(state.at) == "BM-01-01"
+        assert state.skipped == frozenset()
+
+
+def test_who_turns_the_gain_down_by_far_is_told_so_after_a_few_strikes():
+    state, _ = heard(even(4), noise_rms=1e-4)
+    _, events = heard(even(16, gain=0.4 * 10 ** (-34 / 20)), state, noise_rms=1e-4)
+    reasons = [event.reason for event in events if event.name == "rejected"]
+    assert len(reasons) >= 4
+    assert set(reasons) == {"too quiet"}

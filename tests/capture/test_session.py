@@ -355,3 +355,12 @@ def test_the_first_tap_waits_for_no_library_to_be_loaded(folder):
         [sys.executable, "-c", FIRST_TAP, str(folder)], capture_output=True, text=True, check=True
     )
     assert run.stdout == "['accepted', 'lengthened'] []\n"
+
+
+def test_undo_at_a_point_with_many_taps_takes_the_last(folder):
+    with open_session(folder) as session:
+        for _ in range(11):
+            session.command("go to", "1-1")
+            feed(session, sound_of(1))
+        session.command("undo")
+    assert [path.name for path in (folder / "capture" / "undone").iterdir()] == ["BM-01-01_11.1.wav"]

@@ -3,7 +3,7 @@ from dataclasses import replace
 import numpy as np
 
 from tapscan.plan import Block
-from tapscan.screening.references import reference_doubts
+from tapscan.screening.references import marked_damage, reference_doubts
 from tests.report.fabricated import tapped, tube
 
 GOOD = Block(1, 6, 6, 12)
@@ -40,3 +40,15 @@ def test_unread_references_say_nothing():
     screened = tapped(tube(reference=(GOOD,)))
     gone = replace(screened, status=np.where(screened.is_reference, "unread", screened.status))
     assert reference_doubts(gone, 0.01) == []
+
+
+def test_damage_that_is_marked_as_good_is_told():
+    """Marked, it is what everything is held against, and the map is clear."""
+    unmarked = tapped(tube(), spots=((3, 8, 11.0),))
+    assert unmarked.indications
+    reference = tapped(tube(reference=(GOOD,))).is_reference
+    (told,) = marked_damage(unmarked, reference)
+    assert told.startswith("zone BM: held against the zone itself, ")
+    assert "are marked as reference: BM-" in told
+    assert marked_damage(unmarked, np.zeros_like(reference)) == []
+    assert marked_damage(tapped(tube()), reference) == []

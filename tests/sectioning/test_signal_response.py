@@ -79,3 +79,12 @@ def test_pod_that_follows():
 def test_what_gives_no_line(size, response):
     with pytest.raises(ValueError, match="a line needs three responses"):
         fit_response(size, response, noise=0.5)
+
+
+def test_a_miss_without_any_response_counts_where_nothing_is_noise():
+    size = [3.0, 4.0, 5.0, 6.0, 8.0, 10.0, 12.0]
+    response = [0.15, 0.3, 0.6, 1.4, 1.2, 2.5, 3.0]
+    alone, missed = fit_response(size, response), fit_response([*size, 9.0], [*response, 0.0])
+    assert missed.censored == 1
+    assert np.isfinite(missed.log_likelihood)
+    assert response_size_mm(missed, 1.0, 0.9) > 1.2 * response_size_mm(alone, 1.0, 0.9)

@@ -113,6 +113,7 @@ class Collect {
   }
 
   async beginOrPause() {
+    if (this.isOpening) return; // a second press, or a pedal held down, while the microphone opens
     if (this.line) {
       this.order(this.walk.isOn ? "pause" : "resume");
       return;
@@ -123,7 +124,9 @@ class Collect {
     const begin = chosen.startsWith(COMPUTER)
       ? () => openLine({ first: { ...walk, input: chosen.slice(COMPUTER.length) }, ...heard })
       : () => listenHere({ deviceId: chosen, walk, ...heard });
+    this.isOpening = true;
     this.line = (await trying(begin)) ?? null;
+    this.isOpening = false;
     this.listDevices();
     this.showButtons();
   }

@@ -53,7 +53,12 @@ class Look {
     if (!this.zone || !desk.zone(this.zone.code)) return;
     this.zone = desk.zone(this.zone.code);
     this.redraw();
-    if (!this.marks.contains(document.activeElement)) this.showMarks();
+    if (!this.isWriting) this.showMarks();
+  }
+
+  /** Whether somebody writes a note: it is not taken away while they do. */
+  get isWriting() {
+    return this.marks.contains(document.activeElement);
   }
 
   /** Show what the desk knows now. */
@@ -68,10 +73,11 @@ class Look {
     this.controls.show();
     this.redraw();
     this.words.replaceChildren(...tableOf(this.document, (one) => this.go(placeOf(one.peak))));
-    this.choose();
+    this.choose({ keepsMarks: this.isWriting });
   }
 
   async to(code, method) {
+    document.activeElement?.blur();
     [this.zone, this.method, this.at, this.anchor] = [desk.zone(code), method, [0, 0], null];
     await this.refresh();
   }
@@ -159,12 +165,12 @@ class Look {
   }
 
   /** Tell of the chosen point; the sheet follows when the hand rests, so that a held key stays quick. */
-  choose() {
+  choose({ keepsMarks = false } = {}) {
     const name = pointName(this.zone, this.at);
     const status = this.statusAt(this.at);
     const one = `${desk.plan.signs[status] ?? ""} ${name}, ${status}`;
     this.here.textContent = this.anchor ? `Block ${blockName(this.anchor, this.at)}` : one;
-    this.showMarks();
+    if (!keepsMarks) this.showMarks();
     clearTimeout(this.resting);
     if (this.document) {
       const show = () => this.sheet.show(name, this.method, this.slice?.gate_mm ?? null);
