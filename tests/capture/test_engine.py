@@ -388,8 +388,9 @@ def test_a_skipped_point_that_undo_or_repeat_goes_back_to_is_open_again():
 
 
 def test_who_turns_the_gain_down_by_far_is_told_so_after_a_few_strikes():
-    state, _ = heard(even(4), noise_rms=1e-4)
-    _, events = heard(even(16, gain=0.4 * 10 ** (-34 / 20)), state, noise_rms=1e-4)
+    loud = stream(RATE, even(4), 1.8, noise_rms=1e-4)
+    faint = 10 ** (-34 / 20) * stream(RATE, even(16), 5.4, noise_rms=1e-4)
+    _, events = fed(engine.advance, engine.begin(course(), RATE), np.concatenate([loud, faint]), [240])
     reasons = [event.reason for event in events if event.name == "rejected"]
     assert len(reasons) >= 4
     assert set(reasons) == {"too quiet"}
