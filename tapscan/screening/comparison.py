@@ -120,7 +120,13 @@ def _zone(own: Seen, other: Seen, then: _Looked, now: _Looked, warnings: list[st
     if difference.is_wide:
         what = "the two visits differ much more as a whole than repeated taps do, so that small changes hide"
         warnings.append(sentence(f"zone {zone.code}", what, "use the same tapper and recorder each time"))
-    return zone_change(now.held[id(own)], then.held[id(other)], match, difference, rate)
+    change = zone_change(now.held[id(own)], then.held[id(other)], match, difference, rate)
+    healed = [one.id for one in change.changes if one.kind in {"shrunk", "gone"}]
+    if healed:
+        what = f"{', '.join(healed)} shrank or went, and laminate does not heal"
+        remedy = "name the earlier inspection first, unless it was repaired or struck by another hand"
+        warnings.append(sentence(f"zone {zone.code}", what, remedy))
+    return change
 
 
 def _difference(own: Seen, other: Seen, match: Match, rate: float) -> Difference:

@@ -99,8 +99,9 @@ def read_taps(inspection: Inspection, zone: Zone, warnings: list[str], progress:
     measured: dict[Point, list[_Measured]] = {}
     batch: list[_Cut] = []
     channels: set[int] = set()
+    heard: dict[bytes, str] = {}
     for done, point in enumerate(points, 1):
-        cuts, why = _read_point(inspection, point, warnings)
+        cuts, why = _read_point(inspection, point, warnings, heard)
         channels |= {cut.channel for cut in cuts}
         reason[point.station - 1, point.position - 1] = why
         batch += cuts
@@ -116,8 +117,13 @@ def read_taps(inspection: Inspection, zone: Zone, warnings: list[str], progress:
     return _by_point(zone, measured, reason)
 
 
-def _read_point(inspection: Inspection, point: Point, warnings: list[str]) -> tuple[list[_Cut], str]:
-    """Cut the good taps out of all recordings at one point; the reason is empty when there are any."""
+def _read_point(
+    inspection: Inspection, point: Point, warnings: list[str], heard: dict[bytes, str]
+) -> tuple[list[_Cut], str]:
+    """Cut the good taps out of all recordings at one point; the reason is empty when there are any.
+
+    `heard` names the recordings so far, so that one that was copied to another name is told.
+    """
     cuts, whys = [], []
     wanted = inspection.plan.taps_per_point
     for path in inspection.tap_files[point]:
@@ -128,6 +134,11 @@ def _read_point(inspection: Inspection, point: Point, warnings: list[str]) -> tu
             warnings.append(str(error))
             whys.append("unreadable")
             continue
+        mark = _mark(recording)
+        twin = heard.setdefault(mark, path.name)
+        if mark and twin != path.name:
+            what, remedy = f"is the same recording as taps/{twin}", "record the point that was not struck"
+            warnings.append(sentence(where, what, remedy))
         cut, why = _good_taps(point, recording)
         if cut is None:
             warnings.append(sentence(where, f"no usable tap: {why}", "record the point again"))
@@ -141,6 +152,14 @@ def _read_point(inspection: Inspection, point: Point, warnings: list[str]) -> tu
         remedy = f"record it again, or set tap.taps_per_point = {found}"
         warnings.append(sentence(f"taps/{inspection.tap_files[point][0].name}", what, remedy))
     return cuts, "" if found else whys[0]
+
+
+def _mark(recording: Recording) -> bytes:
+    """Take a few samples about the loudest: no two rooms hiss alike. Nothing tells silence from silence."""
+    samples = recording.samples
+    loudest = int(np.argmax(np.abs(samples))) if samples.size else 0
+    some = samples[max(loudest - 256, 0) : loudest + 256]
+    return some.tobytes() if some.size and some.min() < some.max() else b""
 
 
 def _good_taps(point: Point, recording: Recording) -> tuple[_Cut | None, str]:

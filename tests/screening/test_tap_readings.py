@@ -1,3 +1,4 @@
+import shutil
 from pathlib import Path
 
 import numpy as np
@@ -8,6 +9,7 @@ from tapscan.records import Inspection, open_inspection
 from tapscan.screening import tap_readings
 from tapscan.screening.tap_readings import TAP_COLUMNS, TapReadings, read_taps
 
+DEMO = Path(__file__).resolve().parents[2] / "recordings_demo"
 RATE_HZ = 24_000
 PLAN = """
 [tap]
@@ -242,3 +244,17 @@ def test_progress_runs_to_the_end(folder):
     inspection, told = open_inspection(folder), []
     read_taps(inspection, inspection.plan.zones[0], [], lambda done, total: told.append((done, total)))
     assert told == [(done, 11) for done in range(1, 12)]
+
+
+def test_a_recording_that_was_copied_to_another_point_is_told(tmp_path):
+    folder = tmp_path / "part"
+    shutil.copytree(DEMO, folder, ignore=shutil.ignore_patterns("results", "ascans"))
+    files = sorted((folder / "taps").glob("*.wav"))
+    shutil.copy(files[3], files[4])
+    inspection, warnings = open_inspection(folder), []
+    zone = next(zone for zone in inspection.plan.zones if files[3].name.startswith(zone.code))
+    read_taps(inspection, zone, warnings, lambda *_: None)
+    assert (
+        f"taps/{files[4].name}: is the same recording as taps/{files[3].name} (record the point that was not "
+        "struck)"
+    ) in warnings
