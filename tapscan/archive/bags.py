@@ -160,24 +160,37 @@ def _payload(folder: Path, warnings: list[str]) -> Iterator[tuple[str, Path]]:
     """Yield every file of the inspection, by its path within; unfinished writes are none."""
     root = folder.resolve()
     seen: set[Path] = set()
-    waiting = [(root, "")]
-    while waiting:
-        here, prefix = waiting.pop()
+    waiting, linked = [(root, "")], list[tuple[Path, str]]()
+    while waiting or linked:
+        here, prefix = (waiting or linked).pop()  # what a link leads to may yet come by its own name
         if here in seen:
+            what = "is a link to a folder that is archived by its own name, and was not archived twice"
+            warnings.append(sentence(prefix.rstrip("/"), what, "take the link away"))
             continue
         seen.add(here)
         for path in sorted(here.iterdir()):
-            inner, real = f"{prefix}{path.name}", path.resolve()
-            if not real.is_relative_to(root):
+            inner, real = f"{prefix}{path.name}", _end_of(path)
+            if real is None:
+                what = "is a link that leads back to itself and was not archived"
+                warnings.append(sentence(inner, what, "take it away"))
+            elif not real.is_relative_to(root):
                 what = "is a link out of the inspection and was not archived"
                 warnings.append(sentence(inner, what, "copy the file there and add again"))
             elif real.is_dir():
-                waiting.append((real, f"{inner}/"))
+                (linked if path.is_symlink() else waiting).append((real, f"{inner}/"))
             elif not real.is_file():
                 warnings.append(sentence(inner, "is not a regular file and was not archived", "move it away"))
             elif not (path.name.startswith(".") and path.name.endswith(UNFINISHED)):
                 _check_name(inner)
                 yield inner, real
+
+
+def _end_of(path: Path) -> Path | None:
+    """Follow links; None when they never end."""
+    try:
+        return path.resolve()
+    except (OSError, RuntimeError):
+        return None
 
 
 def _check_name(inner: str) -> None:

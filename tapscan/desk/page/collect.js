@@ -198,11 +198,12 @@ class Collect {
   key(event) {
     if (isWriting(event) || event.ctrlKey || event.metaKey || event.altKey) return;
     const isOnButton = event.target.closest("button, a, summary, input") !== null;
+    const isHeld = event.repeat && event.key === " "; // a pedal that is held down is one press
     const order = ORDERS[event.key.toLowerCase()];
     if (this.grid.key(event)) {
       // the grid took it
     } else if (event.key === " " && !isOnButton) {
-      this.beginOrPause();
+      if (!isHeld) this.beginOrPause();
     } else if (event.key === "Enter" && !isOnButton && this.grid.chosen) {
       this.order("go to", this.grid.chosen);
     } else if (order && this.line) {
