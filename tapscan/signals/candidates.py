@@ -57,8 +57,8 @@ class Pattern:
     `misfit` (2·half + 1,) are the least amplitudes that count, relative to the front-surface echo at that
     time after it, and relative to a stronger echo at that time from it. `tail` and `shape` are the pulse's
     autocorrelation at fractional lags, after `dead` and in full. `step` is the digitiser's, 0 when unknown.
-    `usual` is the zone's usual front-surface echo, relative to the sign of its back walls; 0 while that is
-    not known, and where it is the stronger of the two.
+    `usual` is the zone's usual front-surface echo, with the sign of its back walls; 0 while that is not
+    known, and where it is far stronger than they are.
     """
 
     kernel: Kernel
@@ -268,11 +268,11 @@ def _untangle(found: Candidates, pattern: Pattern, rows: NDArray[np.intp], c: Fl
 
 def _uncover(found: Candidates, pattern: Pattern, rows: NDArray[np.intp], c: Floats32) -> None:
     """Put front-surface echoes right, in place, where a crest beside a stronger echo was taken for one."""
-    if not pattern.usual:
+    lags = np.arange(int(np.ceil(pattern.least)), min(pattern.window, 2 * pattern.overlap))
+    if not (pattern.usual and len(lags)):
         return
     sign = np.sign(pattern.usual)
     front = found.front[rows, None].astype(float)
-    lags = np.arange(int(np.ceil(pattern.least)), min(pattern.window, 2 * pattern.overlap))
     at, amplitude, is_better = uncovered(
         c * c.dtype.type(sign),
         np.hstack([front, front + found.after[rows]]),

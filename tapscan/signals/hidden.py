@@ -72,7 +72,8 @@ def _best_lag(
     c: NDArray[Any], top: NDArray[np.intp], usual: float, lags: NDArray[np.intp], kernel: Kernel
 ) -> Floats:
     """Lag (n,) at which a front-surface echo of the usual size explains most; NaN where none does."""
-    rows, r = np.arange(len(c))[:, None], kernel.r[kernel.reach - lags]
+    rows = np.arange(len(c))[:, None]
+    r = np.where(lags <= kernel.reach, kernel.r[np.maximum(kernel.reach - lags, 0)], 0.0)
     before, crest = c[rows, np.maximum(top[:, None] - lags, 0)], c[rows, top[:, None]]
     front, echo = (before - r * crest) / (1 - r**2), (crest - r * before) / (1 - r**2)
     explained = np.where(_is_usual(front, usual) & (echo > 0), front * before + echo * crest, -np.inf)

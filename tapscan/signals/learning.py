@@ -91,7 +91,7 @@ def _front_fraction(c: Floats32, found: Candidates) -> float:
 
 
 def _usual_front(found: Candidates) -> float:
-    """Return the usual front-surface echo with the back wall's sign; 0 where it is no weaker."""
+    """Return the usual front-surface echo with the back wall's sign; 0 where nothing hides it."""
     both = np.isfinite(found.amplitude[:, 0])
     if not both.any():
         return 0.0
