@@ -15,7 +15,7 @@ changes nothing.
 >>> room[12_000:16_800] += tap
 >>> state, events = advance(state, room.astype(np.float32))
 >>> [event.name for event in events if event.name != "level"]
-['accepted', 'point complete', 'moved']
+['accepted', 'point complete', 'moved', 'lengthened']
 >>> str(state.at)
 'BM-01-02'
 """

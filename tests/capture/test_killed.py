@@ -120,7 +120,7 @@ def test_killed_at_any_moment_a_capture_loses_the_tap_in_the_air_at_most(folder,
 
 def near(sound, samples, onset):
     """The stretch of the sound, near an onset, that ends as the samples do."""
-    ends = range(onset + round(0.07 * RATE), onset + round(0.115 * RATE))
+    ends = range(onset + round(0.06 * RATE), onset + round(0.115 * RATE))
     return next(sound[end - 800 : end] for end in ends if sound[end - 1] == samples[-1])
 
 

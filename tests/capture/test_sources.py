@@ -66,7 +66,7 @@ def test_a_recording_comes_in_blocks_sample_for_sample_from_its_loudest_channel(
     source = FileSource(path)
     blocks = list(source.blocks())
     assert source.sample_rate_hz == RATE
-    assert {block.samples.size for block in blocks} == {80}
+    assert {block.samples.size for block in blocks} == {40}
     assert not any(block.is_broken or block.warning for block in blocks)
     np.testing.assert_array_equal(
         np.concatenate([block.samples for block in blocks]), sound[:, 1].astype(np.float32)
@@ -133,7 +133,7 @@ def test_the_chosen_channel_is_heard_and_the_card_let_go(library):
 
 
 def test_samples_lost_by_the_card_or_for_want_of_room_are_told_beside_the_gap(library, monkeypatch):
-    monkeypatch.setattr(sources, "MOST_WAITING_S", 0.02)
+    monkeypatch.setattr(sources, "MOST_WAITING_S", 0.01)
     silence = np.zeros((80, 1), dtype=np.float32)
     with SoundCard(CARD) as card:
         blocks = card.blocks()
