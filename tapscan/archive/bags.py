@@ -159,25 +159,19 @@ def _check_same_part(plan: Plan, name: str, archive: Path) -> None:
 def _payload(folder: Path, warnings: list[str]) -> Iterator[tuple[str, Path]]:
     """Yield every file of the inspection, by its path within; unfinished writes are none."""
     root = folder.resolve()
-    seen: set[Path] = set()
-    waiting, linked = [(root, "")], list[tuple[Path, str]]()
-    while waiting or linked:
-        here, prefix = (waiting or linked).pop()  # what a link leads to may yet come by its own name
-        if here in seen:
-            what = "is a link to a folder that is archived by its own name, and was not archived twice"
-            warnings.append(sentence(prefix.rstrip("/"), what, "take the link away"))
-            continue
-        seen.add(here)
+    waiting: list[tuple[Path, str, tuple[Path, ...]]] = [(root, "", (root,))]
+    while waiting:
+        here, prefix, above = waiting.pop()
         for path in sorted(here.iterdir()):
             inner, real = f"{prefix}{path.name}", _end_of(path)
-            if real is None:
+            if real is None or real in above:
                 what = "is a link that leads back to itself and was not archived"
                 warnings.append(sentence(inner, what, "take it away"))
             elif not real.is_relative_to(root):
                 what = "is a link out of the inspection and was not archived"
                 warnings.append(sentence(inner, what, "copy the file there and add again"))
             elif real.is_dir():
-                (linked if path.is_symlink() else waiting).append((real, f"{inner}/"))
+                waiting.append((real, f"{inner}/", (*above, real)))
             elif not real.is_file():
                 warnings.append(sentence(inner, "is not a regular file and was not archived", "move it away"))
             elif not (path.name.startswith(".") and path.name.endswith(UNFINISHED)):

@@ -24,6 +24,7 @@ if TYPE_CHECKING:
 __all__ = ["Block", "Device", "FileSource", "SoundCard", "Source", "choose", "input_devices", "sound_library"]
 
 BLOCK_S = 0.005
+LEAST_RATE_HZ, MOST_RATE_HZ = 8_000, 768_000  # what sound cards of today deliver
 WAIT_S = 3.0  # a sound card that gives nothing for so long is gone
 MOST_WAITING_S = 20.0
 INSTEAD = "or record on a recorder and bring the file in with: tapscan add DIR FILE --zone CODE"
@@ -123,6 +124,9 @@ class SoundCard:
         if not 1 <= channel <= device.channels:
             what = f"has no channel {channel}"
             raise TapscanError(device.name, what, f"its channels run from 1 to {device.channels}")
+        if sample_rate_hz is not None and not MOST_RATE_HZ >= sample_rate_hz >= LEAST_RATE_HZ:
+            what = f"is no rate that a sound card has: {sample_rate_hz:g} samples a second"
+            raise TapscanError("--rate", what, "give 44100 or 48000, or leave it out")  # noqa: EM101
         self.name = device.name
         self.sample_rate_hz = float(sample_rate_hz or device.sample_rate_hz)
         self._channel = channel - 1

@@ -16,8 +16,9 @@ from anyio.to_thread import run_sync
 from starlette.websockets import WebSocketDisconnect
 
 from tapscan.capture import COMMANDS, Session
+from tapscan.capture.cues import CUES, cue_of
 from tapscan.capture.events import Warned
-from tapscan.capture.sources import SoundCard, choose, input_devices
+from tapscan.capture.sources import LEAST_RATE_HZ, MOST_RATE_HZ, SoundCard, choose, input_devices
 from tapscan.errors import TapscanError, sentence
 from tapscan.records.tables import json_text
 
@@ -32,8 +33,6 @@ if TYPE_CHECKING:
 
 __all__ = ["collect", "inputs_document"]
 
-# What any sound card of today delivers; beyond, the page has made a mistake.
-_LEAST_RATE_HZ, _MOST_RATE_HZ = 8_000, 768_000
 _SAMPLE = np.dtype("<f4")
 _WHERE = "the microphone"
 _ODD = TapscanError(_WHERE, "sent what the desk does not understand", "load the page again")
@@ -153,7 +152,7 @@ def _begin(message: dict[str, Any]) -> tuple[Any, dict[str, Any]]:
     rate_hz = message.get("sample_rate_hz")
     if given != {"sample_rate_hz"} or not isinstance(rate_hz, (int, float)):
         raise _ODD
-    if not _LEAST_RATE_HZ <= rate_hz <= _MOST_RATE_HZ:
+    if not LEAST_RATE_HZ <= rate_hz <= MOST_RATE_HZ:
         what = f"delivers {rate_hz:g} samples per second"
         raise TapscanError(_WHERE, what, "choose 44,100 or 48,000 for it")
     return float(rate_hz), settings
@@ -187,7 +186,15 @@ def _object(text: str) -> dict[str, Any]:
 
 
 def _documents(events: "Iterable[Event]") -> list[dict[str, object]]:
-    return [event.as_document() for event in events]
+    """Give events as JSON, the weightiest of them with the cue that the page is to sound."""
+    told = tuple(events)
+    documents = [event.as_document() for event in told]
+    weightiest = cue_of(told)
+    if weightiest is not None:
+        notes_hz, note_s = CUES[weightiest]
+        first = next(one for one in documents if one["event"] == weightiest)
+        first["cue"] = {"notes_hz": notes_hz, "note_s": note_s}
+    return documents
 
 
 async def _tell(socket: "WebSocket", documents: list[dict[str, object]]) -> None:

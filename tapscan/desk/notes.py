@@ -42,7 +42,14 @@ def read_notes(folder: Path) -> tuple[dict[Point, str], str]:
         rows = list(csv.reader(io.StringIO(content.decode("utf-8-sig"), newline="")))
     except (UnicodeDecodeError, csv.Error):
         raise TapscanError(NOTES_NAME, "is no CSV table in UTF-8", "save it as one") from None
-    return dict(_note(number, row) for number, row in enumerate(rows[1:], 2) if row), _version(content)
+    notes: dict[Point, str] = {}
+    has_names = bool(rows) and [name.strip().lower() for name in rows[0]] == _COLUMNS
+    for number, row in enumerate(rows, 1):
+        if row and not (number == 1 and has_names):
+            point, note = _note(number, row)
+            # Whoever writes by hand may write two lines for a point: both are kept.
+            notes[point] = f"{notes[point]}\n{note}" if point in notes else note
+    return notes, _version(content)
 
 
 def _note(line: int, row: list[str]) -> tuple[Point, str]:

@@ -30,11 +30,10 @@ def marked_damage(unmarked: Screened, reference: NDArray[np.bool_]) -> list[str]
         marked = [point for point in points if reference[point.station - 1, point.position - 1]]
         if len(marked) < MARKED_SHARE * len(points):
             continue
-        names = ", ".join(str(point) for point in marked[:MOST_NAMED])
-        more = f" and {len(marked) - MOST_NAMED} more" if len(marked) > MOST_NAMED else ""
         what = (
             f"held against the zone itself, {len(points)} points stand out as damage does, and "
-            f"{len(marked)} of them are marked as reference: {names}{more}; so marked, they hide it"
+            f"{len(marked)} of them are marked as reference: {_named([str(point) for point in marked])}; "
+            "so marked, they hide it"
         )
         remedy = "make sure that they are good laminate, or take them out of reference"
         told.append(sentence(f"zone {unmarked.zone.code}", what, remedy))
@@ -58,10 +57,8 @@ def reference_doubts(screened: Screened, false_call_rate: float) -> list[str]:
         names = [
             point_name(screened.zone.code, i + 1, p + 1) for i, p in np.argwhere(marked & suspect).tolist()
         ]
-        more = f" and {odd - MOST_NAMED} more" if odd > MOST_NAMED else ""
         what = (
-            f"{odd} of {count} points marked as reference read unlike the rest of the zone: "
-            f"{', '.join(names[:MOST_NAMED])}{more}"
+            f"{odd} of {count} points marked as reference read unlike the rest of the zone: {_named(names)}"
         )
         return [sentence(where, what, "make sure that they are good, or take them out of reference")]
     if count and (rest & suspect).sum() > MOST_SHARE_OF_REST * rest.sum():
@@ -71,3 +68,8 @@ def reference_doubts(screened: Screened, false_call_rate: float) -> list[str]:
         )
         return [sentence(where, what, "make sure that the references are of the same laminate as the rest")]
     return []
+
+
+def _named(names: list[str]) -> str:
+    more = f" and {len(names) - MOST_NAMED} more" if len(names) > MOST_NAMED else ""
+    return f"{', '.join(names[:MOST_NAMED])}{more}"

@@ -83,7 +83,7 @@ def _best_lag(
 
 
 def _is_other(guess: Floats, at: Floats, reach: int, kernel: Kernel) -> NDArray[np.bool_]:
-    """Whether a guess is another explanation than what was found, with no more echoes, at the same place."""
+    """Whether a guess explains otherwise what was found: near it, and with no more echoes."""
     quarter = 0.25 / kernel.bandwidth
     with np.errstate(invalid="ignore"):
         is_same = np.abs(guess[:, 0] - at[:, 0]) < quarter

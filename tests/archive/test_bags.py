@@ -109,7 +109,7 @@ def test_links_out_of_the_inspection_stay_out_and_are_told(small, archive, tmp_p
     (tmp_path / "secret.txt").write_text("not yours")
     (folder / "photo.jpg").symlink_to(tmp_path / "secret.txt")
     (folder / "elsewhere").symlink_to(tmp_path)
-    (folder / "again").symlink_to(folder / "taps")  # inside: already there, once
+    (folder / "again").symlink_to(folder / "taps")
     (folder / "twin.wav").symlink_to(folder / "taps/CL-01-01.wav")
     os.mkfifo(folder / "pipe")
     added = add_inspection(folder, archive)
@@ -123,18 +123,20 @@ def test_links_out_of_the_inspection_stay_out_and_are_told(small, archive, tmp_p
     assert check_bag(added.bag.folder) == ()
 
 
-def test_a_link_within_the_inspection_takes_no_folder_s_place(small, archive):
-    """Whatever its name sorts after; one that leads back to itself is told, too."""
+def test_links_within_the_inspection_are_archived_by_every_name_and_never_round(small, archive):
+    """A restored inspection finds its taps by the name it looks for, whichever of the two is the link."""
     folder = small("link")
-    (folder / "zz").symlink_to(folder / "taps")
+    (folder / "taps").rename(folder / "strikes")
+    (folder / "taps").symlink_to(folder / "strikes")
     (folder / "loop").symlink_to(folder / "loop")
+    (folder / "strikes" / "up").symlink_to(folder)
     added = add_inspection(folder, archive)
     kept = contents(added.bag.inspection)
-    assert "taps/CL-01-01.wav" in kept
-    assert not any(name.startswith(("zz", "loop")) for name in kept)
-    told = " ".join(added.warnings)
-    assert "zz: is a link to a folder that is archived by its own name" in told
-    assert "loop: is a link that leads back to itself and was not archived" in told
+    assert kept["taps/CL-01-01.wav"] == kept["strikes/CL-01-01.wav"]
+    assert not any(name.startswith("loop") or "/up" in name for name in kept)
+    told = [warning.partition(" (")[0] for warning in added.warnings]
+    for name in ("loop", "taps/up", "strikes/up"):
+        assert f"{name}: is a link that leads back to itself and was not archived" in told
 
 
 def test_unfinished_files_are_not_archived_and_odd_names_are(small, archive):

@@ -209,3 +209,10 @@ def test_without_portaudio_the_way_out_is_told(monkeypatch, tmp_path):
         TapscanError, match=r"PortAudio library, .*libportaudio2; or record on a recorder .* tapscan add DIR"
     ):
         sound_library()
+
+
+@pytest.mark.usefixtures("library")
+@pytest.mark.parametrize("rate_hz", [float("inf"), float("nan"), 0.0, -5.0])
+def test_a_rate_that_no_card_has_is_told(rate_hz):
+    with pytest.raises(TapscanError, match=r"--rate: is no rate that a sound card has"):
+        SoundCard(CARD, rate_hz)

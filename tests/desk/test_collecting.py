@@ -11,6 +11,7 @@ import soundfile
 from websockets.exceptions import ConnectionClosed
 from websockets.sync.client import connect
 
+from tapscan.capture.cues import CUES
 from tapscan.capture.keeping import Keeping
 from tapscan.capture.sources import Block, Device
 from tapscan.desk import collecting as collecting_module
@@ -310,3 +311,12 @@ def collected(origin, cookie, number, environment, walk_path):
             while time.monotonic() < end_s:
                 page.until("level")
         return [one["point"] for one in page.told if one["event"] == "accepted"]
+
+
+def test_the_page_is_told_which_notes_to_sound_once_for_all_that_happened(desk):
+    with collecting(desk) as page:
+        page.play(walk(1))
+        page.until("moved")
+    cues = {one["event"]: one["cue"] for one in page.told if "cue" in one}
+    notes_hz, note_s = CUES["point complete"]
+    assert cues == {"point complete": {"notes_hz": list(notes_hz), "note_s": note_s}}

@@ -61,3 +61,15 @@ def test_notes_are_not_followed_out_of_the_folder(folder, tmp_path):
     (folder / "notes.csv").symlink_to(tmp_path / "elsewhere.csv")
     with pytest.raises(TapscanError, match="link out of the inspection"):
         read_notes(folder)
+
+
+def test_what_was_written_by_hand_is_all_kept(folder):
+    """Two lines for one point, and no line of names: the next note from the page loses neither."""
+    (folder / "notes.csv").write_text(
+        "CS-01-01,heard a rattle\nCS-01-01,again\nCS-01-02,soft\n", encoding="utf-8"
+    )
+    notes, version = read_notes(folder)
+    assert notes[Point("CS", 1, 1)] == "heard a rattle\nagain"
+    write_note(folder, open_inspection(folder).plan, version, Point("CS", 1, 3), "new")
+    kept, _ = read_notes(folder)
+    assert kept == {**notes, Point("CS", 1, 3): "new"}

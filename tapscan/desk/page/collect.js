@@ -148,7 +148,7 @@ class Collect {
 
   /** What the desk tells. A cue sounds here and nowhere earlier: by now the tap is on disk. */
   take(event) {
-    cue(event.event);
+    if (event.cue) cue(event.cue);
     if (event.event === "level") {
       this.showLevel(event);
       return;
