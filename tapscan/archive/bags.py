@@ -1,5 +1,6 @@
 """Making bags: an inspection and all it led to, copied, sealed with checksums, and named in one step."""
 
+import contextlib
 import hashlib
 import json
 import os
@@ -100,8 +101,9 @@ def beside(archive: Path, name: str) -> Iterator[Path]:
     """
     archive.mkdir(parents=True, exist_ok=True)
     for left in archive.glob(f".*{UNFINISHED}"):
-        if time.time() - left.lstat().st_mtime > ABANDONED_S:
-            shutil.rmtree(left, ignore_errors=True)
+        with contextlib.suppress(FileNotFoundError):  # another program has just finished it
+            if time.time() - left.lstat().st_mtime > ABANDONED_S:
+                shutil.rmtree(left, ignore_errors=True)
     building = Path(tempfile.mkdtemp(dir=archive, prefix=f".{name}.", suffix=UNFINISHED))
     try:
         yield building
