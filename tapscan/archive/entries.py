@@ -90,7 +90,7 @@ def read_entry(bag: Bag) -> Entry:
         "part": " ".join((bag.name, part.name, part.serial, part.owner_ref, part.inspector, part.date)),
         "history": part.history,
         "zones": "\n".join(names),
-        "notes": "\n".join(_text(path) for path in _notes(bag.inspection)),
+        "notes": "\n".join((*_plan_notes(plan), *(_text(path) for path in _notes(bag.inspection)))),
         "findings": _text(bag.inspection / "findings.csv"),
     }
     return Entry(row, zones, tuple(_indication(one) for one in found if isinstance(one, dict)), words)
@@ -123,6 +123,10 @@ def _indication(one: Mapping[str, Any]) -> Row:
 
 def _number(value: object) -> float | None:
     return float(value) if isinstance(value, int | float) and abs(value) < 1e300 else None
+
+
+def _plan_notes(plan: Plan | None) -> list[str]:
+    return [f"{note.point} {note.text}" for zone in (plan.zones if plan else ()) for note in zone.notes]
 
 
 def _notes(folder: Path) -> list[Path]:

@@ -51,7 +51,7 @@ class Keeping:
 
         self._folder = inspection.folder
         self._shelf = TapShelf(inspection.folder)
-        self._last: Path | None = None
+        self._last: tuple[Path, os.stat_result] | None = None
         path = inspection.folder / CAPTURE / JOURNAL
         try:
             path.parent.mkdir(exist_ok=True)
@@ -114,17 +114,22 @@ class Keeping:
                     continue
                 raise _unwritable(path, error) from None
             self._shelf.put(point, path)
-            self._last = path
+            self._last = path, path.stat()
             return path
 
     def lengthen(self, samples: "NDArray[np.float32]", sample_rate_hz: float) -> None:
         """Put the whole sound of the tap kept last in the place of its beginning.
 
         A disk that does not take it leaves the beginning as it is, and refuses the next tap in words.
+        Whatever somebody else put there meanwhile stays.
         """
-        if self._last is not None and self._last.exists():
-            with contextlib.suppress(OSError):
-                write_bytes(self._last, _wav_bytes(samples, sample_rate_hz))
+        if self._last is None:
+            return
+        path, kept = self._last
+        with contextlib.suppress(OSError):
+            now = path.stat()
+            if (now.st_ino, now.st_size, now.st_mtime_ns) == (kept.st_ino, kept.st_size, kept.st_mtime_ns):
+                write_bytes(path, _wav_bytes(samples, sample_rate_hz))
 
     def put_aside(self, point: Point, *, only_last: bool) -> None:
         """Move recordings of a point where no analysis looks for them; none is deleted.

@@ -4,6 +4,7 @@ import json
 import os
 import shlex
 import sys
+import time
 from contextlib import AbstractContextManager, ExitStack, contextmanager, nullcontext, suppress
 from dataclasses import replace
 from pathlib import Path
@@ -214,7 +215,10 @@ class _Screen:
 
         for key in _pressed():
             state = self._session.state
-            keys, actions = press(self._seen.keys, key, is_on=state.is_on, is_done=state.at is None)
+            now_s = time.monotonic()
+            keys, actions = press(
+                self._seen.keys, key, at_s=now_s, is_on=state.is_on, is_done=state.at is None
+            )
             self._seen = replace(self._seen, keys=keys)
             yield from actions
             self._show()

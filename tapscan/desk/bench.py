@@ -14,6 +14,7 @@ from tapscan.errors import TapscanError
 from tapscan.plan import Plan
 from tapscan.plan.reading import PLAN_NAME
 from tapscan.records.inspection import ASCANS, TAPS, Inspection, open_inspection
+from tapscan.report.html import REPORT_NAME
 from tapscan.report.marking import write_templates
 from tapscan.report.results_folder import RESULTS
 from tapscan.report.saving import write_results
@@ -67,17 +68,21 @@ class Bench:
         """Open the folder as it lies on disk now; see `open_inspection` for what may be wrong with it."""
         return open_inspection(self.folder)
 
-    def start(self) -> bool:
-        """Begin an analysis in a thread of its own; False when one is running already."""
+    def start(self, *, writes: bool) -> bool:
+        """Begin an analysis in a thread of its own; False when one is running already.
+
+        It `writes` ``results/`` when somebody asked for it. One that only fills the page leaves what is
+        there: it may come from an analysis against another inspection.
+        """
         with self._starting:
             if self.progress.is_running:
                 return False
             self.progress = Progress(is_running=True, what="opening the folder")
-        # A daemon, so that leaving the desk does not wait: nothing is written in it that could be torn.
-        threading.Thread(target=self._analyse, name="analysis", daemon=True).start()
+        # A daemon, so that leaving the desk does not wait: no file that it writes could be torn.
+        threading.Thread(target=self._analyse, args=(writes,), name="analysis", daemon=True).start()
         return True
 
-    def _analyse(self) -> None:
+    def _analyse(self, writes: bool) -> None:
         from tapscan import analysis
 
         try:
@@ -85,6 +90,9 @@ class Bench:
             results = analysis.analyse(self.inspection(), writer=write_results, progress=self._report)
             number = 1 if self.analysed is None else self.analysed.number + 1
             self.analysed = Analysed(results, mark, number)
+            if writes:
+                self.progress = Progress(is_running=True, what="writing results")
+                self.save(REPORT_NAME)
             self.progress = Progress()
         except TapscanError as error:
             self.progress = Progress(fault=str(error))
@@ -126,6 +134,10 @@ class Bench:
             if analysed is not self._saved or not (self.folder / RESULTS / name).is_file():
                 analysed.results.save()
                 self._saved = analysed
+
+    def has_written(self, analysed: Analysed) -> bool:
+        """Whether ``results/`` holds this analysis, as far as the desk has written it."""
+        return analysed is self._saved
 
     def write_grids(self, name: str) -> None:
         """Write the wraps that put the grid on the part, unless this one is there for the plan as it is now.

@@ -61,8 +61,8 @@ def log_finding(bench: "Bench", row: "Mapping[str, str]") -> bool:
     return add_findings(bench.folder, plan, [finding]) == 1
 
 
-def write_section(bench: "Bench") -> None:
-    """Write what cutting showed, held against the latest analysis, into ``results/``; nothing without either.
+def write_section(bench: "Bench") -> bool:
+    """Write what cutting showed, held against the latest analysis, into ``results/``; False without either.
 
     Raises
     ------
@@ -72,7 +72,7 @@ def write_section(bench: "Bench") -> None:
     plan = bench.inspection().plan
     findings = read_findings(bench.folder, plan)
     if not findings.rows or bench.analysed is None:
-        return
+        return False
     report = SectionReport(
         part=plan.part,
         version=tapscan.__version__,
@@ -82,6 +82,7 @@ def write_section(bench: "Bench") -> None:
         warnings=findings.warnings,
     )
     write_sections(report, bench.folder)
+    return True
 
 
 def _row(finding: "Finding") -> dict[str, Any]:

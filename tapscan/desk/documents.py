@@ -70,6 +70,7 @@ def plan_document(inspection: "Inspection") -> dict[str, Any]:
     plan = inspection.plan
     return {
         "part": asdict(plan.part),
+        "notes": {str(note.point): note.text for zone in plan.zones for note in zone.notes},
         "taps_per_point": plan.taps_per_point,
         "signs": SIGNS,
         "statuses": STATUSES,

@@ -1,25 +1,31 @@
-"""References and points left out, set on the map and written into the plan, which stays its owner's text.
+"""References and points left out, set on the map and written into the plan.
 
 Nothing but the lists that change is touched: comments, order and spacing stay. A plan that changed since the
 page read it is not written over.
 """
 
-import hashlib
 from dataclasses import replace
-from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
 import tomlkit
-from tomlkit.exceptions import TOMLKitError
 
 from tapscan.desk.blocks import neat_blocks
+from tapscan.desk.plan_file import (
+    add_key,
+    parse_document,
+    plan_text,
+    plan_version,
+    refuse,
+    write_plan,
+    zone_of,
+)
 from tapscan.errors import TapscanError
 from tapscan.plan import block_mask, parse_block
-from tapscan.plan.reading import PLAN_NAME, parse_plan, read_plan
-from tapscan.records.writing import write_bytes
+from tapscan.plan.reading import PLAN_NAME, parse_plan
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
+    from pathlib import Path
 
     import numpy as np
     from numpy.typing import NDArray
@@ -27,26 +33,14 @@ if TYPE_CHECKING:
 
     from tapscan.plan import Block, Plan, Zone
 
-__all__ = ["Mark", "marked_text", "plan_version", "write_marks"]
+__all__ = ["Mark", "marked_text", "write_marks"]
 
 # What a point can be marked as; "none" takes either mark away.
 Mark = Literal["reference", "skip", "none"]
 _KEYS: tuple[Literal["reference", "skip"], ...] = ("reference", "skip")
 
 
-def plan_version(folder: Path) -> str:
-    """Return the SHA-256 of the plan as it lies on disk.
-
-    Raises
-    ------
-    TapscanError
-        When there is no plan, or it cannot be used.
-    """
-    read_plan(folder)  # says what is wrong with a plan better than a failed read would
-    return hashlib.sha256((folder / PLAN_NAME).read_bytes()).hexdigest()
-
-
-def write_marks(folder: Path, version: str, zone: str, blocks: "Sequence[Block]", mark: Mark) -> str:
+def write_marks(folder: "Path", version: str, zone: str, blocks: "Sequence[Block]", mark: Mark) -> str:
     """Mark all points of `blocks` in the plan on disk; return the plan's new version.
 
     Raises
@@ -57,15 +51,7 @@ def write_marks(folder: Path, version: str, zone: str, blocks: "Sequence[Block]"
     if plan_version(folder) != version:
         what = "changed since this page read it; nothing was written"
         raise TapscanError(PLAN_NAME, what, "load the page again, and set the mark once more")
-    path = folder / PLAN_NAME
-    text = path.read_bytes().decode("utf-8-sig")
-    content = marked_text(text, zone, blocks, mark).encode("utf-8")
-    try:
-        write_bytes(path, content)
-    except OSError as error:
-        what = f"cannot be written: {error.strerror or error}"
-        raise TapscanError(PLAN_NAME, what, "make room, or make the file writable") from None
-    return hashlib.sha256(content).hexdigest()
+    return write_plan(folder, marked_text(plan_text(folder), zone, blocks, mark))
 
 
 def marked_text(text: str, code: str, blocks: "Sequence[Block]", mark: Mark) -> str:
@@ -86,12 +72,9 @@ def marked_text(text: str, code: str, blocks: "Sequence[Block]", mark: Mark) -> 
     '["01-01:01-03"]}]'
     """
     plan = parse_plan(text)
-    zone = next((zone for zone in plan.zones if zone.code == code), None)
-    if zone is None:
-        known = ", ".join(zone.code for zone in plan.zones)
-        raise TapscanError(PLAN_NAME, f"has no zone {code}", f"zones of the plan: {known}")
+    zone = zone_of(plan, code)
     changed = _changed(zone, blocks, mark)
-    document = _document(text)
+    document = parse_document(text)
     table = document["zone"][plan.zones.index(zone)]
     for key in _KEYS:
         if set(getattr(changed, key)) != set(getattr(zone, key)):
@@ -131,19 +114,11 @@ def _mask(zone: "Zone", blocks: "Sequence[Block]") -> "NDArray[np.bool_]":
     return block_mask(zone, blocks)
 
 
-def _document(text: str) -> Any:
-    try:
-        return tomlkit.parse(text)
-    except TOMLKitError as error:  # a text that the other parser took
-        what = f"cannot be edited here: {str(error).rstrip('.')}"
-        raise TapscanError(PLAN_NAME, what, "set the mark in a text editor") from None
-
-
 def _rewrite(table: Any, key: str, zone: "Zone") -> None:
     """Change a list of blocks in place, so that comments beside and between its entries stay."""
     wanted: list[Block] = list(getattr(zone, key))
     if key not in table:
-        table.add(key, [str(block) for block in wanted])
+        add_key(table, key, [str(block) for block in wanted])
         return
     entries: Array = table[key]
     if "#" in entries.as_string():
@@ -178,5 +153,4 @@ def _check_nothing_else_changed(plan: "Plan", changed: "Zone", new_text: str) ->
     zones = tuple(rest if zone.code == changed.code else zone for zone in new.zones)
     old = tuple(changed if zone.code == changed.code else zone for zone in plan.zones)
     if not same or replace(new, zones=zones) != replace(plan, zones=old):
-        what = "would not say what was marked; nothing was written"
-        raise TapscanError(PLAN_NAME, what, "set the mark in a text editor")
+        raise refuse()

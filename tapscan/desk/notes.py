@@ -1,104 +1,110 @@
-"""``notes.csv``: what somebody noticed at a point, beside the plan, in a table that any program opens."""
+"""What somebody noticed at a point: written into the plan, as a line of its zone's table of notes."""
 
-import csv
-import hashlib
-import io
-from collections.abc import Mapping
-from pathlib import Path
+from dataclasses import replace
+from typing import TYPE_CHECKING, Any
 
+import tomlkit
+from tomlkit.items import InlineTable
+
+from tapscan.desk.plan_file import add_key, parse_document, plan_text, refuse, write_plan, zone_of
 from tapscan.errors import TapscanError
-from tapscan.plan import Plan, Point, parse_point
+from tapscan.plan import Note, parse_point
+from tapscan.plan.reading import parse_plan
 from tapscan.records.inspection import objection
-from tapscan.records.tables import FORMULA_STARTS, csv_text
-from tapscan.records.writing import write_text
 
-__all__ = ["MOST_NOTE_CHARACTERS", "NOTES_NAME", "Notes", "read_notes", "write_note"]
+if TYPE_CHECKING:
+    from pathlib import Path
 
-NOTES_NAME = "notes.csv"
+    from tapscan.plan import Plan, Point
+
+__all__ = ["MOST_NOTE_CHARACTERS", "note_at", "noted_text", "write_note"]
+
 MOST_NOTE_CHARACTERS = 2000
-_MOST_BYTES = 10_000_000
-_COLUMNS = ["point", "note"]
-
-Notes = Mapping[Point, str]
 
 
-def read_notes(folder: Path) -> tuple[dict[Point, str], str]:
-    """Return the notes of an inspection, and the version of the file they stand in ('' when there is none).
-
-    Raises
-    ------
-    TapscanError
-        When the file leads out of the folder, is too large, or is no such table.
-    """
-    path = folder / NOTES_NAME
-    if not path.is_file():
-        return {}, ""
-    if not path.resolve().is_relative_to(folder.resolve()):
-        raise TapscanError(NOTES_NAME, "is a link out of the inspection", "copy the file itself there")
-    if path.stat().st_size > _MOST_BYTES:
-        raise TapscanError(NOTES_NAME, "is over 10 MB, too large for notes", "check the file")
-    content = path.read_bytes()
-    try:
-        rows = list(csv.reader(io.StringIO(content.decode("utf-8-sig"), newline="")))
-    except (UnicodeDecodeError, csv.Error):
-        raise TapscanError(NOTES_NAME, "is no CSV table in UTF-8", "save it as one") from None
-    notes: dict[Point, str] = {}
-    has_names = bool(rows) and [name.strip().lower() for name in rows[0]] == _COLUMNS
-    for number, row in enumerate(rows, 1):
-        if row and not (number == 1 and has_names):
-            point, note = _note(number, row)
-            # Whoever writes by hand may write two lines for a point: both are kept.
-            notes[point] = f"{notes[point]}\n{note}" if point in notes else note
-    return notes, _version(content)
+def note_at(plan: "Plan", point: "Point") -> str:
+    """Return the note at a point, '' when there is none; TapscanError when the plan has no such zone."""
+    notes = {note.point: note.text for note in zone_of(plan, point.zone).notes}
+    return notes.get(point, "")
 
 
-def _note(line: int, row: list[str]) -> tuple[Point, str]:
-    point = parse_point(row[0].strip().upper())
-    if point is None or len(row) != len(_COLUMNS):
-        where = f"{NOTES_NAME}: line {line}"
-        raise TapscanError(where, "is not a point and a note", "write it like BM-07-05,heard a rattle")
-    # The apostrophe keeps spreadsheets from running a note as a formula; it is no part of the note.
-    is_quoted = row[1][:1] == "'" and row[1][1:2] in FORMULA_STARTS
-    return point, row[1][1:] if is_quoted else row[1]
-
-
-def write_note(folder: Path, plan: Plan, version: str, point: Point, note: str) -> str:
-    """Set the note at a point, or take it away when it is empty; return the file's new version.
+def write_note(folder: "Path", point: "Point", note: str, was: str) -> str:
+    """Set the note at a point in the plan on disk, where it still says `was`; return the plan's new version.
 
     Raises
     ------
     TapscanError
-        When the file is no longer the one of `version`, the plan has no such point, the note is too long,
-        or the file cannot be written.
+        When somebody else changed this note meanwhile, or as in `noted_text` and `write_plan`.
     """
-    notes, current = read_notes(folder)
-    if current != version:
-        what = "changed since this page read it; nothing was written"
-        raise TapscanError(NOTES_NAME, what, "load the page again, and write the note once more")
-    note = note.strip()
+    text = plan_text(folder)
+    if note_at(parse_plan(text), point) != was.strip():
+        what = "its note changed since this page read it; nothing was written"
+        raise TapscanError(str(point), what, "copy yours, load the page again, and put both into one")
+    return write_plan(folder, noted_text(text, point, note))
+
+
+def noted_text(text: str, point: "Point", note: str) -> str:
+    r"""Return the plan's text with the note at `point` set, or taken away when it is empty.
+
+    Raises
+    ------
+    TapscanError
+        When the plan has no such point, the note is too long, or the new text would not be a plan.
+
+    Examples
+    --------
+    >>> plan = '[[zone]]\ncode = "BM"\nshape = "tube"\nstations = 2\npositions = 4\n'
+    >>> plan += 'station_pitch_mm = 10.0\ngirth_mm = 80.0\n'
+    >>> print(noted_text(plan, parse_point("BM-1-2"), "a rattle").removeprefix(plan))
+    <BLANKLINE>
+    [zone.notes]
+    01-02 = "a rattle"
+    <BLANKLINE>
+    """
+    plan, note = parse_plan(text), note.strip()
     if len(note) > MOST_NOTE_CHARACTERS:
         what = f"a note of {len(note):,} characters is too long"
         raise TapscanError(str(point), what, f"keep it under {MOST_NOTE_CHARACTERS:,}")
-    notes.pop(point, None)
-    if note:
-        fault = objection(plan, point)
-        # A note may well say why a point is left out.
-        if fault is not None and "skips" not in fault[0]:
-            raise TapscanError(str(point), *fault)
-        notes[point] = note
-    text = _text(notes)
-    try:
-        write_text(folder / NOTES_NAME, text)
-    except OSError as error:
-        what = f"cannot be written: {error.strerror or error}"
-        raise TapscanError(NOTES_NAME, what, "make room, or make the file writable") from None
-    return _version(text.encode("utf-8"))
+    fault = objection(plan, point)
+    # A note may well say why a point is left out.
+    if fault is not None and "skips" not in fault[0]:
+        raise TapscanError(str(point), *fault)
+    document = parse_document(text)
+    zone = plan.zone(point.zone)
+    _set(document["zone"][plan.zones.index(zone)], point, note)
+    new_text = tomlkit.dumps(document)
+    others = tuple(one for one in zone.notes if one.point != point)
+    notes = sorted((*others, Note(point, note)) if note else others, key=lambda one: one.point)
+    noted = replace(zone, notes=tuple(notes))
+    zones = tuple(noted if one.code == zone.code else one for one in plan.zones)
+    if parse_plan(new_text) != replace(plan, zones=zones):
+        raise refuse()
+    return new_text
 
 
-def _text(notes: Notes) -> str:
-    points = sorted(notes)
-    return csv_text({"point": [str(point) for point in points], "note": [notes[point] for point in points]})
+def _set(zone: Any, point: "Point", note: str) -> None:
+    if "notes" not in zone:
+        if not note:
+            return
+        add_key(zone, "notes", tomlkit.inline_table() if isinstance(zone, InlineTable) else tomlkit.table())
+    notes = zone["notes"]
+    # However the owner spelled the point, its line stays where it is.
+    own = next((key for key in notes if _named(str(key), point.zone) == point), None)
+    if own is not None and not note:
+        del notes[own]
+    elif own is not None:
+        notes[own] = _string(note)
+    elif note:
+        add_key(notes, f"{point.station:02d}-{point.position:02d}", _string(note))
 
 
-def _version(content: bytes) -> str:
-    return hashlib.sha256(content).hexdigest()
+def _named(key: str, code: str) -> "Point | None":
+    return parse_point(f"{code}-{key}") or parse_point(key)
+
+
+def _string(note: str) -> Any:
+    # Lines of a note stay lines in the plan; what has quotes or backslashes is escaped on one line.
+    is_plain = not set('"\\') & set(note) and all(
+        character == "\n" or character.isprintable() for character in note
+    )
+    return tomlkit.string(note, multiline=is_plain and "\n" in note)

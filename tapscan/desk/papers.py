@@ -34,18 +34,23 @@ _TABLES = {
 
 
 def papers_document(plan: "Plan", *, is_analysed: bool) -> list[dict[str, Any]]:
-    """List what there is to print or hand on: groups of (name, title)."""
+    """List what there is to print or hand on, in groups; one that belongs to a zone names it."""
     groups = []
     if is_analysed:
-        groups.append({"title": "Report", "papers": [_paper(REPORT_NAME, "The report, to read or print")]})
+        groups.append(_group("Report", [_paper(REPORT_NAME, "The report, to read or print")]))
     for zone in plan.zones:
         papers = [_paper(name, f"Grid for marking, {size}") for name, size in _grids(zone)]
         if is_analysed:
             papers += [_paper(name, _marked_title(name)) for name in marked_names(zone)]
-        groups.append({"title": f"At true size: {zone_name(zone)}", "papers": papers})
+        groups.append(_group(f"At true size: {zone_name(zone)}", papers, zone.code))
     if is_analysed:
-        groups.append({"title": "Numbers", "papers": [_paper(name, text) for name, text in _TABLES.items()]})
+        groups.append(_group("Numbers", [_paper(name, text) for name, text in _TABLES.items()], ""))
     return groups
+
+
+def _group(title: str, papers: list[dict[str, str]], zone: str | None = None) -> dict[str, Any]:
+    """Put papers together that belong to the whole part (None), to a zone, or to programs ('')."""
+    return {"title": title, "papers": papers, "zone": zone}
 
 
 def _grids(zone: "Zone") -> list[tuple[str, str]]:
@@ -80,10 +85,8 @@ def paper_path(bench: "Bench", name: str) -> "Path | None":
         bench.write_grids(name)
     elif name in marked | {REPORT_NAME, *_TABLES}:
         bench.save(name)
-    elif name == SECTION_NAME:
-        write_section(bench)
-    else:
-        return None
+    elif name != SECTION_NAME or not write_section(bench):
+        return None  # a page about sections of long ago is none of this analysis
     path = bench.folder / RESULTS / name
     is_inside = path.resolve().is_relative_to(bench.folder.resolve())
     return path if path.is_file() and is_inside else None

@@ -4,6 +4,8 @@ Routes that are plain functions run in threads, so that a slow disk or a large z
 """
 
 import re
+import shutil
+import time
 from collections.abc import Awaitable, Callable
 from importlib.resources import files
 from pathlib import Path
@@ -20,11 +22,13 @@ from tapscan.desk.bench import Bench
 from tapscan.desk.closeups import point_document, section_document, slice_document
 from tapscan.desk.collecting import collect, inputs_document
 from tapscan.desk.cutting import MOST_FIELD_CHARACTERS, cutting_document, log_finding
+from tapscan.desk.details import zone_parts
 from tapscan.desk.documents import palette_css, plan_document, results_document, zone_document
 from tapscan.desk.guard import Door, Guard
-from tapscan.desk.marks import plan_version, write_marks
-from tapscan.desk.notes import read_notes, write_note
+from tapscan.desk.marks import write_marks
+from tapscan.desk.notes import write_note
 from tapscan.desk.papers import MEDIA_TYPES, paper_path, papers_document
+from tapscan.desk.plan_file import plan_version
 from tapscan.desk.sounds import decay_document, taps_at, wav_of
 from tapscan.errors import TapscanError
 from tapscan.plan import Point, parse_block, parse_point
@@ -34,9 +38,10 @@ from tapscan.records.tables import json_text
 if TYPE_CHECKING:
     from tapscan.desk.marks import Mark
 
-__all__ = ["MOST_FILE_BYTES", "desk_app"]
+__all__ = ["MOST_FILE_BYTES", "clear_arrivals", "desk_app"]
 
 MOST_FILE_BYTES = 4_000_000_000  # a file that is dropped in: a volume of a million traces has 2 GB
+_ARRIVING, _STALE_S = ".arriving-", 86_400.0
 _FILE_NAME = re.compile(r"[A-Za-z0-9_-]{1,60}\.[A-Za-z0-9]{1,8}")
 _ODD_MESSAGE = ("the message", "is not what the desk expects", "load the page again")
 _PAGE_TYPES = {".html": "text/html", ".css": "text/css", ".js": "text/javascript"}
@@ -120,14 +125,11 @@ def _plan(request: Request) -> Response:
     bench = _bench(request)
     # The version is taken first: a plan that changes in between is then refused later, not written over.
     version = plan_version(bench.folder)
-    notes, notes_version = read_notes(bench.folder)
     return _json(
         {
             **plan_document(bench.inspection()),
             "folder": bench.folder.resolve().name,
             "version": version,
-            "notes": {str(point): note for point, note in notes.items()},
-            "notes_version": notes_version,
         }
     )
 
@@ -147,6 +149,7 @@ def _state(request: Request) -> Response:
             "files": mark,
             "analysis": 0 if analysed is None else analysed.number,
             "is_stale": analysed is not None and analysed.fingerprint != mark,
+            "is_written": analysed is not None and bench.has_written(analysed),
         }
     )
 
@@ -157,12 +160,16 @@ def _results(request: Request) -> Response:
 
 
 def _analyse(request: Request) -> Response:
-    return _json({"has_begun": _bench(request).start()})
+    return _json({"has_begun": _bench(request).start(writes=True)})
 
 
 def _zone(request: Request) -> Response:
-    screened = _bench(request).screened(request.path_params["zone"], request.path_params["method"])
-    return _json(zone_document(screened))
+    bench = _bench(request)
+    screened = bench.screened(request.path_params["zone"], request.path_params["method"])
+    document = zone_document(screened)
+    analysed = bench.analysed
+    parts = [] if analysed is None else zone_parts(analysed.results, screened)
+    return _json({**document, "parts": parts})
 
 
 def _named_point(text: str) -> Point:
@@ -214,11 +221,10 @@ async def _texts(request: Request) -> dict[str, str]:
     """Read a small JSON object whose values are texts."""
     try:
         document: Any = await request.json()
-    except ValueError:
-        document = None
-    if not isinstance(document, dict) or not all(isinstance(value, str) for value in document.values()):
-        raise TapscanError(*_ODD_MESSAGE)
-    return document
+        texts = {key: value.encode("utf-8").decode() for key, value in document.items()}
+    except (ValueError, AttributeError, RecursionError):  # half a character is no text, either
+        raise TapscanError(*_ODD_MESSAGE) from None
+    return texts
 
 
 async def _mark(request: Request) -> Response:
@@ -238,12 +244,12 @@ async def _mark(request: Request) -> Response:
 
 async def _note(request: Request) -> Response:
     bench = _bench(request)
-    version, name, note = await _fields(request, "version", "point", "note")
+    name, note, was = await _fields(request, "point", "note", "was")
     point = _named_point(name)
 
     def write() -> str:
         with bench.writing:
-            return write_note(bench.folder, bench.inspection().plan, version, point, note)
+            return write_note(bench.folder, point, note, was)
 
     return _json({"version": await run_sync(write)})
 
@@ -269,7 +275,7 @@ async def _file(request: Request) -> Response:
         raise TapscanError(repr(name[:60]), what, "name it like BM-07-05.csv, or BM.npy for a zone")
     try:
         # Beside the readings, so that a full disk shows here and not half-way through the copy.
-        with TemporaryDirectory(dir=bench.folder, prefix=".arriving-") as nook:
+        with TemporaryDirectory(dir=bench.folder, prefix=_ARRIVING) as nook:
             path = Path(nook) / name
             await _receive(request, path)
             return _json({"written": await run_sync(_add_file, bench, path)})
@@ -278,6 +284,13 @@ async def _file(request: Request) -> Response:
         raise TapscanError(name, what, "make room, or make the folder writable") from None
     except ClientDisconnect:
         return Response(status_code=400)  # the page has gone; nobody reads this
+
+
+def clear_arrivals(folder: Path) -> None:
+    """Take away what a desk that was killed had not taken in yet; what may still be arriving stays."""
+    for nook in folder.glob(f"{_ARRIVING}*"):
+        if nook.is_dir() and not nook.is_symlink() and time.time() - nook.stat().st_mtime > _STALE_S:
+            shutil.rmtree(nook, ignore_errors=True)
 
 
 async def _receive(request: Request, path: Path) -> None:

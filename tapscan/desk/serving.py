@@ -10,7 +10,7 @@ import uvicorn
 
 from tapscan.desk.bench import Bench
 from tapscan.desk.guard import Door
-from tapscan.desk.server import desk_app
+from tapscan.desk.server import clear_arrivals, desk_app
 from tapscan.errors import TapscanError
 
 __all__ = ["USUAL_PORT", "open_door", "serve"]
@@ -63,8 +63,9 @@ def serve(
     """
     bench = Bench(folder)
     inspection = bench.inspection()
+    clear_arrivals(folder)
     if inspection.tap_files or inspection.volumes or inspection.trace_files:
-        bench.start()
+        bench.start(writes=False)
     config = uvicorn.Config(
         desk_app(bench, door),
         ws="websockets-sansio",

@@ -2,11 +2,12 @@
 
 from tapscan.plan.points import Block, Point, parse_block, parse_point, point_name
 from tapscan.plan.surfaces import block_mask, cell_area_mm2, girth_mm, s_mm, walk, x_mm
-from tapscan.plan.zones import Laminate, Part, Plan, Zone
+from tapscan.plan.zones import Laminate, Note, Part, Plan, Zone
 
 __all__ = [
     "Block",
     "Laminate",
+    "Note",
     "Part",
     "Plan",
     "Point",

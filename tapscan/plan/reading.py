@@ -9,10 +9,10 @@ from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Fie
 from pydantic_core import PydanticCustomError
 
 from tapscan.errors import TapscanError, nearest
-from tapscan.plan.points import Block, parse_block
-from tapscan.plan.zones import Laminate, Part, Plan, Zone
+from tapscan.plan.points import Block, Point, parse_block
+from tapscan.plan.zones import Laminate, Note, Part, Plan, Zone
 
-__all__ = ["PLAN_NAME", "parse_plan", "read_plan"]
+__all__ = ["MAX_PLAN_BYTES", "PLAN_NAME", "parse_plan", "read_plan"]
 
 PLAN_NAME = "inspection.toml"
 _TOML_REMEDY = "mend that line: numbers as 120.5, without a unit; words in straight quotes"
@@ -75,6 +75,7 @@ class _Zone(_Laminate):
     skip: list[str] = Field(default_factory=list)
     bonded: list[str] = Field(default_factory=list)
     mirror_of: str | None = None
+    notes: dict[str, Text] = Field(default_factory=dict)
 
 
 class _Tap(_Table):
@@ -124,6 +125,7 @@ _HINTS = {
     "skip": 'a list of points to leave out, such as ["20-05"]',
     "bonded": 'a list of points with an insert bonded behind them, such as ["01-01:04-12"]',
     "mirror_of": "the code of the zone on the other side",
+    "notes": 'a table [zone.notes] of lines such as 07-05 = "a rattle"',
     "taps_per_point": "how many strikes at every point",
     "tapper_mass_g": "what the tapper weighs, such as 5.0",
     "tapper_radius_mm": "the radius of the tapper's tip, such as 5.0",
@@ -247,6 +249,7 @@ def _zone(table: _Zone, defaults: _Laminate) -> Zone:
         skip=_blocks(table, "skip", where),
         bonded=_blocks(table, "bonded", where),
         mirror_of=table.mirror_of,
+        notes=_notes(table, where),
     )
 
 
@@ -282,12 +285,33 @@ def _missing(where: str, key: str, shape: str) -> TapscanError:
     return TapscanError(where, f'{key} is missing for shape "{shape}"', f"add {key} = …, {_HINTS[key]}")
 
 
+def _notes(table: _Zone, where: str) -> tuple[Note, ...]:
+    """Read the notes at points, in walking order; one that says nothing is none."""
+    notes: dict[Point, str] = {}
+    for name, text in table.notes.items():
+        block = _block(table, name)
+        if block is None or ":" in name:
+            remedy = 'write lines such as 07-05 = "a rattle"; other keys of the zone stand above [zone.notes]'
+            raise TapscanError(where, f"notes: {name!r} is not a point", remedy)
+        _check_inside(table, block, f"{where}: notes {name!r}")
+        point = Point(table.code, block.first_station, block.first_position)
+        if point in notes:
+            raise TapscanError(where, f"has two notes at {point}", "put both into one")
+        notes[point] = text.strip()
+    return tuple(Note(point, notes[point]) for point in sorted(notes) if notes[point])
+
+
+def _block(table: _Zone, text: str) -> Block | None:
+    """Read a point or a block, written with its zone or without; None when `text` is neither."""
+    # Zone 01 makes 01-01 begin like one with its zone.
+    corners = [corner.removeprefix(f"{table.code}-") for corner in text.split(":")]
+    return parse_block(text) or parse_block(":".join(corners))
+
+
 def _blocks(table: _Zone, key: str, where: str) -> tuple[Block, ...]:
     blocks = []
     for text in getattr(table, key):
-        # A point may be written with its zone, as it stands on the part. Zone 01 makes 01-01 begin like one.
-        corners = [corner.removeprefix(f"{table.code}-") for corner in text.split(":")]
-        block = parse_block(text) or parse_block(":".join(corners))
+        block = _block(table, text)
         if block is None:
             raise TapscanError(
                 where,

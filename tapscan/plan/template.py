@@ -40,6 +40,8 @@ reference = []                    # points known to be good, station first: ["09
 skip = []                         # holes, inserts, labels: left out on purpose, never reported as clear
 # bonded = ["01-01:04-12"]        # points with an insert bonded behind them: A-scans then look for a disbond
 # mirror_of = "?"                 # code of the zone on the other side of the part, with the same grid
+# [zone.notes]                    # what you notice on the way, below all other lines of its zone; the page
+# 07-05 = "a rattle"              # writes here, too
 
 [tap]
 taps_per_point = 3                # strikes at every point, recorded in one file taps/BM-07-05.wav

@@ -14,9 +14,9 @@ Conventions that all of tapscan obeys
 from dataclasses import dataclass
 from typing import Literal
 
-from tapscan.plan.points import Block
+from tapscan.plan.points import Block, Point
 
-__all__ = ["Laminate", "Part", "Plan", "Zone"]
+__all__ = ["Laminate", "Note", "Part", "Plan", "Zone"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,12 +31,20 @@ class Laminate:
 
 
 @dataclass(frozen=True, slots=True)
+class Note:
+    """What somebody noticed at a point."""
+
+    point: Point
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
 class Zone:
     """A named area with one surface.
 
     `girth_start_mm` and `girth_end_mm` (at the zone's first and last edge) are set on a tube and equal unless
     it tapers; `position_pitch_mm` is set on a panel. `bonded` are the points behind which an insert is
-    bonded to the wall.
+    bonded to the wall. `notes` change no result.
     """
 
     code: str
@@ -53,6 +61,7 @@ class Zone:
     skip: tuple[Block, ...] = ()
     mirror_of: str | None = None
     bonded: tuple[Block, ...] = ()
+    notes: tuple[Note, ...] = ()
 
     @property
     def is_tube(self) -> bool:

@@ -40,10 +40,16 @@ class Added:
 
 
 class TapShelf:
-    """The names taken in ``taps/``, so that a further recording at a point gets the next number."""
+    """The names taken in ``taps/``, so that a further recording at a point gets the next number.
+
+    Raises
+    ------
+    TapscanError
+        When ``taps/`` leads out of the inspection: nothing is written there.
+    """
 
     def __init__(self, folder: Path) -> None:
-        self._folder = folder / TAPS
+        self._folder = _inside(folder, TAPS)
         self._files: dict[Point, dict[int, list[Path]]] = {}
         for path in sorted(self._folder.iterdir()) if self._folder.is_dir() else []:
             named = named_point(path)
@@ -66,11 +72,23 @@ class TapShelf:
         self._files.setdefault(point, {}).setdefault(named[1], []).append(path)
 
 
+def _inside(home: Path, name: str) -> Path:
+    folder = home / name
+    if not folder.resolve().is_relative_to(home.resolve()):
+        raise TapscanError(name, "is a link out of the inspection", "put a folder of its own there")
+    return folder
+
+
 def add_files(inspection: Inspection, files: Iterable[Path], progress: Progress | None = None) -> Added:
     """Copy recordings, traces and volumes that are named by their point or zone.
 
     Each file is read once before it is copied. One that cannot be taken is refused in a sentence, and the
     others go on. A further recording at a point is numbered; a second trace or volume is refused.
+
+    Raises
+    ------
+    TapscanError
+        When ``taps/`` or ``ascans/`` leads out of the inspection.
 
     Examples
     --------
@@ -80,6 +98,7 @@ def add_files(inspection: Inspection, files: Iterable[Path], progress: Progress 
     written: list[tuple[str, str]] = []
     unchanged: list[tuple[str, str]] = []
     refused: list[str] = []
+    _inside(inspection.folder, ASCANS)
     shelf = TapShelf(inspection.folder)
     paths = list(files)
     for done, path in enumerate(paths):
@@ -130,12 +149,13 @@ def _add_trace(inspection: Inspection, path: Path) -> tuple[Path, bool]:
     where = file_name(path)
     point = _planned_point(inspection.plan, path, "for the point it was taken at")
     read_trace(path)
-    volume = _named(inspection.folder / ASCANS, ".npy", lambda there: there.stem.upper() == point.zone)
+    folder = inspection.folder / ASCANS
+    volume = _named(folder, ".npy", lambda there: there.stem.upper() == point.zone)
     if volume is not None:
         what = f"zone {point.zone} has a volume already, {file_name(volume)}"
         raise TapscanError(where, what, "move the volume away, or leave the trace out")
-    is_there = _named(inspection.folder / ASCANS, ".csv", lambda there: _point_of(there) == point)
-    return _copy_alone(path, inspection.folder / ASCANS / f"{point}.csv", is_there, "trace")
+    is_there = _named(folder, ".csv", lambda there: _point_of(there) == point)
+    return _copy_alone(path, folder / f"{point}.csv", is_there, "trace")
 
 
 def _add_volume(inspection: Inspection, path: Path) -> tuple[Path, bool]:
@@ -146,14 +166,13 @@ def _add_volume(inspection: Inspection, path: Path) -> tuple[Path, bool]:
         remedy = f"name it {close or next(iter(zones))}.npy, for the zone it covers"
         raise TapscanError(where, f"the plan has no zone {code}", remedy)
     open_volume(path, zones[code])
-    trace = _named(
-        inspection.folder / ASCANS, ".csv", lambda there: (_point_of(there) or _NOWHERE).zone == code
-    )
+    folder = inspection.folder / ASCANS
+    trace = _named(folder, ".csv", lambda there: (_point_of(there) or _NOWHERE).zone == code)
     if trace is not None:
         what = f"zone {code} has single traces already, such as {file_name(trace)}"
         raise TapscanError(where, what, "move the traces away, or leave the volume out")
-    is_there = _named(inspection.folder / ASCANS, ".npy", lambda there: there.stem.upper() == code)
-    return _copy_alone(path, inspection.folder / ASCANS / f"{code}.npy", is_there, "volume")
+    is_there = _named(folder, ".npy", lambda there: there.stem.upper() == code)
+    return _copy_alone(path, folder / f"{code}.npy", is_there, "volume")
 
 
 _NOWHERE = Point("", 0, 0)

@@ -165,9 +165,10 @@ def page_text(
         outlooks=outlooks,
         twice=twice,
         tap_heads=TAP_HEADS,
+        notes=_notes(results),
         methods={screened.method for screened in results.screened},
         zones=[_zone_row(zone) for zone in plan.zones],
-        settings=_settings(results.summary.get("settings", {})),
+        settings=words.setting_rows(results.summary.get("settings", {})),
         warnings=results.summary.get("warnings", []),
         inputs=_inputs(results.summary),
         version=results.summary.get("version", ""),
@@ -222,6 +223,18 @@ def _twice(results: "Results") -> list[dict[str, Any]]:
                 "picture": both_picture(tap, scan),
             }
         )
+    return found
+
+
+def _notes(results: "Results") -> list[tuple[str, str, str]]:
+    """Gather what was noticed at points: the point, what each method says of it, and the note."""
+    found = []
+    for zone in results.inspection.plan.zones:
+        seen = [screened for screened in results.screened if screened.zone.code == zone.code]
+        for note in zone.notes:
+            at = (note.point.station - 1, note.point.position - 1)
+            status = [f"{one.status[at]} ({words.METHOD_NAMES[one.method]})" for one in seen]
+            found.append((str(note.point), "; ".join(status), note.text))
     return found
 
 
@@ -299,16 +312,3 @@ def _zone_row(zone: "Zone") -> dict[str, str]:
         "reference": ", ".join(str(block) for block in zone.reference),
         "skip": ", ".join(str(block) for block in zone.skip),
     }
-
-
-def _settings(settings: "Mapping[str, Any]") -> list[tuple[str, str]]:
-    """Lay the settings out as pairs; zones and the part have their own places on the page."""
-    pairs = []
-    for key, value in settings.items():
-        if key in ("part", "zones") or key.startswith("has_"):
-            continue
-        if isinstance(value, dict):
-            pairs += [(f"{key} {name}", text) for name, text in _settings(value)]
-        else:
-            pairs.append((words.setting_name(key), "not given" if value is None else str(value)))
-    return pairs

@@ -10,11 +10,14 @@ from tapscan.report.results_folder import results_folder
 
 __all__ = ["write_results"]
 
+SUMMARY = "summary.json"
+
 
 def write_results(results: Results) -> Path:
     """Write everything into ``results/`` of the inspection folder; return the path of the report.
 
-    Each file is replaced in one step, so that a killed program leaves whole files.
+    Each file is replaced in one step, so that a killed program leaves whole files. ``summary.json``, with the
+    digests of the readings, is written last: until it agrees with them, the others may come from two runs.
 
     Raises
     ------
@@ -22,7 +25,11 @@ def write_results(results: Results) -> Path:
         When ``results`` leads out of the inspection, or cannot be written.
     """
     with results_folder(results.inspection.folder) as folder:
-        for name, text in results.tables.items():
+        tables = dict(results.tables)
+        summary = tables.pop(SUMMARY)
+        for name, text in tables.items():
             write_text(folder / name, text)
         write_marked(results.screened, folder)
-        return write_report(results, folder)
+        report = write_report(results, folder)
+        write_text(folder / SUMMARY, summary)
+        return report

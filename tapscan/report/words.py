@@ -1,6 +1,6 @@
 """Numbers and places in words: what stands on the part, by the tape measure, and how many."""
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -8,7 +8,7 @@ from tapscan.plan.points import Block, parse_point, span_in_words
 from tapscan.screening.results import UNREAD
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Iterable, Mapping, Sequence
 
     from numpy.typing import NDArray
 
@@ -29,6 +29,7 @@ __all__ = [
     "place_in_words",
     "range_in_mm",
     "setting_name",
+    "setting_rows",
     "short_id",
     "unread_by_reason",
     "zone_name",
@@ -206,8 +207,21 @@ def setting_name(key: str) -> str:
     >>> setting_name("sample_rate_mhz"), setting_name("taps_per_point")
     ('sample rate, MHz', 'taps per point')
     """
-    units = {"_mhz": "MHz", "_hz": "Hz", "_mm": "mm", "_us": "µs", "_db": "dB"}
+    units = {"_mhz": "MHz", "_hz": "Hz", "_mm": "mm", "_us": "µs", "_db": "dB", "_g": "g"}
     for suffix, unit in units.items():
         if key.endswith(suffix):
             return f"{key.removesuffix(suffix).replace('_', ' ')}, {unit}"
     return key.replace("_", " ")
+
+
+def setting_rows(settings: "Mapping[str, Any]") -> list[tuple[str, str]]:
+    """Lay the settings of a summary out as pairs of words; zones and the part have their own places."""
+    pairs = []
+    for key, value in settings.items():
+        if key in ("part", "zones") or key.startswith("has_"):
+            continue
+        if isinstance(value, dict):
+            pairs += [(f"{key} {name}", text) for name, text in setting_rows(value)]
+        else:
+            pairs.append((setting_name(key), "not given" if value is None else str(value)))
+    return pairs

@@ -24,11 +24,11 @@ def state(count=3):
     return engine.begin(Course(tuple(Point("BM", 1, p + 1) for p in range(count)), 2), RATE)
 
 
-def typed(text, keys=None, *, is_on=True):
+def typed(text, keys=None, *, is_on=True, every_s=1.0):
     """Press keys one after the other, as the engine would follow them."""
     keys, done = keys or Keys(), []
-    for key in text:
-        keys, actions = press(keys, key, is_on=is_on, is_done=False)
+    for turn, key in enumerate(text):
+        keys, actions = press(keys, key, at_s=turn * every_s, is_on=is_on, is_done=False)
         done += actions
         is_on = {"pause": False, "resume": True}.get(actions[-1][0] if actions else "", is_on)
     return keys, done
@@ -37,7 +37,24 @@ def typed(text, keys=None, *, is_on=True):
 @pytest.mark.parametrize("big", [" ", "\r", "\n"])
 def test_one_big_key_pauses_goes_on_and_ends(big):
     assert typed(big * 2)[1] == [("pause", ""), ("resume", "")]
-    assert press(Keys(), big, is_on=True, is_done=True)[1] == (("quit", ""),)
+    assert press(Keys(), big, at_s=0.0, is_on=True, is_done=True)[1] == (("quit", ""),)
+
+
+@pytest.mark.parametrize("first_s", [0.25, 0.66])
+def test_a_pedal_that_is_held_is_one_press_however_long(first_s):
+    times_s = [0.0, *(first_s + 0.033 * n for n in range(300))]
+    keys, done = Keys(), []
+    for at_s in times_s:
+        keys, actions = press(keys, " ", at_s=at_s, is_on=True, is_done=False)
+        done += actions
+    assert done == [("pause", "")]
+    # Let go and pressed again it counts again, and no held key ends the capture.
+    assert press(keys, " ", at_s=times_s[-1] + 0.8, is_on=False, is_done=False)[1] == (("resume", ""),)
+    assert press(keys, " ", at_s=times_s[-1] + 0.03, is_on=True, is_done=True)[1] == ()
+
+
+def test_only_the_pedal_waits_other_keys_repeat():
+    assert typed("uuu", every_s=0.03)[1] == [("undo", "")] * 3
 
 
 def test_every_key_on_the_screen_does_what_it_says():

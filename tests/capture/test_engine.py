@@ -324,19 +324,18 @@ def test_every_event_can_be_told_as_json():
 
 HOUR = """
 import resource
+import sys
+from pathlib import Path
 import numpy as np
-from tapscan.capture import engine
-from tapscan.capture.course import Course
-from tapscan.plan import Point
+from tapscan.capture.session import Session
+from tapscan.records import open_inspection
 from tests.capture.sounds import beam_tap, stream
 
 minute = stream(8000, [(0.5 + 2.9 * i, 0.4, beam_tap(8000)) for i in range(20)], 60.0)
-points = tuple(Point("BM", station, position) for station in range(1, 41) for position in range(1, 11))
-state, kept = engine.begin(Course(points, 3), 8000), 0
+session, kept = Session(open_inspection(Path(sys.argv[1])), 8000), 0
 for turn in range(60):
     for block in np.split(minute, 240):
-        state, events = engine.advance(state, block)
-        kept += sum(event.name == "accepted" for event in events)
+        kept += sum(event.name == "accepted" for event in session.feed(block))
     if turn in (4, 59):
         print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss)
 print(kept)
@@ -345,10 +344,15 @@ print(kept)
 
 @pytest.mark.slow
 @pytest.mark.skipif(sys.platform == "win32", reason="there is no measure of peak memory at hand")
-def test_an_hour_of_capture_does_not_grow():
-    run = subprocess.run([sys.executable, "-c", HOUR], capture_output=True, text=True, check=True)
+def test_an_hour_of_capture_does_not_grow(tmp_path):
+    """All of it: the engine, the session, and 1,200 taps on disk."""
+    plan = '[[zone]]\ncode = "BM"\nshape = "tube"\nstations = 40\npositions = 10\n'
+    plan += "station_pitch_mm = 10.0\ngirth_mm = 120.0\n[tap]\ntaps_per_point = 3\n"
+    (tmp_path / "inspection.toml").write_text(plan, encoding="utf-8")
+    command = [sys.executable, "-c", HOUR, str(tmp_path)]
+    run = subprocess.run(command, capture_output=True, text=True, check=True)
     early_kb, late_kb, kept = (int(line) for line in run.stdout.split())
-    assert kept == 1200
+    assert kept == len(list((tmp_path / "taps").iterdir())) == 1200
     assert late_kb - early_kb <= 2_000  # an hour of sound would be 115,000
 
 

@@ -123,6 +123,23 @@ def test_a_disk_that_takes_no_longer_tap_leaves_its_beginning(folder, monkeypatc
     np.testing.assert_array_equal(samples, events[0].samples)
 
 
+def test_a_longer_tap_takes_no_place_of_a_file_that_somebody_else_put_there(folder):
+    path = folder / "taps" / "BM-01-01.wav"
+    with open_session(folder) as session:
+        for block in in_blocks(sound_of(1), [240]):
+            if any(event.name == "accepted" for event in session.feed(block)):
+                path.unlink()
+                path.write_bytes(b"another recording")
+    assert path.read_bytes() == b"another recording"
+
+
+def test_a_capture_writes_nothing_through_a_folder_that_leads_out(folder, tmp_path):
+    (tmp_path / "elsewhere").mkdir()
+    (folder / "taps").symlink_to(tmp_path / "elsewhere")
+    with pytest.raises(TapscanError, match="taps: is a link out of the inspection"):
+        open_session(folder)
+
+
 def test_a_tap_is_on_disk_before_it_is_told(folder):
     with open_session(folder) as session:
         told = 0

@@ -36,5 +36,8 @@ def test_a_finding_that_makes_no_sense_is_refused_in_a_sentence(desk, row, match
 
 
 def test_the_comparison_is_no_paper_before_there_are_findings(desk):
+    """Not even one that an earlier analysis left behind."""
+    (desk.folder / "results").mkdir()
+    (desk.folder / "results" / "section.html").write_text("of long ago", encoding="utf-8")
     status, _, _ = desk.call("GET", "/papers/section.html")
     assert status == 404

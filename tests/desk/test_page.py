@@ -81,10 +81,12 @@ def folder(tmp_path_factory):
 def served(folder):
     command = [sys.executable, "-m", "tapscan", "desk", str(folder), "--no-browser", "--port", "0"]
     with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as process:
-        line = process.stdout.readline()
-        assert "http://127.0.0.1:" in line, line
-        yield line.split()[-1]
-        process.terminate()
+        try:
+            line = process.stdout.readline()
+            assert "http://127.0.0.1:" in line, line
+            yield line.split()[-1]
+        finally:
+            process.terminate()
 
 
 @pytest.fixture(scope="module")
@@ -129,7 +131,7 @@ def page(browser, request):
 
 
 def analysed(page):
-    page.locator('#state:text-is("Analysed")').wait_for(timeout=60_000)
+    page.locator('#state:text-matches("^Analysed")').wait_for(timeout=60_000)
 
 
 def opened(page, address):
@@ -169,6 +171,20 @@ def test_a_zone_is_captured_analysed_heard_marked_and_printed(page, address, fol
     page.get_by_text(f"Sounding: {name}").wait_for()
     page.locator("text=/Sounding: PT-/").filter(has_not_text=name).wait_for()
 
+    set_marks_and_a_note(page, folder)
+    page.get_by_role("button", name="Analyse").click()
+    page.locator("#state", has_text="written to results/").wait_for(timeout=60_000)
+    assert "rings dull" in (folder / "results/report.html").read_text(encoding="utf-8")
+
+    page.get_by_role("link", name="Papers").click()
+    with page.expect_popup() as opened:
+        page.get_by_role("link", name="The report, to read or print").click()
+    report = opened.value
+    report.get_by_role("heading", name="In short").wait_for(timeout=60_000)
+    assert (folder / "results/report.html").is_file()
+
+
+def set_marks_and_a_note(page, folder):
     page.locator("#look .map").click(position={"x": 60, "y": 40})
     page.keyboard.press("Shift+ArrowRight")
     page.keyboard.press("g")
@@ -178,15 +194,15 @@ def test_a_zone_is_captured_analysed_heard_marked_and_printed(page, address, fol
     assert text.startswith("# A corner of the boom.\n")
     assert "# from the stone's side" in text
     assert "# one is enough here" in text
-    page.get_by_role("button", name="Analyse").click()
-    analysed(page)
-
-    page.get_by_role("link", name="Papers").click()
-    with page.expect_popup() as opened:
-        page.get_by_role("link", name="The report, to read or print").click()
-    report = opened.value
-    report.get_by_role("heading", name="In short").wait_for(timeout=60_000)
-    assert (folder / "results/report.html").is_file()
+    page.locator("#look .map").focus()
+    page.keyboard.press("ArrowRight")
+    page.get_by_text("Note at PT-03-01").click()
+    page.get_by_label("Note at PT-03-01").fill("rings dull\nin the cold")
+    page.get_by_role("button", name="Write note").click()
+    page.locator(".map .sign.note").wait_for(state="attached")
+    text = (folder / "inspection.toml").read_text(encoding="utf-8")
+    assert tomllib.loads(text)["zone"][0]["notes"] == {"03-01": "rings dull\nin the cold"}
+    assert "\n\n[tap]\ntaps_per_point = 1          # one is enough here" in text
 
 
 AXE = os.environ.get("TAPSCAN_AXE", "")
@@ -337,8 +353,8 @@ def test_words_of_the_plan_are_text_and_never_markup(page, tmp_path):
     root = tmp_path / "odd"
     (root / "taps").mkdir(parents=True)
     plan = PLAN.replace('name = "Patch"', "name = '<img src=x onerror=alert(1)>'")
+    plan = plan.replace("\n[tap]", '\n[zone.notes]\n01-01 = "<script>alert(1)</script>"\n\n[tap]')
     (root / "inspection.toml").write_text(plan, encoding="utf-8")
-    (root / "notes.csv").write_text('point,note\nPT-01-01,"<script>alert(1)</script>"\n', encoding="utf-8")
     with served(root) as address:
         page.goto(address)
         page.locator("#collect option", has_text="<img src=x onerror=alert(1)> (PT)").wait_for(

@@ -1,4 +1,6 @@
 import errno
+import html
+import os
 import socket
 import threading
 import time
@@ -70,6 +72,46 @@ def test_papers_are_written_when_they_are_asked_for(desk):
     assert "there is no analysis yet" in desk.get("/papers/report.html", status=400)["fault"]
 
 
+def test_an_analysis_that_was_asked_for_is_written_and_one_that_only_fills_the_page_is_not(desk):
+    """The report of an analysis against another inspection must not go because somebody opened the page."""
+    (desk.folder / "results").mkdir()
+    (desk.folder / "results" / "report.html").write_text("against another", encoding="utf-8")
+    assert desk.bench.start(writes=False)
+    while desk.bench.progress.is_running:
+        time.sleep(0.02)
+    assert (desk.folder / "results" / "report.html").read_text(encoding="utf-8") == "against another"
+    assert not desk.get("/api/state")["is_written"]
+    assert desk.analyse()["is_written"]
+    assert "</html>" in (desk.folder / "results" / "report.html").read_text(encoding="utf-8")
+    assert (desk.folder / "results" / "summary.json").is_file()
+
+
+def test_results_that_cannot_be_written_are_told_and_the_map_is_there(desk, tmp_path):
+    (tmp_path / "outside").mkdir()
+    (desk.folder / "results").symlink_to(tmp_path / "outside")
+    desk.post("/api/analyse", {})
+    while (state := desk.get("/api/state"))["is_running"]:
+        time.sleep(0.02)
+    assert "is a link out of the inspection" in state["fault"]
+    assert (state["analysis"], state["is_written"]) == (1, False)
+    assert list((tmp_path / "outside").iterdir()) == []
+
+
+def test_the_page_is_told_what_the_report_says_beside_its_maps(demo_desk):
+    """Every table cell of these parts stands in the report, too."""
+    for zone, method in (("BM", "tap"), ("SP", "ascan")):
+        parts = demo_desk.get(f"/api/zones/{zone}/{method}")["parts"]
+        titles = [part["title"] for part in parts]
+        assert titles[-3:] == ["What was not inspected", "What could have been found", "Settings"]
+        _, _, report = demo_desk.call("GET", "/papers/report.html")
+        text = html.unescape(report.decode())
+        for part in parts:
+            assert part["lines"] or part["tables"]
+            for cell in (cell for table in part["tables"] for row in table["rows"] for cell in row):
+                for piece in cell.removeprefix("unread: ").split(", "):
+                    assert piece in text or piece.capitalize() in text, (part["title"], piece)
+
+
 def test_every_paper_of_the_demo_can_be_had(demo_desk):
     for group in demo_desk.get("/api/papers"):
         for paper in group["papers"]:
@@ -113,8 +155,8 @@ def test_a_plan_that_broke_while_the_desk_was_open_is_told(desk):
 def test_one_analysis_runs_at_a_time(desk, monkeypatch):
     gate = threading.Event()
     monkeypatch.setattr(type(desk.bench), "fingerprint", lambda _: str(gate.wait(10)))
-    assert desk.bench.start()
-    assert not desk.bench.start()
+    assert desk.bench.start(writes=False)
+    assert not desk.bench.start(writes=False)
     gate.set()
 
 
@@ -178,6 +220,17 @@ def test_a_page_that_leaves_in_the_middle_of_a_file_leaves_nothing(desk):
         time.sleep(0.05)
     assert sorted(path.name for path in desk.folder.iterdir()) == ["ascans", "inspection.toml", "taps"]
     assert not any((desk.folder / "ascans").iterdir())
+
+
+def test_what_a_killed_desk_left_half_taken_in_goes_after_a_day(folder):
+    old, new = folder / ".arriving-old", folder / ".arriving-new"
+    for nook in (old, new):
+        nook.mkdir()
+        (nook / "BM.npy").write_bytes(b"half")
+    os.utime(old, (0, 0))
+    server.clear_arrivals(folder)
+    assert not old.exists()
+    assert (new / "BM.npy").exists()
 
 
 def test_a_zone_too_large_for_a_page_points_to_the_report():

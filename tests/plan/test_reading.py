@@ -173,6 +173,14 @@ IN_ZONE = r'^inspection\.toml: zone "BM": '
             ZONE + 'reference = ["seven"]',
             r"reference 'seven' is not a block of points \(write \"07-05\", or corner",
         ),
+        (
+            ZONE + '[zone.notes]\n07-05 = "a rattle"\nskip = "20-05"',
+            r"notes: 'skip' is not a point \(.*; other keys of the zone stand above \[zone\.notes\]\)",
+        ),
+        (ZONE + '[zone.notes]\n"01-01:02-02" = "soft"', "notes: '01-01:02-02' is not a point"),
+        (ZONE + '[zone.notes]\n41-01 = "soft"', "notes '41-01': station 41 is outside the zone"),
+        (ZONE + '[zone.notes]\n7-5 = "soft"\nBM-07-05 = "softer"', "has two notes at BM-07-05"),
+        (ZONE + "notes = 5", r"notes = 5 is not accepted: .*\(give a table \[zone.notes\]"),
         (ZONE + 'bonded = ["01-13"]', "bonded '01-13': position 13 is outside the zone"),
         (ZONE + 'reference = ["QQ-01-01"]', "reference 'QQ-01-01' is not a block of points"),
         (

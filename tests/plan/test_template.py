@@ -41,12 +41,13 @@ def test_filled_in_it_is_a_plan():
 
 
 def test_every_line_that_is_offered_is_understood():
-    offered = re.sub(r"(?m)^# (\w+ = |\[ascan\])", r"\1", filled())
+    offered = re.sub(r"(?m)^# ([\w-]+ = |\[[a-z.]+\])", r"\1", filled())
     text = re.sub(r"(?m)^(girth_start_mm|girth_end_mm|position_pitch_mm|mirror_of) = .*$", "", offered)
     plan = parse_plan(re.sub(r"(mhz|beam_mm) = 0\.0", r"\1 = 5.0", text))
     assert plan.zones[0].laminate.velocity_m_s == 2950.0
     assert plan.sample_rate_mhz == plan.beam_mm == 5.0
     assert plan.tapper_mass_g == 4.1
     assert len(plan.zones[0].bonded) == 1
+    assert str(plan.zones[0].notes[0].point) == "BM-07-05"
     for key in ("girth_start_mm", "girth_end_mm", "position_pitch_mm", "mirror_of"):
         assert f"{key} = " in offered

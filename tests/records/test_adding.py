@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 import soundfile
 
+from tapscan.errors import TapscanError
 from tapscan.plan import Point
 from tapscan.records import open_inspection
 from tapscan.records.adding import add_files
@@ -187,3 +188,16 @@ def test_a_file_that_appears_meanwhile_is_not_replaced(folder, recorder, tap_fil
     monkeypatch.setattr("tapscan.records.adding.copy_new", meanwhile)
     (refused,) = add(folder, tap_file(recorder / "BM-01-03.wav")).refused
     assert refused == "taps/BM-01-03.wav: appeared while it was being written (run the command again)"
+
+
+@pytest.mark.parametrize("name", ["taps", "ascans"])
+def test_nothing_is_written_through_a_folder_that_leads_out(folder, recorder, tap_file, tmp_path, name):
+    (tmp_path / "elsewhere").mkdir()
+    shutil.rmtree(folder / name, ignore_errors=True)
+    (folder / name).symlink_to(tmp_path / "elsewhere")
+    trace = recorder / "BM-01-04.csv"
+    rows = "".join(f"{i * 0.01:.2f},{i % 7}\n" for i in range(50))
+    trace.write_text(f"time_us,amplitude\n{rows}", encoding="utf-8")
+    with pytest.raises(TapscanError, match=f"{name}: is a link out of the inspection"):
+        add(folder, tap_file(recorder / "BM-01-03.wav") if name == "taps" else trace)
+    assert list((tmp_path / "elsewhere").iterdir()) == []

@@ -3,10 +3,12 @@
 import { Controls } from "./controls.js";
 import { ask, desk, telling } from "./desk.js";
 import { draw, isWriting, make } from "./dom.js";
+import { partsOf, tableOf } from "./found.js";
 import { mapKey } from "./key.js";
 import { blockPath, drawMap, pointAt } from "./map.js";
-import { marksRow, tableOf } from "./marks.js";
+import { marksRow } from "./marks.js";
 import { layerOf, painted } from "./paint.js";
+import { papersOf } from "./papers.js";
 import { Sheet } from "./sheet.js";
 import { blockName, placeOf, pointName } from "./surface.js";
 
@@ -72,8 +74,9 @@ class Look {
     this.layer = Math.min(this.layer, Math.max(0, (this.document?.layers.length ?? 1) - 1));
     this.controls.show();
     this.redraw();
-    this.words.replaceChildren(...tableOf(this.document, (one) => this.go(placeOf(one.peak))));
     this.choose({ keepsMarks: this.isWriting });
+    const table = tableOf(this.document, (one) => this.go(placeOf(one.peak)));
+    this.words.replaceChildren(...table, await papersOf(this.zone), ...partsOf(this.document));
   }
 
   async to(code, method) {

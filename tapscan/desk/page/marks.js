@@ -1,4 +1,4 @@
-// Marks and notes for the chosen points, and the table of indications.
+// Marks and notes for the chosen points.
 
 import { desk } from "./desk.js";
 import { button, make } from "./dom.js";
@@ -26,8 +26,8 @@ export function marksRow(zone, from, to, log) {
     button("Log a cut here", () => log(`${zone.code}-${block}`)),
   );
   if (from[0] !== to[0] || from[1] !== to[1]) return [row];
-  // A note is written against the notes that were read with it, so that nobody else's is written over.
-  const [text, version] = [desk.plan.notes[name] ?? "", desk.plan.notes_version];
+  // A note is written against what it was when it was read, so that nobody else's is written over.
+  const text = desk.plan.notes[name] ?? "";
   const area = make("textarea", { rows: 2, maxlength: 2000, "aria-label": `Note at ${name}` });
   area.value = text;
   return [
@@ -40,53 +40,8 @@ export function marksRow(zone, from, to, log) {
       make(
         "div",
         { class: "row" },
-        button("Write note", () => note(name, area.value, version)),
+        button("Write note", () => note(name, area.value, text)),
       ),
     ),
-  ];
-}
-
-/** What stands out in a zone, and what good means in it, in the report's words. */
-export function tableOf(found, go) {
-  if (!found) return [];
-  const rows = found.indications.map((one) =>
-    make(
-      "tr",
-      {},
-      make(
-        "th",
-        { scope: "row" },
-        make("button", { type: "button", class: "tag", onclick: () => go(one) }, one.id),
-      ),
-      make("td", {}, one.kind === "disbond" ? `disbond, ${one.place}` : one.place),
-      make("td", {}, `${one.area} mm²`, make("small", {}, `bounds ${one.bounds}; ${one.disc}`)),
-      make("td", {}, one.depth),
-      make(
-        "td",
-        {},
-        one.peak,
-        make("small", {}, `score ${one.score.toFixed(1)}, ${one.points.length} points`),
-      ),
-    ),
-  );
-  const head = ["Number", "Place on the part", "Area", "Depth", "Strongest point"].map((words) =>
-    make("th", { scope: "col" }, words),
-  );
-  return [
-    make("p", {}, found.counts, found.apart && ` ${found.apart}`),
-    rows.length > 0
-      ? make(
-          "div",
-          { class: "scroll", tabindex: 0, role: "group", "aria-label": "Indications" },
-          make(
-            "table",
-            {},
-            make("caption", {}, "Indications"),
-            make("thead", {}, make("tr", {}, head)),
-            make("tbody", {}, rows),
-          ),
-        )
-      : make("p", {}, "No indication in this zone. That is not proof that it is sound."),
-    make("p", { class: "quiet" }, found.baseline),
   ];
 }

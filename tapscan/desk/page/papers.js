@@ -3,6 +3,19 @@
 import { ask, desk, telling } from "./desk.js";
 import { make } from "./dom.js";
 
+/** The report, and what can be printed of one zone, each one click away from its map. */
+export async function papersOf(zone) {
+  const groups = (await telling(() => ask("/api/papers"))) ?? [];
+  // What belongs to the whole part belongs to each of its zones.
+  const own = groups.filter((group) => (group.zone ?? zone.code) === zone.code);
+  const links = own.flatMap((group) => group.papers.map(linkTo));
+  return make("nav", { class: "row", "aria-label": "Papers of this zone" }, links);
+}
+
+function linkTo({ name, title }) {
+  return make("a", { href: `/papers/${name}`, target: "_blank", rel: "noopener" }, title);
+}
+
 export async function showPapers(place) {
   const groups = await telling(() => ask("/api/papers"));
   if (!groups) return;
@@ -26,14 +39,7 @@ export async function showPapers(place) {
         make(
           "ul",
           { class: "papers" },
-          group.papers.map((paper) =>
-            make(
-              "li",
-              {},
-              make("a", { href: `/papers/${paper.name}`, target: "_blank", rel: "noopener" }, paper.title),
-              make("code", {}, paper.name),
-            ),
-          ),
+          group.papers.map((paper) => make("li", {}, linkTo(paper), make("code", {}, paper.name))),
         ),
       ]),
       make(

@@ -151,10 +151,10 @@ export async function mark(zone, block, kind) {
 }
 
 /** Write the note at a point. */
-export async function note(point, text, version) {
+export async function note(point, text, was) {
   await trying(async () => {
-    await tell("/api/notes", { version, point, note: text });
+    await tell("/api/notes", { point, note: text, was });
     document.activeElement?.blur(); // it is written: the row may be made anew
-    await desk.readPlan();
+    await desk.readState();
   });
 }
