@@ -2,7 +2,7 @@
 
 A gate looks for sudden rises over the room, a quarter of a millisecond at a time, on the same high-pass and
 with the same thresholds as `find_taps`. Where it opens, the ear waits until the tap's window is complete and
-then lets `find_taps` itself judge the last two seconds. The window is 60 ms from the onset, so that 40 ms are
+then lets `find_taps` itself judge the last two seconds. The window is 57 ms from the onset, so that 43 ms are
 left for the rest of the way to the cue. A bounce that comes later lies outside the window and spoils nothing
 in it.
 
@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
 __all__ = ["WINDOW_S", "Ear", "Hit", "deafen", "hear", "new_ear"]
 
-WINDOW_S = 0.06
+WINDOW_S = 0.057
 LEAD_S = 0.25  # kept before a tap, so that the room before it is known
 MEMORY_S = 2.0  # how far back a tap is judged
 BOUNCE_S = 0.075

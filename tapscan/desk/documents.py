@@ -5,6 +5,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from tapscan.desk.notes import left_notes
 from tapscan.errors import TapscanError
 from tapscan.plan import block_mask
 from tapscan.records.coverage import cover
@@ -80,7 +81,7 @@ def plan_document(inspection: "Inspection") -> dict[str, Any]:
             {**_geometry(one.zone), "methods": methods(inspection, one.zone), "read": _flat_read(one)}
             for one in covered
         ],
-        "warnings": [*inspection.warnings, *faults],
+        "warnings": [*inspection.warnings, *faults, *left_notes(inspection.folder)],
     }
 
 

@@ -7,7 +7,7 @@ import tomlkit
 from tomlkit.items import InlineTable
 
 from tapscan.desk.plan_file import add_key, parse_document, plan_text, refuse, write_plan, zone_of
-from tapscan.errors import TapscanError
+from tapscan.errors import TapscanError, sentence
 from tapscan.plan import Note, parse_point
 from tapscan.plan.reading import parse_plan
 from tapscan.records.inspection import objection
@@ -17,9 +17,17 @@ if TYPE_CHECKING:
 
     from tapscan.plan import Plan, Point
 
-__all__ = ["MOST_NOTE_CHARACTERS", "note_at", "noted_text", "write_note"]
+__all__ = ["MOST_NOTE_CHARACTERS", "left_notes", "note_at", "noted_text", "write_note"]
 
 MOST_NOTE_CHARACTERS = 2000
+
+
+def left_notes(folder: "Path") -> list[str]:
+    """Tell of the table that notes stood in before they came into the plan; it is left as it is."""
+    if not (folder / "notes.csv").is_file():
+        return []
+    what, remedy = "is not read any more", 'copy what counts into the plan: [zone.notes], 07-05 = "a rattle"'
+    return [sentence("notes.csv", what, remedy)]
 
 
 def note_at(plan: "Plan", point: "Point") -> str:

@@ -14,6 +14,7 @@ import pytest
 import soundfile
 
 from tapscan.capture import Session
+from tapscan.capture.listening import WINDOW_S
 from tapscan.records import open_inspection
 from tests.capture.sounds import beam_tap, stream
 
@@ -120,7 +121,7 @@ def test_killed_at_any_moment_a_capture_loses_the_tap_in_the_air_at_most(folder,
 
 def near(sound, samples, onset):
     """The stretch of the sound, near an onset, that ends as the samples do."""
-    ends = range(onset + round(0.06 * RATE), onset + round(0.115 * RATE))
+    ends = range(onset + round(WINDOW_S * RATE), onset + round(0.115 * RATE))
     return next(sound[end - 800 : end] for end in ends if sound[end - 1] == samples[-1])
 
 

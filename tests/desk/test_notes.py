@@ -118,6 +118,12 @@ def test_the_page_writes_notes_and_hears_of_them(desk):
     assert desk.get("/api/plan")["notes"] == {}
 
 
+def test_notes_of_earlier_builds_are_told_and_left_alone(desk):
+    (desk.folder / "notes.csv").write_text("point,note\nCS-01-01,x\n", encoding="utf-8")
+    assert "notes.csv: is not read any more" in "\n".join(desk.get("/api/plan")["warnings"])
+    assert (desk.folder / "notes.csv").is_file()
+
+
 @pytest.mark.parametrize(
     "body", [b'{"point": "CS-01-01", "note": "\\ud800", "was": ""}', b"[" * 100_000, b'{"point": [[]]}', b"7"]
 )
