@@ -12,6 +12,7 @@ sign. Half the step between the two must stand well out of the scatter of each. 
 nothing where the bond takes most of it anyway; an echo from inside does, as everywhere.
 """
 
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -34,6 +35,10 @@ Mask = NDArray[np.bool_]
 HALF = 0.5  # of the amplitude: −6 dB
 # Echoes of one delamination: so many points away at most, and at the same depth to this share of it.
 NEIGHBOURS, SAME_DEPTH = 2, 0.15
+# What a delamination sends back it keeps from the back wall. An echo from inside at one or two points that
+# keeps back less than this share is a ply's, unless the echo's own second or third round trip may stand in
+# the place of the back wall, to this share of its time.
+KEPT, COMPANY, TRIP = 0.2, 2, 0.03
 # A back wall that was not found is this far below what was expected, for the table's and the score's sake.
 LOST_DB = -40.0
 # Half the step from bonded to free, in robust standard deviations of either; below that a bond cannot be told
@@ -214,6 +219,7 @@ def _judged(
     free = 10 ** (good.free_db / 20)
     lost = _lost_share(readings, good.free_db)
     inside = _inside_share(readings, free, read, closed=closed)
+    inside = np.where(_is_ply(readings, inside, lost, closed=closed) & ~good.bonded, KEPT, inside)
     if expected is not None:
         inside = inside - expected.known_share
     with np.errstate(divide="ignore", invalid="ignore"):
@@ -237,22 +243,44 @@ def _inside_share(readings: EchoReadings, free: Floats, read: Mask, *, closed: b
     much stronger, the neighbours at the same depth tell; without them an edge would be drawn too far out.
     """
     echo = np.where(read, _amplitude(readings.echoes.echo_db), 0.0)
-    time_s = readings.echoes.echo_s
     whole = np.maximum(free, echo)
-    rows, columns = echo.shape
-    reach = min(NEIGHBOURS, columns // 2) if closed else NEIGHBOURS
-    padded = [
-        np.pad(values, ((NEIGHBOURS, NEIGHBOURS), (0, 0)), constant_values=0.0) for values in (echo, time_s)
-    ]
-    sides = ((0, 0), (reach, reach))
-    padded = [np.pad(v, sides, mode="wrap") if closed else np.pad(v, sides) for v in padded]
-    for i in range(2 * NEIGHBOURS + 1):
-        for p in range(2 * reach + 1):
-            near, when_s = (values[i : i + rows, p : p + columns] for values in padded)
-            with np.errstate(invalid="ignore"):
-                same = np.abs(when_s - time_s) <= SAME_DEPTH * time_s
-            whole = np.where(same, np.maximum(whole, near), whole)
+    for near, same in _at_the_same_depth(echo, readings.echoes.echo_s, NEIGHBOURS, closed=closed):
+        whole = np.where(same, np.maximum(whole, near), whole)
     return np.asarray(echo / whole)
+
+
+def _at_the_same_depth(
+    values: Floats, time_s: Floats, reach: int, *, closed: bool
+) -> Iterator[tuple[Floats, Mask]]:
+    """Give every neighbour's value, the point's own included, and where its echo is as deep."""
+    rows, columns = values.shape
+    across = min(reach, columns // 2) if closed else reach
+    padded = [np.pad(v, ((reach, reach), (0, 0)), constant_values=0.0) for v in (values, time_s)]
+    sides = ((0, 0), (across, across))
+    padded = [np.pad(v, sides, mode="wrap") if closed else np.pad(v, sides) for v in padded]
+    for i in range(2 * reach + 1):
+        for p in range(2 * across + 1):
+            near, when_s = (v[i : i + rows, p : p + columns] for v in padded)
+            with np.errstate(invalid="ignore"):
+                yield near, np.abs(when_s - time_s) <= SAME_DEPTH * time_s
+
+
+def _is_ply(readings: EchoReadings, inside: Floats, lost: Floats, *, closed: bool) -> Mask:
+    """Where an echo from inside is a strong ply's: nearly alone, and the back wall beneath it all there.
+
+    In a thick wall loss leaves so little of the back wall that a ply near the surface may return half of it.
+    """
+    time_s = readings.echoes.echo_s
+    company = np.zeros(inside.shape)
+    for near, same in _at_the_same_depth(inside, time_s, 1, closed=closed):
+        company += same & (near >= HALF)  # counts the point itself, too
+    # The rim of a patch is in the company of its middle.
+    for near, same in _at_the_same_depth(company, time_s, 1, closed=closed):
+        company = np.where(same, np.maximum(company, near), company)
+    with np.errstate(invalid="ignore"):
+        tof_s = readings.echoes.tof_s
+        is_trip = np.minimum(np.abs(tof_s - 2 * time_s), np.abs(tof_s - 3 * time_s)) <= TRIP * tof_s
+    return np.asarray((inside >= HALF) & (lost < KEPT) & (company <= COMPANY) & ~is_trip)
 
 
 def _lost_share(readings: EchoReadings, expected_db: Floats) -> Floats:

@@ -68,6 +68,8 @@ _DECIDED = 65_536  # traces decided together
 _TOLERANCE = 0.2  # of the expected time of flight, before the zone has narrowed it
 _NARROW = 0.025  # the same, once it has
 _WIDE = 0.10
+_FEW_TURNED = 0.02  # of the traces: fewer than this on the wrong half-wave pull no expected time along
+_ENOUGH_TURNED = 5  # traces on the wrong half-wave whose middle tells how far it lies off
 
 
 @dataclass(frozen=True, slots=True)
@@ -324,7 +326,7 @@ def _expected(
 ) -> tuple[Floats, float]:
     """Return the expected back-wall time (n,) in grid steps, and how far the back wall may lie from it."""
     total = len(found.front)
-    times = np.empty(total)
+    times, heights = np.empty(total), np.empty(total)
     for span in _spans(total):
         part, rows = _part(found, span), np.arange(span.stop - span.start)
         if due is None:
@@ -334,12 +336,31 @@ def _expected(
             best = _backwall(part, real[span], np.full(len(rows), due), _TOLERANCE * due, pattern)
             known = best >= 0
         times[span] = np.where(known, part.after[rows, best], np.nan)
+        heights[span] = np.where(known, part.amplitude[rows, best], 0.0)
     if due is None:
         due = float(np.nanmedian(times)) if np.isfinite(times).any() else np.nan
+    times[_half_a_cycle_off(times, heights, grid, 1.0 / pattern.kernel.bandwidth)] = np.nan
     trend = back_wall_trend(times.reshape(grid), min(grid) > 1)
     spread = spread_about(times.reshape(grid), trend)
     slack = float(np.clip(4 * spread, _NARROW * due, _WIDE * due)) if np.isfinite(due) else 0.0
     return np.where(np.isfinite(trend), trend, due).ravel(), slack
+
+
+def _half_a_cycle_off(
+    times: Floats, heights: Floats, grid: tuple[int, int], cycle: float
+) -> NDArray[np.bool_]:
+    """Which times were taken on the pulse's neighbouring half-wave: upside down, half a cycle off the rest.
+
+    Where most of a station is, the rest of the zone must say where its back wall lies.
+    """
+    usual = np.sign(heights.sum())
+    turned = np.isfinite(times) & (heights * usual < 0)
+    if not _FEW_TURNED * len(times) < np.count_nonzero(turned) < 0.5 * len(times):
+        return np.zeros(len(times), dtype=bool)
+    trend = back_wall_trend(np.where(turned, np.nan, times).reshape(grid), min(grid) > 1).ravel()
+    off = np.abs(times - trend)
+    with np.errstate(invalid="ignore"):
+        return np.asarray(turned & (off > 0.25 * cycle) & (off < 0.75 * cycle))
 
 
 def _largest(part: Candidates, real: NDArray[np.bool_]) -> NDArray[np.intp]:
@@ -369,7 +390,9 @@ def _on_the_right_lobe(
         return found
     at, column = rows[wrong], best[wrong]
     after, turned = found.after.copy(), found.amplitude.copy()
-    after[at, column] -= np.copysign(0.5 * cycle, off[wrong]).astype(np.float32)
+    # Loss makes half-waves longer: where there are enough of them, they tell how far apart they lie.
+    step = np.median(np.abs(off[wrong])) if len(at) >= _ENOUGH_TURNED else 0.5 * cycle
+    after[at, column] -= np.copysign(step, off[wrong]).astype(np.float32)
     turned[at, column] *= -1
     return replace(found, after=after, amplitude=turned)
 

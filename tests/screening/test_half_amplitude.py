@@ -81,6 +81,26 @@ def test_an_echo_inside_of_half_a_beams_is_the_limit(below_db, status):
     assert told.count(SUSPECT) == (status == SUSPECT)
 
 
+@pytest.mark.parametrize(
+    ("points", "share", "lost_db", "status"),
+    [
+        (1, 0.37, 0.0, CLEAR),  # a ply near the surface of a wall whose loss has weakened the back wall
+        (2, 0.37, 0.0, CLEAR),
+        (3, 0.37, 0.0, SUSPECT),  # a layer that sends back half and lets half through is no ply's chance
+        (1, 0.37, 3.0, SUSPECT),  # what it sends back is missing below
+        (1, 0.5, 0.0, SUSPECT),  # its own next round trip stands where the back wall would
+        (1, 0.333, 0.0, SUSPECT),
+    ],
+)
+def test_an_echo_that_keeps_nothing_from_the_back_wall_needs_company(points, share, lost_db, status):
+    some, none, where = echoes(), np.full(GRID, np.nan), (5, slice(5, 5 + points))
+    inside = {"echo_db": at(none, where, GOOD_DB - 4.0), "echo_s": at(none, where, share * TOF_S)}
+    wall = at(some.echoes.backwall_db, where, GOOD_DB - lost_db)
+    told = screen_ascans(PANEL, with_echoes(some, backwall_db=wall, **inside), RATE, [])
+    assert (told.status[where] == status).all()
+    assert told.count(SUSPECT) == (points if status == SUSPECT else 0)
+
+
 def test_a_stronger_back_wall_is_no_damage():
     some = echoes()
     told = screen_ascans(
