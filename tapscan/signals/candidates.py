@@ -359,6 +359,8 @@ def _front(c: Floats32, pattern: Pattern) -> NDArray[np.intp]:
     rows, top = np.arange(n), np.argmax(c, axis=1)
     # The rise comes before the largest value: beyond the last of those nothing need be looked at.
     low = np.float32(pattern.front_fraction) * c[rows, top]
+    if pattern.usual:  # beside an echo that is many times as strong, only its own size tells it
+        low = np.minimum(low, np.float32(USUAL_FRONT[0] * abs(pattern.usual)))
     first = np.argmax(c[:, : int(top.max(initial=0)) + 1] >= low[:, None], axis=1)
     width = min(pattern.rise + 2, grid)
     first = np.clip(first - 1, 0, grid - width)

@@ -9,6 +9,7 @@ import pytest
 
 from tests.independent.ascans import drawn
 from tests.independent.judge import ascan_verdicts, judge_ascan_part
+from tests.independent.shell import Defect
 
 pytestmark = pytest.mark.slow
 
@@ -42,3 +43,12 @@ def test_a_station_whose_back_walls_sit_on_the_wrong_half_wave_is_put_right_by_t
     verdict, errors = judge_ascan_part((), 1856, "", wall=wall, probe=probe)
     assert verdict.false_calls <= 8  # 121 of the panel's 960 before
     assert (np.abs(errors.thickness) < 0.01).mean() > 0.98
+
+
+def test_an_echo_many_times_as_strong_as_the_front_surfaces_hides_it_not() -> None:
+    """Under a delay line near the laminate's impedance a delamination's crests outdo the front surface's."""
+    wall, probe = drawn(895)  # 4 mm under a delay line of 3.15 MRayl
+    verdict, errors = judge_ascan_part((Defect(80.0, 46.0, 14.0, 1.6),), 895, "", wall=wall, probe=probe)
+    assert verdict.found == (True,)
+    assert len(errors.depth_mm) > 10
+    assert (np.abs(errors.depth_mm) < 0.05).mean() > 0.95
