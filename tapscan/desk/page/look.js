@@ -76,7 +76,7 @@ class Look {
     this.redraw();
     this.choose({ keepsMarks: this.isWriting });
     const table = tableOf(this.document, (one) => this.go(placeOf(one.peak)));
-    this.words.replaceChildren(...table, await papersOf(this.zone), ...partsOf(this.document));
+    this.words.replaceChildren(...table, papersOf(this.zone), ...partsOf(this.document));
   }
 
   async to(code, method) {

@@ -41,8 +41,10 @@ async function showPane() {
 }
 
 function showState() {
-  const { is_running: isRunning, what, done, total, fault, is_stale: isStale, is_written: isWritten, analysis } = desk.state;
-  let words = analysis > 0 ? `Analysed${isWritten ? ", and written to results/" : ""}` : "Not analysed yet";
+  const { what, done, total, fault, analysis } = desk.state;
+  const { is_running: isRunning, is_stale: isStale, is_written: isWritten } = desk.state;
+  let words = analysis > 0 ? "Analysed" : "Not analysed yet";
+  if (isWritten) words = "Analysed, and written to results/";
   if (isStale) words = "Changed since the analysis";
   if (isRunning) words = total > 0 ? `Analysing ${what}: ${done} of ${total}` : `At work: ${what}`;
   if (fault && !isRunning) words = fault;

@@ -3,13 +3,16 @@
 import { ask, desk, telling } from "./desk.js";
 import { make } from "./dom.js";
 
-/** The report, and what can be printed of one zone, each one click away from its map. */
-export async function papersOf(zone) {
-  const groups = (await telling(() => ask("/api/papers"))) ?? [];
-  // What belongs to the whole part belongs to each of its zones.
-  const own = groups.filter((group) => (group.zone ?? zone.code) === zone.code);
-  const links = own.flatMap((group) => group.papers.map(linkTo));
-  return make("nav", { class: "row", "aria-label": "Papers of this zone" }, links);
+/** The report, and what can be printed of one zone, each one click away from its map; the links follow. */
+export function papersOf(zone) {
+  const row = make("nav", { class: "row", "aria-label": "Papers of this zone" });
+  telling(async () => {
+    const groups = await ask("/api/papers");
+    // What belongs to the whole part belongs to each of its zones.
+    const own = groups.filter((group) => (group.zone ?? zone.code) === zone.code);
+    row.append(...own.flatMap((group) => group.papers.map(linkTo)));
+  });
+  return row;
 }
 
 function linkTo({ name, title }) {
