@@ -14,7 +14,7 @@ __all__ = ["back_wall_trend", "spread_about"]
 Floats = NDArray[np.float64]
 
 _QUANTILE = 0.6  # a little above the middle: wrong times are early ones
-_MOST_POINTS = 20_000  # a smooth surface needs no more
+_MOST_POINTS = 8_000  # a smooth surface needs no more
 _LEAST_POINTS = 24  # fewer readings than this hold no surface, only a level
 _LEAST_IN_LINE = 6  # readings in a station or position before it may differ as a whole
 _LOCAL_REACH = 0.15  # how far a whole station or position may lie off the smooth surface
@@ -52,7 +52,8 @@ def back_wall_trend(time_s: Floats, is_grid: bool = True) -> Floats:
         return np.full(time_s.shape, level)
     trend = _surface(time_s, known, level)
     for axis in (1, 0):
-        rest = np.where(np.abs(time_s - trend) < _LOCAL_REACH * level, time_s - trend, np.nan)
+        rest = time_s - trend
+        rest[np.abs(rest) >= _LOCAL_REACH * level] = np.nan
         trend = trend + np.expand_dims(_shared(rest, axis), axis)
     return trend
 
@@ -80,12 +81,12 @@ def _surface(time_s: Floats, known: NDArray[np.bool_], level: float) -> Floats:
         rest = target - fitted
         weight = np.where(rest > 0, _QUANTILE, 1 - _QUANTILE) / np.maximum(np.abs(rest), 1e-3 * level)
         weighted = basis * weight
-        gram = (weighted[:, None, :] * basis[None, :, :]).sum(axis=2)
+        gram = np.einsum("in,jn->ij", weighted, basis)
         gram += 1e-9 * np.trace(gram) * np.eye(len(basis))
         coefficient = np.linalg.solve(gram, (weighted * target).sum(axis=1))
         fitted = (coefficient[:, None] * basis).sum(axis=0)
-    a, b = np.broadcast_arrays(along[:, None], across[None, :])
-    return sum((k * term for k, term in zip(coefficient, _basis(a, b), strict=True)), np.zeros(time_s.shape))
+    a, b, (level, a1, b1, a2, ab, b2) = along[:, None], across[None, :], coefficient
+    return np.asarray((level + a * (a1 + a * a2)) + b * (b1 + a * ab + b * b2))
 
 
 def _basis(a: Floats, b: Floats) -> Floats:

@@ -26,7 +26,6 @@ __all__ = [
     "Pattern",
     "candidates",
     "make_pattern",
-    "no_candidates",
     "noise_of",
     "prepared",
 ]
@@ -101,7 +100,7 @@ class Candidates:
     fault: NDArray[np.str_]
 
 
-def no_candidates(total: int, count: int = CANDIDATES) -> Candidates:
+def _no_candidates(total: int, count: int) -> Candidates:
     """Make room for the candidates of so many traces."""
     each, several = np.full(total, np.nan, np.float32), np.full((total, count), np.nan, np.float32)
     return Candidates(
@@ -189,12 +188,12 @@ def _without_tail(trace: Floats32) -> tuple[Floats32, int]:
 
 def _rests(values: Floats32, at: NDArray[np.intp]) -> NDArray[np.bool_]:
     """Whether a trace stays for three samples at its extreme, as no smooth echo does."""
-    rows, last = np.arange(len(values)), values.shape[1] - 1
-    edge = values[rows, at]
-    same: NDArray[np.bool_] = at + _LEAST_FLAT - 1 <= last
+    rests = np.zeros(len(values), dtype=bool)
+    rows = np.flatnonzero(at + _LEAST_FLAT <= values.shape[1])
     for ahead in range(1, _LEAST_FLAT):
-        same = same & (values[rows, np.minimum(at + ahead, last)] == edge)
-    return same
+        rows = rows[values[rows, at[rows] + ahead] == values[rows, at[rows]]]
+    rests[rows] = True
+    return rests
 
 
 def candidates(traces: NDArray[Any], pattern: Pattern, count: int = CANDIDATES) -> Candidates:
@@ -204,14 +203,17 @@ def candidates(traces: NDArray[Any], pattern: Pattern, count: int = CANDIDATES) 
     until the whole block is refined together.
     """
     total = len(traces)
-    found = no_candidates(total, count)
+    found = _no_candidates(total, count)
     crowded, kept = [], []
     for start in range(0, total, _TILE):
         tile = slice(start, min(total, start + _TILE))
         c, part = _picked(np.asarray(traces[tile]), pattern, count)
+        rows = _crowded(part, pattern)
+        _drop_misfits(part, pattern, rows, is_refined=False)
+        rows = rows[_crowded(_rows(part, rows), pattern)]
+        rows = np.union1d(rows, _unusual(part, pattern))
         for field in fields(Candidates):
             getattr(found, field.name)[tile] = getattr(part, field.name)
-        rows = np.union1d(_crowded(part, pattern), _unusual(part, pattern))
         crowded.append(rows + start)
         kept.append(c[rows])
     if sum(map(len, crowded)):
@@ -230,8 +232,8 @@ def _picked(traces: NDArray[Any], pattern: Pattern, count: int) -> tuple[Floats3
     values, lacking, fault = prepared(traces, pattern.step)
     if pattern.kernel.lead:
         values = detrended(values)
-    c = correlate(values, pattern.kernel)
     noise = noise_of(values, pattern)
+    c = correlate(values, pattern.kernel)
     start = _front(c, pattern)
     fraction, height = _vertex(c, np.arange(len(c)), start)
     rest = _after_front(c, start, fraction, height, pattern)
@@ -247,7 +249,6 @@ def _untangle(found: Candidates, pattern: Pattern, rows: NDArray[np.intp], c: Fl
     Fitted together with a misfit, echoes swell and a true one may seem small beside them: where one would be
     dropped after all, the weakest as picked goes instead and the others are fitted anew.
     """
-    _drop_misfits(found, pattern, rows, is_refined=False)
     picked = _rows(found, rows)
     still = _crowded(picked, pattern)
     _refine(c, found, pattern, rows, still)
@@ -292,9 +293,10 @@ def _rows(found: Candidates, rows: NDArray[np.intp]) -> Candidates:
 def _crowded(found: Candidates, pattern: Pattern) -> NDArray[np.intp]:
     """Rows that hold two echoes, the front-surface echo being one, so close that they disturb each other."""
     with np.errstate(invalid="ignore"):
-        doubtful = found.after < pattern.overlap
-        doubtful[:, 1:] |= found.after[:, 1:] < np.inf
-        suspects = np.flatnonzero(doubtful.any(axis=1))
+        doubtful = found.after[:, 0] < pattern.overlap
+        for later in found.after.T[1:]:
+            doubtful |= later < np.inf
+        suspects = np.flatnonzero(doubtful)
         times = np.sort(np.concatenate([np.zeros((len(suspects), 1)), found.after[suspects]], axis=1), axis=1)
         return suspects[(np.diff(times, axis=1) < pattern.overlap).any(axis=1)]
 
@@ -327,19 +329,20 @@ def _drop_misfits(found: Candidates, pattern: Pattern, rows: NDArray[np.intp], *
     share = np.float32(1.0 if is_refined else 0.7)
     at = np.concatenate([np.zeros((len(rows), 1), dtype=np.float32), found.after[rows]], axis=1)
     size = np.concatenate([np.abs(found.height[rows, None]), np.abs(found.amplitude[rows])], axis=1)
-    lag = at[:, :, None] - at[:, None, :]
     with np.errstate(invalid="ignore"):
-        near = (np.abs(lag) <= pattern.half) & (size[:, :, None] < size[:, None, :])
-        level = (
-            pattern.misfit[np.rint(np.where(near, lag, 0)).astype(np.intp) + pattern.half] * size[:, None, :]
-        )
-        index = np.clip(np.rint(np.nan_to_num(at)).astype(np.intp), 0, pattern.window - 1)
-        if is_refined:
-            level *= pattern.swelling[np.rint(np.where(near, lag, 0)).astype(np.intp) + pattern.half]
-        level = share * np.hypot(level, (pattern.scatter[index] * size[:, :1])[:, :, None])
-        level[np.abs(lag) < pattern.least] = np.inf
-        small = (near & (size[:, :, None] < level)).any(axis=2)[:, 1:]
-    small |= found.after[rows] < pattern.least
+        near = np.abs(at[:, 1:, None] - at[:, None, :]) <= pattern.half
+        near &= size[:, 1:, None] < size[:, None, :]
+        row, echo, other = np.nonzero(near)  # few of all pairs
+    lag = at[row, echo + 1] - at[row, other]
+    level = pattern.misfit[np.rint(lag).astype(np.intp) + pattern.half] * size[row, other]
+    if is_refined:
+        level *= pattern.swelling[np.rint(lag).astype(np.intp) + pattern.half]
+    index = np.clip(np.rint(at[row, echo + 1]).astype(np.intp), 0, pattern.window - 1)
+    level = share * np.hypot(level, pattern.scatter[index] * size[row, 0])
+    level[np.abs(lag) < pattern.least] = np.inf
+    small = found.after[rows] < pattern.least
+    is_small = size[row, echo + 1] < level
+    small[row[is_small], echo[is_small]] = True
     row, column = np.nonzero(small)
     found.after[rows[row], column] = np.nan
     found.amplitude[rows[row], column] = np.nan
@@ -348,8 +351,9 @@ def _drop_misfits(found: Candidates, pattern: Pattern, rows: NDArray[np.intp], *
 def noise_of(values: Floats32, pattern: Pattern) -> Floats32:
     """Noise (n,) that the correlation will have, told from where the zone's traces are quiet."""
     few = values[:, pattern.quiet]
-    few = few - few.mean(axis=1)[:, None]
-    power = np.einsum("ij,ij->i", few, few) / np.float32(max(1, few.shape[1] - 1))
+    count = few.shape[1]
+    few = few - (np.einsum("ij->i", few) / np.float32(count))[:, None]
+    power = np.einsum("ij,ij->i", few, few) / np.float32(max(1, count - 1))
     return np.asarray(np.maximum(np.float32(pattern.colour) * np.sqrt(power), np.float32(pattern.hush)))
 
 
@@ -384,7 +388,7 @@ def _vertex(c: Floats32, rows: NDArray[np.intp], at: NDArray[np.intp]) -> tuple[
     slope = np.float32(0.5) * (left - right)
     with np.errstate(divide="ignore", invalid="ignore"):
         offset = np.where(bend != 0, slope / bend, np.float32(0.0))
-    offset = np.clip(offset, np.float32(-1.0), np.float32(1.0))
+    offset = np.minimum(np.maximum(offset, np.float32(-1.0)), np.float32(1.0))
     return offset, mid - np.float32(0.5) * slope * offset
 
 
@@ -427,13 +431,15 @@ def _crests(
     at = np.full((len(rest), count), np.nan, dtype=np.float32)
     amplitude = np.full((len(rest), count), np.nan, dtype=np.float32)
     live = np.arange(len(rest))
+    inside = rest[:, room : room + window]
+    about = sliding_window_view(rest, 2 * room + 1, axis=1, writeable=True)
     for k in range(count):
-        size = np.abs(
-            rest[:, room : room + window] if len(live) == len(rest) else rest[live, room : room + window]
-        )
-        best = np.argmax(size, axis=1)
+        if 2 * len(live) > len(rest):  # a few rows too many cost less than a copy of the others
+            best = np.argmax(np.abs(inside), axis=1)[live]
+        else:
+            best = np.argmax(np.abs(inside[live]), axis=1)
         level = np.maximum(NOISE_FACTOR * noise[live], pattern.scatter[best] * front[live])
-        strong = size[np.arange(len(best)), best] > np.float32(0.5) * level
+        strong = np.abs(inside[live, best]) > np.float32(0.5) * level
         live, best = live[strong], best[strong]
         if not len(live):
             break
@@ -443,10 +449,9 @@ def _crests(
         amplitude[live, k] = np.where(inner, height, np.nan)
         if k + 1 < count:
             whole, row = _split(offset)
-            echo = pattern.shape[row]
+            echo = pattern.shape.take(row, axis=0)
             echo *= height[:, None]
-            view = sliding_window_view(rest, 2 * room + 1, axis=1, writeable=True)
-            view[live, np.clip(best + whole, 0, window - 1)] -= echo
+            about[live, np.clip(best + whole, 0, window - 1)] -= echo
     return at, amplitude
 
 

@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import fft
 
 from tapscan.signals.candidates import (
     FRONT_FRACTION,
@@ -165,7 +166,9 @@ def _colour(quiet: NDArray[np.float32], kernel: Kernel) -> float:
     rest /= np.sqrt((rest**2).mean(axis=1))[:, None]
     length = rest.shape[1]
     lags = min(length, kernel.reach // kernel.up)
-    noise = np.array([(rest[:, : length - k] * rest[:, k:]).sum(axis=1).mean() / length for k in range(lags)])
+    size = fft.next_fast_len(2 * length, real=True)
+    power = (np.abs(fft.rfft(rest, size, axis=1)) ** 2).mean(axis=0)
+    noise = fft.irfft(power, size)[:lags] / length
     pulse = kernel.r[kernel.reach :: kernel.up][:lags]
     return float(np.sqrt(max(1.0, noise[0] * pulse[0] + 2 * (noise[1:] * pulse[1:]).sum())))
 

@@ -164,7 +164,6 @@ def test_the_answer_is_the_same_to_the_bit_however_the_work_is_cut(block, worker
     traces = Panel(depths_mm=(0.4, 1.2)).traces()
     whole = measure_volume(traces, 100e6)
     monkeypatch.setattr(ascans, "_BLOCK", block)
-    monkeypatch.setattr(ascans, "_DECIDED", 3 * block)
     cut = measure_volume(traces, 100e6, workers=workers)
     for name in ascans.AScanFeatures.__slots__:
         np.testing.assert_array_equal(getattr(cut, name), getattr(whole, name))
