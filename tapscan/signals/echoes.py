@@ -7,7 +7,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from tapscan.errors import TapscanError
 from tapscan.signals.checking import require_axes, require_rate, require_real
-from tapscan.signals.pulses import Pulse, deconvolved, detrended, estimate_pulse
+from tapscan.signals.pulses import Pulse, deconvolved, detrended, estimate_pulse, two_kinds
 from tapscan.signals.pursuit import Kernel, correlate, likeness, make_kernel, refined, subtracted
 
 __all__ = ["Echoes", "find_echoes"]
@@ -23,6 +23,9 @@ _ESTIMATED_MISMATCH = 0.06  # the same for a pulse that was estimated
 _GUESSED_MISMATCH = 0.2  # the same for one that was seen in a few traces only
 _DECONVOLVED = 512  # traces from which the pulse is estimated anew once their echoes are known
 _ROUNDS = 8  # how often: where every trace's echoes overlap, each halves what the overlap left in the pulse
+_NEARLY_ALL = 0.97  # of the traces must a pulse explain: few are clear, where most overlap alike
+_AS_GOOD = 1.15  # times what another pulse leaves of them: no worse
+_FEWER = 0.98  # times its echoes: fewer
 _LEAST_TRACES = 8  # fewer hold too little to tell the pulse from what follows it
 _LEAST_SAMPLES = 16  # fewer grid points than this leave nothing to fit
 
@@ -55,7 +58,8 @@ def find_echoes(
     pulse
         Shape (length,), at the same rate; it should swing about zero. Without one it is estimated from the
         front-surface echoes of all traces together, and then anew from all their echoes; all rows influence
-        each other through it. Most rows should then show their front-surface echo clear of others.
+        each other through it. One row in twenty should then show its front-surface echo clear of others:
+        nothing tells an overlap that is the same in every row from the pulse.
     n_echoes
         Most echoes per trace. Where there are more, those that explain most are kept.
 
@@ -139,22 +143,50 @@ def _given(pulse: ArrayLike, sample_rate_hz: float) -> Pulse:
 
 
 def _estimated(traces: Floats, sample_rate_hz: float, n_echoes: int) -> Pulse | None:
-    """Estimate the pulse; its largest half-wave is made positive, since a sign needs a convention."""
-    pulse = estimate_pulse(traces, sample_rate_hz)
+    """Estimate the pulse; its largest half-wave is made positive, since a sign needs a convention.
+
+    Where the traces begin with echoes of two shapes, one of them may be the pulse and the other two echoes on
+    top of each other: of what all traces say and what either kind does, the pulse that explains them with
+    the fewest echoes stands, among those that leave little.
+    """
     chosen = traces[:: -(-len(traces) // _DECONVOLVED)]
-    for _ in range(_ROUNDS if len(chosen) >= _LEAST_TRACES else 0):
-        if pulse is None or len(pulse.samples) > traces.shape[1]:
+    kinds = two_kinds(chosen, sample_rate_hz) if len(chosen) >= 2 * _LEAST_TRACES else None
+    groups = [traces] if kinds is None else [traces, chosen[kinds], chosen[~kinds]]
+    best, fewest, least = None, np.inf, np.inf
+    for group in groups:
+        pulse = estimate_pulse(group, sample_rate_hz)
+        tried = None if pulse is None else _refined_pulse(chosen, pulse, n_echoes)
+        if tried is None:
+            continue
+        pulse, left, count = tried
+        is_better = left < least / _AS_GOOD or (left < least * _AS_GOOD and count < _FEWER * fewest)
+        if best is None or is_better:
+            best, fewest, least = pulse, count, left
+    if best is None:
+        return None
+    return replace(best, samples=best.samples / best.samples[np.argmax(np.abs(best.samples))])
+
+
+def _refined_pulse(traces: Floats, pulse: Pulse, n_echoes: int) -> tuple[Pulse, float, float] | None:
+    """Estimate a pulse anew from all echoes that it tells; with what that leaves, and echoes per trace.
+
+    None where the pulse is as long as the traces.
+    """
+    left, count = np.inf, np.inf
+    for _ in range(_ROUNDS if len(traces) >= _LEAST_TRACES else 0):
+        if len(pulse.samples) > traces.shape[1]:
             return None
         kernel = make_kernel(pulse.samples, traces.shape[1], int(np.ceil(pulse.centre)))
         if kernel.grid < _LEAST_SAMPLES:
             return None
-        at, amplitude = _pursue(chosen, kernel, n_echoes, _ESTIMATED_MISMATCH)
+        at, amplitude = _pursue(traces, kernel, n_echoes, _ESTIMATED_MISMATCH)
         if not np.isfinite(at).any():
             break
-        pulse = deconvolved(chosen, at / kernel.up - kernel.lead, amplitude / np.sqrt(kernel.energy), pulse)
-    if pulse is None:
-        return None
-    return replace(pulse, samples=pulse.samples / pulse.samples[np.argmax(np.abs(pulse.samples))])
+        rest = subtracted(correlate(traces, kernel), at, amplitude, kernel)
+        left = float(np.quantile((rest**2).mean(axis=1), _NEARLY_ALL))
+        count = float(np.isfinite(at).sum(axis=1).mean())
+        pulse = deconvolved(traces, at / kernel.up - kernel.lead, amplitude / np.sqrt(kernel.energy), pulse)
+    return pulse, left, count
 
 
 def _mismatch(traces: int) -> float:

@@ -16,6 +16,7 @@ __all__ = [
     "envelope",
     "estimate_pulse",
     "first_arrival",
+    "two_kinds",
 ]
 
 Floats = NDArray[np.float64]
@@ -23,6 +24,10 @@ Floats = NDArray[np.float64]
 _DRIFT_DEGREE = 3
 _FRONT_FRACTION = 0.2  # an echo this large, relative to the largest, may be the front surface's
 _TAIL_FRACTION = 0.003  # the pulse is cut where its envelope has fallen to this fraction of its peak
+_LEAD = 2.5  # periods before an echo's crest at which its window begins
+_RIDES_WITHIN = 4.5  # periods after its crest: what comes later does not ride on the front-surface echo
+_TWO_KINDS = 0.15  # of the echo's root energy: two shapes that differ by less pass for one
+_TWO_CROWDS = 3.5  # times the scatter within either: normal values halved lie 2.7 apart, even ones 3.5
 _MOST_TRACES = 512  # more traces than this add nothing to an averaged pulse
 
 
@@ -199,29 +204,78 @@ def estimate_pulse(
     >>> round(float(np.ptp(pulse.samples)), 2)
     1.67
     """
-    stride = max(1, -(-len(traces) // _MOST_TRACES))
-    chosen = np.asarray(traces[::stride], dtype=float)
+    chosen = np.asarray(traces[:: max(1, -(-len(traces) // _MOST_TRACES))], dtype=float)
     chosen = chosen[np.ptp(chosen, axis=1) > 0] if chosen.size else chosen
     frequency_hz = frequency_hz or centre_frequency_hz(chosen, sample_rate_hz)
     if not frequency_hz > 0:
         return None
     period = sample_rate_hz / frequency_hz
-    front = first_arrival(_smoothed(envelope(chosen), max(1, round(0.5 * period)))).astype(float)
-    lead, length = round(2.5 * period), round(10.0 * period)
-    for _ in range(3):
-        windows = _windows(chosen, front - lead, length)
-        average = _typical(windows)
-        front += _lags(windows, average, period)
-    windows = _windows(chosen, front - lead, length)
+    windows = _fronts(chosen, period)
     noise = _noise_of_average(chosen, windows)
     model = _typical(windows)
     return _trimmed(
         model / np.abs(model).max(),
-        lead,
+        round(_LEAD * period),
         period,
         (noise / np.abs(model).max(), tail_fraction),
         sample_rate_hz,
     )
+
+
+def two_kinds(traces: Floats, sample_rate_hz: float) -> NDArray[np.bool_] | None:
+    """Tell traces apart whose front-surface echoes are of two shapes; None where all are much alike.
+
+    Where many echoes ride on the front-surface echo at the same lag, what most traces show is not the pulse.
+    The echoes, aligned and of one energy, are split along the direction in which they differ most (principal
+    component; Jolliffe 2002, from memory) where that leaves least scatter within the halves (Otsu 1979, from
+    memory).
+
+    Parameters
+    ----------
+    traces
+        Shape (n, samples), finite, free of offset, none of them all 0.
+    sample_rate_hz
+        Sampling rate.
+
+    Returns
+    -------
+    ndarray or None
+        Which traces (n,) are of the one kind.
+
+    Examples
+    --------
+    >>> t = np.arange(300.0)
+    >>> pulse = np.exp(-(((t - 100) / 9) ** 2)) * np.cos(0.3 * (t - 100))
+    >>> two_kinds(np.stack([pulse, pulse, pulse - np.roll(pulse, 25)]), 100e6).tolist()
+    [False, False, True]
+    """
+    frequency_hz = centre_frequency_hz(traces, sample_rate_hz)
+    if not frequency_hz > 0 or len(traces) < 2:
+        return None
+    period = sample_rate_hz / frequency_hz
+    windows = _fronts(traces, period)[:, : round((_LEAD + _RIDES_WITHIN) * period)]
+    windows /= np.maximum(np.sqrt((windows**2).sum(axis=1, keepdims=True)), np.finfo(float).tiny)
+    windows *= np.where(windows @ _typical(windows) < 0, -1.0, 1.0)[:, None]
+    directions, sizes, _ = np.linalg.svd(windows - windows.mean(axis=0), full_matrices=False)
+    along = directions[:, 0] * sizes[0]
+    sums, below, total = np.cumsum(np.sort(along)), np.arange(1, len(along)), len(along)
+    cut = int(np.argmax((below / total * sums[-1] - sums[:-1]) ** 2 / (below * (total - below))))
+    is_second = along > np.sort(along)[cut]
+    if not is_second.any():
+        return None
+    between = along[is_second].mean() - along[~is_second].mean()
+    within = np.sqrt(np.mean((along - between * is_second - along[~is_second].mean()) ** 2))
+    return is_second if between > max(_TWO_KINDS, _TWO_CROWDS * within) else None
+
+
+def _fronts(traces: Floats, period: float) -> Floats:
+    """Cut out each trace's front-surface echo, (n, length), aligned, `_LEAD` periods before its crest."""
+    front = first_arrival(_smoothed(envelope(traces), max(1, round(0.5 * period)))).astype(float)
+    lead, length = round(_LEAD * period), round(10.0 * period)
+    for _ in range(3):
+        windows = _windows(traces, front - lead, length)
+        front += _lags(windows, _typical(windows), period)
+    return _windows(traces, front - lead, length)
 
 
 def _smoothed(rows: Floats, width: int) -> Floats:

@@ -147,6 +147,28 @@ def test_without_a_pulse_echoes_that_overlap_in_every_trace_stay_within_twice_th
 
 
 @pytest.mark.slow
+@pytest.mark.parametrize("clear", [0.05, 0.5])
+@pytest.mark.parametrize(("name", "second"), [("lopsided", 0.7), ("lopsided", -0.9), ("gaussian", -0.7)])
+@pytest.mark.parametrize("apart", [0.5 * LENGTH, LENGTH, 40.0])
+def test_without_a_pulse_a_few_clear_traces_tell_it_where_all_others_overlap_alike(
+    name, second, apart, clear
+):
+    # Every other trace has the same overlap, so that what most traces show is not the pulse.
+    runs, rng = 400, np.random.default_rng(7)
+    is_clear = rng.permutation(runs) < clear * runs
+    times = 150 + rng.uniform(-30, 30, (runs, 1)) + [0, apart]
+    heights = np.where(is_clear[:, None], [1.0, 0.0], [1.0, second])
+    found = find_echoes(record(PULSES[name], times, heights, 30, 8), RATE_HZ)
+    count = np.isfinite(found.time_s).sum(axis=1)
+    assert (count[is_clear] == 1).mean() > 0.99
+    two = (count == 2) & ~is_clear
+    assert two.sum() > 0.98 * np.count_nonzero(~is_clear)
+    error = np.diff(found.time_s[two, :2], axis=1)[:, 0] * RATE_HZ - apart
+    limit = bound(PULSES[name], [150.3, 150.3 + apart], [1.0, second], 30)
+    assert np.sqrt(np.mean(error**2)) <= 1.5 * np.hypot(*limit)
+
+
+@pytest.mark.slow
 @pytest.mark.parametrize("known", [True, False])
 @pytest.mark.parametrize("depth_mm", [0.4, 0.5, 0.8])
 def test_an_echo_on_the_tail_of_the_front_surface_echo_is_found(known, depth_mm):

@@ -10,6 +10,7 @@ from tapscan.signals.pulses import (
     envelope,
     estimate_pulse,
     first_arrival,
+    two_kinds,
 )
 from tests.signals.layers import axis_hz, traces
 
@@ -102,3 +103,29 @@ def test_a_known_overlap_is_taken_out_of_the_pulse():
 def test_nothing_holds_no_pulse():
     assert estimate_pulse(np.zeros((4, 100)), RATE_HZ) is None
     assert estimate_pulse(np.zeros((0, 100)), RATE_HZ) is None
+
+
+@pytest.mark.parametrize("noise_db", [26, 30, 40])  # at 20 some are aligned half a cycle off: a kind, too
+def test_traces_with_one_shape_of_front_surface_echo_are_of_one_kind(noise_db):
+    rng = np.random.default_rng(21)
+    gain = 10 ** (rng.uniform(-3, 3, (300, 1)) / 20)
+    traces = gain * delayed(probe_pulse(), 100 + rng.uniform(-20, 20, 300), 512)
+    assert two_kinds(traces + rng.normal(0, 10 ** (-noise_db / 20) * 0.7, traces.shape), 100e6) is None
+
+
+def test_kinds_are_told_apart_whatever_their_gain_sign_and_time():
+    rng = np.random.default_rng(22)
+    is_second = rng.uniform(size=200) < 0.2
+    gain = rng.choice([-1.0, 1.0], (200, 1)) * 10 ** (rng.uniform(-3, 3, (200, 1)) / 20)
+    first = 100 + rng.uniform(-20, 20, 200)
+    traces = delayed(probe_pulse(), first, 512) + 0.6 * is_second[:, None] * delayed(
+        probe_pulse(), first + 13, 512
+    )
+    kinds = two_kinds(gain * traces + rng.normal(0, 0.02, traces.shape), 100e6)
+    assert kinds is not None
+    np.testing.assert_array_equal(kinds if kinds[is_second].all() else ~kinds, is_second)
+
+
+def test_too_little_is_of_one_kind():
+    assert two_kinds(np.zeros((0, 64)), 100e6) is None
+    assert two_kinds(np.sin(np.arange(64.0))[None], 100e6) is None
