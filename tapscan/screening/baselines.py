@@ -19,6 +19,7 @@ waves round the girth are pairs of sines and cosines, which a turn of the datum 
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 __all__ = [
@@ -298,8 +299,9 @@ def _least_absolute(features: Floats, terms: Terms, read: Mask) -> Floats:
     for column in range(values.shape[1]):
         weight = np.ones(len(values))
         for _ in range(LAD_STEPS):
-            weighted = own * weight[:, None]
-            solved = np.linalg.solve(weighted.T @ own + ridge, weighted.T @ values[:, column])
+            root = np.sqrt(weight)
+            weighted = own * root[:, None]
+            solved = np.linalg.solve(weighted.T @ weighted + ridge, weighted.T @ (root * values[:, column]))
             residual = np.abs(values[:, column] - own @ solved)
             weight = 1 / np.maximum(residual / max(float(np.median(residual)), 1e-300), 1e-2)
         coefficients[:, column] = solved
@@ -386,22 +388,31 @@ def _local_median(size: Floats, terms: Terms, kept: Mask, reach: int) -> Floats:
     their scatter that chance does not explain (empirical Bayes: Efron & Morris, J. Amer. Stat. Assoc. 70,
     1975, 311-319, from memory). Half of the stations at most may be damaged: the scatter is told by a median.
     """
-    positions = terms.grid_shape[1]
     whole = np.maximum(np.median(size[kept], axis=0), 1e-9)
-    local, chance = np.zeros((2, terms.grid_shape[0], size.shape[1]))
     # The variance of a median's logarithm: (2 f m)⁻² over the readings, with f the density at the median m.
     middle = np.quantile(size[kept], (0.4, 0.6), axis=0)
     variance = ((middle[1] - middle[0]) / 0.4 / whole) ** 2
-    for station in range(len(local)):
-        near = slice(max(station - reach, 0) * positions, (station + reach + 1) * positions)
-        chosen = size[near][kept[near]]
-        if len(chosen):
-            local[station] = np.log(np.maximum(np.median(chosen, axis=0), 1e-9) / whole)
-        chance[station] = variance / max(len(chosen), 1)
+    median, readings = _medians_nearby(size, terms.grid_shape, kept, reach)
+    local = np.log(np.maximum(np.where(readings > 0, median, whole), 1e-9) / whole)
+    chance = variance / np.maximum(readings, 1)
     # A squared normal deviate has its median at 0.455.
     true = max(float(np.median(local**2) / 0.455 - chance.mean()), 0.0)
     shrunk = whole * np.exp(local * true / np.maximum(true + chance, 1e-12))
-    return np.repeat(shrunk, positions, axis=0)
+    return np.repeat(shrunk, terms.grid_shape[1], axis=0)
+
+
+def _medians_nearby(
+    size: Floats, grid_shape: tuple[int, int], kept: Mask, reach: int
+) -> tuple[Floats, NDArray[np.intp]]:
+    """Median of the kept sizes over each station and its neighbours, (stations, features); of how many."""
+    stations, positions = grid_shape
+    grid = np.where(kept, size.T, np.inf).reshape(-1, stations, positions)
+    padded = np.pad(grid, ((0, 0), (reach, reach), (0, 0)), constant_values=np.inf)
+    near = sliding_window_view(padded, 2 * reach + 1, axis=1).reshape(len(grid), stations, -1)
+    ordered, count = np.sort(near, axis=2), np.isfinite(near[0]).sum(axis=1)
+    station, upper = np.arange(stations), count // 2
+    lower = np.maximum(count - 1, 0) // 2
+    return ((ordered[:, station, lower] + ordered[:, station, upper]) / 2).T, count[:, None]
 
 
 def _shrunk(covariance: Floats, readings: int) -> Floats:
