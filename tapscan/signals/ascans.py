@@ -39,6 +39,7 @@ from tapscan.signals.checking import require_axes, require_rate, require_real
 from tapscan.signals.deciding import AScanFeatures, decided, unread
 from tapscan.signals.learning import LEAST_SAMPLES, SAMPLE, learn
 from tapscan.signals.memory import keep_freed_memory
+from tapscan.signals.sampling import spread_evenly
 
 __all__ = ["AScanFeatures", "AScanSettings", "Workers", "depth_mm", "measure_ascans", "measure_volume"]
 
@@ -174,7 +175,7 @@ def measure_volume(
 
 def _sampled(traces: NDArray[Any], volume: NDArray[Any]) -> NDArray[Any]:
     """Copy traces spread evenly over the zone; a few at a time, since each may map a stretch of the file."""
-    rows = np.arange(0, len(traces), max(1, -(-len(traces) // SAMPLE)))
+    rows = spread_evenly(len(traces), SAMPLE)
     sample = np.empty((len(rows), traces.shape[1]), dtype=traces.dtype)
     for start in range(0, len(rows), _SAMPLED):
         sample[start : start + _SAMPLED] = traces[rows[start : start + _SAMPLED]]

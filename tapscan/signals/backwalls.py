@@ -9,6 +9,8 @@ stations or whole positions share.
 import numpy as np
 from numpy.typing import NDArray
 
+from tapscan.signals.sampling import spread_evenly
+
 __all__ = ["back_wall_trend", "spread_about"]
 
 Floats = NDArray[np.float64]
@@ -71,8 +73,8 @@ def _surface(time_s: Floats, known: NDArray[np.bool_], level: float) -> Floats:
     along = np.linspace(-1, 1, stations) if stations > 2 else np.zeros(stations)
     across = np.linspace(-1, 1, positions) if positions > 2 else np.zeros(positions)
     rows, columns = np.nonzero(known)
-    stride = -(-len(rows) // _MOST_POINTS)
-    rows, columns = rows[::stride], columns[::stride]
+    some = spread_evenly(len(rows), _MOST_POINTS)
+    rows, columns = rows[some], columns[some]
     basis = _basis(along[rows], across[columns])
     target = time_s[rows, columns]
     fitted = np.full(len(target), level)

@@ -9,6 +9,7 @@ from tapscan.errors import TapscanError
 from tapscan.signals.checking import require_axes, require_rate, require_real
 from tapscan.signals.pulses import Pulse, deconvolved, detrended, estimate_pulse, two_kinds
 from tapscan.signals.pursuit import Kernel, correlate, likeness, make_kernel, refined, subtracted
+from tapscan.signals.sampling import spread_evenly
 
 __all__ = ["Echoes", "find_echoes"]
 
@@ -149,7 +150,7 @@ def _estimated(traces: Floats, sample_rate_hz: float, n_echoes: int) -> Pulse | 
     top of each other: of what all traces say and what either kind does, the pulse that explains them with
     the fewest echoes stands, among those that leave little.
     """
-    chosen = traces[:: -(-len(traces) // _DECONVOLVED)]
+    chosen = traces[spread_evenly(len(traces), _DECONVOLVED)]
     kinds = two_kinds(chosen, sample_rate_hz) if len(chosen) >= 2 * _LEAST_TRACES else None
     groups = [traces] if kinds is None else [traces, chosen[kinds], chosen[~kinds]]
     best, fewest, least = None, np.inf, np.inf

@@ -7,6 +7,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import fft
 
+from tapscan.signals.sampling import spread_evenly
+
 __all__ = [
     "Pulse",
     "centre_frequency_hz",
@@ -204,7 +206,7 @@ def estimate_pulse(
     >>> round(float(np.ptp(pulse.samples)), 2)
     1.67
     """
-    chosen = np.asarray(traces[:: max(1, -(-len(traces) // _MOST_TRACES))], dtype=float)
+    chosen = np.asarray(traces[spread_evenly(len(traces), _MOST_TRACES)], dtype=float)
     chosen = chosen[np.ptp(chosen, axis=1) > 0] if chosen.size else chosen
     frequency_hz = frequency_hz or centre_frequency_hz(chosen, sample_rate_hz)
     if not frequency_hz > 0:
@@ -428,7 +430,8 @@ def _end_of_tail(height: Floats, peak: int, period: float, floor: float) -> int:
     over = np.flatnonzero((tail < floor) | ((tail > 1.5 * lowest) & (tail > 0.05 * tail[0])))
     if not len(over):
         return len(height) - 1
-    return peak + max(int(np.argmin(tail[: int(over[0]) + 1])), round(0.5 * period))
+    end = peak + max(int(np.argmin(tail[: int(over[0]) + 1])), round(0.5 * period))
+    return min(end, len(height) - 1)
 
 
 def _envelope_peak(pulse: Floats) -> float:

@@ -174,8 +174,8 @@ def test_without_a_pulse_a_few_clear_traces_tell_it_where_all_others_overlap_ali
 def test_an_echo_on_the_tail_of_the_front_surface_echo_is_found(known, depth_mm):
     # A third of the traces is delaminated; the others show the back wall of a 1.6 mm laminate.
     rng = np.random.default_rng(9)
-    depths = np.where(np.arange(300) % 3 == 0, depth_mm, 1.6)
-    front = 100 + rng.uniform(-50, 50, 300)
+    depths = np.where(np.arange(1200) % 3 == 0, depth_mm, 1.6)
+    front = 100 + rng.uniform(-50, 50, 1200)
     times = np.stack([front, front + 2e-3 * depths / 2950 * RATE_HZ], axis=1)
     found = find_echoes(record(gaussian(), times, [1, -1.2], 30, 10), RATE_HZ, gaussian() if known else None)
     assert (np.isfinite(found.time_s).sum(axis=1) == 2).mean() > 0.99
