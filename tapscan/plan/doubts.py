@@ -12,9 +12,12 @@ if TYPE_CHECKING:
 
 __all__ = ["doubts"]
 
+_LEAST_GIRTH_MM = 25.0  # a tube 8 mm across; common practice, no published source
+_LEAST_WALL_MM = 0.3  # two plies of prepreg; common practice, no published source
+
 
 def doubts(plan: "Plan") -> list[str]:
-    """List what deserves a second look: zones skipped as a whole, references that are skipped.
+    """List what deserves a second look: whole zones skipped, skipped references, sizes in centimetres.
 
     Examples
     --------
@@ -29,6 +32,14 @@ take the zone out)']
 
 def _zone_doubts(zone: "Zone") -> "Iterator[str]":
     where = f'inspection.toml: zone "{zone.code}"'
+    small = {
+        "girth_mm": (zone.girth_start_mm, _LEAST_GIRTH_MM),
+        "thickness_mm": (zone.laminate.thickness_mm, _LEAST_WALL_MM),
+    }
+    for key, (size_mm, least_mm) in small.items():
+        if size_mm is not None and size_mm < least_mm:
+            what = f"{key} = {size_mm:g} is very little for such a part"
+            yield sentence(where, what, "write millimetres, not centimetres or inches")
     skipped = block_mask(zone, zone.skip)
     if skipped.all():
         what = "every point is skipped, so nothing is inspected there"

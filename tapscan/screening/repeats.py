@@ -28,10 +28,11 @@ def reading_variance(readings: TapReadings, bands: int) -> Floats | None:
 
     Notes
     -----
-    A reading is the median of n taps; its variance is about π / (2n + π − 2) of a single tap's (for a normal
-    law: exact for one tap and for many, and within 2 % for three; elementary statistics, from memory). A
-    point's own scatter is moderated by its surroundings', as in Smyth, Stat. Appl. Genet. Mol. Biol. 3(1),
-    2004, art. 3, from memory, with a fixed weight.
+    A reading is the median of n taps. For a normal law its variance is about π / (2n + c) of a single tap's,
+    with c = π − 2 for odd n and 2.5 for even n, whose median is the mean of two: within 4 % of what order
+    statistics give for every n (checked in the tests), exact for one tap and for many. A point's own scatter
+    is moderated by its surroundings', as in Smyth, Stat. Appl. Genet. Mol. Biol. 3(1), 2004, art. 3, from
+    memory, with a fixed weight.
     """
     taps = readings.taps
     if taps is None:
@@ -48,9 +49,14 @@ def reading_variance(readings: TapReadings, bands: int) -> Floats | None:
     free = np.maximum(count - 1, 0)[:, None]
     around = _around(total, free, readings.n_taps.shape)
     variance = (total + PRIOR_TAPS * around) / (free + PRIOR_TAPS)
-    variance *= (np.pi / (2 * np.maximum(count, 1) + np.pi - 2))[:, None]
+    variance *= _of_a_median(np.maximum(count, 1))[:, None]
     variance[count == 0] = np.nan
     return np.asarray(variance.reshape(*readings.n_taps.shape, -1))
+
+
+def _of_a_median(taps: NDArray[np.intp]) -> Floats:
+    """Variance of a median of so many normal values over that of one."""
+    return np.asarray(np.pi / (2 * taps + np.where(taps % 2, np.pi - 2, 2.5)))
 
 
 def _about_their_point(values: Floats, at: NDArray[np.intp], count: NDArray[np.intp]) -> Floats:

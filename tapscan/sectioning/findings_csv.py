@@ -230,6 +230,8 @@ def parse_photo(text: str, where: str) -> str:
     if not text:
         return ""
     path = PurePosixPath(text.replace("\\", "/"))
+    if not path.parts:
+        raise TapscanError(where, f"{text!r} is a folder", "write the photo's name, as in photos/cut-07.jpg")
     if path.is_absolute() or ".." in path.parts or ":" in path.parts[0]:
         what = f"{text!r} leads out of the inspection folder"
         raise TapscanError(where, what, "copy the photo into the folder, and write photos/cut-07.jpg")

@@ -27,3 +27,17 @@ def test_references_that_are_skipped_are_counted_block_by_block():
         "they count for nothing (correct reference or skip)"
     )
     assert 'reference "04-01" holds 1 point that the plan skips' in one
+
+
+def test_a_plan_in_centimetres_is_asked_about():
+    girth, wall = doubts(
+        parse_plan(
+            '[[zone]]\ncode = "BM"\nshape = "tube"\nstations = 4\npositions = 6\nstation_pitch_mm = 1.0\n'
+            "girth_mm = 12.0\nthickness_mm = 0.16\n"
+        )
+    )
+    assert girth == (
+        'inspection.toml: zone "BM": girth_mm = 12 is very little for such a part '
+        "(write millimetres, not centimetres or inches)"
+    )
+    assert "thickness_mm = 0.16 is very little" in wall

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from tapscan.screening.repeats import reading_variance
+from tapscan.screening.repeats import _of_a_median, reading_variance
 from tapscan.screening.tap_readings import SingleTaps, TapReadings
 
 STATIONS, POSITIONS, BANDS = 20, 12, 8
@@ -39,6 +39,12 @@ def test_the_variance_is_that_of_a_median_of_taps(taps):
     assert variance.shape == (STATIONS, POSITIONS, BANDS)
     true = np.var(some.spectrum_db.reshape(-1, BANDS), axis=0).mean()
     assert np.median(variance) == pytest.approx(true, rel=0.25)
+
+
+@pytest.mark.parametrize("taps", [1, 2, 3, 4, 5, 6, 7, 10])
+def test_the_median_of_an_even_number_of_taps_scatters_less(taps):
+    drawn = np.median(np.random.default_rng(8).standard_normal((200_000, taps)), axis=1)
+    assert float(_of_a_median(np.array([taps]))[0]) == pytest.approx(drawn.var(), rel=0.04)
 
 
 def test_stations_that_scatter_more_are_known_by_it():

@@ -72,6 +72,7 @@ def test_spellings_that_spreadsheets_have(plan, text):
         ("kind,where,photo\nvoid,BM-03-05,../a.jpg\n",
          "findings.csv: line 2, column photo: '../a.jpg' leads out of the inspection folder"),
         ("kind,where,photo\nvoid,BM-03-05,/tmp/a.jpg\n", "findings.csv: line 2, column photo: '/tmp/a"),
+        ("kind,where,photo\nvoid,BM-03-05,.\n", "findings.csv: line 2, column photo: '.' is a folder (write"),
         ("kind,where,photo\nvoid,BM-03-05,C:\\a.jpg\n", "findings.csv: line 2, column photo: 'C:"),
         ('kind,where,note\nvoid,BM-03-05,"open\n', "findings.csv: line 2: its quotes do not match"),
     ],
