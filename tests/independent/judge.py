@@ -332,6 +332,13 @@ class AScanErrors:
     depth_mm: Array
     thickness: Array
     no_thickness: int
+    wide_ratio: Array  # area told over true, defects wider than three beams; NaN when missed
+
+
+def wide_ratios(verdict: Verdict, beam_mm: float) -> Array:
+    """Area told over true of the defects wider than three beams, NaN where one was missed."""
+    sized = zip(verdict.defects, verdict.size_ratio, strict=True)
+    return np.array([ratio for d, ratio in sized if 2 * d.radius_mm > 3 * beam_mm], dtype=float)
 
 
 def judge_ascan_part(
@@ -346,7 +353,12 @@ def judge_ascan_part(
         deep_inside = (truth.rim_mm < -0.5 * probe.beam_mm) & np.isfinite(truth.depth_mm)
         told, far = np.asarray(screened.features["depth_mm"]), truth.rim_mm > FAR_MM
         thickness = np.asarray(screened.features["thickness_mm"])[far] / truth.thickness_mm[far] - 1
-        errors = AScanErrors((told - truth.depth_mm)[deep_inside], thickness, int(np.isnan(thickness).sum()))
+        errors = AScanErrors(
+            (told - truth.depth_mm)[deep_inside],
+            thickness,
+            int(np.isnan(thickness).sum()),
+            wide_ratios(verdict, probe.beam_mm),
+        )
     return verdict, errors
 
 
@@ -390,6 +402,16 @@ def _ascan_table(errors: list[AScanErrors]) -> Table:
             f"{high:+.3f}",
             f"{values.size - known.size} of {values.size}",
         )
+    wide = np.concatenate([e.wide_ratio for e in errors])
+    known = wide[np.isfinite(wide)]
+    low, middle, high = (known.min(), np.median(known), known.max()) if known.size else (np.nan,) * 3
+    table.add_row(
+        "wider than three beams: area told / true (least, median, most)",
+        f"{low:.3f}",
+        f"{middle:.3f}",
+        f"{high:.3f}",
+        f"{wide.size - known.size} of {wide.size}",
+    )
     return table
 
 

@@ -6,7 +6,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from tests.independent.judge import damaged_third, draw_defects, judge, roc_area
+from tests.independent.judge import damaged_third, draw_defects, judge, roc_area, wide_ratios
 from tests.independent.shell import Defect
 from tests.independent.taps import rim_distance_mm
 
@@ -53,6 +53,17 @@ def test_defects_that_one_indication_joins_are_sized_together() -> None:
     assert verdict.found == (True, True, False)
     assert verdict.size_ratio[:2] == pytest.approx((1300 / (2 * np.pi * 14**2),) * 2)
     assert verdict.covered == (True, True, None)
+
+
+def test_only_defects_wider_than_three_beams_are_sized_apart_and_a_missed_one_is_kept() -> None:
+    verdict = _judged(
+        {"600": [(10, 12), (10, 1), (11, 1)]}, (CROSSING, Defect(40, 60, 13, 0.5), Defect(160, 60, 8, 0.5))
+    )
+    ratios = wide_ratios(verdict, beam_mm=6.0)
+    assert ratios[0] == pytest.approx(600 / (np.pi * 14**2))
+    assert np.isnan(ratios[1])
+    assert len(ratios) == 2
+    assert len(wide_ratios(verdict, beam_mm=10.0)) == 0
 
 
 def test_an_indication_elsewhere_finds_nothing_and_is_false() -> None:
