@@ -58,13 +58,18 @@ class Probe:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class AScanTruth:
-    """Arrays have shape (stations, positions); `depth_mm` is NaN where nothing is delaminated."""
+    """Arrays have shape (stations, positions); `depth_mm` is NaN where nothing is delaminated.
+
+    A delamination runs along one interface here and along the next there: `beam_depths_mm` are the depths
+    within half a beam of each point, (stations, positions, columns), NaN where there are fewer.
+    """
 
     folder: Path
     defects: tuple[Defect, ...]
     is_delaminated: np.ndarray
     rim_mm: np.ndarray
     depth_mm: np.ndarray
+    beam_depths_mm: np.ndarray
     thickness_mm: np.ndarray
     x_mm: np.ndarray
     s_mm: np.ndarray
@@ -207,7 +212,29 @@ def ascan_inspection(
     rim = _rim_mm(at_x, at_s, girth_mm, defects)
     i, p = np.abs(x[:, None] - point_x).argmin(0), np.abs(s[:, None] - point_s).argmin(0)
     true_depth = np.where(rim < 0, depth[np.ix_(i, p)], np.nan)
-    return AScanTruth(folder, defects, rim < 0, rim, true_depth, thick[np.ix_(i, p)], at_x, at_s)
+    beam_depths = _depths_near(depth, (x, s), (at_x, at_s), probe.beam_mm / 2, girth_mm)
+    thickness = thick[np.ix_(i, p)]
+    return AScanTruth(folder, defects, rim < 0, rim, true_depth, beam_depths, thickness, at_x, at_s)
+
+
+def _depths_near(
+    depth_mm: Array,
+    axes_mm: tuple[Array, Array],
+    points_mm: tuple[Array, Array],
+    reach_mm: float,
+    girth_mm: float | None,
+) -> Array:
+    """Depths of all cut columns within reach of each point, (*points, most), NaN-padded."""
+    i, j = np.nonzero(np.isfinite(depth_mm))
+    x, s, depth = axes_mm[0][i], axes_mm[1][j], depth_mm[i, j]
+    near = [
+        np.unique(depth[np.hypot(x - px, _around_mm(s, ps, girth_mm)) <= reach_mm])
+        for px, ps in zip(points_mm[0].ravel(), points_mm[1].ravel(), strict=True)
+    ]
+    out = np.full((len(near), max(1, *(len(one) for one in near))), np.nan)
+    for row, one in zip(out, near, strict=True):
+        row[: len(one)] = one
+    return out.reshape(*points_mm[0].shape, -1)
 
 
 def _around_mm(s_mm: Array, centre_mm: float, girth_mm: float | None) -> Array:

@@ -6,7 +6,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from tests.independent.judge import damaged_third, draw_defects, judge, roc_area, wide_ratios
+from tests.independent.judge import damaged_third, draw_defects, judge, nearest_error, roc_area, wide_ratios
 from tests.independent.shell import Defect
 from tests.independent.taps import rim_distance_mm
 
@@ -64,6 +64,13 @@ def test_only_defects_wider_than_three_beams_are_sized_apart_and_a_missed_one_is
     assert np.isnan(ratios[1])
     assert len(ratios) == 2
     assert len(wide_ratios(verdict, beam_mm=10.0)) == 0
+
+
+def test_a_depth_is_held_against_the_nearest_interface_in_the_beam() -> None:
+    depths = np.array([[0.8, 1.0], [0.8, np.nan], [np.nan, np.nan], [0.8, 1.0]])
+    error = nearest_error(np.array([0.99, 0.99, 0.5, np.nan]), depths)
+    np.testing.assert_allclose(error, [-0.01, 0.19, np.nan, np.nan], atol=1e-12)
+    assert nearest_error(np.zeros(0), np.zeros((0, 2))).size == 0
 
 
 def test_an_indication_elsewhere_finds_nothing_and_is_false() -> None:
