@@ -10,6 +10,8 @@ it first reaches a part of the trace's largest: three fifths of what is usual in
 contact probe's transmit pulse at the very start counts as one.
 
 Echoes inside: picked one by one where what is left of the trace correlates best with the pulse, up to four.
+Loss makes the half-waves of an echo alike, so that the next one, half a cycle off and upside down, may be the
+larger: one of the polarity that back walls have wins unless the other is larger as clearly as in the pulse.
 Only where two of them, or one and the front-surface echo, overlap are they refined together by least
 squares. An echo counts when it exceeds six times the noise of its own trace; what the zone sends back at
 that time after the front surface (1.5 times the crest of what is alike everywhere, plies and the pulse's

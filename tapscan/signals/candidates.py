@@ -57,7 +57,9 @@ class Pattern:
     time after it, and relative to a stronger echo at that time from it. `tail` and `shape` are the pulse's
     autocorrelation at fractional lags, after `dead` and in full. `step` is the digitiser's, 0 when unknown.
     `usual` is the zone's usual front-surface echo, with the sign of its back walls; 0 while that is not
-    known, and where it is far stronger than they are.
+    known, and where it is far stronger than they are. `weights` are what crests count for when the largest
+    is looked for, positive and negative ones, unless it lies within `beside` of the window's start, where the
+    front-surface echo's own half-waves are.
     """
 
     kernel: Kernel
@@ -80,6 +82,8 @@ class Pattern:
     misfit: Floats32
     swelling: Floats32
     usual: float = 0.0
+    weights: tuple[float, float] = (1.0, 1.0)
+    beside: int = 0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -435,9 +439,9 @@ def _crests(
     about = sliding_window_view(rest, 2 * room + 1, axis=1, writeable=True)
     for k in range(count):
         if 2 * len(live) > len(rest):  # a few rows too many cost less than a copy of the others
-            best = np.argmax(np.abs(inside), axis=1)[live]
+            best = _largest(inside, pattern)[live]
         else:
-            best = np.argmax(np.abs(inside[live]), axis=1)
+            best = _largest(inside[live], pattern)
         level = np.maximum(NOISE_FACTOR * noise[live], pattern.scatter[best] * front[live])
         strong = np.abs(inside[live, best]) > np.float32(0.5) * level
         live, best = live[strong], best[strong]
@@ -453,6 +457,15 @@ def _crests(
             echo *= height[:, None]
             about[live, np.clip(best + whole, 0, window - 1)] -= echo
     return at, amplitude
+
+
+def _largest(rest: Floats32, pattern: Pattern) -> NDArray[np.intp]:
+    """Index (n,) of the largest crest; of those not beside the front-surface echo, by their weights."""
+    rows, high, low = np.arange(len(rest)), np.argmax(rest, axis=1), np.argmin(rest, axis=1)
+    crest, trough = rest[rows, high], -rest[rows, low]
+    up, down = np.float32(pattern.weights[0]), np.float32(pattern.weights[1])
+    best = np.where(up * crest >= down * trough, high, low)
+    return np.asarray(np.where(best < pattern.beside, np.where(crest >= trough, high, low), best))
 
 
 def _refine(

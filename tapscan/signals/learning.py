@@ -34,6 +34,8 @@ _SUPPORT_FLOOR = 0.15  # of the pulse's root energy: an echo that lacks less at 
 _TOP_FLOOR = 0.03  # of the pulse's power: what lies above needs no finer grid here
 _LEAST_QUIET = 16  # samples that tell the noise
 _BACKSCATTER_FACTOR = 5.3  # standard deviations of the zone's backscatter above its usual value
+_ALIKE = 0.4  # of the way from what the pulse's own half-waves differ by to none: more alike, and loss did it
+_BESIDE_CYCLES = 2.0  # after the front-surface echo: its own half-waves, and what it misfits, are there
 _WEAK_FRONT = 0.5  # times it the back wall has: behind so weak a front surface a shallow echo can hide it
 _USUAL_FACTOR = 1.5  # times what the plies send back everywhere alike
 _USUAL_MISFIT_FACTOR = 2.5  # times what the pulse misfits a stronger echo everywhere alike
@@ -69,7 +71,7 @@ def learn(
     found = candidates(values, pattern, 1)
     c = correlate(values, kernel)
     args = (_window(found, pattern, due), step, _front_fraction(c, found))
-    pattern = _with_noise(make_pattern(kernel, pulse.centre, *args), values)
+    pattern = _with_weights(_with_noise(make_pattern(kernel, pulse.centre, *args), values), values)
     found = candidates(values, pattern, 1)
     scatter, misfit = _levels(c, found, pattern)
     return replace(
@@ -98,6 +100,25 @@ def _usual_front(found: Candidates) -> float:
         return 0.0
     share = float(np.median(found.amplitude[both, 0] / found.height[both]))
     return float(np.copysign(np.median(found.height[both]), share)) if abs(share) > _WEAK_FRONT else 0.0
+
+
+def _with_weights(pattern: Pattern, values: Floats32) -> Pattern:
+    """Say what positive and negative crests count for, by the polarity that back walls have.
+
+    What lies inside and returns much is air, as behind the back wall, and turns the pulse over as that one
+    does. Loss makes an echo's half-waves alike: the wrong one, half a cycle off and the other way up, may be
+    the larger. So it counts for less, though for more than the pulse's own next half-wave. Delay lines
+    and couplants are softer than the laminate, so that back walls are turned against the front-surface
+    echo unless they clearly are not.
+    """
+    cycle = 1.0 / pattern.kernel.bandwidth
+    beside = slice(pattern.kernel.reach + round(0.3 * cycle), pattern.kernel.reach + round(0.8 * cycle))
+    next_wave = min(1.0, float(np.abs(pattern.kernel.r[beside]).max(initial=0.0)))
+    less = next_wave + _ALIKE * (1 - next_wave)
+    pattern = replace(pattern, weights=(less, 1.0), beside=round(_BESIDE_CYCLES * cycle) - pattern.dead)
+    largest = candidates(values, pattern, 1).amplitude
+    turned_as_front = np.count_nonzero(largest > 0) > np.count_nonzero(largest < 0)
+    return replace(pattern, weights=(1.0, less)) if turned_as_front else pattern
 
 
 def _kernel(values: Floats32, pulse: Pulse, step: float) -> Kernel | None:
@@ -211,13 +232,20 @@ def _limit(values: Floats, width: float, times: float, deviations: float) -> Flo
 
 
 def _median(values: Floats) -> Floats:
-    """Median of each column's finite values, gaps filled from its neighbours; 0 where nothing is known."""
+    """Median of each column's finite values; 0 where nothing is known.
+
+    A gap is filled with what stands before it: about the back wall nothing is known, and what comes after it
+    is its own ringing.
+    """
     ordered = np.sort(values, axis=0)
     count = np.isfinite(values).sum(axis=0)
     middle = np.zeros(values.shape[1])
     enough = np.flatnonzero(2 * count >= max(1, len(values)))
     middle[enough] = ordered[(count[enough] - 1) // 2, enough]
-    return np.interp(np.arange(len(middle)), enough, middle[enough]) if len(enough) else middle
+    if not len(enough):
+        return middle
+    before = np.searchsorted(enough, np.arange(len(middle)), side="right") - 1
+    return np.asarray(middle[enough[np.maximum(before, 0)]])
 
 
 def _smoothed(level: Floats, width: float) -> Floats:

@@ -85,6 +85,11 @@ PANELS = {
 }
 
 
+def lossless_pulse():
+    time_s = np.arange(80) / 100e6 - 0.4e-6
+    return np.exp(-0.5 * (time_s / 0.107e-6) ** 2) * np.cos(2 * np.pi * 5e6 * time_s)
+
+
 UNTOLD = ["1.6 mm", "1.2 mm", "slope", "a third damaged"]  # the same without being told what to expect
 
 
@@ -156,6 +161,21 @@ def test_a_contact_probes_transmit_pulse_at_the_start_is_the_front_surface(start
     assert np.isnan(found.echo_s[~damaged]).all()
     assert np.abs(depth_mm(found.echo_s - times, 2950.0))[damaged].max() < 0.05
     assert np.isnan(found.tof_s[damaged]).all()
+
+
+def test_what_turns_the_pulse_over_otherwise_than_the_back_wall_keeps_its_sign_and_time():
+    """A hard insert, say: its half-waves differ as the pulse's own do, and none is taken for the other."""
+    pulse = lossless_pulse()
+    clean = delayed(pulse, np.full(600, 100.3), 512)
+    inside = np.arange(600) % 10 == 0
+    clean[~inside] -= 0.5 * delayed(pulse, np.full(540, 208.8), 512)
+    clean[inside] += 0.4 * delayed(pulse, np.full(60, 168.6), 512)
+    noisy = clean + np.random.default_rng(5).normal(0, 0.01, clean.shape)
+    found = measure_volume(noisy.reshape(30, 20, 512), 100e6)
+    hit = inside.reshape(30, 20)
+    np.testing.assert_allclose(found.echo_s[hit] * 100e6, 68.3, atol=0.5)
+    assert (found.echo_amplitude[hit] > 0).all()
+    assert (found.backwall_amplitude[~hit] < 0).all()
 
 
 @pytest.mark.parametrize("workers", [1, 2, 3])
