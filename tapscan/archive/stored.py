@@ -33,18 +33,27 @@ def results_of(bag: Bag) -> tuple[dict[str, str], Mapping[str, Any], list[Row]]:
         When it was never analysed, or they cannot be read.
     """
     remedy = "run: tapscan archive rerun --new-version"
-    tables = stored_tables(bag)
-    missing = set(TABLES) - tables.keys()
-    if missing:
-        what = f"holds no results/{min(missing)}: it was never analysed"
-        raise TapscanError(bag.label, what, f"{remedy} {bag.name}")
     try:
+        tables = stored_tables(bag)
+        missing = set(TABLES) - tables.keys()
+        if missing:
+            what = f"holds no results/{min(missing)}: it was never analysed"
+            raise TapscanError(bag.label, what, f"{remedy} {bag.name}")
         summary, indications = (json.loads(tables[name]) for name in ("summary.json", "indications.json"))
-        if isinstance(summary, dict) and all(isinstance(one, dict) for one in indications):
+        if isinstance(summary, dict) and all(_is_indication(one) for one in indications):
             return tables, summary, indications
-    except (ValueError, TypeError):
+    except (ValueError, TypeError, RecursionError):
         pass
     raise TapscanError(bag.label, "its results cannot be read", f"{remedy} {bag.name}")
+
+
+def _is_indication(one: object) -> bool:
+    """Whether this is an indication as far as tables of them need it: two extents, and points by name."""
+    if not isinstance(one, dict):
+        return False
+    extents, points = [one.get("x_mm"), one.get("s_mm")], one.get("points")
+    are_extents = all(isinstance(extent, list) and len(extent) == 2 for extent in extents)
+    return are_extents and isinstance(points, list) and all(isinstance(point, str) for point in points)
 
 
 def point_rows(text: str) -> list[Row]:

@@ -45,6 +45,8 @@ FEWEST_IN_RING = 4
 # So many points marked as good say for themselves what is good in their ring, whatever its other half says.
 MARKED_IN_RING = 3
 MAX_STEPS = 40
+# Fewer readings than this share change places where good and bad ones meet, to and fro, without end.
+SETTLED_SHARE = 0.03
 LAD_STEPS = 12
 # Weight, in readings, of "a station's level is half way between its neighbours'": next to nothing beside the
 # readings of a ring, and enough to bridge a station without any.
@@ -261,9 +263,11 @@ def fit_baseline(features: Floats, terms: Terms, reference: Mask, noise: Floats)
     for _ in range(MAX_STEPS):
         # Each step can only tighten the readings that are kept.
         kept = _agreeing(distances(features, fit), terms, read, reference & read)
-        if (kept == fit.kept).all():
+        changed = np.count_nonzero(kept != fit.kept)
+        if changed:
+            fit = _fit(features, terms, kept, noise)
+        if changed <= SETTLED_SHARE * read.sum():
             break
-        fit = _fit(features, terms, kept, noise)
     return fit
 
 

@@ -68,8 +68,8 @@ def gather(folders: Sequence[Path], progress: Callable[[int, int], None] = lambd
     parts, warnings = [], []
     for done, folder in enumerate(folders):
         progress(done, len(folders))
-        inspection = open_inspection(folder)
         try:
+            inspection = open_inspection(folder)
             findings = read_findings(folder, inspection.plan)
         except TapscanError as error:
             where = f"{folder}, {error.where}"

@@ -62,3 +62,23 @@ def test_results_that_cannot_be_read(part, archive, tmp_path, text):
     bag = add_inspection(part, archive).bag
     with pytest.raises(TapscanError, match=r"^seat-stay@1: its results cannot be read \(run: "):
         export_bag(bag, tmp_path / "out", "json")
+
+
+@pytest.mark.parametrize(
+    ("name", "damaged"),
+    [
+        ("points.csv", b"point,score\n\xff\xfe\n"),
+        ("indications.json", b'[{"id": "BM-T1"}]'),
+        ("indications.json", b'[{"x_mm": [1], "s_mm": [0, 1], "points": ["BM-01-01"]}]'),
+        ("indications.json", b'[{"x_mm": [0, 1], "s_mm": [0, 1], "points": 3}]'),
+        ("indications.json", b"[" * 100_000),
+        ("indications.json", b"7"),
+    ],
+)
+@pytest.mark.parametrize("form", ["csv", "json"])
+def test_damaged_tables_are_told_in_a_sentence(part, archive, tmp_path, form, name, damaged):
+    (part / "results" / name).write_bytes(damaged)
+    bag = add_inspection(part, archive).bag
+    with pytest.raises(TapscanError, match=r"^seat-stay@1: its results cannot be read \(run: "):
+        export_bag(bag, tmp_path / "out", form)
+    assert not (tmp_path / "out").exists()

@@ -82,6 +82,13 @@ def test_a_wrong_table_is_named_with_its_part(parts, tmp_path):
         gather([tmp_path / "part"])
 
 
+def test_a_wrong_plan_is_named_with_its_part(parts, tmp_path):
+    shutil.copytree(parts / "part-001", tmp_path / "part")
+    (tmp_path / "part/inspection.toml").write_text("[[zone]]\n", encoding="utf-8")
+    with pytest.raises(TapscanError, match=r"part, inspection\.toml: "):
+        gather([tmp_path / "part"])
+
+
 def test_trials_of_real_folders(parts):
     trials = {one.method: one for one in trials_of(gather(inspections_in([parts])).parts)}
     assert trials["ascan"].size_mm.size == 2
