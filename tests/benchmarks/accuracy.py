@@ -16,7 +16,7 @@ from tapscan.signals.pulses import delayed
 from tests.signals import test_echoes as echoes
 from tests.signals import test_modes as modes
 
-FIRST_S = 150  # samples; where the first echo sits, give or take 30
+FIRST_SAMPLE = 150  # where the first echo sits, give or take 30
 DEPTHS_MM = (0.4, 0.5, 0.8)
 Row = tuple[str, float, float, int]  # what, measured, wanted at most, runs
 
@@ -72,7 +72,7 @@ def estimated_rows() -> Iterator[Row]:
 def timed(pulse, places, heights, level_db, is_given, clear=0.0, runs=2000):
     """Root-mean-square error of times over their bound; infinite where one echo in a hundred is missed."""
     rng = np.random.default_rng(103)
-    times = FIRST_S + rng.uniform(-30, 30, (runs, 1)) + places
+    times = FIRST_SAMPLE + rng.uniform(-30, 30, (runs, 1)) + places
     is_clear = rng.permutation(runs) < clear * runs
     shown = np.where(is_clear[:, None], np.eye(len(places))[0], heights)
     traces = echoes.record(pulse, times, shown, level_db, 104)
@@ -81,9 +81,10 @@ def timed(pulse, places, heights, level_db, is_given, clear=0.0, runs=2000):
     if whole.sum() < 0.99 * np.count_nonzero(~is_clear):
         return np.inf
     error = found.time_s[whole, : len(places)] * echoes.RATE_HZ - times[whole]
-    limit = echoes.bound(pulse, FIRST_S + 0.3 + np.array(places), heights, level_db)
+    at = FIRST_SAMPLE + 0.3 + np.array(places)
+    limit = echoes.bound(pulse, at, heights, level_db)
     if not is_given:
-        error, limit = error[:, 1:] - error[:, :1], np.hypot(limit[1:], limit[:1])
+        error, limit = error[:, 1:] - error[:, :1], echoes.lag_bound(pulse, at, heights, level_db)
     return float((np.sqrt(np.mean(error**2, axis=0)) / limit).max())
 
 
@@ -94,7 +95,7 @@ def invented_rows() -> Iterator[Row]:
         for is_given in (True, False):
             given, worst = pulse if is_given else None, 0.0
             for kind in echoes.KINDS:
-                times = FIRST_S + rng.uniform(-50, 50, runs)
+                times = FIRST_SAMPLE + rng.uniform(-50, 50, runs)
                 traces = echoes.front_end(kind, delayed(pulse, times, echoes.SAMPLES), rng)
                 found = find_echoes(traces, echoes.RATE_HZ, given)
                 worst = max(worst, float((np.isfinite(found.time_s).sum(axis=1) > 1).mean()))

@@ -11,6 +11,7 @@ from tapscan.errors import TapscanError
 from tapscan.signals import AScanSettings, ascans, depth_mm, measure_ascans, measure_volume
 from tapscan.signals.pulses import delayed
 from tests.signals import layers
+from tests.signals.test_echoes import gaussian
 
 SHAPE = (30, 20)
 
@@ -83,11 +84,6 @@ PANELS = {
     "50 MHz": Panel(rate_hz=50e6, samples=256),
     "a third damaged": Panel(damaged=(slice(2, 22), slice(5, 15)), depths_mm=(0.8,)),
 }
-
-
-def lossless_pulse():
-    time_s = np.arange(80) / 100e6 - 0.4e-6
-    return np.exp(-0.5 * (time_s / 0.107e-6) ** 2) * np.cos(2 * np.pi * 5e6 * time_s)
 
 
 UNTOLD = ["1.6 mm", "1.2 mm", "slope", "a third damaged"]  # the same without being told what to expect
@@ -165,7 +161,7 @@ def test_a_contact_probes_transmit_pulse_at_the_start_is_the_front_surface(start
 
 def test_what_turns_the_pulse_over_otherwise_than_the_back_wall_keeps_its_sign_and_time():
     """A hard insert, say: its half-waves differ as the pulse's own do, and none is taken for the other."""
-    pulse = lossless_pulse()
+    pulse = gaussian()
     clean = delayed(pulse, np.full(600, 100.3), 512)
     inside = np.arange(600) % 10 == 0
     clean[~inside] -= 0.5 * delayed(pulse, np.full(540, 208.8), 512)
