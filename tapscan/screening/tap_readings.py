@@ -98,6 +98,7 @@ def read_taps(inspection: Inspection, zone: Zone, warnings: list[str], progress:
     points = [point for point in inspection.tap_files if point.zone == zone.code]
     measured: dict[Point, list[_Measured]] = {}
     batch: list[_Cut] = []
+    in_batch = 0
     channels: set[int] = set()
     heard: dict[bytes, str] = {}
     for done, point in enumerate(points, 1):
@@ -105,9 +106,10 @@ def read_taps(inspection: Inspection, zone: Zone, warnings: list[str], progress:
         channels |= {cut.channel for cut in cuts}
         reason[point.station - 1, point.position - 1] = why
         batch += cuts
-        if sum(len(cut.taps) for cut in batch) >= BATCH_TAPS or done == len(points):
+        in_batch += sum(len(cut.taps) for cut in cuts)
+        if in_batch >= BATCH_TAPS or done == len(points):
             _measure(batch, measured)
-            batch = []
+            batch, in_batch = [], 0
         progress(done, len(points))
     if len(channels) > 1:
         what = f"the loudest channel is not always the same one ({', '.join(map(str, sorted(channels)))})"
