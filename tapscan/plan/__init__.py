@@ -1,7 +1,7 @@
 """The plan: zones, surfaces, points and references. Knows nothing of signals, and no file but the plan."""
 
 from tapscan.plan.points import Block, Point, parse_block, parse_point, point_name
-from tapscan.plan.surfaces import block_mask, cell_area_mm2, girth_mm, s_mm, walk, x_mm
+from tapscan.plan.surfaces import block_mask, cell_area_mm2, girth_mm, neighbours, s_mm, walk, x_mm
 from tapscan.plan.zones import Laminate, Note, Part, Plan, Zone
 
 __all__ = [
@@ -15,6 +15,7 @@ __all__ = [
     "block_mask",
     "cell_area_mm2",
     "girth_mm",
+    "neighbours",
     "parse_block",
     "parse_point",
     "point_name",

@@ -127,6 +127,31 @@ def block_mask(zone: "Zone", blocks: "Iterable[Block]") -> "NDArray[np.bool_]":
     return mask
 
 
+def neighbours(zone: "Zone", mask: "NDArray[np.bool_]") -> "NDArray[np.bool_]":
+    """Mark the points that touch a marked one, diagonals and the seam included, without the marked ones.
+
+    Examples
+    --------
+    >>> from tapscan.plan.reading import parse_plan
+    >>> zone = parse_plan('zone = [{code = "A", shape = "tube", stations = 2, positions = 5, '
+    ...                   'station_pitch_mm = 5.0, girth_mm = 50.0}]').zones[0]
+    >>> mask = np.zeros((2, 5), dtype=bool)
+    >>> mask[0, 0] = True
+    >>> neighbours(zone, mask).astype(int).tolist()
+    [[0, 1, 0, 0, 1], [1, 1, 0, 0, 1]]
+    """
+    along = mask.copy()
+    along[1:] |= mask[:-1]
+    along[:-1] |= mask[1:]
+    near = along.copy()
+    near[:, 1:] |= along[:, :-1]
+    near[:, :-1] |= along[:, 1:]
+    if zone.is_tube:
+        near[:, 0] |= along[:, -1]
+        near[:, -1] |= along[:, 0]
+    return near & ~mask
+
+
 def walk(zone: "Zone") -> "list[tuple[int, int]]":
     """List (station, position), counted from 1, in walking order: station by station, skips left out.
 

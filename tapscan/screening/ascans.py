@@ -24,7 +24,7 @@ from tapscan.screening.baselines import distances, fit_baseline, refit, surface_
 from tapscan.screening.calls import MIN_READINGS, fit_null_law, p_values
 from tapscan.screening.echo_readings import EchoReadings
 from tapscan.screening.echo_twins import Expected
-from tapscan.screening.indications import Area, find_indications, label_areas, strength
+from tapscan.screening.indications import Area, find_indications, label_areas
 from tapscan.screening.results import CLEAR, SKIPPED, SUSPECT, UNREAD, AScanEvidence, Screened
 
 __all__ = ["screen_ascans"]
@@ -108,7 +108,7 @@ def screen_ascans(
         p_value=p_value,
         is_reference=reference,
         features=features,
-        indications=find_indications(zone, "ascan", areas, score, strength(score, 1.0), depth_mm),
+        indications=find_indications(zone, "ascan", areas, score, status == UNREAD, depth_mm),
         baseline=good.words,
         evidence=AScanEvidence(
             traces=readings.traces,

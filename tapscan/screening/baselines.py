@@ -44,6 +44,9 @@ KEPT_IN_RING = 0.5
 FEWEST_IN_RING = 4
 # So many points marked as good say for themselves what is good in their ring, whatever its other half says.
 MARKED_IN_RING = 3
+# In the first fit a point marked as good outweighs so many that may be damaged: a station of twelve has its
+# level from three of them.
+MARKED_WEIGHT = 10.0
 MAX_STEPS = 40
 # Fewer readings than this share change places where good and bad ones meet, to and fro, without end.
 SETTLED_SHARE = 0.03
@@ -256,7 +259,7 @@ def fit_baseline(features: Floats, terms: Terms, reference: Mask, noise: Floats)
     if not read.any():
         msg = "there are no readings to fit a baseline to"
         raise ValueError(msg)
-    residual = _least_absolute(features, terms, read)
+    residual = _least_absolute(features, terms, read, reference)
     size = np.sum(np.minimum(np.abs(residual) / _median_size(residual[read]), 10.0), axis=1)
     kept = _agreeing(size, terms, read, reference & read)
     fit = _fit(features, terms, kept, noise)
@@ -291,7 +294,7 @@ def distances(features: Floats, baseline: Baseline) -> Floats:
     return np.asarray(np.sqrt(np.where(baseline.kept, deleted, squared / (1 + baseline.leverage))))
 
 
-def _least_absolute(features: Floats, terms: Terms, read: Mask) -> Floats:
+def _least_absolute(features: Floats, terms: Terms, read: Mask, reference: Mask) -> Floats:
     """Residuals of the least-absolute-deviation fit: a start that damage hardly moves.
 
     What is made least is the sum of the readings' lengths, each feature in units of its median residual: the
@@ -301,14 +304,14 @@ def _least_absolute(features: Floats, terms: Terms, read: Mask) -> Floats:
     """
     own, values = terms.columns[read], features[read]
     ridge = terms.penalty + 1e-9 * np.eye(own.shape[1])
-    root = np.ones((len(values), 1))
+    trust = np.where(reference[read], MARKED_WEIGHT, 1.0)
+    root = np.sqrt(trust)[:, None]
     for _ in range(LAD_STEPS):
         weighted = root * own
         solved = np.linalg.solve(weighted.T @ weighted + ridge, weighted.T @ (root * values))
         residual = values - own @ solved
         length = np.linalg.norm(residual / _median_size(residual), axis=1)
-        weight = 1 / np.maximum(length / max(float(np.median(length)), 1e-300), 1e-2)
-        root = np.sqrt(weight)[:, None]
+        root = np.sqrt(trust / np.maximum(length / max(float(np.median(length)), 1e-300), 1e-2))[:, None]
     return np.asarray(features - terms.columns @ solved)
 
 

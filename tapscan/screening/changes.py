@@ -17,8 +17,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.stats import binom
 
-from tapscan.plan import Zone, parse_point, point_name
-from tapscan.screening.indications import Area, find_indications, label_areas, strength
+from tapscan.plan import Zone, block_mask, neighbours, parse_point, point_name
+from tapscan.screening.indications import Area, doubtful_points, find_indications, label_areas
 from tapscan.screening.results import SKIPPED, UNREAD, Indication, Method, Screened
 from tapscan.screening.tap_changes import Difference
 from tapscan.screening.taps import areas_beyond_chance
@@ -129,10 +129,11 @@ def zone_change(
     leaning = changed | (read & (difference.p_value < LEANING_P)) if after.method == "tap" else changed
     groups = _groups(after, earlier, match)
     changes = [_change(group, after, changed, leaning, read) for group in groups]
-    taken = np.any([_wider(g.was | g.now, closed=zone.is_tube) for g in groups], axis=0) if groups else False
+    taken = np.any([_reach(zone, g.was | g.now) for g in groups], axis=0) if groups else False
     rest = [area for area in beyond if not (area.members & taken).any()]
     score = np.where(np.isfinite(difference.score), difference.score, np.nan)
-    changes += _elsewhere(zone, after.method, rest, score)
+    doubtful = doubtful_points(difference.p_value, block_mask(zone, zone.skip))
+    changes += _elsewhere(zone, after.method, rest, score, doubtful)
     columns = {
         name: match.laid(values) for name, values in earlier.features.items() if name in after.features
     }
@@ -187,10 +188,9 @@ def _beyond_chance(
 
 def _groups(after: Screened, earlier: Screened, match: Match) -> list[_Group]:
     """Join indications of both inspections that overlap or touch, in the order of the later ones."""
-    closed = after.zone.is_tube
     was = [match.marked(_mask(one, earlier.zone)) for one in earlier.indications]
     now = [_mask(one, after.zone) for one in after.indications]
-    wider = [_wider(mask, closed=closed) for mask in now]
+    wider = [_reach(after.zone, mask) for mask in now]
     touches = np.array([[bool((a & b).any()) for b in was] for a in wider], dtype=bool)
     touches = touches.reshape(len(now), len(was))
     groups, seen_now, seen_was = [], set[int](), set[int]()
@@ -232,26 +232,16 @@ def _mask(indication: Indication, zone: Zone) -> Mask:
     return mask
 
 
-def _wider(mask: Mask, *, closed: bool) -> Mask:
-    """Mark the points and all their neighbours, across the seam when closed."""
-    wide = mask.copy()
-    wide[1:] |= mask[:-1]
-    wide[:-1] |= mask[1:]
-    sides = wide.copy()
-    sides[:, 1:] |= wide[:, :-1]
-    sides[:, :-1] |= wide[:, 1:]
-    if closed:
-        sides[:, 0] |= wide[:, -1]
-        sides[:, -1] |= wide[:, 0]
-    return sides
+def _reach(zone: Zone, mask: Mask) -> Mask:
+    return mask | neighbours(zone, mask)
 
 
 def _change(group: _Group, after: Screened, changed: Mask, leaning: Mask, read: Mask) -> Change:
     """Judge one group: by its extent, and by where its readings changed."""
-    reach = _wider(group.was | group.now, closed=after.zone.is_tube)
+    reach = _reach(after.zone, group.was | group.now)
     return Change(
         id="",
-        kind=_kind(group, changed, leaning, read, closed=after.zone.is_tube),
+        kind=_kind(after.zone, group, changed, leaning, read),
         zone=after.zone.code,
         method=after.method,
         before=group.before,
@@ -261,7 +251,7 @@ def _change(group: _Group, after: Screened, changed: Mask, leaning: Mask, read: 
     )
 
 
-def _kind(group: _Group, changed: Mask, leaning: Mask, read: Mask, *, closed: bool) -> ChangeKind:
+def _kind(zone: Zone, group: _Group, changed: Mask, leaning: Mask, read: Mask) -> ChangeKind:
     one_sided = not (group.before and group.after)
     extent = group.was | group.now
     if one_sided and (not extent.any() or read[extent].mean() < LEAST_READ):
@@ -272,7 +262,7 @@ def _kind(group: _Group, changed: Mask, leaning: Mask, read: Mask, *, closed: bo
     if not group.after:
         return "gone" if (changed & extent).any() else "unsure"
     gained, lost = group.now & ~group.was, group.was & ~group.now
-    edge = int((extent & _wider(~extent, closed=closed)).sum())
+    edge = int((extent & neighbours(zone, ~extent)).sum())
     enough = max(LEAST_MOVED, MOVED_OF_EDGE * np.sqrt(edge))
     if (leaning & gained).sum() - (leaning & lost).sum() >= enough:
         return "grown"
@@ -283,11 +273,11 @@ def _names(zone: Zone, mask: Mask) -> tuple[str, ...]:
     return tuple(point_name(zone.code, int(i) + 1, int(p) + 1) for i, p in np.argwhere(mask))
 
 
-def _elsewhere(zone: Zone, method: Method, areas: list[Area], score: Floats) -> list[Change]:
+def _elsewhere(zone: Zone, method: Method, areas: list[Area], score: Floats, doubtful: Mask) -> list[Change]:
     """Describe areas whose readings changed where neither inspection has an indication."""
     return [
         Change("", "elsewhere", zone.code, method, (), (), one.points, (one,))
-        for one in find_indications(zone, method, areas, score, strength(score, 1.0))
+        for one in find_indications(zone, method, areas, score, doubtful)
     ]
 
 

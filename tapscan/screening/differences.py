@@ -10,9 +10,9 @@ from tapscan.errors import TapscanError
 from tapscan.plan import Zone, block_mask
 from tapscan.screening.baselines import Baseline, Terms, refit, surface_terms
 from tapscan.screening.fitting import Fitted, fit_in_turn
-from tapscan.screening.indications import find_indications, strength
+from tapscan.screening.indications import doubtful_points, find_indications
 from tapscan.screening.patterns import visit_terms
-from tapscan.screening.results import CLEAR, SUSPECT, Screened, TapEvidence, TwinEvidence
+from tapscan.screening.results import CLEAR, SKIPPED, SUSPECT, Screened, TapEvidence, TwinEvidence
 from tapscan.screening.tap_readings import TapReadings
 from tapscan.screening.taps import MOST_BANDS, areas_beyond_chance, strike_bel, tap_vector
 from tapscan.screening.twins import Twin, beside, named, too_few
@@ -68,6 +68,7 @@ def taps_against(
     read = np.isin(own.status, (CLEAR, SUSPECT))
     status = np.where(read, np.where(p_value < false_call_rate, SUSPECT, CLEAR), own.status)
     areas = areas_beyond_chance(zone, status == SUSPECT, p_value, false_call_rate)
+    doubtful = doubtful_points(p_value, status == SKIPPED)
     ratio = float(np.median(fitted.baseline.spread)) / _own_spread(zone, readings, bands)
     assert isinstance(own.evidence, TapEvidence)
     return replace(
@@ -76,7 +77,7 @@ def taps_against(
         status=status,
         score=score,
         p_value=p_value,
-        indications=find_indications(zone, "tap", areas, score, strength(score, 1.0)),
+        indications=find_indications(zone, "tap", areas, score, doubtful),
         baseline=named(source, int(fitted.baseline.kept.sum()), ratio, int((read & ~judged).sum())),
     )
 

@@ -3,8 +3,8 @@
 The edge of a delamination runs somewhere between the last suspect point and the first clear one. The outline
 puts it where the *strength* (score over the suspect limit, saturating at twice the limit) interpolates to
 one half of its full value: the half-amplitude rule, which ultrasonic sizing uses on amplitudes, applied to
-the score. The bounds need no interpolation: the true edge cannot pass inside the suspect points that were
-read, nor outside the clear ones.
+the score. The bounds need no interpolation: the true edge passes neither inside the suspect points nor
+outside the clear ones, of which those that are in doubt do not count.
 """
 
 from dataclasses import dataclass, replace
@@ -13,16 +13,20 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from tapscan.plan import Zone, point_name
+from tapscan.plan import Zone, neighbours, point_name
 from tapscan.plan.surfaces import slant
 from tapscan.screening.results import Indication, Kind, Method
 
-__all__ = ["Area", "find_indications", "label_areas", "strength"]
+__all__ = ["Area", "doubtful_points", "find_indications", "label_areas"]
 
 Ring = tuple[tuple[float, float], ...]
 Mask = NDArray[np.bool_]
 Grid = NDArray[np.float64]
 
+# A tap reaches as far as its contact and half of it may lie on good laminate: over a rim, and over what is
+# deep, a reading is not called though it is poor. What fewer good readings than this share would be is no
+# proof that the edge has been passed.
+DOUBTFUL_P = 0.05
 # Levels at which a 0/1 mask is contoured to run just outside its points, or just inside its neighbours.
 _INNERMOST, _OUTERMOST = 0.999, 0.001
 
@@ -36,19 +40,30 @@ class Area:
     kind: Kind = "delamination"
 
 
-def strength(score: Grid, limit: float) -> Grid:
-    """Map scores to 0…1 with one half at the suspect limit; NaN (unread) counts as half way down to clear.
+def _strength(score: Grid) -> Grid:
+    """Map scores to 0…1, one half at the suspect limit of 1; NaN (unread) counts as half way down to clear.
 
     A laminate is either whole or not at a given spot: how far beyond twice the limit a score lies says
     nothing about where the edge is, so it is not allowed to push the outline outward.
 
     Examples
     --------
-    >>> strength(np.array([0.0, 1.0, 2.0, 50.0, np.nan]), limit=2.0)
+    >>> _strength(np.array([0.0, 0.5, 1.0, 25.0, np.nan]))
     array([0.  , 0.25, 0.5 , 1.  , 0.25])
     """
-    ratio = np.clip(score / (2.0 * limit), 0.0, 1.0)
+    ratio = np.clip(score / 2, 0.0, 1.0)
     return np.where(np.isnan(ratio), 0.25, ratio)
+
+
+def doubtful_points(p_value: Grid, skipped: Mask) -> Mask:
+    """Mark points that may be damaged though they are not called: unread, or not like many good ones.
+
+    Examples
+    --------
+    >>> doubtful_points(np.array([0.5, 0.02, np.nan, np.nan]), np.array([False, False, False, True]))
+    array([False,  True,  True, False])
+    """
+    return np.asarray((np.isnan(p_value) & ~skipped) | (p_value < DOUBTFUL_P))
 
 
 def label_areas(suspect: Mask, *, closed: bool, kind: Kind = "delamination") -> list[Area]:
@@ -102,7 +117,7 @@ def _first_column(members: Mask) -> int:
 
 
 def find_indications(
-    zone: Zone, method: Method, areas: list[Area], score: Grid, strength: Grid, depth_mm: Grid | None = None
+    zone: Zone, method: Method, areas: list[Area], score: Grid, doubtful: Mask, depth_mm: Grid | None = None
 ) -> tuple[Indication, ...]:
     """Describe each area as an `Indication`, the largest first.
 
@@ -112,12 +127,15 @@ def find_indications(
         What was inspected and how.
     areas
         From `label_areas`.
-    score, strength
-        Shape (stations, positions); `score` is NaN where unread.
+    score
+        Shape (stations, positions), one at the suspect limit, NaN where unread.
+    doubtful
+        Shape (stations, positions): points beside an area that are no proof of its edge.
     depth_mm
         Depth of the echo at each point, NaN where none; None when the method does not tell depth.
     """
-    described = [_describe(zone, method, area, score, strength, depth_mm) for area in areas]
+    called = np.any([area.members for area in areas], axis=0)
+    described = [_describe(zone, method, area, score, doubtful & ~called, depth_mm) for area in areas]
     described.sort(key=lambda one: (-one.area_mm2, -one.score, one.peak_point))
     letter = "T" if method == "tap" else "A"
     return tuple(_renamed(one, f"{zone.code}-{letter}{number}") for number, one in enumerate(described, 1))
@@ -128,12 +146,15 @@ def _renamed(indication: Indication, name: str) -> Indication:
 
 
 def _describe(
-    zone: Zone, method: Method, area: Area, score: Grid, strength: Grid, depth_mm: Grid | None
+    zone: Zone, method: Method, area: Area, score: Grid, doubtful: Mask, depth_mm: Grid | None
 ) -> Indication:
+    level = _strength(score)
     # A point just at the limit is within its own outline.
-    own = np.where(area.members, np.maximum(strength, 0.501), np.minimum(strength, 0.49))
+    own = np.where(area.members, np.maximum(level, 0.501), np.minimum(level, 0.49))
     rings, area_mm2 = _outline(zone, area, own, 0.5)
-    mask = area.members.astype(float)
+    least_mm2 = _outline(zone, area, area.members.astype(float), _INNERMOST)[1]
+    most = _with(area, doubtful & neighbours(zone, area.members), closed=zone.is_tube)
+    most_mm2 = _outline(zone, most, most.members.astype(float), _OUTERMOST)[1]
     outline = np.vstack([np.asarray(ring) for ring in rings])
     peak = np.unravel_index(int(np.nanargmax(np.where(area.members, score, -np.inf))), score.shape)
     depth = None
@@ -145,8 +166,8 @@ def _describe(
         method=method,
         points=tuple(point_name(zone.code, int(i) + 1, int(p) + 1) for i, p in np.argwhere(area.members)),
         area_mm2=area_mm2,
-        area_low_mm2=min(area_mm2, _outline(zone, area, mask, _INNERMOST)[1]),
-        area_high_mm2=max(area_mm2, _outline(zone, area, mask, _OUTERMOST)[1]),
+        area_low_mm2=min(area_mm2, least_mm2),
+        area_high_mm2=max(area_mm2, most_mm2),
         x_mm=(float(outline[:, 0].min()), float(outline[:, 0].max())),
         s_mm=_extent_s_mm(zone, area, outline),
         depth_mm=depth,
@@ -155,6 +176,11 @@ def _describe(
         outline=rings,
         kind=area.kind,
     )
+
+
+def _with(area: Area, more: Mask, *, closed: bool) -> Area:
+    members = area.members | more
+    return replace(area, members=members, first_column=_first_column(members) if closed else 0)
 
 
 def _outline(zone: Zone, area: Area, field: Grid, level: float) -> tuple[tuple[Ring, ...], float]:

@@ -10,7 +10,7 @@ from tapscan.plan import Zone, block_mask
 from tapscan.screening.baselines import KEPT_SHARE, Baseline, refit, surface_terms
 from tapscan.screening.calls import MIN_READINGS, chance_count
 from tapscan.screening.fitting import Fitted, fit_in_turn
-from tapscan.screening.indications import Area, find_indications, label_areas, strength
+from tapscan.screening.indications import Area, doubtful_points, find_indications, label_areas
 from tapscan.screening.results import CLEAR, SKIPPED, SUSPECT, UNREAD, Screened, TapEvidence
 from tapscan.screening.tap_readings import TapReadings
 
@@ -67,6 +67,7 @@ def screen_taps(zone: Zone, readings: TapReadings, false_call_rate: float, warni
     reason[status == SKIPPED] = ""
     columns = {"n_taps": readings.n_taps.astype(float), **readings.features}
     areas = areas_beyond_chance(zone, status == SUSPECT, p_value, false_call_rate)
+    doubtful = doubtful_points(p_value, status == SKIPPED)
     return Screened(
         zone=zone,
         method="tap",
@@ -76,7 +77,7 @@ def screen_taps(zone: Zone, readings: TapReadings, false_call_rate: float, warni
         p_value=p_value,
         is_reference=reference,
         features={name: np.where(status == UNREAD, np.nan, values) for name, values in columns.items()},
-        indications=find_indications(zone, "tap", areas, score, strength(score, 1.0)),
+        indications=find_indications(zone, "tap", areas, score, doubtful),
         baseline=words,
         evidence=TapEvidence(readings.band_hz, readings.spectrum_db, expected_db, spread_db),
     )
@@ -128,8 +129,7 @@ def strike_bel(readings: TapReadings) -> Floats:
     """Tell how much louder each point was struck than its station, in tens of dB, within bounds; (points,).
 
     A harder strike is a shorter one (Hertz: contact time falls with the fifth root of speed) and sounds
-    brighter:
-    that is the tapper, not the part. Beyond the bounds it may well be the part.
+    brighter: that is the tapper, not the part. Beyond the bounds it may well be the part.
     """
     level_db = readings.features["level_db"]
     if not np.isfinite(level_db).any():

@@ -6,8 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tapscan.analysis import Results
-from tapscan.plan import point_name
-from tapscan.plan.surfaces import cell_area_mm2
+from tapscan.plan import cell_area_mm2, neighbours, point_name
 from tapscan.plan.zones import Plan, Zone
 from tapscan.screening.results import CLEAR, SUSPECT, Indication, Screened
 from tapscan.sectioning import outcomes
@@ -25,7 +24,6 @@ from tapscan.sectioning.outcomes import Compared, Defect, JudgedIndication
 from tapscan.sectioning.reasons import (
     false_call_reason,
     is_edge,
-    neighbours,
     reach_reason,
     score_reason,
 )

@@ -18,11 +18,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tapscan.plan.points import point_name
+from tapscan.plan.surfaces import neighbours
 from tapscan.plan.zones import Zone
 from tapscan.screening.results import CLEAR, SUSPECT, UNREAD, Screened
 from tapscan.sectioning.binomial import least_trials
 from tapscan.sectioning.findings import NOT_CUT, Finding, shown
-from tapscan.sectioning.reasons import neighbours
 
 __all__ = ["PlannedCut", "plan_cuts"]
 

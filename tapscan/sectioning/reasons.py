@@ -6,35 +6,10 @@ from numpy.typing import NDArray
 from tapscan.plan.zones import Plan, Zone
 from tapscan.screening.reach import ascan_outlook, pitch_mm, told_by_taps
 
-__all__ = ["false_call_reason", "is_edge", "neighbours", "reach_reason", "score_reason"]
+__all__ = ["false_call_reason", "is_edge", "reach_reason", "score_reason"]
 
 Mask = NDArray[np.bool_]
 _NEARLY, _JUST_OVER = 0.7, 1.5
-
-
-def neighbours(zone: Zone, mask: Mask) -> Mask:
-    """Mark the points that touch a marked one, diagonals and the seam included, without the marked ones.
-
-    Examples
-    --------
-    >>> from tapscan.plan.reading import parse_plan
-    >>> zone = parse_plan('zone = [{code = "A", shape = "tube", stations = 2, positions = 5, '
-    ...                   'station_pitch_mm = 5.0, girth_mm = 50.0}]').zones[0]
-    >>> mask = np.zeros((2, 5), dtype=bool)
-    >>> mask[0, 0] = True
-    >>> neighbours(zone, mask).astype(int).tolist()
-    [[0, 1, 0, 0, 1], [1, 1, 0, 0, 1]]
-    """
-    along = mask.copy()
-    along[1:] |= mask[:-1]
-    along[:-1] |= mask[1:]
-    near = along.copy()
-    near[:, 1:] |= along[:, :-1]
-    near[:, :-1] |= along[:, 1:]
-    if zone.is_tube:
-        near[:, 0] |= along[:, -1]
-        near[:, -1] |= along[:, 0]
-    return near & ~mask
 
 
 def is_edge(zone: Zone) -> Mask:

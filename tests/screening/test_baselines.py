@@ -169,13 +169,20 @@ def test_a_reading_is_held_against_the_fit_without_it():
 
 
 def test_what_noise_explains_is_no_distance():
-    features = good_readings(7)
-    features[50, 2] += 12
+    """Twelve standard deviations off, and as many of noise: how far that is left depends on the draw."""
     noise = NO_NOISE.copy()
-    quiet = distances(features, fit_baseline(features, TERMS, NO_REFERENCE, noise))[50]
     noise[50, 2] = 12
-    loud = distances(features, fit_baseline(features, TERMS, NO_REFERENCE, noise))[50]
-    assert loud < 0.5 * quiet
+    share = []
+    for seed in range(7, 15):
+        features = good_readings(seed)
+        features[50, 2] += 12
+        quiet, loud = (
+            distances(features, fit_baseline(features, TERMS, NO_REFERENCE, some))[50]
+            for some in (NO_NOISE, noise)
+        )
+        share.append(loud / quiet)
+    assert np.median(share) < 0.4
+    assert max(share) < 0.6
 
 
 def test_a_misplaced_hand_is_forgiven_along_the_part_only():

@@ -7,7 +7,7 @@ import pytest
 
 from tapscan.plan.reading import parse_plan
 from tapscan.screening.changes import ZoneChange, zone_change
-from tapscan.screening.indications import find_indications, label_areas, strength
+from tapscan.screening.indications import find_indications, label_areas
 from tapscan.screening.results import Screened, TapEvidence
 from tapscan.screening.tap_changes import Difference
 from tapscan.screening.twins import matched
@@ -53,7 +53,7 @@ def screened(*blocks: Block, unread: tuple[Block, ...] = (), of=None) -> Screene
         p_value=np.where(suspect, 1e-9, 0.5),
         is_reference=np.zeros(grid, dtype=bool),
         features={"peak_hz": np.full(grid, 3000.0)},
-        indications=find_indications(of, "tap", areas, score, strength(score, 1.0)),
+        indications=find_indications(of, "tap", areas, score, missing),
         baseline="made up.",
         evidence=TapEvidence(nothing, np.zeros((*grid, 0)), np.zeros((*grid, 0)), nothing),
     )

@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 from tapscan.plan import Laminate, Zone, girth_mm, s_mm, x_mm
-from tapscan.screening.indications import find_indications, label_areas, strength
+from tapscan.screening.indications import find_indications, label_areas
 from tapscan.screening.results import Indication
 
 WALL = Laminate(1.6, 60.0, 0.3, 1550.0, 2950.0)
@@ -26,12 +26,14 @@ def panel(stations: int = 20, positions: int = 20) -> Zone:
 
 
 def indications(
-    zone: Zone, suspect: NDArray[np.bool_], score: NDArray[np.float64] | None = None
+    zone: Zone,
+    suspect: NDArray[np.bool_],
+    score: NDArray[np.float64] | None = None,
+    doubtful: NDArray[np.bool_] | None = None,
 ) -> tuple[Indication, ...]:
     score = np.where(suspect, 2.0, 0.0) if score is None else score
-    return find_indications(
-        zone, "tap", label_areas(suspect, closed=zone.is_tube), score, strength(score, 1.0)
-    )
+    doubtful = np.zeros_like(suspect) if doubtful is None else doubtful
+    return find_indications(zone, "tap", label_areas(suspect, closed=zone.is_tube), score, doubtful)
 
 
 def rim_mm(zone: Zone, centre_x_mm: float, centre_s_mm: float, radius_mm: float) -> NDArray[np.float64]:
@@ -224,9 +226,9 @@ def test_depth_peak_and_letter_are_told():
     depth = np.full(zone.grid_shape, np.nan)
     depth[5:8, 5:7] = 0.6
     areas = label_areas(suspect, closed=False)
-    (one,) = find_indications(zone, "ascan", areas, score, strength(score, 1.0), depth)
+    (one,) = find_indications(zone, "ascan", areas, score, ~suspect & False, depth)
     assert (one.id, one.peak_point, one.score, one.depth_mm) == ("PL-A1", "PL-07-08", 2.5, 0.6)
-    (blind,) = find_indications(zone, "ascan", areas, score, strength(score, 1.0), depth * np.nan)
+    (blind,) = find_indications(zone, "ascan", areas, score, ~suspect & False, depth * np.nan)
     assert blind.depth_mm is None
     assert indications(zone, suspect)[0].depth_mm is None
 
@@ -269,3 +271,41 @@ def test_any_form_on_any_small_tube_is_described(seed, positions, share):
         assert 0 <= one.area_low_mm2 <= one.area_mm2 <= one.area_high_mm2 <= 6 * PITCH_MM * 120 * (1 + 1e-9)
         assert all(0 <= s <= 120 for s in one.s_mm)
     assert sum(one.area_mm2 for one in found) <= 6 * PITCH_MM * 120 * (1 + 1e-9)
+
+
+def test_an_unread_or_doubtful_neighbour_is_no_proof_of_an_edge():
+    """Four points in a square, 25 mm² each: bounds of 25 and of the 3 by 3 cells between their neighbours."""
+    zone = panel()
+    suspect, beside, far = (np.zeros(zone.grid_shape, dtype=bool) for _ in range(3))
+    suspect[5:7, 5:7] = beside[5:7, 7] = far[5:7, 10] = True
+    (plain,), (doubted,), (distant,) = (
+        indications(zone, suspect, doubtful=doubtful) for doubtful in (None, beside, far)
+    )
+    assert plain == distant
+    assert (doubted.area_low_mm2, doubted.area_mm2) == (plain.area_low_mm2, plain.area_mm2)
+    # Beyond its points an outline cuts the corners off: half a cell each.
+    assert plain.area_high_mm2 == pytest.approx((9 - 2) * PITCH_MM**2, rel=0.01)
+    assert doubted.area_high_mm2 == pytest.approx((12 - 2) * PITCH_MM**2, rel=0.01)
+
+
+def test_a_point_of_another_area_is_never_in_doubt():
+    """Two squares a column apart meet in no bound; the column between them may belong to either."""
+    zone = panel()
+    suspect, between = (np.zeros(zone.grid_shape, dtype=bool) for _ in range(2))
+    suspect[5:7, 3:5] = suspect[5:7, 6:8] = True
+    between[5:7, 5] = True
+    plain = indications(zone, suspect)
+    for one, before in zip(indications(zone, suspect, doubtful=between | suspect), plain, strict=True):
+        assert before.area_high_mm2 < one.area_high_mm2 < before.area_high_mm2 + 4 * PITCH_MM**2
+
+
+def test_a_doubtful_point_across_the_seam_counts():
+    zone = tube()
+    suspect, doubtful = (np.zeros(zone.grid_shape, dtype=bool) for _ in range(2))
+    suspect[8:11, 0:3] = True
+    doubtful[8:11, -1] = True
+    (across,) = indications(zone, suspect, doubtful=doubtful)
+    (within,) = indications(zone, np.roll(suspect, 6, axis=1), doubtful=np.roll(doubtful, 6, axis=1))
+    (plain,) = indications(zone, suspect)
+    assert across.area_high_mm2 == pytest.approx(within.area_high_mm2, rel=1e-9)
+    assert across.area_high_mm2 > plain.area_high_mm2 + 2 * PITCH_MM**2
