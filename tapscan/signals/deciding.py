@@ -4,8 +4,8 @@ Back wall: the largest echo near the time of flight that is due there. That time
 within 20 %, or else what the zone's largest echoes have in common; then narrowed, by a smooth surface
 through the zone and what whole stations or positions share, to four standard deviations of the zone about
 it, 2.5 to 10 %. One that comes half a cycle off and upside down is the back wall on the pulse's neighbouring
-half-wave, and is put right. An echo at twice or three times the time of a stronger one above it is that one's
-next round trip and not the back wall.
+half-wave, and is put right. An echo at twice or three times the time of one above it, and weaker by what the
+front surface lets through, is that one's next round trip and not the back wall.
 
 First echo inside: the earliest that counts before the back wall, or, where that is lost, before it is due.
 A trace that shows neither, or nothing well before the back wall is due, and ends too early for that one, is
@@ -33,6 +33,9 @@ _TOLERANCE = 0.2  # of the expected time of flight, before the zone has narrowed
 _NARROW = 0.025  # the same, once it has
 _WIDE = 0.10
 _FEW_TURNED = 0.02  # of the traces: fewer than this on the wrong half-wave pull no expected time along
+# Of an echo's amplitude, sent down again by the front surface: (Z - Zc) / (Z + Zc) is 0.52 under water (4.7
+# and 1.5 MRayl), less under plastic delay lines.
+_MOST_RETURNED = 0.6
 _ENOUGH_TURNED = 5  # traces on the wrong half-wave whose middle tells how far it lies off
 
 
@@ -202,7 +205,7 @@ def _shifted(part: Candidates, shift: Floats) -> Candidates:
 def _backwall(part: Candidates, expected: Floats, slack: float, cycle: float) -> NDArray[np.intp]:
     """Index of the back-wall echo among the candidates, -1 where it is lost.
 
-    An echo at twice or three times the time of a stronger one above it is that one's next round trip.
+    One that may be the next round trip of an echo above it is not taken for it.
     """
     size = np.abs(part.amplitude)
     with np.errstate(invalid="ignore"):
@@ -214,13 +217,16 @@ def _backwall(part: Candidates, expected: Floats, slack: float, cycle: float) ->
 
 
 def _repeats(after: Floats32, size: Floats32, near: float) -> NDArray[np.bool_]:
-    """Whether each echo may be the second or third round trip of a stronger one above it."""
+    """Whether each echo may be the second or third round trip of a stronger one above it.
+
+    Every trip but the first loses what the front surface does not send back down.
+    """
     repeat = np.zeros(after.shape, dtype=bool)
     with np.errstate(invalid="ignore"):
         for parent in range(after.shape[1]):
-            stronger = size[:, parent : parent + 1] > size
             for trips in (2, 3):
-                repeat |= stronger & (np.abs(after - trips * after[:, parent : parent + 1]) < near)
+                weaker = size < _MOST_RETURNED ** (trips - 1) * size[:, parent : parent + 1]
+                repeat |= weaker & (np.abs(after - trips * after[:, parent : parent + 1]) < near)
     return repeat
 
 
