@@ -26,6 +26,7 @@ from tapscan.screening.echo_readings import EchoReadings
 from tapscan.screening.echo_twins import Expected
 from tapscan.screening.indications import Area, find_indications, label_areas
 from tapscan.screening.results import CLEAR, SKIPPED, SUSPECT, UNREAD, AScanEvidence, Screened
+from tapscan.signals.losses import loss_db_per_s
 
 __all__ = ["screen_ascans"]
 
@@ -39,6 +40,9 @@ NEIGHBOURS, SAME_DEPTH = 2, 0.15
 # keeps back less than this share is a ply's, unless the echo's own second or third round trip may stand in
 # the place of the back wall, to this share of its time.
 KEPT, COMPANY, TRIP = 0.2, 2, 0.03
+# The loss is told to a third, and one that grows faster than frequency is told too large; an echo that fills
+# the beam is taken for half of one by neither.
+MOST_SPARED_DB = 6.0
 # A back wall that was not found is this far below what was expected, for the table's and the score's sake.
 LOST_DB = -40.0
 # Half the step from bonded to free, in robust standard deviations of either; below that a bond cannot be told
@@ -240,13 +244,24 @@ def _inside_share(readings: EchoReadings, free: Floats, read: Mask, *, closed: b
     """Share of the beam that the first echo inside stands for.
 
     A whole beam's echo from inside is at least as strong as the back wall: it has less laminate to cross. How
-    much stronger, the neighbours at the same depth tell; without them an edge would be drawn too far out.
+    much stronger, the laminate's loss tells, and the neighbours at the same depth; without them an edge would
+    be drawn too far out, and a ply near the surface of a thick wall taken for damage.
     """
     echo = np.where(read, _amplitude(readings.echoes.echo_db), 0.0)
-    whole = np.maximum(free, echo)
+    whole = np.maximum(free * 10 ** (_spared_db(readings) / 20), echo)
     for near, same in _at_the_same_depth(echo, readings.echoes.echo_s, NEIGHBOURS, closed=closed):
         whole = np.where(same, np.maximum(whole, near), whole)
     return np.asarray(echo / whole)
+
+
+def _spared_db(readings: EchoReadings) -> Floats:
+    """Give the loss, (stations, positions), that the first echo inside is spared on its shorter way."""
+    echoes = readings.echoes
+    if not (np.isfinite(echoes.tof_s).any() and np.isfinite(echoes.echo_s).any()):
+        return np.zeros(echoes.tof_s.shape)
+    loss = loss_db_per_s(readings.traces, echoes.front_s, echoes.backwall_s, readings.sample_rate_hz)
+    shorter_s = np.nan_to_num(np.nanmedian(echoes.tof_s) - echoes.echo_s)
+    return np.asarray(np.clip(loss * shorter_s, 0.0, MOST_SPARED_DB))
 
 
 def _at_the_same_depth(

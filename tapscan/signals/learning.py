@@ -61,16 +61,29 @@ def learn(
     pulse = (
         estimate_pulse(values, sample_rate_hz, centre_frequency_hz, _TAIL_FRACTION) if len(values) else None
     )
-    if pulse is None or len(pulse.samples) > traces.shape[1]:
+    due = 0.0 if expected_tof_s is None else expected_tof_s * sample_rate_hz
+    pattern = None if pulse is None else _learnt(values, pulse, step, due)
+    if pattern is None or not pattern.usual > 0:
+        return pattern
+    # Back walls that are stronger than the front-surface echo and of its polarity: plies right behind a weak
+    # front surface have mixed with its echo, and it passes for the pulse's next half-wave.
+    back = -_back_walls(values, pattern)
+    pulse = estimate_pulse(back, sample_rate_hz, centre_frequency_hz, _TAIL_FRACTION)
+    other = None if pulse is None else _learnt(values, pulse, step, due)
+    return other if other is not None and other.usual < 0 else pattern
+
+
+def _learnt(values: Floats32, pulse: Pulse, step: float, due: float) -> Pattern | None:
+    """Learn everything but the pulse; `due` is when the back wall is expected, in samples, 0 if unknown."""
+    if len(pulse.samples) > values.shape[1]:
         return None
     kernel = _kernel(values, pulse, step)
     if kernel is None:
         return None
-    due = 0.0 if expected_tof_s is None else expected_tof_s * kernel.up * sample_rate_hz
     pattern = _with_noise(make_pattern(kernel, pulse.centre, kernel.grid, step), values)
     found = candidates(values, pattern, 1)
     c = correlate(values, kernel)
-    args = (_window(found, pattern, due), step, _front_fraction(c, found))
+    args = (_window(found, pattern, due * kernel.up), step, _front_fraction(c, found))
     pattern = _with_weights(_with_noise(make_pattern(kernel, pulse.centre, *args), values), values)
     found = candidates(values, pattern, 1)
     scatter, misfit = _levels(c, found, pattern)
@@ -80,6 +93,17 @@ def learn(
         scatter=np.maximum(scatter, _LEAST_RELATIVE).astype(np.float32),
         misfit=np.maximum(misfit, _LEAST_RELATIVE).astype(np.float32),
     )
+
+
+def _back_walls(values: Floats32, pattern: Pattern) -> Floats32:
+    """Cut out of each trace the largest echo inside, from half a pulse before it to two behind its start."""
+    kernel, found = pattern.kernel, candidates(values, pattern, 1)
+    echo = np.isfinite(found.after[:, 0])
+    length = kernel.length
+    begin = np.rint((found.front + found.after[:, 0])[echo] / kernel.up).astype(int) - kernel.lead
+    padded = np.pad(values[echo], ((0, 0), (length, 2 * length)))
+    at = begin[:, None] + length // 2 + np.arange(5 * length // 2)
+    return np.take_along_axis(padded, np.clip(at, 0, padded.shape[1] - 1), axis=1)
 
 
 def _front_fraction(c: Floats32, found: Candidates) -> float:

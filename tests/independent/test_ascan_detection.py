@@ -67,3 +67,30 @@ def test_an_echo_whose_half_waves_loss_made_alike_is_not_told_half_a_cycle_off()
     _, errors = ascan_verdicts((724,), str)  # 3.2 mm under a delay line of 1.48 MRayl, 8 bits
     assert len(errors[0].beam_depth_mm) > 40
     assert (np.abs(errors[0].beam_depth_mm) < 0.05).all()  # 8 of 51 were off
+
+
+def test_plies_behind_a_weak_front_surface_do_not_pass_for_the_pulse() -> None:
+    """Its echo had mixed with theirs: every thickness was half a cycle, 6 %, out."""
+    verdicts, errors = ascan_verdicts((958,), str)  # 2.4 mm under a delay line of 3.15 MRayl
+    assert all(verdicts[0].found)
+    assert all(v.false_calls == 0 for v in verdicts)  # 14 were
+    thickness = np.concatenate([e.thickness for e in errors])
+    assert (np.abs(thickness) < 0.01).mean() > 0.98
+    assert (np.abs(errors[0].beam_depth_mm) < 0.05).all()
+
+
+def test_over_the_rim_of_a_shallow_delamination_the_edge_is_where_it_is() -> None:
+    """There the front-surface echo was taken a cycle late, and the back wall for an echo from inside."""
+    verdicts, errors = ascan_verdicts((896, 946), str)  # 0.45 and 0.48 mm deep
+    ratios = np.concatenate([e.wide_ratio for e in errors])
+    assert len(ratios) > 2
+    assert ratios == pytest.approx(1.0, abs=0.10)  # 1.17 and 1.16 were told
+    assert all(all(v.covered) for v in verdicts if v.defects)
+
+
+def test_plies_of_a_thick_wall_that_loses_much_are_no_damage() -> None:
+    """Near the surface they send back half of what is left of the back wall."""
+    for seed in (943, 1112):
+        wall, probe = drawn(seed)
+        verdict, _ = judge_ascan_part((), seed + 1000, "", wall=wall, probe=probe)
+        assert verdict.false_calls == 0  # 5 on the damaged panel of the one, 4 on this of the other

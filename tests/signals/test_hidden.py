@@ -45,3 +45,57 @@ def test_a_sound_panel_beneath_the_same_delay_line_shows_nothing_inside():
     features = measure_volume(traces, RATE_HZ, AScanSettings(TOF_SAMPLES / RATE_HZ))
     assert not np.isfinite(features.echo_s).any()
     assert np.isfinite(features.tof_s).all()
+
+
+def over_the_rim(share, seed=3):
+    """A panel in whose patch the beam is filled to `share` by a delamination 1.5 cycles below the front."""
+    rng = np.random.default_rng(seed)
+    time_s = np.arange(90) / RATE_HZ - 0.4e-6
+    pulse = np.exp(-0.5 * (time_s / 0.12e-6) ** 2) * np.cos(2 * np.pi * 5e6 * time_s + 0.4)
+    front = (100 + rng.uniform(-40, 40, (20, 12))).ravel()
+    filled = np.zeros((20, 12))
+    filled[6:12, 3:9] = share
+    part = filled.reshape(-1, 1)
+    clean = 0.4 * delayed(pulse, front, 512) - 0.95 * part * delayed(pulse, front + 30, 512)
+    clean -= 0.8 * (1 - part) * delayed(pulse, front + TOF_SAMPLES, 512)
+    return clean.reshape(20, 12, 512) + 0.002 * rng.standard_normal((20, 12, 512)), filled > 0
+
+
+@pytest.mark.parametrize("share", [0.5, 0.7, 0.9])
+def test_over_a_rim_the_front_and_the_patch_are_told_apart(share):
+    """Between the two stands a crest larger than either, a cycle late: the back wall came a cycle early."""
+    traces, inside = over_the_rim(share)
+    features = measure_volume(traces, RATE_HZ, AScanSettings(TOF_SAMPLES / RATE_HZ))
+    assert np.abs(features.echo_s[inside] * RATE_HZ - 30).max() < 1
+    assert np.abs(features.tof_s[inside] * RATE_HZ - TOF_SAMPLES).max() < 1
+    usual = np.median(features.front_amplitude[~inside])
+    assert features.front_amplitude[inside] == pytest.approx(usual, rel=0.1)
+
+
+def test_twice_the_coupling_makes_no_delamination():
+    """Those traces are looked at again, and one echo more would explain some of the noise."""
+    traces, _ = over_the_rim(0.0)
+    traces[3:9, 2:9] *= 2.0
+    features = measure_volume(traces, RATE_HZ, AScanSettings(TOF_SAMPLES / RATE_HZ))
+    assert not np.isfinite(features.echo_s).any()
+    assert np.abs(features.tof_s * RATE_HZ - TOF_SAMPLES).max() < 1
+
+
+@pytest.mark.parametrize(("share", "is_back_wall"), [(0.5, True), (1.0, False)])
+def test_an_echo_too_strong_for_a_round_trip_is_the_back_wall(share, is_back_wall):
+    """A patch half way down sends its second round trip to where the back wall is due."""
+    rng = np.random.default_rng(5)
+    time_s = np.arange(90) / RATE_HZ - 0.4e-6
+    pulse = np.exp(-0.5 * (time_s / 0.12e-6) ** 2) * np.cos(2 * np.pi * 5e6 * time_s)
+    part = np.zeros((20, 12))
+    part[6:12, 3:9] = share
+    front, part = (100 + rng.uniform(-40, 40, 240)), part.reshape(-1, 1)
+    clean = delayed(pulse, front, 512) - 0.8 * part * delayed(pulse, front + TOF_SAMPLES / 2, 512)
+    # Half of the patch's echo goes round once more, as under water, and comes back as a back wall does.
+    behind = 0.8 * (1 - part) + 0.5 * 0.8 * part
+    clean -= behind * delayed(pulse, front + TOF_SAMPLES, 512)
+    traces = clean.reshape(20, 12, 512) + 0.002 * rng.standard_normal((20, 12, 512))
+    features = measure_volume(traces, RATE_HZ, AScanSettings(TOF_SAMPLES / RATE_HZ))
+    inside = part.reshape(20, 12) > 0
+    assert np.abs(features.echo_s[inside] * RATE_HZ - TOF_SAMPLES / 2).max() < 1
+    assert (np.isfinite(features.tof_s[inside]) == is_back_wall).all()
