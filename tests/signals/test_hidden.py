@@ -50,8 +50,8 @@ def test_a_sound_panel_beneath_the_same_delay_line_shows_nothing_inside():
 def over_the_rim(share, seed=3):
     """A panel in whose patch the beam is filled to `share` by a delamination 1.5 cycles below the front."""
     rng = np.random.default_rng(seed)
-    time_s = np.arange(90) / RATE_HZ - 0.4e-6
-    pulse = np.exp(-0.5 * (time_s / 0.12e-6) ** 2) * np.cos(2 * np.pi * 5e6 * time_s + 0.4)
+    time_s = np.arange(130) / RATE_HZ - 0.6e-6
+    pulse = np.exp(-0.5 * (time_s / 0.18e-6) ** 2) * np.cos(2 * np.pi * 5e6 * time_s + 0.4)
     front = (100 + rng.uniform(-40, 40, (20, 12))).ravel()
     filled = np.zeros((20, 12))
     filled[6:12, 3:9] = share
@@ -61,7 +61,7 @@ def over_the_rim(share, seed=3):
     return clean.reshape(20, 12, 512) + 0.002 * rng.standard_normal((20, 12, 512)), filled > 0
 
 
-@pytest.mark.parametrize("share", [0.5, 0.7, 0.9])
+@pytest.mark.parametrize("share", [0.6, 0.7, 0.8])
 def test_over_a_rim_the_front_and_the_patch_are_told_apart(share):
     """Between the two stands a crest larger than either, a cycle late: the back wall came a cycle early."""
     traces, inside = over_the_rim(share)
@@ -81,7 +81,7 @@ def test_twice_the_coupling_makes_no_delamination():
     assert np.abs(features.tof_s * RATE_HZ - TOF_SAMPLES).max() < 1
 
 
-@pytest.mark.parametrize(("share", "is_back_wall"), [(0.5, True), (1.0, False)])
+@pytest.mark.parametrize(("share", "is_back_wall"), [(0.7, True), (1.0, False)])
 def test_an_echo_too_strong_for_a_round_trip_is_the_back_wall(share, is_back_wall):
     """A patch half way down sends its second round trip to where the back wall is due."""
     rng = np.random.default_rng(5)
