@@ -68,7 +68,7 @@ def _against_others(own: Seen, scan: Scan, others: Sequence[Scan], warnings: lis
             for (_, seen, match), of_it in zip(alike, known, strict=True)
             if isinstance(seen.readings, TapReadings)
         ]
-        return taps_against(own.screened, own.readings, twins, source, rate)
+        return taps_against(own.screened, own.readings, twins, source, rate, warnings)
     echoes = [
         EchoTwin(seen.readings, match, good_points(seen.screened, of_it), marked_points(seen.screened, of_it))
         for (_, seen, match), of_it in zip(alike, known, strict=True)
@@ -106,7 +106,7 @@ def namesake(own: Seen, other: Scan) -> Seen:
     return seen
 
 
-def _against_mirror(own: Seen, scan: Scan, _: Sequence[Scan], __: list[str]) -> Screened | None:
+def _against_mirror(own: Seen, scan: Scan, _: Sequence[Scan], warnings: list[str]) -> Screened | None:
     """Screen a tapped zone against its mirror image where the plan names one."""
     zone = own.screened.zone
     if zone.mirror_of is None or not isinstance(own.readings, TapReadings):
@@ -122,7 +122,8 @@ def _against_mirror(own: Seen, scan: Scan, _: Sequence[Scan], __: list[str]) -> 
         raise TapscanError(where, what, "tap it, or drop mirror_of")
     match = matched(zone, twin.screened.zone, is_mirror=True)
     twins = [Twin(twin.readings, match, good_points(twin.screened))]
-    return taps_against(own.screened, own.readings, twins, source, scan.inspection.plan.false_call_rate)
+    rate = scan.inspection.plan.false_call_rate
+    return taps_against(own.screened, own.readings, twins, source, rate, warnings)
 
 
 def datum_warnings(own: Seen, other: Scan, seen: Seen, match: Match) -> list[str]:

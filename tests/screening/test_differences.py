@@ -9,6 +9,9 @@ from scipy.stats import binom
 import tapscan
 from tapscan.errors import TapscanError
 from tapscan.plan.reading import parse_plan
+from tapscan.screening import differences
+from tapscan.screening.baselines import Baseline, Terms
+from tapscan.screening.indications import find_indications, label_areas
 from tapscan.screening.twins import matched
 from tapscan.synth import Defect, TapScene, simulate_taps, write_inspection
 from tapscan.synth import tap_files as files_of
@@ -141,3 +144,32 @@ def test_mirrored_twice_is_the_zone_itself():
     once = match.position[0]
     assert (once[once] == np.arange(8)).all()
     assert once.tolist() == [0, 7, 6, 5, 4, 3, 2, 1]
+
+
+def _end_warnings(station_db, *blocks):
+    """Warnings for areas of a tube whose stations differ so much from their twins."""
+    (zone,) = parse_plan(PLAN + ZONE.format(code="L", extra="")).zones
+    suspect = np.zeros(zone.grid_shape, dtype=bool)
+    for block in blocks:
+        suspect[block] = True
+    areas = label_areas(suspect, closed=True)
+    found = find_indications(zone, "tap", areas, np.where(suspect, 2.0, 0.2), ~suspect & False)
+    expected = np.repeat(np.asarray(station_db), 8)[:, None] * [1.0, -1.0]
+    terms = Terms(np.eye(192), np.zeros((192, 192)), (24, 8))
+    ones = np.ones((192, 2))
+    kept = np.ones(192, dtype=bool)
+    baseline = Baseline(terms, expected, ones[:, 0], kept, ones, np.eye(2), ones, ones[:, 0])
+    return differences._end_warnings(zone, found, baseline, "the inspection earlier")
+
+
+def test_an_indication_at_an_end_is_doubted_where_stations_sound_as_with_another_tapper():
+    at_end, within, long = np.s_[:2, 2:5], np.s_[10:12, 2:5], np.s_[20:, 5:7]
+    another = np.where(np.arange(24) < 12, 0.6, -0.6)
+    (warning,) = _end_warnings(another, at_end, within, long)
+    assert warning.startswith("zone L: its stations sound 0.6 dB otherwise than in the inspection earlier")
+    assert warning.endswith("(tap the ends again with the tapper used there)")
+    assert ": L-T2 (" in warning  # the largest reaches further in, the smallest lies within
+    assert _end_warnings(another, within, long) == []
+    assert _end_warnings(another / 6, at_end) == []  # as when one tapper comes twice
+    assert _end_warnings(another + 3, at_end) != []
+    assert _end_warnings(np.full(24, 3.0), at_end) == []  # another recorder
