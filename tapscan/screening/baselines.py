@@ -88,6 +88,9 @@ DIFFERENCE_RECIPE: tuple[int, tuple[tuple[int, int], ...]] = (1, ((1, 1), (2, 0)
 # Spread is judged over this many stations to either side, and noisiness over this many.
 SPREAD_STATIONS = 2
 NOISE_STATIONS = 1
+# So many stations at either end are judged by how far the farthest twentieth of their own good readings lies,
+# if they have enough of them. Waves that an end has to itself would tell more, and follow damage there.
+END_STATIONS, STRAYING, FEWEST_AT_END = 2, 0.95, 6
 # A hand misses its mark by a fifth of a station or so (common practice, no published source). Where good
 # readings change fast along the part, that alone moves them, in a direction that is known.
 MISPLACED_STATIONS = 0.2
@@ -363,7 +366,26 @@ def _fit(features: Floats, terms: Terms, kept: Mask, noise: Floats) -> Baseline:
     # A copy held against its original leaves nothing at all, which is nowhere noisier than elsewhere.
     typical = float(np.median(size[kept])) or 1.0
     noisiness = _local_median(size[:, None], terms, kept, NOISE_STATIONS)[:, 0] / typical
+    noisiness = np.maximum(noisiness, _strays_at_ends(size, terms, kept))
     return Baseline(terms, coefficients, leverage, kept, spread, precision, slope, noisiness)
+
+
+def _strays_at_ends(size: Floats, terms: Terms, kept: Mask) -> Floats:
+    """How much further than elsewhere the farther of the kept readings lie at each station of an end.
+
+    0 elsewhere. There most readings are as good as anywhere, and a few stray far, which no median tells.
+    """
+    grid, kept = size.reshape(terms.grid_shape), kept.reshape(terms.grid_shape)
+    stations = len(grid)
+    strays = np.zeros(terms.grid_shape)
+    inner = slice(END_STATIONS, stations - END_STATIONS)
+    if stations < 4 * END_STATIONS or not kept[inner].any():
+        return strays.ravel()
+    usual = float(np.quantile(grid[inner][kept[inner]], STRAYING)) or 1.0
+    for station in (*range(END_STATIONS), *range(stations - END_STATIONS, stations)):
+        if kept[station].sum() >= FEWEST_AT_END:
+            strays[station] = np.quantile(grid[station][kept[station]], STRAYING) / usual
+    return strays.ravel()
 
 
 def _along(terms: Terms, coefficients: Floats) -> Floats:
@@ -428,7 +450,7 @@ def _shrunk(covariance: Floats, readings: int) -> Floats:
     Shrinkage to the diagonal (Schäfer & Strimmer, Stat. Appl. Genet. Mol. Biol. 4(1), 2005, art. 32, from
     memory), with the simple weight features / (features + readings) in place of their estimated one.
     """
-    variance = np.maximum(np.diag(covariance), 1e-6)
+    variance = np.maximum(np.diag(covariance), 1e-4)  # less is rounding: about one is due
     weight = covariance.shape[0] / (covariance.shape[0] + readings)
     shrunk = (1 - weight) * covariance
     shrunk[np.diag_indices_from(shrunk)] = variance

@@ -1,0 +1,23 @@
+"""The tap path held against the second simulator, where a third of the part is damaged.
+
+Run ``python -m tests.independent.judge --what tap third rates`` for the tables.
+"""
+
+import numpy as np
+import pytest
+
+from tests.independent.judge import damaged_third, judge_tap_part
+
+pytestmark = pytest.mark.slow
+
+
+def test_with_a_third_damaged_most_of_it_is_called_the_rest_is_clear_and_the_bounds_hold() -> None:
+    """Fine waves follow so much damage: by them alone 87 of the 164 points in it were called, 112 are now."""
+    defects = damaged_third(np.random.default_rng([750, 13]), length_mm=400, girth_mm=120)
+    (verdict,) = judge_tap_part(defects, 3750, "a third damaged")
+    assert verdict.inside_suspect > 0.6 * verdict.inside_points
+    assert verdict.false_calls <= 0.03 * verdict.far_points
+    assert verdict.false_indications == 0
+    covered = [told for told in verdict.covered if told is not None]
+    assert len(covered) >= len(defects) - 1  # one of them, 0.73 mm deep, is missed
+    assert sum(covered) >= len(covered) - 1
