@@ -40,8 +40,8 @@ NEIGHBOURS, SAME_DEPTH = 2, 0.15
 # keeps back less than this share is a ply's, unless the echo's own second or third round trip may stand in
 # the place of the back wall, to this share of its time.
 KEPT, COMPANY, TRIP = 0.2, 2, 0.03
-# The loss is told to a third, and one that grows faster than frequency is told too large; an echo that fills
-# the beam is taken for half of one by neither.
+# The loss is told to a third, and too large where it grows faster than frequency. So much is allowed for at
+# most: an echo that fills the beam, at least as strong as the back wall, still counts as half a beam.
 MOST_SPARED_DB = 6.0
 # A back wall that was not found is this far below what was expected, for the table's and the score's sake.
 LOST_DB = -40.0
