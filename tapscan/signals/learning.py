@@ -65,12 +65,13 @@ def learn(
     pattern = None if pulse is None else _learnt(values, pulse, step, due)
     if pattern is None or not pattern.usual > 0:
         return pattern
-    # Back walls that are stronger than the front-surface echo and of its polarity: plies right behind a weak
-    # front surface have mixed with its echo, and it passes for the pulse's next half-wave.
+    # Strong back walls of the front-surface echo's own polarity: either the delay line is harder than the
+    # laminate, or plies right behind a weak front surface have mixed with its echo, so that what was learnt
+    # is not the pulse. Then the back walls' shape explains even the front-surface echo better.
     back = -_back_walls(values, pattern)
     pulse = estimate_pulse(back, sample_rate_hz, centre_frequency_hz, _TAIL_FRACTION)
     other = None if pulse is None else _learnt(values, pulse, step, due)
-    return other if other is not None and other.usual < 0 else pattern
+    return other if other is not None and -other.usual > pattern.usual else pattern
 
 
 def _learnt(values: Floats32, pulse: Pulse, step: float, due: float) -> Pattern | None:

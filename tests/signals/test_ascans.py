@@ -325,3 +325,16 @@ def test_bad_volumes_are_told(volume, rate_hz, message):
 def test_bad_batches_are_told():
     with pytest.raises(TapscanError, match=r"traces: has 1 axes, not \(n, samples\) \(reshape the array\)"):
         measure_ascans(np.zeros(40), 1e8)
+
+
+@pytest.mark.parametrize("front", [(2200.0, 5900.0), (1180.0, 2700.0)])
+@pytest.mark.parametrize("loss_db_mm", [0.6, 1.2])
+def test_delay_lines_harder_and_softer_than_the_laminate_are_timed_alike(front, loss_db_mm):
+    """Quartz (13 MRayl) turns the front-surface echo over as the back wall does, acrylic (3.2) does not."""
+    rng = np.random.default_rng(1)
+    nothing, thickness = np.full(120, np.nan), np.full(120, 2.4)
+    spectra, times = layers.wall_spectra(nothing, thickness, 2950.0, 512, 100e6, front=front, loss=loss_db_mm)
+    panel = layers.traces(spectra, rng.uniform(0.6e-6, 1.0e-6, 120), 512, 100e6)
+    panel = panel + 1e-3 * np.abs(panel).max() * rng.standard_normal(panel.shape)
+    features = measure_volume(panel.reshape(12, 10, 512), 100e6, AScanSettings(float(times[0]), 5e6))
+    assert np.abs(features.tof_s.ravel() - times).max() < 0.15 / 5e6  # half a cycle off would be 0.5
