@@ -91,6 +91,8 @@ NOISE_STATIONS = 1
 # So many stations at either end are judged by how far the farthest twentieth of their own good readings lies,
 # if they have enough of them. Waves that an end has to itself would tell more, and follow damage there.
 END_STATIONS, STRAYING, FEWEST_AT_END = 2, 0.95, 6
+# A twentieth of a dozen readings tells that to a seventh: less than this times the usual is chance.
+CLEARLY_STRAYING = 1.2
 # A hand misses its mark by a fifth of a station or so (common practice, no published source). Where good
 # readings change fast along the part, that alone moves them, in a direction that is known.
 MISPLACED_STATIONS = 0.2
@@ -366,7 +368,8 @@ def _fit(features: Floats, terms: Terms, kept: Mask, noise: Floats) -> Baseline:
     # A copy held against its original leaves nothing at all, which is nowhere noisier than elsewhere.
     typical = float(np.median(size[kept])) or 1.0
     noisiness = _local_median(size[:, None], terms, kept, NOISE_STATIONS)[:, 0] / typical
-    noisiness = np.maximum(noisiness, _strays_at_ends(size, terms, kept))
+    strays = _strays_at_ends(size, terms, kept)
+    noisiness = np.where(strays > CLEARLY_STRAYING * noisiness, strays, noisiness)
     return Baseline(terms, coefficients, leverage, kept, spread, precision, slope, noisiness)
 
 
