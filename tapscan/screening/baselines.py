@@ -44,9 +44,6 @@ KEPT_IN_RING = 0.5
 FEWEST_IN_RING = 4
 # So many points marked as good say for themselves what is good in their ring, whatever its other half says.
 MARKED_IN_RING = 3
-# In the first fit a point marked as good outweighs so many that may be damaged: a station of twelve has its
-# level from three of them.
-MARKED_WEIGHT = 10.0
 MAX_STEPS = 40
 # Fewer readings than this share change places where good and bad ones meet, to and fro, without end.
 SETTLED_SHARE = 0.03
@@ -264,7 +261,7 @@ def fit_baseline(features: Floats, terms: Terms, reference: Mask, noise: Floats)
     if not read.any():
         msg = "there are no readings to fit a baseline to"
         raise ValueError(msg)
-    residual = _least_absolute(features, terms, read, reference)
+    residual = _least_absolute(features, terms, read)
     size = np.sum(np.minimum(np.abs(residual) / _median_size(residual[read]), 10.0), axis=1)
     kept = _agreeing(size, terms, read, reference & read)
     fit = _fit(features, terms, kept, noise)
@@ -299,25 +296,25 @@ def distances(features: Floats, baseline: Baseline) -> Floats:
     return np.asarray(np.sqrt(np.where(baseline.kept, deleted, squared / (1 + baseline.leverage))))
 
 
-def _least_absolute(features: Floats, terms: Terms, read: Mask, reference: Mask) -> Floats:
-    """Residuals of the least-absolute-deviation fit: a start that damage hardly moves.
+def _least_absolute(features: Floats, terms: Terms, read: Mask) -> Floats:
+    """Residuals of least-absolute-deviation fits, each feature on its own: a start that damage hardly moves.
 
-    What is made least is the sum of the readings' lengths, each feature in units of its median residual: the
-    least distances estimator (Bai, Chen, Miao & Rao, Statistics 21, 1990, 503-519, from memory), by
-    iteratively re-weighted least squares (Schlossmacher, J. Amer. Stat. Assoc. 68, 1973, 857-859, from
+    Iteratively re-weighted least squares (Schlossmacher, J. Amer. Stat. Assoc. 68, 1973, 857-859, from
     memory). On an even grid no reading has a lever long enough to turn such a fit by itself.
     """
     own, values = terms.columns[read], features[read]
+    coefficients = np.zeros((own.shape[1], values.shape[1]))
     ridge = terms.penalty + 1e-9 * np.eye(own.shape[1])
-    trust = np.where(reference[read], MARKED_WEIGHT, 1.0)
-    root = np.sqrt(trust)[:, None]
-    for _ in range(LAD_STEPS):
-        weighted = root * own
-        solved = np.linalg.solve(weighted.T @ weighted + ridge, weighted.T @ (root * values))
-        residual = values - own @ solved
-        length = np.linalg.norm(residual / _median_size(residual), axis=1)
-        root = np.sqrt(trust / np.maximum(length / max(float(np.median(length)), 1e-300), 1e-2))[:, None]
-    return np.asarray(features - terms.columns @ solved)
+    for column in range(values.shape[1]):
+        weight = np.ones(len(values))
+        for _ in range(LAD_STEPS):
+            root = np.sqrt(weight)
+            weighted = own * root[:, None]
+            solved = np.linalg.solve(weighted.T @ weighted + ridge, weighted.T @ (root * values[:, column]))
+            residual = np.abs(values[:, column] - own @ solved)
+            weight = 1 / np.maximum(residual / max(float(np.median(residual)), 1e-300), 1e-2)
+        coefficients[:, column] = solved
+    return features - terms.columns @ coefficients
 
 
 def _median_size(residual: Floats) -> Floats:
@@ -382,7 +379,7 @@ def _strays_at_ends(size: Floats, terms: Terms, kept: Mask) -> Floats:
     stations = len(grid)
     strays = np.zeros(terms.grid_shape)
     inner = slice(END_STATIONS, stations - END_STATIONS)
-    if stations < 4 * END_STATIONS or not kept[inner].any():
+    if np.count_nonzero(kept[inner].any(axis=1)) < 2 * END_STATIONS:
         return strays.ravel()
     usual = float(np.quantile(grid[inner][kept[inner]], STRAYING)) or 1.0
     for station in (*range(END_STATIONS), *range(stations - END_STATIONS, stations)):
