@@ -23,6 +23,7 @@ from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 __all__ = [
+    "END_STATIONS",
     "KEPT_SHARE",
     "Baseline",
     "Terms",

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from tapscan.errors import TapscanError, sentence
 from tapscan.plan import Zone, block_mask, parse_point
-from tapscan.screening.baselines import Baseline, Terms, refit, surface_terms
+from tapscan.screening.baselines import END_STATIONS, Baseline, Terms, refit, surface_terms
 from tapscan.screening.fitting import Fitted, fit_in_turn
 from tapscan.screening.indications import doubtful_points, find_indications
 from tapscan.screening.patterns import visit_terms
@@ -26,7 +26,6 @@ MOST_STRIKE = 0.8  # in tens of dB, as the zone's own baseline has it
 # Stations that differ from one another by this much more or less than the twin's were tapped otherwise: one
 # tapper on two visits comes to 0.24 dB at most, two to 0.2 and up (second simulator, 6 and 26 tubes).
 ANOTHER_TAPPER_DB = 0.3
-END_STATIONS = 2
 
 
 def taps_against(

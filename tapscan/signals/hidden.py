@@ -2,9 +2,11 @@
 
 Beneath a delay line near the laminate's impedance the front surface returns a fifth of what a delamination
 does. Where that one lies shallow, the crests on either side of its echo pass for the front-surface echo, and
-its depth comes out half a cycle or more wrong. There the strongest crest of the back wall's polarity is taken
-for the echo, and a front-surface echo of about the zone's usual size is tried at every lag before it: the lag
-that leaves least of the trace stands (maximum likelihood in white noise; Kay 1993, from memory).
+its depth comes out half a cycle or more wrong; over its rim the two echoes even make one crest, a cycle late.
+There the strongest crest of the back wall's polarity, before or after what was taken for the front-surface
+echo, is taken for the echo, and a front-surface echo of about the zone's usual size is tried at every lag
+before it: the lag that leaves least of the trace stands (maximum likelihood in white noise; Kay 1993, from
+memory).
 """
 
 from typing import Any
