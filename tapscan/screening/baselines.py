@@ -380,7 +380,8 @@ def _strays_at_ends(size: Floats, terms: Terms, kept: Mask) -> Floats:
     stations = len(grid)
     strays = np.zeros(terms.grid_shape)
     inner = slice(END_STATIONS, stations - END_STATIONS)
-    if np.count_nonzero(kept[inner].any(axis=1)) < 2 * END_STATIONS:
+    # Where ends are more than a third of a zone, there is no elsewhere.
+    if np.count_nonzero(kept[inner].any(axis=1)) < 4 * END_STATIONS:
         return strays.ravel()
     usual = float(np.quantile(grid[inner][kept[inner]], STRAYING)) or 1.0
     for station in (*range(END_STATIONS), *range(stations - END_STATIONS, stations)):
