@@ -5,13 +5,13 @@ The tones swell and fade slowly, so that one that the microphone hears is not ta
 loudspeaker.
 """
 
-import contextlib
 import sys
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from tapscan.capture.events import Event
+from tapscan.capture.sources import let_go
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -107,8 +107,7 @@ class Speaker:
 
     def close(self) -> None:
         """Let the output go."""
-        with contextlib.suppress(Exception):
-            self._stream.close()
+        let_go(self._stream)
 
     def _give(self, out: "NDArray[np.float32]", frames: int, _times: object, _status: object) -> None:
         part, self._left = self._left[:frames], self._left[frames:]

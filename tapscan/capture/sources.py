@@ -4,7 +4,9 @@ A source has a `name`, a `sample_rate_hz` and `blocks()`. The sound library is i
 card is asked for; without one everything else works.
 """
 
+import atexit
 import queue
+import threading
 import time
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -21,12 +23,23 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-__all__ = ["Block", "Device", "FileSource", "SoundCard", "Source", "choose", "input_devices", "sound_library"]
+__all__ = [
+    "Block",
+    "Device",
+    "FileSource",
+    "SoundCard",
+    "Source",
+    "choose",
+    "input_devices",
+    "let_go",
+    "sound_library",
+]
 
 BLOCK_S = 0.005
 LEAST_RATE_HZ, MOST_RATE_HZ = 8_000, 768_000  # what sound cards of today deliver
 WAIT_S = 3.0  # a sound card that gives nothing for so long is gone
 MOST_WAITING_S = 20.0
+LET_GO_S = 2.0  # what a device that answers takes to close is far less
 INSTEAD = "or record on a recorder and bring the file in with: tapscan add DIR FILE --zone CODE"
 
 
@@ -164,7 +177,7 @@ class SoundCard:
 
     def close(self) -> None:
         """Let the device go."""
-        self._stream.close()
+        let_go(self._stream)
 
     def __enter__(self) -> Self:
         """Listen."""
@@ -271,6 +284,16 @@ def sound_library() -> ModuleType:
         raise TapscanError("capture", what, remedy) from None  # noqa: EM101
     module: ModuleType = sounddevice
     return module
+
+
+def let_go(stream: Any) -> None:
+    """Close a stream of the sound library, but do not wait for ever for a device that answers no more."""
+    closing = threading.Thread(target=stream.close, daemon=True)
+    closing.start()
+    closing.join(LET_GO_S)
+    if closing.is_alive():
+        # The library would close what is left once more at the end of the program, and wait there.
+        atexit.unregister(getattr(sound_library(), "_exit_handler", None))  # type: ignore[arg-type]
 
 
 def _no_device(error: Exception | None) -> TapscanError:

@@ -59,7 +59,7 @@ def sound_server(folder):
         try:
             _await_answer(environment)
             for kind, name in (("sink", "tap"), ("source", "tap.monitor")):
-                subprocess.run(["pactl", f"set-default-{kind}", name], env=environment, check=True)
+                _pactl(environment, f"set-default-{kind}", name).check_returncode()
             yield environment, process
         finally:
             process.kill()
@@ -67,10 +67,23 @@ def sound_server(folder):
 
 def _await_answer(environment):
     for _ in range(100):
-        if subprocess.run(["pactl", "info"], env=environment, capture_output=True).returncode == 0:
+        if _pactl(environment, "info").returncode == 0:
             return
         time.sleep(0.1)
     pytest.fail("the sound server does not answer")
+
+
+def _pactl(environment, *words):
+    return subprocess.run(["pactl", *words], env=environment, capture_output=True, timeout=10)
+
+
+def _await_end(program):
+    """Let a test fail whose program does not end; without this it would be waited for without end."""
+    try:
+        program.wait(timeout=30)
+    except subprocess.TimeoutExpired:
+        program.kill()
+        raise
 
 
 @contextmanager
@@ -86,8 +99,11 @@ def capturing(part, environment):
             if "level" in told.read_text() or program.poll() is not None:
                 break
             time.sleep(0.1)
-        yield program, told
-        program.send_signal(signal.SIGINT)
+        try:
+            yield program, told
+        finally:
+            program.send_signal(signal.SIGINT)
+            _await_end(program)
 
 
 def play(environment, path, taps, seed):

@@ -7,6 +7,7 @@ the test.
 import json
 import os
 import select
+import signal
 import subprocess
 import sys
 import time
@@ -57,12 +58,15 @@ def test_a_zone_is_captured_from_the_sound_server_and_analysed(server, part, tmp
     assert counts["clear"] + counts["suspect"] == 24
 
 
-def test_a_device_that_is_lost_ends_in_one_sentence_and_every_tap_told_is_kept(server, part, tmp_path):
+@pytest.mark.parametrize("what_happens", [signal.SIGKILL, signal.SIGSTOP], ids=["gone", "answers no more"])
+def test_a_device_that_is_lost_ends_in_one_sentence_and_every_tap_told_is_kept(
+    server, part, tmp_path, what_happens
+):
     environment, process = server
     with capturing(part, environment) as (program, told):
         play(environment, tmp_path / "walk.wav", 4, 1)
         time.sleep(1.5)
-        process.kill()
+        process.send_signal(what_happens)
         program.wait(timeout=30)
         sentence = program.stderr.read().strip().splitlines()[-1]
         assert program.returncode == 1
