@@ -134,7 +134,8 @@ def test_one_that_cannot_be_used_does_not_stop_the_others(parts):
 
 
 def test_an_earlier_inspection_with_few_readings_is_refused_in_words(parts):
-    shutil.copytree(parts / "before", parts / "sparse", ignore=shutil.ignore_patterns("BM-0[4-9]*", "BM-1*"))
+    all_but_three_stations = shutil.ignore_patterns("BM-0[1-489]*", "BM-1*")
+    shutil.copytree(parts / "before", parts / "sparse", ignore=all_but_three_stations)
     results = held(parts, "sparse")
     assert "the zone itself" in results.screened[0].baseline
     (told,) = [warning for warning in results.summary["warnings"] if "good partner" in warning]

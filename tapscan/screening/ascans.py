@@ -208,7 +208,7 @@ def _expected_backwall_db(
     distance = distances(seen, baseline)
     law = fit_null_law(distance)
     good = reference.ravel() | (p_values(distance, law) > law.above_p)
-    baseline = refit(seen, baseline, good, np.zeros_like(seen))
+    baseline = refit(seen, baseline.terms, good, np.zeros_like(seen))
     marked = int((reference.ravel() & np.isfinite(seen[:, 0])).sum())
     source = f"{marked} points marked as good and those that agree with them" if marked else "the zone itself"
     kept = int(baseline.kept.sum())

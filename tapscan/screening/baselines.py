@@ -16,7 +16,7 @@ Everything is deterministic and depends neither on where the seam lies nor on th
 waves round the girth are pairs of sines and cosines, which a turn of the datum only mixes among themselves.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
@@ -45,7 +45,7 @@ KEPT_IN_RING = 0.5
 FEWEST_IN_RING = 4
 # So many points marked as good say for themselves what is good in their ring, whatever its other half says.
 MARKED_IN_RING = 3
-MAX_STEPS = 40
+MAX_STEPS = 20
 # Fewer readings than this share change places where good and bad ones meet, to and fro, without end.
 SETTLED_SHARE = 0.03
 LAD_STEPS = 12
@@ -103,12 +103,14 @@ class Terms:
     `columns` has shape (points, k), points in the order of the raveled grid; `penalty` (k, k) weighs down
     rough mixtures of them. `keeps_rings` says whether every station keeps its better half in the robust fit:
     it must where stations have levels of their own, and must not where damage may fill whole stations.
+    `follows_modes` says whether the waves are as fine as vibration modes want them.
     """
 
     columns: Floats
     penalty: Floats
     grid_shape: tuple[int, int]
     keeps_rings: bool = True
+    follows_modes: bool = False
 
     def beside(self, covariate: Floats, readings: int) -> "Terms":
         """Let good readings vary linearly with a covariate, (points,).
@@ -125,7 +127,7 @@ class Terms:
         penalty[:count, :count] = self.penalty
         if free:
             penalty[count:, count:] = SLOPE_WEIGHT * _bridge(stations)
-        return Terms(np.column_stack([self.columns, slopes]), penalty, self.grid_shape, self.keeps_rings)
+        return replace(self, columns=np.column_stack([self.columns, slopes]), penalty=penalty)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -179,7 +181,8 @@ def surface_terms(
     penalty = np.zeros((count, count))
     if along is None:
         penalty[:stations, :stations] = BRIDGE_WEIGHT * _bridge(stations)
-    return Terms(columns, penalty, (stations, positions))
+    is_fine = per_term == READINGS_PER_FINE_TERM
+    return Terms(columns, penalty, (stations, positions), follows_modes=is_fine)
 
 
 def difference_terms(stations: int, positions: int, *, closed: bool) -> Terms:
@@ -266,20 +269,22 @@ def fit_baseline(features: Floats, terms: Terms, reference: Mask, noise: Floats)
     size = np.sum(np.minimum(np.abs(residual) / _median_size(residual[read]), 10.0), axis=1)
     kept = _agreeing(size, terms, read, reference & read)
     fit = _fit(features, terms, kept, noise)
+    before = fit
     for _ in range(MAX_STEPS):
         # Each step can only tighten the readings that are kept.
         kept = _agreeing(distances(features, fit), terms, read, reference & read)
         changed = np.count_nonzero(kept != fit.kept)
-        if changed:
-            fit = _fit(features, terms, kept, noise)
         if changed <= SETTLED_SHARE * read.sum():
-            break
-    return fit
+            return _fit(features, terms, kept, noise) if changed else fit
+        before, fit = fit, _fit(features, terms, kept, noise)
+    # Where readings are few, two sets may give way to each other without end. The one that agrees more
+    # closely was chosen for just that, and makes the others look far.
+    return max(before, fit, key=lambda one: _scatter(features, one))
 
 
-def refit(features: Floats, baseline: Baseline, good: Mask, noise: Floats) -> Baseline:
-    """Fit again on all readings that turned out `good`, (points,): the trimmed fit is robust but wasteful."""
-    return _fit(features, baseline.terms, good & np.isfinite(features).all(axis=1), noise)
+def refit(features: Floats, terms: Terms, good: Mask, noise: Floats) -> Baseline:
+    """Fit on all readings that turned out `good`, (points,): the trimmed fit is robust but wasteful."""
+    return _fit(features, terms, good & np.isfinite(features).all(axis=1), noise)
 
 
 def distances(features: Floats, baseline: Baseline) -> Floats:
@@ -316,6 +321,12 @@ def _least_absolute(features: Floats, terms: Terms, read: Mask) -> Floats:
             weight = 1 / np.maximum(residual / max(float(np.median(residual)), 1e-300), 1e-2)
         coefficients[:, column] = solved
     return features - terms.columns @ coefficients
+
+
+def _scatter(features: Floats, fit: Baseline) -> float:
+    """Generalised variance of the readings that a fit rests on, as its logarithm."""
+    residual = (features - fit.expected)[fit.kept]
+    return float(np.linalg.slogdet(residual.T @ residual / len(residual))[1])
 
 
 def _median_size(residual: Floats) -> Floats:
@@ -380,8 +391,8 @@ def _strays_at_ends(size: Floats, terms: Terms, kept: Mask) -> Floats:
     stations = len(grid)
     strays = np.zeros(terms.grid_shape)
     inner = slice(END_STATIONS, stations - END_STATIONS)
-    # Where ends are more than a third of a zone, there is no elsewhere.
-    if np.count_nonzero(kept[inner].any(axis=1)) < 4 * END_STATIONS:
+    # Where ends are nearly half of a zone, there is no elsewhere.
+    if np.count_nonzero(kept[inner].any(axis=1)) < 3 * END_STATIONS:
         return strays.ravel()
     usual = float(np.quantile(grid[inner][kept[inner]], STRAYING)) or 1.0
     for station in (*range(END_STATIONS), *range(stations - END_STATIONS, stations)):

@@ -132,7 +132,7 @@ def _evidence(
     spectrum = readings.spectrum_db[..., :bands]
     difference, _ = beside(spectrum, laid, [twin.usable for twin in twins])
     flat = difference.reshape(-1, bands)
-    full = refit(flat, baseline, baseline.kept, np.zeros_like(flat))
+    full = refit(flat, baseline.terms, baseline.kept, np.zeros_like(flat))
     there = spectrum - difference
     # What only some of the recorders heard is left empty.
     rest = readings.band_hz.size - bands

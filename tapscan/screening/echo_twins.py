@@ -135,7 +135,7 @@ def usual_difference(zone: Zone, difference_db: Floats) -> tuple[Floats, int]:
     fit = fit_baseline(seen, terms, reference, np.zeros_like(seen))
     distance = distances(seen, fit)
     law = fit_null_law(distance)
-    fit = refit(seen, fit, reference | (p_values(distance, law) > law.above_p), np.zeros_like(seen))
+    fit = refit(seen, fit.terms, reference | (p_values(distance, law) > law.above_p), np.zeros_like(seen))
     return fit.expected.reshape(zone.grid_shape), int(fit.kept.sum())
 
 

@@ -34,10 +34,13 @@ class Fitted:
         return self.distance / limit_distance(self.law, false_call_rate)
 
 
-def fit_in_turn(features: Floats, terms: Terms, reference: Mask, noise: Floats) -> Fitted:
+def fit_in_turn(
+    features: Floats, terms: Terms, reference: Mask, noise: Floats, start: Mask | None = None
+) -> Fitted:
     """Fit baseline and null law in turn until what turned out good is what the next fit finds good.
 
-    Parameters are those of `tapscan.screening.baselines.fit_baseline`.
+    Parameters are those of `tapscan.screening.baselines.fit_baseline`, which finds the readings to begin with
+    unless `start`, (points,), marks them.
 
     Raises
     ------
@@ -54,7 +57,10 @@ def fit_in_turn(features: Floats, terms: Terms, reference: Mask, noise: Floats) 
     >>> np.flatnonzero(fitted.p_value < 1e-6).tolist()
     [40]
     """
-    baseline = fit_baseline(features, terms, reference, noise)
+    if start is None:
+        baseline = fit_baseline(features, terms, reference, noise)
+    else:
+        baseline = refit(features, terms, start, noise)
     for _ in range(MOST_REFITS):
         distance = distances(features, baseline)
         law = fit_null_law(distance)
@@ -63,6 +69,6 @@ def fit_in_turn(features: Floats, terms: Terms, reference: Mask, noise: Floats) 
         good &= np.isfinite(distance)
         if (good == baseline.kept).all():
             return Fitted(baseline, law, distance)
-        baseline = refit(features, baseline, good, noise)
+        baseline = refit(features, terms, good, noise)
     distance = distances(features, baseline)
     return Fitted(baseline, fit_null_law(distance), distance)

@@ -18,7 +18,7 @@ SHAPE_RANGE = (0.05, 1e3)
 LOG_SCALE_RANGE = (-690.0, 690.0)
 MAX_STEPS = 200
 # In log shape and log scale; and in cost per reading, where nothing more is to be gained.
-FIRST_RADIUS, LEAST_STEP, LEAST_GAIN = 1.0, 1e-6, 1e-13
+FIRST_RADIUS, LEAST_STEP, LEAST_GAIN = 1.0, 1e-4, 1e-10
 # Share of the shape by which the incomplete beta function is moved to tell its derivatives.
 DIFFERENCE = 1e-3
 

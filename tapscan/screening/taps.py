@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from tapscan.errors import sentence
 from tapscan.plan import Zone, block_mask
-from tapscan.screening.baselines import KEPT_SHARE, Baseline, refit, surface_terms
+from tapscan.screening.baselines import KEPT_SHARE, Baseline, Terms, refit, surface_terms
 from tapscan.screening.calls import MIN_READINGS, chance_count
 from tapscan.screening.fitting import Fitted, fit_in_turn
 from tapscan.screening.indications import Area, doubtful_points, find_indications, label_areas
@@ -102,20 +102,32 @@ def tap_vector(readings: TapReadings, bands: int) -> tuple[Floats, Floats]:
 
 
 def _fit(zone: Zone, readings: TapReadings, reference: Mask, read: int) -> Fitted:
-    """Fit the zone's own baseline to the shapes of its spectra, the strike beside it."""
+    """Fit the zone's own baseline to the shapes of its spectra, the strike beside it.
+
+    Fine waves that few good readings hold follow damage, so coarse ones say what the fine ones begin with.
+    What those bring back was a mode and no damage; where they bring nothing back, or much is left out all the
+    same, the coarse ones stand.
+    """
     features, noise = tap_vector(readings, int(np.clip(read // READINGS_PER_BAND, 3, MOST_BANDS)))
     features, noise = (values.reshape(-1, values.shape[-1]) for values in (features, noise))
+    strike = strike_bel(readings)
+    coarse_terms, fine_terms = (
+        surface_terms(*zone.grid_shape, closed=zone.is_tube, readings=support)
+        for support in (int(KEPT_SHARE * read), read)
+    )
 
-    def fitted(support: int) -> Fitted:
-        terms = surface_terms(*zone.grid_shape, closed=zone.is_tube, readings=support)
-        return fit_in_turn(features, terms.beside(strike_bel(readings), read), reference, noise)
+    def fitted(terms: Terms, start: Mask | None = None) -> Fitted:
+        return fit_in_turn(features, terms.beside(strike, read), reference, noise, start)
 
-    fine = fitted(read)
+    if coarse_terms.follows_modes:
+        coarse = fitted(coarse_terms)
+        fine = fitted(fine_terms, coarse.baseline.kept)
+        return fine if _left_out(fine) <= min(_left_out(coarse), MUCH_LEFT_OUT) else coarse
+    # Coarse ones that no mode goes with may take damage for good, and then leave little out.
+    fine = fitted(fine_terms)
     if _left_out(fine) <= MUCH_LEFT_OUT:
         return fine
-    # Fine waves that few good readings hold follow the damage. Coarse ones that leave little out, though,
-    # have taken the damage for good.
-    coarse = fitted(int(KEPT_SHARE * read))
+    coarse = fitted(coarse_terms)
     return coarse if _left_out(coarse) > MUCH_LEFT_OUT else fine
 
 
@@ -150,7 +162,7 @@ def areas_beyond_chance(zone: Zone, suspect: Mask, p_value: Floats, false_call_r
 def _expected_spectrum(readings: TapReadings, baseline: Baseline) -> tuple[Floats, Floats]:
     """Fit the full spectrum with the baseline's own terms and readings, for the picture beside the score."""
     spectra = readings.spectrum_db.reshape(-1, readings.band_hz.size)
-    full = refit(spectra, baseline, baseline.kept, np.zeros_like(spectra))
+    full = refit(spectra, baseline.terms, baseline.kept, np.zeros_like(spectra))
     return full.expected.reshape(readings.spectrum_db.shape), np.median(full.spread, axis=0)
 
 

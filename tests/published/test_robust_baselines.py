@@ -28,7 +28,7 @@ def robust_mean(values: np.ndarray) -> tuple[Baseline, np.ndarray]:
     noise = np.zeros_like(values)
     baseline = fit_baseline(values, terms, np.zeros(count, dtype=bool), noise)
     for _ in range(8):
-        baseline = refit(values, baseline, distances(values, baseline) < limit(features), noise)
+        baseline = refit(values, baseline.terms, distances(values, baseline) < limit(features), noise)
     return baseline, distances(values, baseline)
 
 
@@ -108,7 +108,7 @@ def test_the_spread_is_the_median_absolute_deviation_of_a_normal_law():
     terms = Terms(np.ones((4001, 1)), np.zeros((1, 1)), (1, 4001))
     everything = np.ones(4001, dtype=bool)
     start = fit_baseline(draws, terms, everything, np.zeros_like(draws))
-    spread = refit(draws, start, everything, np.zeros_like(draws)).spread
+    spread = refit(draws, start.terms, everything, np.zeros_like(draws)).spread
     centre = draws.mean()
     expected = median_abs_deviation(draws, center=lambda _values, axis: np.full((1,), centre), scale="normal")  # noqa: ARG005
     assert spread[0, 0] == pytest.approx(expected[0], rel=1e-3)

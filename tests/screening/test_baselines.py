@@ -93,7 +93,7 @@ def test_the_baseline_follows_levels_and_waves():
     scatter = 0.001 * np.random.default_rng(1).standard_normal((POINTS, 1))
     noise, everything = np.zeros((POINTS, 1)), np.ones(POINTS, dtype=bool)
     trimmed = fit_baseline(features + scatter, TERMS, NO_REFERENCE, noise)
-    fit = refit(features + scatter, trimmed, everything, noise)
+    fit = refit(features + scatter, trimmed.terms, everything, noise)
     missed = np.abs(fit.expected - features).reshape(STATIONS, POSITIONS).max(axis=1)
     assert missed[8:12].max() < 0.08 * 2
     assert np.delete(missed, np.s_[8:12]).max() < 0.01
@@ -158,13 +158,13 @@ def test_a_reading_is_held_against_the_fit_without_it():
     """The deletion formula against the fit that was truly made without the reading."""
     features = good_readings(6)
     everything = np.ones(POINTS, dtype=bool)
-    whole = refit(features, fit_baseline(features, TERMS, NO_REFERENCE, NO_NOISE), everything, NO_NOISE)
+    whole = refit(features, TERMS, everything, NO_NOISE)
     told = distances(features, whole)
     for point in (0, 17, 130, POINTS - 1):
         without = everything.copy()
         without[point] = False
         # Medians of the spread move a little as well: a few per cent.
-        assert distances(features, refit(features, whole, without, NO_NOISE))[point] == pytest.approx(
+        assert distances(features, refit(features, whole.terms, without, NO_NOISE))[point] == pytest.approx(
             told[point], rel=0.1
         )
 
