@@ -120,9 +120,11 @@ def test_sound_tubes_get_the_false_calls_asked_for_and_hardly_an_indication(tmp_
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize(("stations", "seed"), [(40, 102), (10, 104)])
+@pytest.mark.parametrize(("stations", "seed"), [(40, 102), (10, 104), (10, 161), (10, 255)])
 def test_sound_tubes_that_once_got_false_indications(tmp_path, stations, seed):
-    """A mode whose crests change fast along the first, and a tail that a hundred readings leave undecided."""
+    """A mode whose crests change fast along the first, a tail that a hundred readings leave undecided on the
+    second, and on the others two sets of readings that gave way to each other without end.
+    """
     plan, zone, recordings = tapped(seed=seed, stations=stations)
     (told,) = analysed(write_tapped(tmp_path / "part", plan, zone, recordings)).screened
     assert len(told.indications) <= 1
