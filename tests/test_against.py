@@ -134,6 +134,7 @@ def test_one_that_cannot_be_used_does_not_stop_the_others(parts):
 
 
 def test_an_earlier_inspection_with_few_readings_is_refused_in_words(parts):
+    # In the middle: of the three at an end some good points are called, and fewer find a partner.
     all_but_three_stations = shutil.ignore_patterns("BM-0[1-489]*", "BM-1*")
     shutil.copytree(parts / "before", parts / "sparse", ignore=all_but_three_stations)
     results = held(parts, "sparse")

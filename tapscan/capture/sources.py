@@ -290,10 +290,12 @@ def let_go(stream: Any) -> None:
     """Close a stream of the sound library, but do not wait for ever for a device that answers no more."""
     closing = threading.Thread(target=stream.close, daemon=True)
     closing.start()
-    closing.join(LET_GO_S)
-    if closing.is_alive():
-        # The library would close what is left once more at the end of the program, and wait there.
-        atexit.unregister(getattr(sound_library(), "_exit_handler", None))  # type: ignore[arg-type]
+    try:
+        closing.join(LET_GO_S)
+    finally:  # Ctrl-C while waiting, too
+        if closing.is_alive():
+            # The library would close what is left once more at the end of the program, and wait there.
+            atexit.unregister(getattr(sound_library(), "_exit_handler", None))  # type: ignore[arg-type]
 
 
 def _no_device(error: Exception | None) -> TapscanError:

@@ -271,7 +271,7 @@ def fit_baseline(features: Floats, terms: Terms, reference: Mask, noise: Floats)
     fit = _fit(features, terms, kept, noise)
     before = fit
     for _ in range(MAX_STEPS):
-        # Each step can only tighten the readings that are kept.
+        # By and large each step tightens the readings that are kept.
         kept = _agreeing(distances(features, fit), terms, read, reference & read)
         changed = np.count_nonzero(kept != fit.kept)
         if changed <= SETTLED_SHARE * read.sum():

@@ -104,9 +104,10 @@ def tap_vector(readings: TapReadings, bands: int) -> tuple[Floats, Floats]:
 def _fit(zone: Zone, readings: TapReadings, reference: Mask, read: int) -> Fitted:
     """Fit the zone's own baseline to the shapes of its spectra, the strike beside it.
 
-    Fine waves that few good readings hold follow damage, so coarse ones say what the fine ones begin with.
-    What those bring back was a mode and no damage; where they bring nothing back, or much is left out all the
-    same, the coarse ones stand.
+    Fine waves that few good readings hold follow damage. Where readings carry coarse waves beside them, the
+    coarse ones say what the fine ones begin with: what those bring back passes for a mode. Where they leave
+    more out than the coarse ones, or much, the coarse ones stand. On smaller zones the coarse terms cannot
+    go with modes and may follow damage themselves: they stand only where both leave much out.
     """
     features, noise = tap_vector(readings, int(np.clip(read // READINGS_PER_BAND, 3, MOST_BANDS)))
     features, noise = (values.reshape(-1, values.shape[-1]) for values in (features, noise))
@@ -123,7 +124,6 @@ def _fit(zone: Zone, readings: TapReadings, reference: Mask, read: int) -> Fitte
         coarse = fitted(coarse_terms)
         fine = fitted(fine_terms, coarse.baseline.kept)
         return fine if _left_out(fine) <= min(_left_out(coarse), MUCH_LEFT_OUT) else coarse
-    # Coarse ones that no mode goes with may take damage for good, and then leave little out.
     fine = fitted(fine_terms)
     if _left_out(fine) <= MUCH_LEFT_OUT:
         return fine

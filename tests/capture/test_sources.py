@@ -1,6 +1,7 @@
 """What a capture listens to: a recording, and a sound card whose library is played by a stand-in."""
 
 import sys
+import threading
 from types import SimpleNamespace
 
 import numpy as np
@@ -8,7 +9,15 @@ import pytest
 import soundfile
 
 from tapscan.capture import sources
-from tapscan.capture.sources import Device, FileSource, SoundCard, choose, input_devices, sound_library
+from tapscan.capture.sources import (
+    Device,
+    FileSource,
+    SoundCard,
+    choose,
+    input_devices,
+    let_go,
+    sound_library,
+)
 from tapscan.errors import TapscanError
 
 RATE = 8000
@@ -216,3 +225,17 @@ def test_without_portaudio_the_way_out_is_told(monkeypatch, tmp_path):
 def test_a_rate_that_no_card_has_is_told(rate_hz):
     with pytest.raises(TapscanError, match=r"--rate: is no rate that a sound card has"):
         SoundCard(CARD, rate_hz)
+
+
+@pytest.mark.parametrize("answers", [True, False])
+def test_a_device_that_answers_no_more_is_not_waited_for_now_or_at_the_end(monkeypatch, answers):
+    at_the_end = []
+    monkeypatch.setattr(sources, "LET_GO_S", 0.05)
+    monkeypatch.setattr(sources, "sound_library", lambda: SimpleNamespace(_exit_handler="closes all"))
+    monkeypatch.setattr(sources.atexit, "unregister", at_the_end.append)
+    answer = threading.Event()
+    if answers:
+        answer.set()
+    let_go(SimpleNamespace(close=answer.wait))
+    answer.set()
+    assert at_the_end == ([] if answers else ["closes all"])

@@ -12,7 +12,7 @@ pytestmark = pytest.mark.slow
 
 
 def test_with_a_third_damaged_most_of_it_is_called_the_rest_is_clear_and_the_bounds_hold() -> None:
-    """Fine waves follow so much damage: by them alone 87 of the 164 points in it were called, 112 are now."""
+    """Fine waves follow so much damage: by them alone 87 of the 164 points in it were called, 111 are now."""
     defects = damaged_third(np.random.default_rng([750, 13]), length_mm=400, girth_mm=120)
     (verdict,) = judge_tap_part(defects, 3750, "a third damaged")
     assert verdict.inside_suspect > 0.6 * verdict.inside_points
