@@ -48,7 +48,7 @@ __all__ = ["AScanFeatures", "AScanSettings", "Workers", "depth_mm", "measure_asc
 Floats = NDArray[np.float64]
 Progress = Callable[[int, int], None]
 
-_BLOCK = 32_768  # traces measured together: bounds the memory, changes no result
+_BLOCK = 32_768  # traces measured together at most: bounds the memory, changes no result
 _AHEAD = 2  # blocks given out for each worker: while one is measured, the next one waits
 _SAMPLED = 32  # traces copied before their pages are let go
 
@@ -211,19 +211,26 @@ def _measured(
         count, opened = workers.count, nullcontext(workers.pool)
     else:
         count, opened = max(1, workers), ThreadPoolExecutor(max(1, workers))
+    size = _block_size(total, count)
     with opened as pool:
-        starts = iter(range(0, total, _BLOCK))
+        starts = iter(range(0, total, size))
         while done < total:
             for start in islice(starts, _AHEAD * count - len(waiting)):
-                block = np.asarray(traces[start : start + _BLOCK])
+                block = np.asarray(traces[start : start + size])
                 waiting.append(pool.submit(candidates, block, pattern))
             parts.append(waiting.popleft().result())
-            done = min(total, done + _BLOCK)
+            done = min(total, done + size)
             if progress is not None:
                 progress(done, total)
-            if done // _BLOCK % (_AHEAD * count) == 0:  # blocks at work map their pages anew
+            if len(parts) % (_AHEAD * count) == 0:  # blocks at work map their pages anew
                 _let_go(volume)
     return parts
+
+
+def _block_size(total: int, workers: int) -> int:
+    """So many traces that, where one block is not enough, every worker has as many to do as the others."""
+    turns = -(-total // (_BLOCK * workers))
+    return total if total <= _BLOCK else -(-total // (turns * workers))
 
 
 def _let_go(volume: NDArray[Any]) -> None:

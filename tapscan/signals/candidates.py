@@ -11,12 +11,12 @@ from dataclasses import dataclass, fields
 from typing import Any
 
 import numpy as np
-from numpy.lib.stride_tricks import sliding_window_view
+from numpy.lib.stride_tricks import as_strided
 from numpy.typing import NDArray
 
 from tapscan.signals.hidden import USUAL_FRONT, uncovered
 from tapscan.signals.pulses import detrended
-from tapscan.signals.pursuit import STEPS, Kernel, correlate, refined
+from tapscan.signals.pursuit import STEPS, Kernel, correlate_whole, refined
 
 __all__ = [
     "CANDIDATES",
@@ -37,6 +37,7 @@ CANDIDATES = 4  # echoes after the front surface that are kept for each trace un
 NOISE_FACTOR = 6.0  # an echo stands this many standard deviations out of its trace's noise
 FRONT_FRACTION = 0.2  # of the trace's largest correlation: less than this is no front-surface echo
 _TILE = 2048  # traces worked together: a transform's worth of them fits the cache; changes no result
+_KEPT = 4096  # traces looked at more closely together, not less than a tile: bounds the memory likewise
 _OVERLAP = 0.02  # correlation of two echoes above which they are refined together
 _ROUNDS = 5  # Gauss-Newton steps where echoes overlap
 _STILL = 5e-3  # grid steps below which they are left alone: some 0.05 ns
@@ -204,25 +205,26 @@ def candidates(traces: NDArray[Any], pattern: Pattern, count: int = CANDIDATES) 
     """Measure one block of traces (n, samples), a tile at a time so that each stays in the processor's cache.
 
     Only the correlations of traces whose echoes overlap, or whose front-surface echo is unusual, are kept
-    until the whole block is refined together.
+    until there are enough to be looked at together.
     """
     total = len(traces)
     found = _no_candidates(total, count)
-    crowded, kept = [], []
+    kept, rows = np.empty((min(total, _KEPT), pattern.kernel.grid), np.float32), np.empty(0, np.intp)
     for start in range(0, total, _TILE):
         tile = slice(start, min(total, start + _TILE))
         c, part = _picked(np.asarray(traces[tile]), pattern, count)
-        rows = _crowded(part, pattern)
-        _drop_misfits(part, pattern, rows, is_refined=False)
-        rows = rows[_crowded(_rows(part, rows), pattern)]
-        rows = np.union1d(rows, _unusual(part, pattern))
+        crowded = _crowded(part, pattern)
+        _drop_misfits(part, pattern, crowded, is_refined=False)
+        crowded = crowded[_crowded(_rows(part, crowded), pattern)]
+        closer = np.union1d(crowded, _unusual(part, pattern))
         for field in fields(Candidates):
             getattr(found, field.name)[tile] = getattr(part, field.name)
-        crowded.append(rows + start)
-        kept.append(c[rows])
-    if sum(map(len, crowded)):
-        _untangle(found, pattern, np.concatenate(crowded), np.concatenate(kept))
-        _uncover(found, pattern, np.concatenate(crowded), np.concatenate(kept))
+        if len(rows) + len(closer) > len(kept):  # the room is used up
+            _look_closer(found, pattern, rows, kept[: len(rows)])
+            rows = rows[:0]
+        kept[len(rows) : len(rows) + len(closer)] = c[closer]
+        rows = np.concatenate([rows, start + closer])
+    _look_closer(found, pattern, rows, kept[: len(rows)])
     _drop_weak(found, pattern)
     bad = (found.fault != "") | ~np.isfinite(found.height)
     found.fault[bad & (found.fault == "")] = "not finite"
@@ -237,14 +239,27 @@ def _picked(traces: NDArray[Any], pattern: Pattern, count: int) -> tuple[Floats3
     if pattern.kernel.lead:
         values = detrended(values)
     noise = noise_of(values, pattern)
-    c = correlate(values, pattern.kernel)
-    start = _front(c, pattern)
+    whole = correlate_whole(values, pattern.kernel)
+    c = whole[:, : pattern.kernel.grid]
+    # The largest of rows that are one stretch of memory is found in a third of the time.
+    start = _front(c, np.minimum(np.argmax(whole, axis=1), c.shape[1] - 1), pattern)
     fraction, height = _vertex(c, np.arange(len(c)), start)
     rest = _after_front(c, start, fraction, height, pattern)
     after, amplitude = _crests(rest, height, noise, pattern, count)
     after += (np.float32(pattern.dead) - fraction)[:, None]
     front = (start + fraction).astype(np.float32)
     return c, Candidates(front, height, after, amplitude, noise, lacking, fault)
+
+
+def _look_closer(found: Candidates, pattern: Pattern, rows: NDArray[np.intp], c: Floats32) -> None:
+    """Put right, in place, rows whose echoes overlap or whose front-surface echo is unusual.
+
+    `c` holds the correlations of just those.
+    """
+    if not len(rows):
+        return
+    _untangle(found, pattern, rows, c)
+    _uncover(found, pattern, rows, c)
 
 
 def _untangle(found: Candidates, pattern: Pattern, rows: NDArray[np.intp], c: Floats32) -> None:
@@ -361,10 +376,13 @@ def noise_of(values: Floats32, pattern: Pattern) -> Floats32:
     return np.asarray(np.maximum(np.float32(pattern.colour) * np.sqrt(power), np.float32(pattern.hush)))
 
 
-def _front(c: Floats32, pattern: Pattern) -> NDArray[np.intp]:
-    """Grid point (n,) of the front-surface echo: the first high crest after the first rise."""
+def _front(c: Floats32, top: NDArray[np.intp], pattern: Pattern) -> NDArray[np.intp]:
+    """Grid point (n,) of the front-surface echo: the first high crest after the first rise.
+
+    `top` (n,) is where the correlations are largest.
+    """
     n, grid = c.shape
-    rows, top = np.arange(n), np.argmax(c, axis=1)
+    rows = np.arange(n)
     # The rise comes before the largest value: beyond the last of those nothing need be looked at.
     low = np.float32(pattern.front_fraction) * c[rows, top]
     if pattern.usual:  # beside an echo that is many times as strong, only its own size tells it
@@ -372,17 +390,28 @@ def _front(c: Floats32, pattern: Pattern) -> NDArray[np.intp]:
     first = np.argmax(c[:, : int(top.max(initial=0)) + 1] >= low[:, None], axis=1)
     width = min(pattern.rise + 2, grid)
     first = np.clip(first - 1, 0, grid - width)
-    near = sliding_window_view(c, width, axis=1)[rows, first]
-    inner = near[:, 1:-1]
-    crest = inner >= near[:, :-2]
-    crest &= inner > near[:, 2:]
-    crest &= inner >= np.float32(pattern.crest) * near.max(axis=1)[:, None]
+    near = _stretches(c, width)[rows, first]
+    crest = near >= np.float32(pattern.crest) * near.max(axis=1)[:, None]
+    crest[:, 0] = crest[:, -1] = False
+    # All rows end to end: row by row, so short ones would cost several times as much.
+    values, inner = near.ravel(), crest.ravel()[1:-1]
+    inner &= values[1:-1] >= values[:-2]
+    inner &= values[1:-1] > values[2:]
     best = np.argmax(crest, axis=1)
     # Without a crest inside (the echo sits at the very start or end) the largest value has to do.
     none = np.flatnonzero(~crest[rows, best])
-    best += 1
     best[none] = np.argmax(near[none], axis=1)
     return np.asarray(np.clip(first + best, 1, grid - 2))
+
+
+def _stretches(rows: Floats32, width: int) -> Floats32:
+    """View (n, samples) as all stretches of a width, (n, samples - width + 1, width).
+
+    NumPy's own view of this kind takes ten times as long to make, a hundredth of what a tile takes.
+    """
+    n, samples = rows.shape
+    along, across = rows.strides
+    return as_strided(rows, (n, samples - width + 1, width), (along, across, across))
 
 
 def _vertex(c: Floats32, rows: NDArray[np.intp], at: NDArray[np.intp]) -> tuple[Floats32, Floats32]:
@@ -406,12 +435,12 @@ def _after_front(
     before = max(0, -int(begin.min(initial=0)))
     behind = max(0, int(begin.max(initial=0)) + window + 2 * room - grid)
     padded = np.pad(c, ((0, 0), (before, behind))) if before or behind else c
-    rest = sliding_window_view(padded, window + 2 * room, axis=1)[np.arange(n), begin + before]
+    rest = _stretches(padded, window + 2 * room)[np.arange(n), begin + before]
     rest[:, :room] = rest[:, room + window :] = 0
     whole, row = _split(fraction)
     # An offset below zero is a whole step less and the rest of the step later.
     length = min(pattern.tail.shape[1] - 1, window)
-    late = sliding_window_view(pattern.tail, length, axis=1)[row, (whole < 0).astype(np.intp)]
+    late = _stretches(pattern.tail, length)[row, (whole < 0).astype(np.intp)]
     late *= height[:, None]
     rest[:, room : room + length] -= late
     return rest
@@ -436,7 +465,7 @@ def _crests(
     amplitude = np.full((len(rest), count), np.nan, dtype=np.float32)
     live = np.arange(len(rest))
     inside = rest[:, room : room + window]
-    about = sliding_window_view(rest, 2 * room + 1, axis=1, writeable=True)
+    about = _stretches(rest, 2 * room + 1)
     for k in range(count):
         if 2 * len(live) > len(rest):  # a few rows too many cost less than a copy of the others
             best = _largest(inside, pattern)[live]

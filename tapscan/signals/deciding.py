@@ -86,8 +86,9 @@ def decided(
     due = None if expected_tof_s is None else expected_tof_s * rate_hz
     parts = list(pool.map(_audible, parts))
     after, amplitude = _joined(pool.map(partial(_guess, due=due, cycle=cycle), parts))
+    largest = pool.map(_largest, parts)  # at work while the zone's own trend is told
     expected, slack = _expected(after, amplitude, grid, due, cycle)
-    shift = _lobe_shift(*_joined(pool.map(_largest, parts)), expected, cycle)
+    shift = _lobe_shift(*_joined(largest), expected, cycle)
     out = AScanFeatures(*(np.empty(len(expected), dtype) for dtype in 10 * [float] + ["U10"]))
     ends = np.cumsum([len(part.front) for part in parts])
 
@@ -97,7 +98,8 @@ def decided(
         backwall = _backwall(part, expected[span], slack, cycle)
         echo = _first_inside(part, backwall, expected[span], slack)
         short = (part.fault == "") & (backwall < 0) & _ends_early(part, echo, expected[span], pattern)
-        part = replace(part, fault=np.where(short, "too short", part.fault))
+        if short.any():
+            part = replace(part, fault=np.where(short, "too short", part.fault))
         for name, values in _in_units(part, backwall, echo, pattern, sample_rate_hz).items():
             getattr(out, name)[span] = values
 
@@ -108,6 +110,8 @@ def decided(
 def _audible(part: Candidates) -> Candidates:
     """Leave out candidates where the front-surface echo is no more than noise."""
     weak = (part.fault == "") & ~(part.height > NOISE_FACTOR * part.noise)
+    if not weak.any():
+        return part
     after, amplitude = (
         np.where(weak[:, None], np.float32(np.nan), of) for of in (part.after, part.amplitude)
     )
@@ -137,8 +141,19 @@ def _largest(part: Candidates) -> tuple[Floats32, Floats32]:
 
 
 def _largest_column(part: Candidates) -> NDArray[np.intp]:
-    size = np.abs(part.amplitude)
-    return np.asarray(np.argmax(np.where(np.isnan(size), np.float32(-1.0), size), axis=1))
+    best = np.zeros(len(part.front), dtype=np.intp)
+    rows = _several(part)
+    size = np.abs(part.amplitude[rows])
+    best[rows] = np.argmax(np.where(np.isnan(size), np.float32(-1.0), size), axis=1)
+    return best
+
+
+def _several(part: Candidates) -> NDArray[np.intp]:
+    """Rows with candidates besides the first: few in a sound zone, and only there is anything to choose."""
+    some = np.isfinite(part.after[:, 1])
+    for later in part.after.T[2:]:
+        some |= np.isfinite(later)
+    return np.flatnonzero(some)
 
 
 def _expected(
@@ -207,13 +222,15 @@ def _backwall(part: Candidates, expected: Floats, slack: float, cycle: float) ->
 
     One that may be the next round trip of an echo above it is not taken for it.
     """
-    size = np.abs(part.amplitude)
+    rows = _several(part)
+    after, size = part.after[rows], np.abs(part.amplitude[rows])
     with np.errstate(invalid="ignore"):
-        there = np.abs(part.after - expected[:, None]) <= slack
-    several = np.flatnonzero(np.isfinite(part.after[:, 1:]).any(axis=1))
-    there[several] &= ~_repeats(part.after[several], size[several], 0.5 * cycle)
-    best = np.argmax(np.where(there, size, np.float32(-1.0)), axis=1)
-    return np.where(there[np.arange(len(best)), best], best, -1)
+        best = np.where(np.abs(part.after[:, 0] - expected) <= slack, 0, -1)
+        there = np.abs(after - expected[rows, None]) <= slack
+    there &= ~_repeats(after, size, 0.5 * cycle)
+    largest = np.argmax(np.where(there, size, np.float32(-1.0)), axis=1)
+    best[rows] = np.where(there[np.arange(len(rows)), largest], largest, -1)
+    return best
 
 
 def _repeats(after: Floats32, size: Floats32, near: float) -> NDArray[np.bool_]:
@@ -236,10 +253,14 @@ def _first_inside(
     """Index of the first echo before the back wall, or before where it is due; -1 where there is none."""
     rows = np.arange(len(expected))
     due = np.nan_to_num(expected, nan=np.inf) - slack
+    few = _several(part)
     with np.errstate(invalid="ignore"):
-        inside = part.after < np.where(backwall >= 0, part.after[rows, backwall], due)[:, None]
-    first = np.argmin(np.where(inside, part.after, np.inf), axis=1)
-    return np.where(inside[rows, first], first, -1)
+        due = np.where(backwall >= 0, part.after[rows, backwall], due)
+        first = np.where(part.after[:, 0] < due, 0, -1)
+        inside = part.after[few] < due[few, None]
+    earliest = np.argmin(np.where(inside, part.after[few], np.inf), axis=1)
+    first[few] = np.where(inside[np.arange(len(few)), earliest], earliest, -1)
+    return first
 
 
 def _ends_early(
@@ -251,8 +272,11 @@ def _ends_early(
     """
     last = pattern.kernel.grid - 1 - part.lacking * pattern.kernel.up
     with np.errstate(invalid="ignore"):
-        is_late = ~(part.after[np.arange(len(echo)), echo] < (1 - _WIDE) * expected)
-        return np.asarray((part.front + expected > last) & ((echo < 0) | is_late))
+        early = part.front + expected > last
+        rows = np.flatnonzero(early)
+        is_late = ~(part.after[rows, echo[rows]] < (1 - _WIDE) * expected[rows])
+    early[rows] = (echo[rows] < 0) | is_late
+    return np.asarray(early)
 
 
 def _in_units(

@@ -4,6 +4,7 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import ArrayLike, NDArray
 from scipy import fft
 
@@ -274,10 +275,11 @@ def _fronts(traces: Floats, period: float) -> Floats:
     """Cut out each trace's front-surface echo, (n, length), aligned, `_LEAD` periods before its crest."""
     front = first_arrival(_smoothed(envelope(traces), max(1, round(0.5 * period)))).astype(float)
     lead, length = round(_LEAD * period), round(10.0 * period)
+    padded = np.pad(traces, ((0, 0), (length, length + 1)))
     for _ in range(3):
-        windows = _windows(traces, front - lead, length)
+        windows = _windows(padded, front - lead, length)
         front += _lags(windows, _typical(windows), period)
-    return _windows(traces, front - lead, length)
+    return _windows(padded, front - lead, length)
 
 
 def _smoothed(rows: Floats, width: int) -> Floats:
@@ -333,14 +335,11 @@ def _noise_of_average(traces: Floats, windows: Floats) -> float:
     return float(loss * np.median(quiet) / np.sqrt(len(quiet)))
 
 
-def _windows(traces: Floats, start: Floats, length: int) -> Floats:
-    """Cut (n, length) from each trace at a fractional start; zero outside the trace."""
-    samples = traces.shape[1]
+def _windows(padded: Floats, start: Floats, length: int) -> Floats:
+    """Cut (n, length) from each trace, given between as many zeros, at a fractional start."""
     whole = np.floor(start).astype(int)
-    pad = length
-    padded = np.pad(traces, ((0, 0), (pad, pad)))
-    index = np.clip(whole[:, None] + pad + np.arange(length + 1), 0, samples + 2 * pad - 1)
-    cut = np.take_along_axis(padded, index, axis=1)
+    begin = np.clip(whole + length, 0, padded.shape[1] - length - 1)
+    cut = sliding_window_view(padded, length + 1, axis=1)[np.arange(len(padded)), begin]
     size = fft.next_fast_len(2 * length, real=True)
     phase = np.exp(2j * np.pi * np.fft.rfftfreq(size) * (start - whole)[:, None])
     return np.asarray(fft.irfft(fft.rfft(cut, size, axis=1) * phase, size, axis=1)[:, :length])
@@ -364,9 +363,10 @@ def _lags(windows: Floats, model: Floats, period: float) -> Floats:
     size = fft.next_fast_len(2 * windows.shape[1], real=True)
     up = 8
     cross = fft.rfft(windows, size, axis=1) * np.conj(fft.rfft(model, size))
-    shape = fft.irfft(cross, size * up, axis=1)
     reach = max(1, round(0.5 * period * up))
-    near = np.concatenate([shape[:, -reach:], shape[:, : reach + 1]], axis=1)
+    # The sum that the real inverse transform is, at no more lags than are looked at.
+    turn = 2 * np.pi / (size * up) * np.outer(np.arange(cross.shape[1]), np.arange(-reach, reach + 1))
+    near = cross.real @ np.cos(turn) - cross.imag @ np.sin(turn) - 0.5 * cross[:, :1].real
     best = np.argmax(np.abs(near), axis=1)
     inner = np.clip(best, 1, 2 * reach - 1)
     rows = np.arange(len(near))

@@ -21,6 +21,7 @@ __all__ = [
     "STEPS",
     "Kernel",
     "correlate",
+    "correlate_whole",
     "interpolated",
     "likeness",
     "make_kernel",
@@ -146,11 +147,17 @@ def _lag_table(spectrum: NDArray[Any], size: int, up: int, reach: int) -> Floats
 
 def correlate(traces: NDArray[Any], kernel: Kernel) -> NDArray[Any]:
     """Correlate traces (n, samples) with the pulse: (n, grid), in the traces' precision, r(0) = 1."""
+    return correlate_whole(traces, kernel)[:, : kernel.grid]
+
+
+def correlate_whole(traces: NDArray[Any], kernel: Kernel) -> NDArray[Any]:
+    """Correlate as `correlate` does, with zeros behind the grid that make rows one stretch of memory."""
     spectrum = fft.rfft(traces, kernel.size, axis=1)
     scale = kernel.up
     spectrum *= (kernel.filter * scale).astype(spectrum.dtype)
-    full: NDArray[Any] = fft.irfft(spectrum, kernel.size * kernel.up, axis=1, overwrite_x=True)
-    return full[:, : kernel.grid]
+    whole: NDArray[Any] = fft.irfft(spectrum, kernel.size * kernel.up, axis=1, overwrite_x=True)
+    whole[:, kernel.grid :] = 0
+    return whole
 
 
 def _weights() -> tuple[Floats, Floats]:
