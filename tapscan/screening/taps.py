@@ -32,6 +32,12 @@ MOST_STRIKE_DB = 8.0
 READINGS_PER_BAND = 6
 # With more than this share of the readings left out, terms are chosen by what a third of damage leaves.
 MUCH_LEFT_OUT = 0.2
+# Times as many neighbours left out together as chance makes of points strewn about. Damage lies in patches,
+# one and a half to seven times as many; what a fit to few readings leaves out for no reason has half to one
+# and a half.
+STREWN = 1.45
+# Fewer readings than this, and of good points twice as many and more are called suspect as was asked for.
+FEW_READINGS = 72
 # An area is listed as an indication when fewer than this many like it would turn up in a sound zone by
 # chance, if neighbours were independent. They are not quite, so this is stricter than one would ask of a
 # true count; a delamination the size of a coin is rarer than that by dozens of powers of ten.
@@ -107,7 +113,9 @@ def _fit(zone: Zone, readings: TapReadings, reference: Mask, read: int) -> Fitte
     Fine waves that few good readings hold follow damage. Where readings carry coarse waves beside them, the
     coarse ones say what the fine ones begin with: what those bring back passes for a mode. Where they leave
     more out than the coarse ones, or much, the coarse ones stand. On smaller zones the coarse terms cannot
-    go with modes and may follow damage themselves: they stand only where both leave much out.
+    go with modes and may follow damage themselves: they are asked only where the fine ones leave much out.
+    Few readings may also leave a third of themselves out for no reason. That third is strewn about, as
+    damage is not; then the fit begins anew with all of them.
     """
     features, noise = tap_vector(readings, int(np.clip(read // READINGS_PER_BAND, 3, MOST_BANDS)))
     features, noise = (values.reshape(-1, values.shape[-1]) for values in (features, noise))
@@ -128,7 +136,36 @@ def _fit(zone: Zone, readings: TapReadings, reference: Mask, read: int) -> Fitte
     if _left_out(fine) <= MUCH_LEFT_OUT:
         return fine
     coarse = fitted(coarse_terms)
-    return coarse if _left_out(coarse) > MUCH_LEFT_OUT else fine
+    read_mask = np.isfinite(coarse.distance)
+    left_out = (read_mask & ~coarse.baseline.kept).reshape(zone.grid_shape)
+    if _left_out(coarse) > MUCH_LEFT_OUT and clustering(left_out, closed=zone.is_tube) < STREWN:
+        return fitted(coarse_terms, read_mask)
+    return coarse
+
+
+def clustering(marked: Mask, *, closed: bool) -> float:
+    """Neighbours that are both marked, over how many would be if as many points were marked by chance.
+
+    Join counts: Moran, "The interpretation of statistical maps", J. R. Stat. Soc. B 10, 1948, 243-251 (from
+    memory). NaN where chance would make none.
+
+    Examples
+    --------
+    >>> patch = np.zeros((6, 8), dtype=bool)
+    >>> patch[2:4, 3:6] = True
+    >>> round(clustering(patch, closed=False), 1)
+    6.4
+    >>> board = np.indices((6, 8)).sum(axis=0) % 2 == 0
+    >>> clustering(board, closed=False)
+    0.0
+    """
+    beside = [(marked[1:], marked[:-1]), (marked[:, 1:], marked[:, :-1])]
+    if closed:
+        beside.append((marked[:, :1], marked[:, -1:]))
+    joined = sum(int((one & other).sum()) for one, other in beside)
+    share = marked.sum() * (marked.sum() - 1) / (marked.size * (marked.size - 1))
+    by_chance = share * sum(one.size for one, _ in beside)
+    return float(joined / by_chance) if by_chance > 0 else float("nan")
 
 
 def _left_out(fitted: Fitted) -> float:
@@ -174,7 +211,12 @@ def _in_words(baseline: Baseline, reference: Mask) -> str:
         if marked
         else "the zone itself"
     )
+    few = (
+        " They are few: several times as many good points as was asked for may be called suspect. "
+        "Tap more of the zone, or hold it against another inspection."
+    )
     return (
         f"What is good here comes from {source}: {kept} readings, a level for each station and slow changes "
         f"across ({terms} terms). Damage that fills more than half of a station's width can hide from it."
+        f"{few if kept < FEW_READINGS else ''}"
     )

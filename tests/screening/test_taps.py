@@ -120,15 +120,34 @@ def test_sound_tubes_get_the_false_calls_asked_for_and_hardly_an_indication(tmp_
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize(("stations", "seed"), [(40, 102), (10, 104), (10, 161), (10, 255)])
+@pytest.mark.parametrize(
+    ("stations", "seed"), [(40, 102), (10, 104), (10, 161), (10, 255), (8, 5008), (8, 5021), (6, 5026)]
+)
 def test_sound_tubes_that_once_got_false_indications(tmp_path, stations, seed):
     """A mode whose crests change fast along the first, a tail that a hundred readings leave undecided on the
-    second, and on the others two sets of readings that gave way to each other without end.
+    second, on two more two sets of readings that gave way to each other without end, and on the others a
+    third of the readings left out for no reason.
     """
     plan, zone, recordings = tapped(seed=seed, stations=stations)
     (told,) = analysed(write_tapped(tmp_path / "part", plan, zone, recordings)).screened
     assert len(told.indications) <= 1
     assert (told.p_value < RATE).sum() <= binom.isf(1e-3, told.p_value.size, 2 * RATE)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    ("x_mm", "s_mm", "depth_mm", "seed"),
+    [(32.6, 106.7, 0.64, 6007), (54.1, 106.1, 0.71, 6017), (17.2, 27.6, 0.64, 6019)],
+)
+def test_damage_over_a_sixth_of_a_small_zone_is_not_taken_for_strewn(tmp_path, x_mm, s_mm, depth_mm, seed):
+    """What the fit to few readings leaves out may lie nearly as if strewn, beside the damage."""
+    defect = Defect(x_mm, s_mm, 22.0, depth_mm)
+    plan, zone, recordings = tapped((defect,), seed=seed, stations=8)
+    (told,) = analysed(write_tapped(tmp_path / "part", plan, zone, recordings)).screened
+    inside = true_mask(zone, (defect,))
+    assert (told.status[inside] == SUSPECT).mean() > 0.8
+    peak = parse_point(told.indications[0].peak_point)
+    assert inside[peak.station - 1, peak.position - 1]
 
 
 @pytest.mark.parametrize("seed", range(3))
@@ -261,6 +280,8 @@ def test_too_few_readings_leave_every_point_unread_with_a_sentence():
 def test_a_dozen_readings_are_enough_to_begin_with():
     told = screen_taps(ZONE, without(readings(11), ~block(0, 1, 0, 12)), RATE, [])
     assert np.isin(told.status[0], (CLEAR, SUSPECT)).all()
+    assert "They are few: several times as many good points" in told.baseline
+    assert "They are few" not in screen_taps(ZONE, readings(11), RATE, []).baseline
 
 
 @pytest.mark.parametrize("width", [7, 8])
