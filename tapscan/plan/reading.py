@@ -151,7 +151,11 @@ def read_plan(folder: Path) -> Plan:
     """
     path = folder / PLAN_NAME
     if not folder.is_dir():
-        raise TapscanError(str(folder), "is not a folder", "name the folder that holds inspection.toml")
+        close = nearest(folder.name, (path.parent.name for path in folder.parent.glob(f"*/{PLAN_NAME}")))
+        remedy = (
+            f"did you mean {folder.with_name(close)}?" if close else f"name the folder that holds {PLAN_NAME}"
+        )
+        raise TapscanError(str(folder), "is not a folder", remedy)
     if not path.is_file():
         raise TapscanError(
             str(folder), f"holds no {PLAN_NAME}", "start one with: tapscan new DIR, or name another folder"

@@ -292,6 +292,18 @@ def test_files_that_are_no_plan(tmp_path):
         read_plan(plan_file(tmp_path, b"#" * 1_000_001))
 
 
+def test_a_misspelt_folder_is_asked_about(tmp_path):
+    (tmp_path / "gravel-fork").mkdir()
+    (tmp_path / "gravel-fork" / "inspection.toml").write_text(ZONE)
+    (tmp_path / "gravel-forks-photos").mkdir()
+    with pytest.raises(TapscanError) as caught:
+        read_plan(tmp_path / "gravel-frok")
+    assert (
+        str(caught.value)
+        == f"{tmp_path / 'gravel-frok'}: is not a folder (did you mean {tmp_path / 'gravel-fork'}?)"
+    )
+
+
 def test_a_plan_that_is_a_link_out_of_the_folder_is_not_read(tmp_path):
     plan_file(tmp_path, ZONE.encode())
     inner = tmp_path / "inner"
