@@ -23,12 +23,15 @@ def results_folder(home: "Path", inside: str = "") -> "Iterator[Path]":
     Raises
     ------
     TapscanError
-        When ``results`` leads out of the inspection, or cannot be written.
+        When ``results`` leads out of the inspection, is a file, or cannot be written.
     """
     where = f"{RESULTS}/{inside}".rstrip("/")
     folder = home / where
     if not folder.resolve().is_relative_to(home.resolve()):
         raise TapscanError(where, "is a link out of the inspection", "take the link away")
+    for name in (RESULTS, where):
+        if (home / name).is_file():
+            raise TapscanError(name, "is a file, and a folder is due there", "give the file another name")
     try:
         yield folder
     except OSError as error:

@@ -206,7 +206,7 @@ def test_a_folder_that_may_not_be_written_is_one_sentence(part, monkeypatch):
 @pytest.mark.usefixtures("undrawn")
 def test_results_that_are_a_file_are_one_sentence(part):
     (part / "results").write_text("in the way", encoding="utf-8")
-    assert one_line(run(part)).startswith("results: cannot be written: ")
+    assert one_line(run(part)) == "results: is a file, and a folder is due there (give the file another name)"
     assert (part / "results").read_text(encoding="utf-8") == "in the way"
 
 
