@@ -54,7 +54,7 @@ def test_nothing_is_written_outside_the_inspection(tmp_path):
 
 def test_results_that_cannot_be_written_are_one_line(tmp_path):
     (tmp_path / "results").write_text("a file in the way")
-    with pytest.raises(TapscanError, match="results: cannot be written"):
+    with pytest.raises(TapscanError, match="results: is a file, and a folder is due there"):
         write_templates(plan_of(tube(stations=3)), tmp_path)
 
 
