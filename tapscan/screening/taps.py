@@ -136,10 +136,10 @@ def _fit(zone: Zone, readings: TapReadings, reference: Mask, read: int) -> Fitte
     if _left_out(fine) <= MUCH_LEFT_OUT:
         return fine
     coarse = fitted(coarse_terms)
-    read_mask = np.isfinite(coarse.distance)
-    left_out = (read_mask & ~coarse.baseline.kept).reshape(zone.grid_shape)
+    everything = np.isfinite(coarse.distance)
+    left_out = (everything & ~coarse.baseline.kept).reshape(zone.grid_shape)
     if _left_out(coarse) > MUCH_LEFT_OUT and clustering(left_out, closed=zone.is_tube) < STREWN:
-        return fitted(coarse_terms, read_mask)
+        return fitted(coarse_terms, everything)
     return coarse
 
 
