@@ -10,7 +10,9 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
-__all__ = ["TapscanError", "nearest", "sentence"]
+__all__ = ["TapscanError", "folded", "nearest", "sentence"]
+
+_MOST_NAMED = 3
 
 
 def sentence(where: str, what: str, remedy: str) -> str:
@@ -22,6 +24,26 @@ def sentence(where: str, what: str, remedy: str) -> str:
     'taps/BM-07-05.wav: holds no sound (record the point again)'
     """
     return f"{where}: {what} ({remedy})"
+
+
+def folded(sentences: "Iterable[str]") -> list[str]:
+    """Say once what is wrong at more than three places, so that it does not bury what is wrong elsewhere.
+
+    Examples
+    --------
+    >>> folded([f"taps/BM-01-0{k}.wav: is empty (record it again)" for k in range(1, 6)])
+    ['taps/BM-01-01.wav, taps/BM-01-02.wav and 3 more: is empty (record it again)']
+    """
+    places: dict[str, list[str]] = {}
+    for one in sentences:
+        where, _, what = one.partition(": ")
+        places.setdefault(what, []).append(where)
+    told = []
+    for what, named in places.items():
+        if what and len(named) > _MOST_NAMED:
+            named = [f"{named[0]}, {named[1]} and {len(named) - 2} more"]
+        told += [f"{where}: {what}" if what else where for where in named]
+    return told
 
 
 class TapscanError(Exception):

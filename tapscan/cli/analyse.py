@@ -5,6 +5,7 @@ from pathlib import Path
 import click
 
 from tapscan.analysis import Results
+from tapscan.cli.warning import warn
 
 __all__ = ["command"]
 
@@ -46,8 +47,7 @@ def command(folder: Path, *, others: tuple[Path, ...], as_json: bool) -> None:
             inspection, against, progress=lambda _what, done, total: report(done, total)
         )
         page = results.save()
-    for warning in results.summary["warnings"]:
-        click.echo(f"tapscan: {warning}", err=True)
+    warn(results.summary["warnings"])
     if as_json:
         _print_json(results, page)
     else:

@@ -15,8 +15,8 @@ from tapscan.cli.archive_shared import (
     print_json,
     print_listed,
     print_rerun,
-    warn,
 )
+from tapscan.cli.warning import warn
 from tapscan.errors import TapscanError
 
 if TYPE_CHECKING:

@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from tapscan.archive.rerunning import Rerun
     from tapscan.archive.searching import Listed
 
-__all__ = ["fields", "options", "place", "plain", "print_json", "print_listed", "print_rerun", "warn"]
+__all__ = ["fields", "options", "place", "plain", "print_json", "print_listed", "print_rerun"]
 
 Function = Callable[..., None]
 
@@ -35,12 +35,6 @@ def place(chosen: Path | None) -> Path:
     from tapscan.archive.places import archive_folder
 
     return archive_folder(chosen)
-
-
-def warn(warnings: Iterable[str]) -> None:
-    """Print sentences on standard error."""
-    for warning in warnings:
-        click.echo(f"tapscan: {warning}", err=True)
 
 
 def plain(text: str) -> str:
@@ -77,7 +71,9 @@ def print_listed(archive: Path, found: "Sequence[Listed]") -> None:
         click.echo(f"    {_told(one)}")
         if one.passage:
             click.echo(f"    {plain(one.passage)}")
-    warn(f"{one.name}@{one.version}: {plain(one.problem)}" for one in found if one.problem)
+    for one in found:
+        if one.problem:
+            click.echo(f"tapscan: {one.name}@{one.version}: {plain(one.problem)}", err=True)
     click.echo("A clear point is not proof of soundness, and an unread point says nothing.")
 
 

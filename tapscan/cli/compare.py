@@ -5,6 +5,8 @@ from typing import TYPE_CHECKING
 
 import click
 
+from tapscan.cli.warning import warn
+
 if TYPE_CHECKING:
     from tapscan.screening.comparison import Comparison
 
@@ -34,8 +36,7 @@ def command(before: Path, after: Path, *, as_json: bool) -> None:
     with progress_bar("Comparing") as report:
         comparison = tapscan.compare(then, now, progress=lambda _what, done, total: report(done, total))
         page = comparison.save()
-    for warning in comparison.summary["warnings"]:
-        click.echo(f"tapscan: {warning}", err=True)
+    warn(comparison.summary["warnings"])
     if as_json:
         _print_json(comparison, page)
     else:

@@ -5,6 +5,7 @@ from typing import Any
 
 import click
 
+from tapscan.cli.warning import warn
 from tapscan.plan import Plan
 from tapscan.plan.points import in_words
 from tapscan.records.coverage import ZoneCoverage, cover
@@ -56,8 +57,7 @@ def command(folder: Path, *, walk: bool, as_json: bool) -> None:
         click.echo(f"What could be found, as pictures: {folder / 'results'}/detectable_*.png")
     if wraps:
         click.echo(f"To mark the grid: print {folder / 'results'}/wrap_*.pdf at 100 % and measure the bars.")
-    for warning in warnings:
-        click.echo(f"tapscan: {warning}", err=True)
+    warn(warnings)
 
 
 def _draw(plan: Plan, outlooks: list[Outlook], folder: Path) -> tuple[list[Path], list[str], list[Path]]:

@@ -5,6 +5,8 @@ from typing import TYPE_CHECKING
 
 import click
 
+from tapscan.cli.warning import warn
+
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
@@ -45,8 +47,7 @@ def command(folders: tuple[Path, ...], *, target: Path | None, as_json: bool) ->
     with progress_bar("Analysing parts") as report:
         gathered = gather(found, report)
         studies = [study(trials) for trials in trials_of(gathered.parts)]
-    for warning in gathered.warnings:
-        click.echo(f"tapscan: {warning}", err=True)
+    warn(gathered.warnings)
     if not studies:
         where = str(folders[0]) if len(folders) == 1 else "these folders"
         what = "no findings that any reading can be held against"

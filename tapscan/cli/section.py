@@ -5,6 +5,8 @@ from typing import TYPE_CHECKING
 
 import click
 
+from tapscan.cli.warning import warn
+
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
@@ -169,8 +171,7 @@ def _compare(inspection: "Inspection", others: tuple[Path, ...], *, as_json: boo
     from tapscan.sectioning.telling import section_document
 
     findings = read_findings(inspection.folder, inspection.plan)
-    for warning in findings.warnings:
-        click.echo(f"tapscan: {warning}", err=True)
+    warn(findings.warnings)
     if not findings.rows and not as_json:
         click.echo("No findings yet: nothing is known of what lies inside.")
         return

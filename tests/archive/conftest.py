@@ -69,7 +69,8 @@ SEED = 5
 def simulated(seed: int = SEED) -> dict[str, bytes]:
     tube, panel = parse_plan(PLAN).zones
     scene = TapScene(sample_rate_hz=24_000.0, lead_s=0.05, interval_s=0.12, tail_s=0.1)
-    taps = tap_files(tube, simulate_taps(tube, (), scene, seed))
+    patch = Defect(x_mm=45.0, s_mm=10.0, radius_mm=16.0, depth_mm=0.6)
+    taps = tap_files(tube, simulate_taps(tube, (patch,), scene, seed))
     del taps["taps/BM-03-04.wav"]
     flaw = Defect(x_mm=20.0, s_mm=16.0, radius_mm=7.0, depth_mm=0.7)
     scans = ascan_files(panel, simulate_ascans(panel, (flaw,), AScanScene(samples=300), seed))

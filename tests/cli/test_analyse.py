@@ -210,6 +210,17 @@ def test_results_that_are_a_file_are_one_sentence(part):
     assert (part / "results").read_text(encoding="utf-8") == "in the way"
 
 
+@pytest.mark.usefixtures("undrawn")
+def test_what_is_wrong_with_many_files_is_said_once_and_kept_whole(part):
+    for position in range(1, 6):
+        (part / f"taps/BM-02-{position:02d}.wav").write_bytes(b"")
+    result = run(part)
+    (line,) = (line for line in result.stderr.splitlines() if "BM-02" in line)
+    assert line.startswith("tapscan: taps/BM-02-01.wav, taps/BM-02-02.wav and 3 more: ")
+    kept = json.loads((part / "results/summary.json").read_text(encoding="utf-8"))["warnings"]
+    assert sum("taps/BM-02-" in warning for warning in kept) == 5
+
+
 @pytest.mark.parametrize(
     ("error", "line"),
     [
