@@ -118,7 +118,7 @@ def results_document(results: "Results") -> dict[str, Any]:
     """Tell what the analysis found as a whole, in the report's sentences."""
     return {
         "summary": sentences.summary(results.screened),
-        "chance": sentences.chance(results.inspection.plan.false_call_rate),
+        "chance": sentences.chance(results.inspection.plan.false_call_rate, results.screened),
         "warnings": results.summary["warnings"],
         "version": results.summary["version"],
         "indications": [_indication(one, part) for part in results.screened for one in part.indications],

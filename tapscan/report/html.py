@@ -160,7 +160,7 @@ def page_text(
         part=plan.part,
         totals={word: sum(screened.count(word) for screened in results.screened) for word in SIGNS},
         summary=sentences.summary(results.screened),
-        chance=sentences.chance(plan.false_call_rate),
+        chance=sentences.chance(plan.false_call_rate, results.screened),
         sections=sections,
         outlooks=outlooks,
         twice=twice,

@@ -107,15 +107,17 @@ def single_points(screened: "Screened") -> str:
     )
 
 
-def chance(false_call_rate: float) -> str:
-    """Put the false-call rate in words.
+def chance(false_call_rate: float, screened: "Sequence[Screened]" = ()) -> str:
+    """Put the false-call rate in words, and where more must be expected.
 
     Examples
     --------
     >>> chance(0.01)
     'About 1 in 100 good points is expected to be called suspect by chance.'
     """
-    return f"About 1 in {1 / false_call_rate:,.0f} good points is expected to be called suspect by chance."
+    told = f"About 1 in {1 / false_call_rate:,.0f} good points is expected to be called suspect by chance"
+    few = [one.zone.code for one in screened if one.rests_on_few]
+    return f"{told}; several times as many in zone {joined(few)}, where few were read." if few else f"{told}."
 
 
 def map_alt(screened: "Screened", title: str) -> str:

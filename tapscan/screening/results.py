@@ -11,6 +11,7 @@ from tapscan.plan.zones import Zone
 
 __all__ = [
     "CLEAR",
+    "FEW_TOLD",
     "SKIPPED",
     "SUSPECT",
     "UNREAD",
@@ -107,6 +108,13 @@ class AScanEvidence:
     typical_trace: NDArray[np.float64]
 
 
+# Ends the sentence on a tapped zone's own baseline where it rests on little.
+FEW_TOLD = (
+    "They are few: several times as many good points as was asked for may be called suspect. Tap more of the "
+    "zone, or hold it against another inspection."
+)
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Screened:
     """One zone seen by one method. Every array has shape (stations, positions).
@@ -127,6 +135,11 @@ class Screened:
     indications: tuple[Indication, ...]
     baseline: str
     evidence: TapEvidence | AScanEvidence
+
+    @property
+    def rests_on_few(self) -> bool:
+        """Whether so few readings say what is good that more good points are called than was asked for."""
+        return self.baseline.endswith(FEW_TOLD)
 
     def count(self, status: str) -> int:
         """How many points of the zone have this status."""

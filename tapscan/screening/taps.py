@@ -11,7 +11,7 @@ from tapscan.screening.baselines import KEPT_SHARE, Baseline, Terms, refit, surf
 from tapscan.screening.calls import MIN_READINGS, chance_count
 from tapscan.screening.fitting import Fitted, fit_in_turn
 from tapscan.screening.indications import Area, doubtful_points, find_indications, label_areas
-from tapscan.screening.results import CLEAR, SKIPPED, SUSPECT, UNREAD, Screened, TapEvidence
+from tapscan.screening.results import CLEAR, FEW_TOLD, SKIPPED, SUSPECT, UNREAD, Screened, TapEvidence
 from tapscan.screening.tap_readings import TapReadings
 
 __all__ = ["areas_beyond_chance", "screen_taps", "strike_bel", "tap_vector"]
@@ -211,12 +211,8 @@ def _in_words(baseline: Baseline, reference: Mask) -> str:
         if marked
         else "the zone itself"
     )
-    few = (
-        " They are few: several times as many good points as was asked for may be called suspect. "
-        "Tap more of the zone, or hold it against another inspection."
-    )
     return (
         f"What is good here comes from {source}: {kept} readings, a level for each station and slow changes "
         f"across ({terms} terms). Damage that fills more than half of a station's width can hide from it."
-        f"{few if kept < FEW_READINGS else ''}"
+        f"{' ' + FEW_TOLD if kept < FEW_READINGS else ''}"
     )

@@ -16,6 +16,7 @@ from tapscan.report.words import (
     range_in_mm,
     unread_by_reason,
 )
+from tapscan.screening.results import FEW_TOLD
 from tests.report.fabricated import boom, panel, round_indication, scanned, tapped, tube
 
 
@@ -99,6 +100,15 @@ def test_suspect_points_outside_the_indications_are_not_passed_over():
     alone = replace(screened, indications=screened.indications[:1])
     apart = screened.count("suspect") - len(screened.indications[0].points)
     assert sentences.single_points(alone).startswith(f"{apart} suspect points stand apart from the numbered")
+
+
+def test_where_few_readings_say_what_is_good_more_calls_by_chance_are_told():
+    few = replace(boom(), baseline=f"Forty readings. {FEW_TOLD}")
+    usual = "About 1 in 200 good points is expected to be called suspect by chance"
+    assert sentences.chance(0.005, (boom(),)) == f"{usual}."
+    assert (
+        sentences.chance(0.005, (few,)) == f"{usual}; several times as many in zone BM, where few were read."
+    )
 
 
 def test_the_summary_names_the_largest_area_and_never_calls_a_part_sound():
