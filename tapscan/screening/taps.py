@@ -33,8 +33,8 @@ READINGS_PER_BAND = 6
 # With more than this share of the readings left out, terms are chosen by what a third of damage leaves.
 MUCH_LEFT_OUT = 0.2
 # Times as many neighbours left out together as chance makes of points strewn about. Damage lies in patches,
-# one and a half to nine times as many; what a fit to few readings leaves out for no reason has half to one and
-# three quarters. Where the two meet it is taken for damage.
+# one and a half to nine times as many; what a fit to few readings leaves out for no reason has half to nearly
+# twice as many. Where the two meet it is taken for damage.
 STREWN = 1.45
 # Fewer readings than this, and of good points twice as many and more are called suspect as was asked for.
 FEW_READINGS = 72
