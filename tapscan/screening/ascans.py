@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 from tapscan.errors import sentence
 from tapscan.plan import Zone, block_mask
 from tapscan.screening.baselines import distances, fit_baseline, refit, surface_terms
-from tapscan.screening.calls import MIN_READINGS, fit_null_law, p_values
+from tapscan.screening.calls import MIN_READINGS, agreeing, fit_null_law, p_values
 from tapscan.screening.echo_readings import EchoReadings
 from tapscan.screening.echo_twins import Expected
 from tapscan.screening.indications import Area, find_indications, label_areas
@@ -207,7 +207,7 @@ def _expected_backwall_db(
     baseline = fit_baseline(seen, terms, reference.ravel(), np.zeros_like(seen))
     distance = distances(seen, baseline)
     law = fit_null_law(distance)
-    good = reference.ravel() | (p_values(distance, law) > law.above_p)
+    good = reference.ravel() | agreeing(p_values(distance, law))
     baseline = refit(seen, baseline.terms, good, np.zeros_like(seen))
     marked = int((reference.ravel() & np.isfinite(seen[:, 0])).sum())
     source = f"{marked} points marked as good and those that agree with them" if marked else "the zone itself"

@@ -22,6 +22,8 @@ import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
+from tapscan.screening.neighbours import apart
+
 __all__ = [
     "END_STATIONS",
     "KEPT_SHARE",
@@ -48,7 +50,9 @@ MARKED_IN_RING = 3
 MAX_STEPS = 20
 # Fewer readings than this share change places where good and bad ones meet, to and fro, without end.
 SETTLED_SHARE = 0.03
-LAD_STEPS = 12
+START_STEPS = 12
+# Nearer than this, in median distances, no reading counts for more.
+NEAREST = 0.1
 # Weight, in readings, of "a station's level is half way between its neighbours'": next to nothing beside the
 # readings of a ring, and enough to bridge a station without any.
 BRIDGE_WEIGHT = 0.3
@@ -100,15 +104,16 @@ MISPLACED_STATIONS = 0.2
 class Terms:
     """What a baseline is composed of.
 
-    `columns` has shape (points, k), points in the order of the raveled grid; `penalty` (k, k) weighs down
-    rough mixtures of them. `keeps_rings` says whether every station keeps its better half in the robust fit:
-    it must where stations have levels of their own, and must not where damage may fill whole stations.
-    `follows_modes` says whether the waves are as fine as vibration modes want them.
+    `columns` has shape (points, k), points in the order of the raveled grid, which is `closed` round a tube;
+    `penalty` (k, k) weighs down rough mixtures of them. `keeps_rings` says whether every station keeps its
+    better half in the robust fit: it must where stations have levels of their own, and must not where damage
+    may fill whole stations. `follows_modes` says whether the waves are as fine as vibration modes want them.
     """
 
     columns: Floats
     penalty: Floats
     grid_shape: tuple[int, int]
+    closed: bool
     keeps_rings: bool = True
     follows_modes: bool = False
 
@@ -182,7 +187,7 @@ def surface_terms(
     if along is None:
         penalty[:stations, :stations] = BRIDGE_WEIGHT * _bridge(stations)
     is_fine = per_term == READINGS_PER_FINE_TERM
-    return Terms(columns, penalty, (stations, positions), follows_modes=is_fine)
+    return Terms(columns, penalty, (stations, positions), closed, follows_modes=is_fine)
 
 
 def difference_terms(stations: int, positions: int, *, closed: bool) -> Terms:
@@ -195,7 +200,7 @@ def difference_terms(stations: int, positions: int, *, closed: bool) -> Terms:
     """
     columns = _composed((stations, positions), *DIFFERENCE_RECIPE, closed=closed)
     penalty = np.zeros((columns.shape[1],) * 2)
-    return Terms(columns, penalty, (stations, positions), keeps_rings=False)
+    return Terms(columns, penalty, (stations, positions), closed, keeps_rings=False)
 
 
 def _composed(
@@ -265,9 +270,7 @@ def fit_baseline(features: Floats, terms: Terms, reference: Mask, noise: Floats)
     if not read.any():
         msg = "there are no readings to fit a baseline to"
         raise ValueError(msg)
-    residual = _least_absolute(features, terms, read)
-    size = np.sum(np.minimum(np.abs(residual) / _median_size(residual[read]), 10.0), axis=1)
-    kept = _agreeing(size, terms, read, reference & read)
+    kept = _agreeing(_first_distances(features, terms, read, reference), terms, read, reference & read)
     fit = _fit(features, terms, kept, noise)
     before = fit
     for _ in range(MAX_STEPS):
@@ -302,25 +305,25 @@ def distances(features: Floats, baseline: Baseline) -> Floats:
     return np.asarray(np.sqrt(np.where(baseline.kept, deleted, squared / (1 + baseline.leverage))))
 
 
-def _least_absolute(features: Floats, terms: Terms, read: Mask) -> Floats:
-    """Residuals of least-absolute-deviation fits, each feature on its own: a start that damage hardly moves.
+def _first_distances(features: Floats, terms: Terms, read: Mask, reference: Mask) -> Floats:
+    """Distance of each reading from a first fit that damage hardly moves, (points,).
 
-    Iteratively re-weighted least squares (Schlossmacher, J. Amer. Stat. Assoc. 68, 1973, 857-859, from
-    memory). On an even grid no reading has a lever long enough to turn such a fit by itself.
+    Least squares with each reading weighted by the inverse square of its distance: the fit for the
+    heaviest-tailed of Student's laws (Lange, Little & Taylor, J. Amer. Stat. Assoc. 84, 1989, 881-896, from
+    memory). On an even grid no reading has a lever long enough to turn it by itself.
     """
-    own, values = terms.columns[read], features[read]
-    coefficients = np.zeros((own.shape[1], values.shape[1]))
+    marked = reference & read
+    trusted = marked | (read & ~np.repeat(_told_by_marks(terms, marked), terms.grid_shape[1]))
+    own, values = terms.columns[trusted], features[trusted]
     ridge = terms.penalty + 1e-9 * np.eye(own.shape[1])
-    for column in range(values.shape[1]):
-        weight = np.ones(len(values))
-        for _ in range(LAD_STEPS):
-            root = np.sqrt(weight)
-            weighted = own * root[:, None]
-            solved = np.linalg.solve(weighted.T @ weighted + ridge, weighted.T @ (root * values[:, column]))
-            residual = np.abs(values[:, column] - own @ solved)
-            weight = 1 / np.maximum(residual / max(float(np.median(residual)), 1e-300), 1e-2)
-        coefficients[:, column] = solved
-    return features - terms.columns @ coefficients
+    weight = np.ones(len(values))
+    for _ in range(START_STEPS):
+        weighted = own * weight[:, None]
+        coefficients = np.linalg.solve(own.T @ weighted + ridge, weighted.T @ values)
+        residual = features - terms.columns @ coefficients
+        distance = np.linalg.norm(residual / _median_size(residual[trusted]), axis=1)
+        weight = np.maximum(distance[trusted] / _median_size(distance[trusted]), NEAREST) ** -2
+    return np.asarray(distance)
 
 
 def _scatter(features: Floats, fit: Baseline) -> float:
@@ -355,8 +358,13 @@ def better_halves(distance: Floats, terms: Terms, reference: Mask) -> Mask:
     ranked = np.where(reference, -1.0, np.where(read.ravel(), distance, np.inf)).reshape(terms.grid_shape)
     place = np.argsort(np.argsort(ranked, axis=1, kind="stable"), axis=1)
     in_ring = np.ceil(KEPT_IN_RING * read.sum(axis=1, keepdims=True))
-    in_ring[reference.reshape(terms.grid_shape).sum(axis=1) >= MARKED_IN_RING] = 0
+    in_ring[_told_by_marks(terms, reference)] = 0
     return np.asarray((place < in_ring) & read).ravel()
+
+
+def _told_by_marks(terms: Terms, reference: Mask) -> Mask:
+    """Say of which stations enough points are marked as good to say what is good there, (stations,)."""
+    return np.asarray(reference.reshape(terms.grid_shape).sum(axis=1) >= MARKED_IN_RING)
 
 
 def _fit(features: Floats, terms: Terms, kept: Mask, noise: Floats) -> Baseline:
@@ -383,11 +391,14 @@ def _fit(features: Floats, terms: Terms, kept: Mask, noise: Floats) -> Baseline:
 
 
 def _strays_at_ends(size: Floats, terms: Terms, kept: Mask) -> Floats:
-    """How much further than elsewhere the farther of the kept readings lie at each station of an end.
+    """How much further than elsewhere the farther of the good readings lie at each station of an end.
 
-    0 elsewhere. There most readings are as good as anywhere, and a few stray far, which no median tells.
+    0 elsewhere. There most readings are as good as anywhere, and a few stray far, which no median tells, nor
+    those that are kept: what is left out counts as well, unless it lies among others that are.
     """
     grid, kept = size.reshape(terms.grid_shape), kept.reshape(terms.grid_shape)
+    left_out = np.isfinite(grid) & ~kept
+    kept = kept | (left_out & apart(left_out, closed=terms.closed))
     stations = len(grid)
     strays = np.zeros(terms.grid_shape)
     inner = slice(END_STATIONS, stations - END_STATIONS)

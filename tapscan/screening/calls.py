@@ -12,6 +12,7 @@ the mean over them, the predictive one (Aitchison & Dunsmore, Statistical Predic
 memory), which is right on average where that of the best fit is too bold.
 """
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -19,7 +20,15 @@ from numpy.typing import NDArray
 
 from tapscan.screening.tail_fits import fit_tails
 
-__all__ = ["MIN_READINGS", "NullLaw", "chance_count", "fit_null_law", "limit_distance", "p_values"]
+__all__ = [
+    "MIN_READINGS",
+    "NullLaw",
+    "agreeing",
+    "chance_count",
+    "fit_null_law",
+    "limit_distance",
+    "p_values",
+]
 
 Floats = NDArray[np.float64]
 
@@ -58,15 +67,13 @@ class NullLaw:
     """Squared distances d² of good readings: a mixture, one entry each in `shape`, `scale`, `tail`, `weight`.
 
     In each, d² / (scale · tail) is beta-prime with (shape, tail); as `tail` grows this becomes a gamma law
-    with this shape and scale. The weights add up to 1. The law rests on the readings whose p-values are
-    above `above_p`.
+    with this shape and scale. The weights add up to 1.
     """
 
     shape: tuple[float, ...]
     scale: tuple[float, ...]
     tail: tuple[float, ...]
     weight: tuple[float, ...]
-    above_p: float = 0.0
 
 
 def fit_null_law(distance: Floats) -> NullLaw:
@@ -120,6 +127,21 @@ def p_values(distance: Floats, law: NullLaw) -> Floats:
     return np.asarray(np.minimum(each @ np.array(law.weight), 1.0))
 
 
+def agreeing(p_value: Floats) -> NDArray[np.bool_]:
+    """Mark the readings that may be relied on to say what is good; not the unread, whose p-value is NaN.
+
+    Examples
+    --------
+    >>> agreeing(np.array([0.5, 0.01, 0.7, 0.2, 0.9, 0.4, 0.001])).tolist()
+    [True, False, True, True, True, True, False]
+    >>> agreeing(np.array([0.5, 0.01, 0.7, 0.2, 0.9, 0.4, 0.3])).tolist()
+    [True, True, True, True, True, True, True]
+    """
+    read = np.isfinite(p_value)
+    much = read.any() and np.mean(p_value[read] <= SHORT_LOOK.above_p) >= MUCH_DAMAGE
+    return p_value > (SHORT_LOOK if much else LONG_LOOK).above_p
+
+
 def limit_distance(law: NullLaw, false_call_rate: float) -> float:
     """Give the distance that good readings exceed at this rate."""
     from scipy.optimize import brentq
@@ -130,7 +152,7 @@ def limit_distance(law: NullLaw, false_call_rate: float) -> float:
     each = np.sqrt(scale * tail * (1 - share) / share)
 
     def excess(distance: float) -> float:
-        return float(p_values(np.array([distance]), law)[0]) / false_call_rate - 1
+        return math.log(p_values(np.array([distance]), law)[0] / false_call_rate)
 
     # The mixture's limit lies among those of its parts.
     low, high = float(each.min()) * (1 - 1e-9), float(each.max()) * (1 + 1e-9)
@@ -154,7 +176,7 @@ def _fit_truncated(squared: Floats, limit: float, look: _Look, start: NullLaw | 
     costs = fits.cost * values.size + look.tail_weight / tails
     weight = np.exp(costs.min() - costs)
     weight /= weight.sum()
-    return NullLaw(tuple(shape.tolist()), tuple(scale.tolist()), TAILS, tuple(weight.tolist()), look.above_p)
+    return NullLaw(tuple(shape.tolist()), tuple(scale.tolist()), TAILS, tuple(weight.tolist()))
 
 
 def chance_count(p_value: Floats, readings: int, false_call_rate: float) -> float:

@@ -6,14 +6,20 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tapscan.screening.baselines import Baseline, Terms, better_halves, distances, fit_baseline, refit
-from tapscan.screening.calls import NullLaw, fit_null_law, limit_distance, p_values
+from tapscan.screening.calls import NullLaw, agreeing, fit_null_law, limit_distance, p_values
+from tapscan.screening.neighbours import apart, in_patches, is_strewn
 
-__all__ = ["Fitted", "fit_in_turn"]
+__all__ = ["FEW_READINGS", "Fitted", "fit_in_turn"]
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
 MOST_REFITS = 6
+# With no more readings than this neighbours are not asked: what few readings leave out for no reason would
+# take more with it. Of good points twice as many and more are called suspect there as was asked for.
+FEW_READINGS = 72
+# A law of three parameters wants so many readings.
+ENOUGH = 40
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -63,12 +69,46 @@ def fit_in_turn(
         baseline = refit(features, terms, start, noise)
     for _ in range(MOST_REFITS):
         distance = distances(features, baseline)
-        law = fit_null_law(distance)
-        # A ring of which none agrees has lost its level: its better half brings it back.
-        good = reference | better_halves(distance, terms, reference) | (p_values(distance, law) > law.above_p)
-        good &= np.isfinite(distance)
+        law = _law(distance, baseline)
+        good = _good(distance, law, terms, reference)
         if (good == baseline.kept).all():
             return Fitted(baseline, law, distance)
         baseline = refit(features, terms, good, noise)
     distance = distances(features, baseline)
-    return Fitted(baseline, fit_null_law(distance), distance)
+    return Fitted(baseline, _law(distance, baseline), distance)
+
+
+def _law(distance: Floats, baseline: Baseline) -> NullLaw:
+    """Fit the law of good readings, where some lie in patches to those away from them.
+
+    What such a reading says itself does not count: so damage is left out, and of what chance makes nothing.
+    """
+    read = np.isfinite(distance)
+    left_out = read & ~baseline.kept
+    if _has_patches(left_out, read, baseline.terms):
+        shape, closed = baseline.terms.grid_shape, baseline.terms.closed
+        away = read & apart(left_out.reshape(shape), closed=closed).ravel()
+        if away.sum() >= ENOUGH:
+            read = away
+    return fit_null_law(np.where(read, distance, np.nan))
+
+
+def _good(distance: Floats, law: NullLaw, terms: Terms, reference: Mask) -> Mask:
+    """Mark the readings that the next fit is to rest on, (points,).
+
+    Damage that hardly sounds passes for good. In a patch of what does not, it is left out with it.
+    """
+    read = np.isfinite(distance)
+    # A ring of which none agrees has lost its level: its better half brings it back.
+    good = reference | better_halves(distance, terms, reference) | agreeing(p_values(distance, law))
+    good &= read
+    left_out = read & ~good
+    if _has_patches(left_out, read, terms):
+        good &= reference | ~in_patches(left_out.reshape(terms.grid_shape), closed=terms.closed).ravel()
+    return np.asarray(good)
+
+
+def _has_patches(left_out: Mask, read: Mask, terms: Terms) -> bool:
+    return int(read.sum()) > FEW_READINGS and not is_strewn(
+        left_out.reshape(terms.grid_shape), closed=terms.closed
+    )

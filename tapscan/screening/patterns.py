@@ -52,4 +52,4 @@ def visit_terms(zone: Zone, before: Floats, strike: Floats) -> Terms:
     patterns = np.linalg.svd(level, full_matrices=False)[0][:, :count] * np.sqrt(zone.stations)
     columns = np.column_stack([terms.columns, np.repeat(patterns, zone.positions, axis=0)])
     penalty = np.pad(terms.penalty, (0, columns.shape[1] - len(terms.penalty)))
-    return Terms(columns, penalty, terms.grid_shape, keeps_rings=False)
+    return Terms(columns, penalty, terms.grid_shape, terms.closed, keeps_rings=False)

@@ -18,7 +18,7 @@ SHAPE_RANGE = (0.05, 1e3)
 LOG_SCALE_RANGE = (-690.0, 690.0)
 MAX_STEPS = 200
 # In log shape and log scale; and in cost per reading, where nothing more is to be gained.
-FIRST_RADIUS, LEAST_STEP, LEAST_GAIN = 1.0, 1e-4, 1e-10
+FIRST_RADIUS, LEAST_GAIN, LEAST_CURVE = 1.0, 1e-8, 1e-12
 # Share of the shape by which the incomplete beta function is moved to tell its derivatives.
 DIFFERENCE = 1e-3
 
@@ -66,26 +66,39 @@ def fit_tails(values: Floats, limit: float, tails: Floats, start: Floats) -> Tai
     for _ in range(MAX_STEPS):
         # A parameter that is held at its bound takes no part in the step.
         held = ((at <= low) & (here.gradient > 0)) | ((at >= high) & (here.gradient < 0))
-        step = np.clip(at + _step(here, held, radius), low, high) - at
+        newton = _newton_step(here, held)
+        length = np.abs(newton).max(axis=0)
+        step = np.clip(at + newton * np.minimum(1.0, radius / np.maximum(length, 1e-300)), low, high) - at
+        # So near, Newton's step leads to the top, and the cost there need not be asked.
+        if (np.abs(np.sum(here.gradient * step, axis=0)) < LEAST_GAIN).all():
+            return TailFits(at + step, here.cost)
         there = _slopes(values, limit, tails, at + step)
         better = there.cost <= here.cost
-        length, gain = np.abs(step).max(axis=0), here.cost - there.cost
+        length = np.abs(step).max(axis=0)
         at, here = np.where(better, at + step, at), here.chosen(better, there)
-        if ((length < LEAST_STEP) | (np.abs(gain) < LEAST_GAIN)).all():
-            break
         radius = np.where(better, np.maximum(radius, 2 * length), length / 4)
     return TailFits(at, here.cost)
 
 
-def _step(here: _Slopes, held: NDArray[np.bool_], radius: Floats) -> Floats:
-    """Newton's step, (2, tails), always downhill and no longer than `radius`."""
-    gradient = np.where(held, 0.0, here.gradient).T
-    curvature = np.where(held[:, None] | held[None], 0.0, here.curvature).transpose(2, 0, 1)
-    curves, axes = np.linalg.eigh(curvature)
-    along = np.einsum("tij,ti->tj", axes, gradient) / np.maximum(np.abs(curves), 1e-12)
-    step = -np.einsum("tij,tj->it", axes, along)
-    length = np.abs(step).max(axis=0)
-    return np.asarray(step * np.minimum(1.0, radius / np.maximum(length, 1e-300)))
+def _newton_step(here: _Slopes, held: NDArray[np.bool_]) -> Floats:
+    """Newton's step, (2, tails), always downhill: by the curvature's absolute value.
+
+    Of a symmetric 2 × 2 matrix H that is (H² + |det H|) / (|λ₁| + |λ₂|), by Cayley and Hamilton; where H is
+    definite it is H or -H.
+    """
+    gradient = np.where(held, 0.0, here.gradient)
+    # What is held is given a curvature of its own, and no slope.
+    free = ~(held[:, None] | held[None])
+    (a, b), (_, d) = np.where(free, here.curvature, np.eye(2)[:, :, None])
+    size = np.abs(a * d - b * b)
+    both = np.sqrt(a * a + 2 * b * b + d * d + 2 * size) + LEAST_CURVE
+    a, b, d = (
+        (a * a + b * b + size) / both + LEAST_CURVE,
+        b * (a + d) / both,
+        (b * b + d * d + size) / both + LEAST_CURVE,
+    )
+    step = np.stack([b * gradient[1] - d * gradient[0], b * gradient[0] - a * gradient[1]])
+    return np.asarray(step / (a * d - b * b))
 
 
 def _slopes(values: Floats, limit: float, tails: Floats, at: Floats) -> _Slopes:
@@ -94,15 +107,15 @@ def _slopes(values: Floats, limit: float, tails: Floats, at: Floats) -> _Slopes:
     The density of y = value / (scale · tail) is y^(shape-1) (1 + y)^-(shape+tail) / B(shape, tail), over the
     share that lies below the limit, a regularised incomplete beta function.
     """
-    from scipy.special import betaln, polygamma, psi
+    from scipy.special import betaln, psi, zeta
 
     shape, log_unit = np.exp(at[0]), at[1] + np.log(tails)
     unit = np.exp(log_unit)
-    ratio = values[:, None] / unit
+    ratio = values / unit[:, None]
+    mean_log1p = np.log1p(ratio).mean(axis=1)
     share = ratio / (1 + ratio)  # as a beta variable
-    mean_share, mean_spread = share.mean(axis=0), (share * (1 - share)).mean(axis=0)
+    mean_share, mean_spread = share.mean(axis=1), (share * (1 - share)).mean(axis=1)
     mean_log = np.log(values).mean() - log_unit
-    mean_log1p = np.log1p(ratio).mean(axis=0)
 
     edge, beyond = limit / (limit + unit), unit / (limit + unit)
     beside = log_unit - np.log(limit)
@@ -115,7 +128,7 @@ def _slopes(values: Floats, limit: float, tails: Floats, at: Floats) -> _Slopes:
     cost = log_unit + log_seen + log_beta - (shape - 1) * mean_log + (shape + tails) * mean_log1p
     by_shape = seen_slope + psi(shape) - psi_sum - mean_log + mean_log1p
     by_scale = shape - falls - (shape + tails) * mean_share
-    bend = seen_bend + polygamma(1, shape) - polygamma(1, shape + tails)
+    bend = seen_bend + zeta(2, shape) - zeta(2, shape + tails)  # the trigamma function
     mixed = shape * (1 - falls * (log_edge - psi(shape) + psi_sum - seen_slope) - mean_share)
     scale_bend = (shape + tails) * mean_spread - falls * (tails * edge - shape * beyond + falls)
     shape_bend = shape**2 * bend + shape * by_shape

@@ -9,8 +9,9 @@ from tapscan.errors import sentence
 from tapscan.plan import Zone, block_mask
 from tapscan.screening.baselines import KEPT_SHARE, Baseline, Terms, refit, surface_terms
 from tapscan.screening.calls import MIN_READINGS, chance_count
-from tapscan.screening.fitting import Fitted, fit_in_turn
+from tapscan.screening.fitting import FEW_READINGS, Fitted, fit_in_turn
 from tapscan.screening.indications import Area, doubtful_points, find_indications, label_areas
+from tapscan.screening.neighbours import is_strewn
 from tapscan.screening.results import CLEAR, FEW_TOLD, SKIPPED, SUSPECT, UNREAD, Screened, TapEvidence
 from tapscan.screening.tap_readings import TapReadings
 
@@ -32,12 +33,6 @@ MOST_STRIKE_DB = 8.0
 READINGS_PER_BAND = 6
 # With more than this share of the readings left out, terms are chosen by what a third of damage leaves.
 MUCH_LEFT_OUT = 0.2
-# Times as many neighbours left out together as chance makes of points strewn about. Damage lies in patches,
-# one and a half to nine times as many; what a fit to few readings leaves out for no reason has half to nearly
-# twice as many. Where the two meet it is taken for damage.
-STREWN = 1.45
-# Fewer readings than this, and of good points twice as many and more are called suspect as was asked for.
-FEW_READINGS = 72
 # An area is listed as an indication when fewer than this many like it would turn up in a sound zone by
 # chance, if neighbours were independent. They are not quite, so this is stricter than one would ask of a
 # true count; a delamination the size of a coin is rarer than that by dozens of powers of ten.
@@ -138,34 +133,9 @@ def _fit(zone: Zone, readings: TapReadings, reference: Mask, read: int) -> Fitte
     coarse = fitted(coarse_terms)
     everything = np.isfinite(coarse.distance)
     left_out = (everything & ~coarse.baseline.kept).reshape(zone.grid_shape)
-    if _left_out(coarse) > MUCH_LEFT_OUT and clustering(left_out, closed=zone.is_tube) < STREWN:
+    if _left_out(coarse) > MUCH_LEFT_OUT and is_strewn(left_out, closed=zone.is_tube):
         return fitted(coarse_terms, everything)
     return coarse
-
-
-def clustering(marked: Mask, *, closed: bool) -> float:
-    """Neighbours that are both marked, over how many would be if as many points were marked by chance.
-
-    Join counts: Moran, "The interpretation of statistical maps", J. R. Stat. Soc. B 10, 1948, 243-251 (from
-    memory). NaN where chance would make none.
-
-    Examples
-    --------
-    >>> patch = np.zeros((6, 8), dtype=bool)
-    >>> patch[2:4, 3:6] = True
-    >>> round(clustering(patch, closed=False), 1)
-    6.4
-    >>> board = np.indices((6, 8)).sum(axis=0) % 2 == 0
-    >>> clustering(board, closed=False)
-    0.0
-    """
-    beside = [(marked[1:], marked[:-1]), (marked[:, 1:], marked[:, :-1])]
-    if closed:
-        beside.append((marked[:, :1], marked[:, -1:]))
-    joined = sum(int((one & other).sum()) for one, other in beside)
-    share = marked.sum() * (marked.sum() - 1) / (marked.size * (marked.size - 1))
-    by_chance = share * sum(one.size for one, _ in beside)
-    return float(joined / by_chance) if by_chance > 0 else float("nan")
 
 
 def _left_out(fitted: Fitted) -> float:

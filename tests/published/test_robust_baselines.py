@@ -24,7 +24,7 @@ def data(package: str, name: str, columns: Sequence[str]) -> np.ndarray:
 
 def robust_mean(values: np.ndarray) -> tuple[Baseline, np.ndarray]:
     count, features = values.shape
-    terms = Terms(np.ones((count, 1)), np.zeros((1, 1)), (1, count))
+    terms = Terms(np.ones((count, 1)), np.zeros((1, 1)), (1, count), closed=False)
     noise = np.zeros_like(values)
     baseline = fit_baseline(values, terms, np.zeros(count, dtype=bool), noise)
     for _ in range(8):
@@ -105,7 +105,7 @@ def test_limits_are_those_of_the_tables(features, expected):
 def test_the_spread_is_the_median_absolute_deviation_of_a_normal_law():
     """1 / Φ⁻¹(0.75) = 1.4826; against scipy's estimate about the same centre."""
     draws = np.random.default_rng(1).normal(5, 2, (4001, 1))
-    terms = Terms(np.ones((4001, 1)), np.zeros((1, 1)), (1, 4001))
+    terms = Terms(np.ones((4001, 1)), np.zeros((1, 1)), (1, 4001), closed=False)
     everything = np.ones(4001, dtype=bool)
     start = fit_baseline(draws, terms, everything, np.zeros_like(draws))
     spread = refit(draws, start.terms, everything, np.zeros_like(draws)).spread

@@ -272,7 +272,11 @@ def test_a_few_readings_that_stray_at_an_end_tell_how_noisy_it_is():
     assert (strays[0] == 2.0).all()
     assert (strays[[1, -2, -1]] == 1.0).all()
     assert not strays[2:-2].any()  # elsewhere few that stray are told from damage
-    kept[0, [3, 7]] = False  # what is taken for damage makes no noise
+    kept[0, [3, 7]] = False  # what is left out alone may well be noise
+    assert (baselines._strays_at_ends(size.ravel(), TERMS, kept.ravel())[:POSITIONS] == 2.0).all()
+    kept[1, 2:9] = False  # what lies in a patch is damage, and makes none
+    assert (baselines._strays_at_ends(size.ravel(), TERMS, kept.ravel())[:POSITIONS] == 1.0).all()
+    size[0, 11], kept[0, 11] = np.nan, False  # what is unread is neither
     assert (baselines._strays_at_ends(size.ravel(), TERMS, kept.ravel())[:POSITIONS] == 1.0).all()
     kept[0, :7] = False  # and of five readings little can be said
     assert not baselines._strays_at_ends(size.ravel(), TERMS, kept.ravel())[:POSITIONS].any()

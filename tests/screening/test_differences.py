@@ -155,7 +155,7 @@ def _end_warnings(station_db, *blocks):
     areas = label_areas(suspect, closed=True)
     found = find_indications(zone, "tap", areas, np.where(suspect, 2.0, 0.2), ~suspect & False)
     expected = np.repeat(np.asarray(station_db), 8)[:, None] * [1.0, -1.0]
-    terms = Terms(np.eye(192), np.zeros((192, 192)), (24, 8))
+    terms = Terms(np.eye(192), np.zeros((192, 192)), (24, 8), closed=True)
     ones = np.ones((192, 2))
     kept = np.ones(192, dtype=bool)
     baseline = Baseline(terms, expected, ones[:, 0], kept, ones, np.eye(2), ones, ones[:, 0])
