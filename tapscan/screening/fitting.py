@@ -109,6 +109,10 @@ def _good(distance: Floats, law: NullLaw, terms: Terms, reference: Mask) -> Mask
 
 
 def _has_patches(left_out: Mask, read: Mask, terms: Terms) -> bool:
-    return int(read.sum()) > FEW_READINGS and not is_strewn(
-        left_out.reshape(terms.grid_shape), closed=terms.closed
-    )
+    """Whether what is left out lies in patches that mean damage.
+
+    Without levels of their own, whole stations may be left out together for no such reason.
+    """
+    if not terms.keeps_rings or read.sum() <= FEW_READINGS:
+        return False
+    return not is_strewn(left_out.reshape(terms.grid_shape), closed=terms.closed)

@@ -114,7 +114,7 @@ def test_a_third_of_damage_leaves_the_rest_clear(seed):
 
 
 def half_heard(seed: int) -> tuple[np.ndarray, np.ndarray]:
-    """Three patches over a quarter of a tube, of which one point in three hardly sounds; and where they are."""
+    """Three patches over a quarter of a tube, of which a third hardly sounds; and where they are."""
     rng = np.random.default_rng([seed, 6])
     x, s = np.indices((STATIONS, POSITIONS))
     in_patch = np.zeros((STATIONS, POSITIONS), dtype=bool)
