@@ -104,7 +104,11 @@ def _good(distance: Floats, law: NullLaw, terms: Terms, reference: Mask) -> Mask
     good &= read
     left_out = read & ~good
     if _has_patches(left_out, read, terms):
-        good &= reference | ~in_patches(left_out.reshape(terms.grid_shape), closed=terms.closed).ravel()
+        within = in_patches(left_out.reshape(terms.grid_shape), closed=terms.closed).ravel()
+        away = good & (reference | ~within)
+        # With most of what is good within or beside them, as between stripes, patches say nothing.
+        if 2 * away.sum() >= good.sum():
+            return np.asarray(away)
     return np.asarray(good)
 
 

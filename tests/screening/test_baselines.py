@@ -142,6 +142,16 @@ def test_damage_that_hardly_sounds_is_left_out_with_its_patch():
     assert binom.ppf(1e-3, good, 0.01 / 2) <= sum(false) <= binom.isf(1e-3, good, 2 * 0.01)
 
 
+def test_stripes_that_leave_nothing_away_from_damage_leave_something_to_go_by():
+    features = good_readings(4)
+    striped = np.zeros((STATIONS, POSITIONS), dtype=bool)
+    striped[:, [0, 4, 8]] = True
+    features[striped.ravel()] += 12.0 * np.random.default_rng(4).choice([-1, 1], (3 * STATIONS, FEATURES))
+    baseline, distance, law = settled(features)
+    assert baseline.kept[~striped.ravel()].mean() > 0.9
+    assert (p_values(distance, law)[striped.ravel()] < 0.01).mean() > 0.95
+
+
 def test_marked_points_are_always_kept_also_across_the_seam():
     features = good_readings(3)
     reference = np.zeros((STATIONS, POSITIONS), dtype=bool)
