@@ -20,6 +20,9 @@ MOST_REFITS = 6
 FEW_READINGS = 72
 # A law of three parameters wants so many readings.
 ENOUGH = 40
+# With less than this share left out all readings tell the law, which so little damage does not lead astray.
+# It may be crests of a mode that the waves do not follow; told away from them, the law would not know them.
+LITTLE_LEFT_OUT = 0.1
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -79,13 +82,13 @@ def fit_in_turn(
 
 
 def _law(distance: Floats, baseline: Baseline) -> NullLaw:
-    """Fit the law of good readings, where some lie in patches to those away from them.
+    """Fit the law of good readings, with much left out in patches to those away from these.
 
     What such a reading says itself does not count: so damage is left out, and of what chance makes nothing.
     """
     read = np.isfinite(distance)
     left_out = read & ~baseline.kept
-    if _has_patches(left_out, read, baseline.terms):
+    if left_out.sum() >= LITTLE_LEFT_OUT * read.sum() and _has_patches(left_out, read, baseline.terms):
         shape, closed = baseline.terms.grid_shape, baseline.terms.closed
         away = read & apart(left_out.reshape(shape), closed=closed).ravel()
         if away.sum() >= ENOUGH:
