@@ -8,9 +8,9 @@ and a few slow waves round the girth (or across the panel).
 It is fitted to the readings that agree with each other best: the multivariate least-trimmed-squares
 estimator (Agulló, Croux & Van Aelst, J. Multivariate Analysis 99, 2008, 311-338, from memory), by the
 concentration steps of FAST-MCD (Rousseeuw & Van Driessen, Technometrics 41, 1999, 212-223, from memory),
-with one change: every station keeps its better half, lest a stiff end be mistaken for damage. So damage
-that fills more than half of a station's girth is held against its own like; only marked reference points or
-another scan can show it.
+with one change: every station keeps its better half, lest a stiff end be mistaken for damage (later fits,
+in `tapscan.screening.fitting`, let go of what lies in patches of damage). So damage that fills more than half
+of a station's girth is held against its own like; only marked reference points or another scan can show it.
 
 Everything is deterministic and depends neither on where the seam lies nor on the order of the readings: the
 waves round the girth are pairs of sines and cosines, which a turn of the datum only mixes among themselves.
@@ -93,6 +93,8 @@ NOISE_STATIONS = 1
 # So many stations at either end are judged by how far the farthest twentieth of their own good readings lies,
 # if they have enough of them. Waves that an end has to itself would tell more, and follow damage there.
 END_STATIONS, STRAYING, FEWEST_AT_END = 2, 0.95, 6
+# Further out than so many times that is no stray, but damage.
+FARTHEST_STRAY = 1.5
 # A twentieth of a dozen readings tells that to a seventh: less than this times the usual is chance.
 CLEARLY_STRAYING = 1.2
 # A hand misses its mark by a fifth of a station or so (common practice, no published source). Where good
@@ -308,9 +310,11 @@ def distances(features: Floats, baseline: Baseline) -> Floats:
 def _first_distances(features: Floats, terms: Terms, read: Mask, reference: Mask) -> Floats:
     """Distance of each reading from a first fit that damage hardly moves, (points,).
 
-    Least squares with each reading weighted by the inverse square of its distance: the fit for the
-    heaviest-tailed of Student's laws (Lange, Little & Taylor, J. Amer. Stat. Assoc. 84, 1989, 881-896, from
-    memory). On an even grid no reading has a lever long enough to turn it by itself.
+    Least squares, each reading weighted by the inverse square of its distance: what maximum likelihood for a
+    Student law comes to as its degrees of freedom go to none (Lange, Little & Taylor, J. Amer. Stat. Assoc.
+    84, 1989, 881-896, from memory), here with features taken one by one for the distance. On an even grid no
+    reading has a lever long enough to turn it by itself. Of stations with points enough marked as good only
+    those take part.
     """
     marked = reference & read
     trusted = marked | (read & ~np.repeat(_told_by_marks(terms, marked), terms.grid_shape[1]))
@@ -393,22 +397,23 @@ def _fit(features: Floats, terms: Terms, kept: Mask, noise: Floats) -> Baseline:
 def _strays_at_ends(size: Floats, terms: Terms, kept: Mask) -> Floats:
     """How much further than elsewhere the farther of the good readings lie at each station of an end.
 
-    0 elsewhere. There most readings are as good as anywhere, and a few stray far, which no median tells, nor
-    those that are kept: what is left out counts as well, unless it lies among others that are.
+    0 elsewhere. There most readings are as good as anywhere, and a few stray far. A median does not know of
+    these, and not all of them are kept: what is left out counts where it lies apart and not too far out.
     """
-    grid, kept = size.reshape(terms.grid_shape), kept.reshape(terms.grid_shape)
-    left_out = np.isfinite(grid) & ~kept
-    kept = kept | (left_out & apart(left_out, closed=terms.closed))
+    grid, counted = size.reshape(terms.grid_shape), kept.reshape(terms.grid_shape)
     stations = len(grid)
     strays = np.zeros(terms.grid_shape)
     inner = slice(END_STATIONS, stations - END_STATIONS)
     # Where ends are nearly half of a zone, there is no elsewhere.
-    if np.count_nonzero(kept[inner].any(axis=1)) < 3 * END_STATIONS:
+    if np.count_nonzero(counted[inner].any(axis=1)) < 3 * END_STATIONS:
         return strays.ravel()
-    usual = float(np.quantile(grid[inner][kept[inner]], STRAYING)) or 1.0
+    usual = float(np.quantile(grid[inner][counted[inner]], STRAYING)) or 1.0
+    left_out = np.isfinite(grid) & ~counted
+    near = left_out & (grid <= FARTHEST_STRAY * usual)
+    counted = counted | (near & apart(left_out, closed=terms.closed))
     for station in (*range(END_STATIONS), *range(stations - END_STATIONS, stations)):
-        if kept[station].sum() >= FEWEST_AT_END:
-            strays[station] = np.quantile(grid[station][kept[station]], STRAYING) / usual
+        if counted[station].sum() >= FEWEST_AT_END:
+            strays[station] = np.quantile(grid[station][counted[station]], STRAYING) / usual
     return strays.ravel()
 
 

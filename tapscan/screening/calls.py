@@ -152,7 +152,7 @@ def limit_distance(law: NullLaw, false_call_rate: float) -> float:
     each = np.sqrt(scale * tail * (1 - share) / share)
 
     def excess(distance: float) -> float:
-        return math.log(p_values(np.array([distance]), law)[0] / false_call_rate)
+        return math.log(max(p_values(np.array([distance]), law)[0], 1e-300) / false_call_rate)
 
     # The mixture's limit lies among those of its parts.
     low, high = float(each.min()) * (1 - 1e-9), float(each.max()) * (1 + 1e-9)

@@ -1,4 +1,8 @@
-"""Baseline and null law of one set of readings, each fitted with the help of the other."""
+"""Baseline and null law of one set of readings, each fitted with the help of the other.
+
+Damage lies in patches, and what chance leaves out lies strewn about. So where much is left out in patches,
+the law of good readings is told away from them, and readings within them do not tell what is good.
+"""
 
 from dataclasses import dataclass
 
@@ -9,20 +13,22 @@ from tapscan.screening.baselines import Baseline, Terms, better_halves, distance
 from tapscan.screening.calls import NullLaw, agreeing, fit_null_law, limit_distance, p_values
 from tapscan.screening.neighbours import apart, in_patches, is_strewn
 
-__all__ = ["FEW_READINGS", "Fitted", "fit_in_turn"]
+__all__ = ["Fitted", "fit_in_turn"]
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
 MOST_REFITS = 6
-# With no more readings than this neighbours are not asked: what few readings leave out for no reason would
-# take more with it. Of good points twice as many and more are called suspect there as was asked for.
-FEW_READINGS = 72
-# A law of three parameters wants so many readings.
-ENOUGH = 40
+# With no more readings than this patches are not asked for: what few readings leave out for no reason would
+# take more with it.
+FEWEST_TO_ASK = 72
 # With less than this share left out all readings tell the law, which so little damage does not lead astray.
 # It may be crests of a mode that the waves do not follow; told away from them, the law would not know them.
 LITTLE_LEFT_OUT = 0.1
+# A law of three parameters wants so many readings.
+FEWEST_FOR_LAW = 40
+# Where a fit without a reading is less certain than the reading itself, it cannot do without.
+MOST_LEVERAGE = 1.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -46,7 +52,7 @@ class Fitted:
 def fit_in_turn(
     features: Floats, terms: Terms, reference: Mask, noise: Floats, start: Mask | None = None
 ) -> Fitted:
-    """Fit baseline and null law in turn until what turned out good is what the next fit finds good.
+    """Fit baseline and null law in turn until what turned out good is nearly what the next finds good.
 
     Parameters are those of `tapscan.screening.baselines.fit_baseline`, which finds the readings to begin with
     unless `start`, (points,), marks them.
@@ -70,10 +76,17 @@ def fit_in_turn(
         baseline = fit_baseline(features, terms, reference, noise)
     else:
         baseline = refit(features, terms, start, noise)
+    within = np.zeros(len(features), dtype=bool)
     for _ in range(MOST_REFITS):
         distance = distances(features, baseline)
         law = _law(distance, baseline)
         good = _good(distance, law, terms, reference)
+        # What has lain in a patch stays out, or one fit would take in what the next one leaves out.
+        within |= _within_patches(good, np.isfinite(distance), terms) & ~reference
+        if (good & within).any():
+            without = refit(features, terms, good & ~within, noise)
+            within &= ~(good & (without.leverage > MOST_LEVERAGE))
+        good &= ~within
         if (good == baseline.kept).all():
             return Fitted(baseline, law, distance)
         baseline = refit(features, terms, good, noise)
@@ -84,35 +97,37 @@ def fit_in_turn(
 def _law(distance: Floats, baseline: Baseline) -> NullLaw:
     """Fit the law of good readings, with much left out in patches to those away from these.
 
-    What such a reading says itself does not count: so damage is left out, and of what chance makes nothing.
+    Readings are chosen by their neighbours and not by themselves: that leaves out damage, and favours neither
+    near nor far ones among the good.
     """
     read = np.isfinite(distance)
     left_out = read & ~baseline.kept
     if left_out.sum() >= LITTLE_LEFT_OUT * read.sum() and _has_patches(left_out, read, baseline.terms):
         shape, closed = baseline.terms.grid_shape, baseline.terms.closed
         away = read & apart(left_out.reshape(shape), closed=closed).ravel()
-        if away.sum() >= ENOUGH:
+        if away.sum() >= FEWEST_FOR_LAW:
             read = away
     return fit_null_law(np.where(read, distance, np.nan))
 
 
 def _good(distance: Floats, law: NullLaw, terms: Terms, reference: Mask) -> Mask:
-    """Mark the readings that the next fit is to rest on, (points,).
-
-    Damage that hardly sounds passes for good. In a patch of what does not, it is left out with it.
-    """
-    read = np.isfinite(distance)
+    """Mark the readings that are good by what they say themselves, (points,)."""
+    good = reference | agreeing(p_values(distance, law))
     # A ring of which none agrees has lost its level: its better half brings it back.
-    good = reference | better_halves(distance, terms, reference) | agreeing(p_values(distance, law))
-    good &= read
+    good |= better_halves(distance, terms, reference)
+    return np.asarray(good & np.isfinite(distance))
+
+
+def _within_patches(good: Mask, read: Mask, terms: Terms) -> Mask:
+    """Mark the readings within patches of those that are not good, (points,): damage that hardly sounds.
+
+    Where most of what is good lies within or beside patches, as between stripes, they say nothing.
+    """
     left_out = read & ~good
-    if _has_patches(left_out, read, terms):
-        within = in_patches(left_out.reshape(terms.grid_shape), closed=terms.closed).ravel()
-        away = good & (reference | ~within)
-        # With most of what is good within or beside them, as between stripes, patches say nothing.
-        if 2 * away.sum() >= good.sum():
-            return np.asarray(away)
-    return np.asarray(good)
+    within = read & in_patches(left_out.reshape(terms.grid_shape), closed=terms.closed).ravel()
+    if not _has_patches(left_out, read, terms) or 2 * (good & within).sum() > good.sum():
+        return np.zeros_like(good)
+    return within
 
 
 def _has_patches(left_out: Mask, read: Mask, terms: Terms) -> bool:
@@ -120,6 +135,7 @@ def _has_patches(left_out: Mask, read: Mask, terms: Terms) -> bool:
 
     Without levels of their own, whole stations may be left out together for no such reason.
     """
-    if not terms.keeps_rings or read.sum() <= FEW_READINGS:
+    if not terms.keeps_rings or read.sum() <= FEWEST_TO_ASK:
         return False
-    return not is_strewn(left_out.reshape(terms.grid_shape), closed=terms.closed)
+    grid = terms.grid_shape
+    return not is_strewn(left_out.reshape(grid), read.reshape(grid), closed=terms.closed)

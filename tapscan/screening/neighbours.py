@@ -1,5 +1,7 @@
 """What a point's neighbours say: damage lies in patches, and what chance makes lies strewn about."""
 
+from typing import Literal
+
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
@@ -49,13 +51,16 @@ def apart(marked: Mask, *, closed: bool) -> Mask:
     return _count_beside(marked, closed=closed) <= BY_CHANCE
 
 
-def is_strewn(marked: Mask, *, closed: bool) -> bool:
-    """Whether what is marked lies about as chance strews it, and not in patches as damage does."""
-    return not clustering(marked, closed=closed) >= STREWN
+def is_strewn(marked: Mask, among: Mask, *, closed: bool) -> bool:
+    """Whether what is marked among these points lies about as chance strews it, and not in patches."""
+    return not clustering(marked, among, closed=closed) >= STREWN
 
 
-def clustering(marked: Mask, *, closed: bool) -> float:
-    """Neighbours that are both marked, over how many would be if as many points were marked by chance.
+def clustering(marked: Mask, among: Mask, *, closed: bool) -> float:
+    """Tell how many points next to each other are both marked, over how many would be by chance.
+
+    Chance marks as many of the points in `among`, which hold all that are marked. Next to each other are
+    points side by side, not corner to corner.
 
     Join counts: Moran, "The interpretation of statistical maps", J. R. Stat. Soc. B 10, 1948, 243-251 (from
     memory). NaN where chance would make none.
@@ -64,23 +69,34 @@ def clustering(marked: Mask, *, closed: bool) -> float:
     --------
     >>> patch = np.zeros((6, 8), dtype=bool)
     >>> patch[2:4, 3:6] = True
-    >>> round(clustering(patch, closed=False), 1)
+    >>> everywhere = np.ones((6, 8), dtype=bool)
+    >>> round(clustering(patch, everywhere, closed=False), 1)
     6.4
     >>> board = np.indices((6, 8)).sum(axis=0) % 2 == 0
-    >>> clustering(board, closed=False)
+    >>> clustering(board, everywhere, closed=False)
     0.0
     """
-    beside = [(marked[1:], marked[:-1]), (marked[:, 1:], marked[:, :-1])]
-    if closed:
-        beside.append((marked[:, :1], marked[:, -1:]))
-    joined = sum(int((one & other).sum()) for one, other in beside)
-    share = marked.sum() * (marked.sum() - 1) / (marked.size * (marked.size - 1))
-    by_chance = share * sum(one.size for one, _ in beside)
-    return float(joined / by_chance) if by_chance > 0 else float("nan")
+    count, of = int(marked.sum()), int(among.sum())
+    pairs = count * (count - 1) * _joins(among, closed=closed)
+    if not pairs:
+        return float("nan")
+    return _joins(marked, closed=closed) * of * (of - 1) / pairs
+
+
+def _joins(marked: Mask, *, closed: bool) -> int:
+    """Count the pairs of marked points side by side, round a tube across its seam."""
+    seam = marked[:, 0] & marked[:, -1] if _goes_round(marked, closed=closed) else marked[:, :0]
+    return int((marked[1:] & marked[:-1]).sum() + (marked[:, 1:] & marked[:, :-1]).sum() + seam.sum())
+
+
+def _goes_round(marked: Mask, *, closed: bool) -> bool:
+    """Whether the seam joins points that are not next to each other anyway."""
+    return closed and marked.shape[1] > 2
 
 
 def _count_beside(marked: Mask, *, closed: bool) -> NDArray[np.int_]:
     """Count the marked ones among each point's eight neighbours, round a tube across its seam."""
-    padded = np.pad(marked.astype(int), ((0, 0), (1, 1)), mode="wrap" if closed else "constant")
+    mode: Literal["wrap", "constant"] = "wrap" if _goes_round(marked, closed=closed) else "constant"
+    padded = np.pad(marked.astype(int), ((0, 0), (1, 1)), mode=mode)
     padded = np.pad(padded, ((1, 1), (0, 0)))
     return np.asarray(sliding_window_view(padded, (3, 3)).sum(axis=(2, 3)) - marked)

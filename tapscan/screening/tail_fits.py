@@ -17,8 +17,12 @@ Floats = NDArray[np.float64]
 SHAPE_RANGE = (0.05, 1e3)
 LOG_SCALE_RANGE = (-690.0, 690.0)
 MAX_STEPS = 200
-# In log shape and log scale; and in cost per reading, where nothing more is to be gained.
-FIRST_RADIUS, LEAST_GAIN, LEAST_CURVE = 1.0, 1e-8, 1e-12
+# In log shape and log scale.
+FIRST_RADIUS = 1.0
+# In cost per reading: when a step promises less, it is the last.
+LEAST_GAIN = 1e-8
+# Share of the larger curvature that the smaller one has at least, or a flat valley has no step.
+LEAST_CURVE = 1e-9
 # Share of the shape by which the incomplete beta function is moved to tell its derivatives.
 DIFFERENCE = 1e-3
 
@@ -69,7 +73,7 @@ def fit_tails(values: Floats, limit: float, tails: Floats, start: Floats) -> Tai
         newton = _newton_step(here, held)
         length = np.abs(newton).max(axis=0)
         step = np.clip(at + newton * np.minimum(1.0, radius / np.maximum(length, 1e-300)), low, high) - at
-        # So near, Newton's step leads to the top, and the cost there need not be asked.
+        # So near, Newton's step leads to the bottom, and the cost there need not be asked.
         if (np.abs(np.sum(here.gradient * step, axis=0)) < LEAST_GAIN).all():
             return TailFits(at + step, here.cost)
         there = _slopes(values, limit, tails, at + step)
@@ -90,12 +94,13 @@ def _newton_step(here: _Slopes, held: NDArray[np.bool_]) -> Floats:
     # What is held is given a curvature of its own, and no slope.
     free = ~(held[:, None] | held[None])
     (a, b), (_, d) = np.where(free, here.curvature, np.eye(2)[:, :, None])
-    size = np.abs(a * d - b * b)
-    both = np.sqrt(a * a + 2 * b * b + d * d + 2 * size) + LEAST_CURVE
+    det = np.abs(a * d - b * b)
+    sizes = np.sqrt(a * a + 2 * b * b + d * d + 2 * det) + 1e-300  # |λ₁| + |λ₂|
+    least = LEAST_CURVE * (1 + sizes)
     a, b, d = (
-        (a * a + b * b + size) / both + LEAST_CURVE,
-        b * (a + d) / both,
-        (b * b + d * d + size) / both + LEAST_CURVE,
+        (a * a + b * b + det) / sizes + least,
+        b * (a + d) / sizes,
+        (b * b + d * d + det) / sizes + least,
     )
     step = np.stack([b * gradient[1] - d * gradient[0], b * gradient[0] - a * gradient[1]])
     return np.asarray(step / (a * d - b * b))

@@ -9,7 +9,7 @@ from tapscan.errors import sentence
 from tapscan.plan import Zone, block_mask
 from tapscan.screening.baselines import KEPT_SHARE, Baseline, Terms, refit, surface_terms
 from tapscan.screening.calls import MIN_READINGS, chance_count
-from tapscan.screening.fitting import FEW_READINGS, Fitted, fit_in_turn
+from tapscan.screening.fitting import Fitted, fit_in_turn
 from tapscan.screening.indications import Area, doubtful_points, find_indications, label_areas
 from tapscan.screening.neighbours import is_strewn
 from tapscan.screening.results import CLEAR, FEW_TOLD, SKIPPED, SUSPECT, UNREAD, Screened, TapEvidence
@@ -33,6 +33,9 @@ MOST_STRIKE_DB = 8.0
 READINGS_PER_BAND = 6
 # With more than this share of the readings left out, terms are chosen by what a third of damage leaves.
 MUCH_LEFT_OUT = 0.2
+# Resting on fewer readings than this, a baseline calls up to twice as many good points suspect as was asked
+# for, and more at low rates.
+FEW_READINGS = 72
 # An area is listed as an indication when fewer than this many like it would turn up in a sound zone by
 # chance, if neighbours were independent. They are not quite, so this is stricter than one would ask of a
 # true count; a delamination the size of a coin is rarer than that by dozens of powers of ten.
@@ -133,7 +136,9 @@ def _fit(zone: Zone, readings: TapReadings, reference: Mask, read: int) -> Fitte
     coarse = fitted(coarse_terms)
     everything = np.isfinite(coarse.distance)
     left_out = (everything & ~coarse.baseline.kept).reshape(zone.grid_shape)
-    if _left_out(coarse) > MUCH_LEFT_OUT and is_strewn(left_out, closed=zone.is_tube):
+    if _left_out(coarse) > MUCH_LEFT_OUT and is_strewn(
+        left_out, everything.reshape(zone.grid_shape), closed=zone.is_tube
+    ):
         return fitted(coarse_terms, everything)
     return coarse
 

@@ -1,20 +1,23 @@
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.stats import binom
 
-from tapscan.screening import baselines
+from tapscan.screening import baselines, fitting
 from tapscan.screening.baselines import (
     READINGS_PER_TERM,
     Baseline,
     Terms,
+    difference_terms,
     distances,
     fit_baseline,
     refit,
     surface_terms,
 )
-from tapscan.screening.calls import NullLaw, p_values
+from tapscan.screening.calls import NullLaw, fit_null_law, limit_distance, p_values
 from tapscan.screening.fitting import fit_in_turn
 
 STATIONS, POSITIONS, FEATURES = 24, 12, 5
@@ -142,14 +145,71 @@ def test_damage_that_hardly_sounds_is_left_out_with_its_patch():
     assert binom.ppf(1e-3, good, 0.01 / 2) <= sum(false) <= binom.isf(1e-3, good, 2 * 0.01)
 
 
-def test_stripes_that_leave_nothing_away_from_damage_leave_something_to_go_by():
-    features = good_readings(4)
-    striped = np.zeros((STATIONS, POSITIONS), dtype=bool)
-    striped[:, [0, 4, 8]] = True
-    features[striped.ravel()] += 12.0 * np.random.default_rng(4).choice([-1, 1], (3 * STATIONS, FEATURES))
-    baseline, distance, law = settled(features)
-    assert baseline.kept[~striped.ravel()].mean() > 0.9
-    assert (p_values(distance, law)[striped.ravel()] < 0.01).mean() > 0.95
+def odd_points(seed: int, where: np.ndarray, size: float) -> np.ndarray:
+    """Readings of which some are off, each its own way."""
+    features = good_readings(seed)
+    signs = np.random.default_rng([seed, 9]).choice([-1, 1], (where.sum(), FEATURES))
+    features[where.ravel()] += size * signs
+    return features
+
+
+def called(seed: int, where: np.ndarray, size: float, reference: np.ndarray = NO_REFERENCE) -> np.ndarray:
+    _, distance, law = settled(odd_points(seed, where, size), reference=reference)
+    return (p_values(distance, law) < 0.01).reshape(STATIONS, POSITIONS)
+
+
+def cells(stations: slice, positions: slice | list[int]) -> np.ndarray:
+    where = np.zeros((STATIONS, POSITIONS), dtype=bool)
+    where[stations, positions] = True
+    return where
+
+
+@pytest.mark.parametrize("positions", [[0, 4, 8], [2, 3, 4], [2, 3, 4, 5]])
+def test_stripes_that_leave_little_away_from_damage_leave_enough_to_go_by(positions):
+    """What the rest cannot tell has to tell for itself, or a wave in the gap would go with the damage."""
+    where = cells(np.s_[:], positions)
+    told = np.array([called(seed, where, 9.0) for seed in range(4)])
+    assert told[:, where].mean() > 0.95
+    assert told[:, ~where].mean() < 0.02
+
+
+def test_half_a_tube_is_told_from_the_half_that_is_marked_as_good():
+    where = cells(np.s_[:], np.s_[:6])
+    told = np.array([called(seed, where, 8.0, ~where.ravel()) for seed in range(4)])
+    assert told[:, where].mean() > 0.75
+    assert told[:, ~where].mean() < 0.02
+
+
+@pytest.mark.parametrize("width", [1, 2, 3])
+@pytest.mark.parametrize("station", [0, 1])
+def test_damage_one_station_deep_at_an_end_is_no_noise_of_that_end(station, width):
+    where = cells(np.s_[station : station + 1], np.s_[3 : 3 + width])
+    told = np.array([called(seed, where, 12.0) for seed in range(6)])
+    assert told[:, where].mean() > 0.95
+
+
+def test_of_little_left_out_all_readings_tell_the_law():
+    """Crests that a mode leaves are out in patches, too: away from them the law would not know them."""
+    distance = np.linalg.norm(np.random.default_rng(8).standard_normal((POINTS, FEATURES)), axis=1)
+    size = {"crest": 20, "damage": 60}
+    laws = {}
+    for name, count in size.items():
+        left_out = np.zeros(POINTS, dtype=bool)
+        left_out[:count] = True
+        law = fitting._law(distance, replace(settled(good_readings(8))[0], kept=~left_out))
+        laws[name] = limit_distance(law, 0.01)
+    everything = limit_distance(fit_null_law(distance), 0.01)
+    assert laws["crest"] == everything
+    assert laws["damage"] != everything
+
+
+def test_without_levels_of_their_own_whole_stations_left_out_are_no_patch():
+    left_out = cells(np.s_[4:7], np.s_[:]).ravel()
+    read = np.ones(POINTS, dtype=bool)
+    assert fitting._has_patches(left_out, read, TERMS)
+    assert not fitting._has_patches(left_out, read, difference_terms(STATIONS, POSITIONS, closed=True))
+    few = cells(np.s_[2:8], np.s_[:]).ravel()  # 72 readings
+    assert not fitting._has_patches(left_out & few, few, TERMS)
 
 
 def test_marked_points_are_always_kept_also_across_the_seam():
@@ -303,16 +363,18 @@ def test_the_false_call_rate_after_the_fit(degrees):
 
 
 def test_a_few_readings_that_stray_at_an_end_tell_how_noisy_it_is():
-    """Two of twelve twice as far off as the rest: the median of the station does not know of them."""
+    """Two of twelve half as far off again as the rest: the median of the station does not know of them."""
     size = np.full((STATIONS, POSITIONS), 2.0)
-    size[0, [3, 7]] = size[10, [3, 7]] = 4.0
+    size[0, [3, 7]] = size[10, [3, 7]] = 3.0
     kept = np.ones((STATIONS, POSITIONS), dtype=bool)
     strays = baselines._strays_at_ends(size.ravel(), TERMS, kept.ravel()).reshape(STATIONS, POSITIONS)
-    assert (strays[0] == 2.0).all()
+    assert (strays[0] == 1.5).all()
     assert (strays[[1, -2, -1]] == 1.0).all()
     assert not strays[2:-2].any()  # elsewhere few that stray are told from damage
     kept[0, [3, 7]] = False  # what is left out alone may well be noise
-    assert (baselines._strays_at_ends(size.ravel(), TERMS, kept.ravel())[:POSITIONS] == 2.0).all()
+    assert (baselines._strays_at_ends(size.ravel(), TERMS, kept.ravel())[:POSITIONS] == 1.5).all()
+    far = np.where(size == 3.0, 3.1, size)  # further out it is damage
+    assert (baselines._strays_at_ends(far.ravel(), TERMS, kept.ravel())[:POSITIONS] == 1.0).all()
     kept[1, 2:9] = False  # what lies in a patch is damage, and makes none
     assert (baselines._strays_at_ends(size.ravel(), TERMS, kept.ravel())[:POSITIONS] == 1.0).all()
     size[0, 11], kept[0, 11] = np.nan, False  # what is unread is neither

@@ -7,6 +7,7 @@ from scipy.stats import binom, chi2
 from tapscan.screening.calls import (
     MIN_READINGS,
     NullLaw,
+    agreeing,
     chance_count,
     fit_null_law,
     limit_distance,
@@ -118,6 +119,33 @@ def test_too_few_readings_are_refused():
 def test_odd_distances_still_give_p_values(distance):
     p = p_values(distance, fit_null_law(distance))
     assert ((p >= 0) & (p <= 1)).all()
+
+
+@pytest.mark.parametrize("count", [480, 1000, 10_000])
+@pytest.mark.parametrize(
+    "drawn",
+    [
+        lambda rng, count: 1 + 0.01 * rng.standard_normal(count),
+        lambda rng, count: 1 + 0.05 * rng.standard_normal(count),
+        lambda rng, count: np.abs(rng.choice([-1, 1], count) + 0.03 * rng.standard_normal(count)),
+        lambda rng, count: np.sqrt(rng.beta(5, 0.3, count)),
+    ],
+)
+def test_narrow_laws_have_limits_too(drawn, count):
+    """The heaviest tail may weigh nothing at all, and its limit lie where no other tail reaches."""
+    distance = drawn(np.random.default_rng(1), count)
+    law = fit_null_law(distance)
+    for rate in (1e-6, 0.001, 0.01, 0.05):
+        limit = limit_distance(law, rate)
+        assert p_values(np.array([limit]), law)[0] == pytest.approx(rate, rel=1e-6)
+
+
+def test_readings_to_rely_on_are_fewer_where_many_lie_far_out():
+    much = np.array([0.5, 0.01, np.nan, 0.7, 0.2, 0.9, 0.4, 0.001])
+    little = np.concatenate([much, np.full(8, 0.5)])
+    assert agreeing(much).tolist() == [True, False, False, True, True, True, True, False]
+    assert agreeing(little).tolist()[:8] == [True, True, False, True, True, True, True, False]
+    assert not agreeing(np.full(3, np.nan)).any()
 
 
 def test_one_far_point_among_equals_is_rare():

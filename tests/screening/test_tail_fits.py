@@ -3,6 +3,7 @@ import pytest
 from scipy.optimize import minimize
 from scipy.stats import betaprime
 
+from tapscan.screening import tail_fits
 from tapscan.screening.calls import TAILS, fit_null_law, limit_distance
 from tapscan.screening.tail_fits import fit_tails
 
@@ -37,3 +38,32 @@ def test_equal_values_end_at_the_bounds():
     fits = fit_tails(np.ones(20), 1.0, np.array(TAILS), np.zeros((2, len(TAILS))))
     assert np.isfinite(fits.parameters).all()
     assert np.isfinite(fits.cost).all()
+
+
+@pytest.mark.parametrize(
+    ("curvature", "step"),
+    [
+        (np.diag([2.0, 5.0]), [-0.5, -0.2]),
+        (np.diag([2.0, -5.0]), [-0.5, -0.2]),  # downhill along a ridge, too
+        (np.diag([-2.0, -5.0]), [-0.5, -0.2]),
+        (np.array([[0.0, 3.0], [3.0, 0.0]]), [-1 / 3, -1 / 3]),
+    ],
+)
+def test_newtons_step_is_downhill_by_the_curvatures_size(curvature, step):
+    slopes = tail_fits._Slopes(np.zeros(1), np.ones((2, 1)), curvature[:, :, None])
+    told = tail_fits._newton_step(slopes, np.zeros((2, 1), dtype=bool))
+    np.testing.assert_allclose(told[:, 0], step, rtol=1e-6)
+
+
+@pytest.mark.parametrize("size", [1e-9, 1.0, 1e9])
+@pytest.mark.parametrize("row", [[1.0, 1.0], [1.0, 0.3], [0.0, 0.0]])
+def test_in_a_flat_valley_the_step_is_finite(size, row):
+    curvature = size * np.outer(row, row)
+    slopes = tail_fits._Slopes(np.zeros(1), np.array([[1.0], [-2.0]]), curvature[:, :, None])
+    assert np.isfinite(tail_fits._newton_step(slopes, np.zeros((2, 1), dtype=bool))).all()
+
+
+def test_what_is_held_stays_and_the_other_goes_its_own_way():
+    slopes = tail_fits._Slopes(np.zeros(1), np.ones((2, 1)), np.array([[2.0, 1.0], [1.0, 4.0]])[:, :, None])
+    told = tail_fits._newton_step(slopes, np.array([[True], [False]]))
+    np.testing.assert_allclose(told[:, 0], [0.0, -0.25], rtol=1e-6)
