@@ -33,6 +33,7 @@ __all__ = [
     "difference_terms",
     "distances",
     "fit_baseline",
+    "fit_leverage",
     "refit",
     "surface_terms",
 ]
@@ -372,10 +373,9 @@ def _told_by_marks(terms: Terms, reference: Mask) -> Mask:
 
 
 def _fit(features: Floats, terms: Terms, kept: Mask, noise: Floats) -> Baseline:
-    own = terms.columns[kept]
-    inverse = np.linalg.pinv(own.T @ own + terms.penalty, hermitian=True)
-    coefficients = inverse @ (own.T @ features[kept])
-    leverage = np.clip(np.einsum("ij,ij->i", terms.columns @ inverse, terms.columns), 0.0, None)
+    inverse = _inverse(terms, kept)
+    coefficients = inverse @ (terms.columns[kept].T @ features[kept])
+    leverage = _leverage(terms, inverse)
     residual = features - terms.columns @ coefficients
     residual /= np.sqrt(np.where(kept, np.maximum(1 - leverage, 0.05), 1 + leverage))[:, None]
     # The median absolute deviation of a normal law is 0.6745 standard deviations.
@@ -392,6 +392,20 @@ def _fit(features: Floats, terms: Terms, kept: Mask, noise: Floats) -> Baseline:
     strays = _strays_at_ends(size, terms, kept)
     noisiness = np.where(strays > CLEARLY_STRAYING * noisiness, strays, noisiness)
     return Baseline(terms, coefficients, leverage, kept, spread, precision, slope, noisiness)
+
+
+def fit_leverage(terms: Terms, kept: Mask) -> Floats:
+    """Variance at every point of a fit to the `kept` readings, (points,), in variances of one reading."""
+    return _leverage(terms, _inverse(terms, kept))
+
+
+def _inverse(terms: Terms, kept: Mask) -> Floats:
+    own = terms.columns[kept]
+    return np.asarray(np.linalg.pinv(own.T @ own + terms.penalty, hermitian=True))
+
+
+def _leverage(terms: Terms, inverse: Floats) -> Floats:
+    return np.asarray(np.clip(np.einsum("ij,ij->i", terms.columns @ inverse, terms.columns), 0.0, None))
 
 
 def _strays_at_ends(size: Floats, terms: Terms, kept: Mask) -> Floats:

@@ -9,7 +9,15 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from tapscan.screening.baselines import Baseline, Terms, better_halves, distances, fit_baseline, refit
+from tapscan.screening.baselines import (
+    Baseline,
+    Terms,
+    better_halves,
+    distances,
+    fit_baseline,
+    fit_leverage,
+    refit,
+)
 from tapscan.screening.calls import NullLaw, agreeing, fit_null_law, limit_distance, p_values
 from tapscan.screening.neighbours import apart, in_patches, is_strewn
 
@@ -76,16 +84,14 @@ def fit_in_turn(
         baseline = fit_baseline(features, terms, reference, noise)
     else:
         baseline = refit(features, terms, start, noise)
-    within = np.zeros(len(features), dtype=bool)
     for _ in range(MOST_REFITS):
         distance = distances(features, baseline)
         law = _law(distance, baseline)
         good = _good(distance, law, terms, reference)
-        # What has lain in a patch stays out, or one fit would take in what the next one leaves out.
-        within |= _within_patches(good, np.isfinite(distance), terms) & ~reference
+        within = _within_patches(good, np.isfinite(distance), terms) & ~reference
         if (good & within).any():
-            without = refit(features, terms, good & ~within, noise)
-            within &= ~(good & (without.leverage > MOST_LEVERAGE))
+            # What the others cannot tell has to tell for itself, or the fit would go with damage there.
+            within &= ~(good & (fit_leverage(terms, good & ~within) > MOST_LEVERAGE))
         good &= ~within
         if (good == baseline.kept).all():
             return Fitted(baseline, law, distance)
