@@ -395,7 +395,14 @@ def _fit(features: Floats, terms: Terms, kept: Mask, noise: Floats) -> Baseline:
 
 
 def fit_leverage(terms: Terms, kept: Mask) -> Floats:
-    """Variance at every point of a fit to the `kept` readings, (points,), in variances of one reading."""
+    """Variance at every point of a fit to the `kept` readings, (points,), in variances of one reading.
+
+    Examples
+    --------
+    >>> terms = Terms(np.ones((8, 1)), np.zeros((1, 1)), (1, 8), closed=False)
+    >>> fit_leverage(terms, np.arange(8) < 4).round(2).tolist()  # a mean of four
+    [0.25, 0.25, 0.25, 0.25, 0.25, 0.25, 0.25, 0.25]
+    """
     return _leverage(terms, _inverse(terms, kept))
 
 
