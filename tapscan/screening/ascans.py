@@ -206,8 +206,7 @@ def _expected_backwall_db(
     terms = surface_terms(*zone.grid_shape, closed=zone.is_tube, readings=count, follows_modes=False)
     baseline = fit_baseline(seen, terms, reference.ravel(), np.zeros_like(seen))
     distance = distances(seen, baseline)
-    law = fit_null_law(distance)
-    good = reference.ravel() | agreeing(p_values(distance, law))
+    good = reference.ravel() | agreeing(distance, fit_null_law(distance))
     baseline = refit(seen, baseline.terms, good, np.zeros_like(seen))
     marked = int((reference.ravel() & np.isfinite(seen[:, 0])).sum())
     source = f"{marked} points marked as good and those that agree with them" if marked else "the zone itself"

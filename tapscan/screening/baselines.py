@@ -16,6 +16,7 @@ Everything is deterministic and depends neither on where the seam lies nor on th
 waves round the girth are pairs of sines and cosines, which a turn of the datum only mixes among themselves.
 """
 
+from contextlib import suppress
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -98,6 +99,8 @@ END_STATIONS, STRAYING, FEWEST_AT_END = 2, 0.95, 6
 FARTHEST_STRAY = 1.5
 # A twentieth of a dozen readings tells that to a seventh: less than this times the usual is chance.
 CLEARLY_STRAYING = 1.2
+# Beyond this condition number the kept readings do not tell all of the terms.
+MOST_CONDITION = 1e10
 # A hand misses its mark by a fifth of a station or so (common practice, no published source). Where good
 # readings change fast along the part, that alone moves them, in a direction that is known.
 MISPLACED_STATIONS = 0.2
@@ -274,17 +277,20 @@ def fit_baseline(features: Floats, terms: Terms, reference: Mask, noise: Floats)
         msg = "there are no readings to fit a baseline to"
         raise ValueError(msg)
     kept = _agreeing(_first_distances(features, terms, read, reference), terms, read, reference & read)
-    fit = _fit(features, terms, kept, noise)
-    before = fit
+    before = fit = _fit(features, terms, kept, noise)
+    few = SETTLED_SHARE * read.sum()
     for _ in range(MAX_STEPS):
         # By and large each step tightens the readings that are kept.
         kept = _agreeing(distances(features, fit), terms, read, reference & read)
         changed = np.count_nonzero(kept != fit.kept)
-        if changed <= SETTLED_SHARE * read.sum():
+        if changed <= few:
             return _fit(features, terms, kept, noise) if changed else fit
+        goes_to_and_fro = before is not fit and np.count_nonzero(kept != before.kept) <= few
         before, fit = fit, _fit(features, terms, kept, noise)
-    # Where readings are few, two sets may give way to each other without end. The one that agrees more
-    # closely was chosen for just that, and makes the others look far.
+        if goes_to_and_fro:
+            break
+    # Two sets may give way to each other without end. The one that agrees more closely was chosen for just
+    # that, and makes the others look far.
     return max(before, fit, key=lambda one: _scatter(features, one))
 
 
@@ -408,7 +414,13 @@ def fit_leverage(terms: Terms, kept: Mask) -> Floats:
 
 def _inverse(terms: Terms, kept: Mask) -> Floats:
     own = terms.columns[kept]
-    return np.asarray(np.linalg.pinv(own.T @ own + terms.penalty, hermitian=True))
+    normal = own.T @ own + terms.penalty
+    with suppress(np.linalg.LinAlgError):
+        inverse = np.asarray(np.linalg.inv(normal))
+        if np.linalg.norm(normal, 1) * np.linalg.norm(inverse, 1) < MOST_CONDITION:
+            return inverse
+    # Something that no kept reading tells of: it is left out, which takes three times as long to work out.
+    return np.asarray(np.linalg.pinv(normal, hermitian=True))
 
 
 def _leverage(terms: Terms, inverse: Floats) -> Floats:

@@ -127,19 +127,22 @@ def p_values(distance: Floats, law: NullLaw) -> Floats:
     return np.asarray(np.minimum(each @ np.array(law.weight), 1.0))
 
 
-def agreeing(p_value: Floats) -> NDArray[np.bool_]:
-    """Mark the readings that may be relied on to say what is good; not the unread, whose p-value is NaN.
+def agreeing(distance: Floats, law: NullLaw) -> NDArray[np.bool_]:
+    """Mark the readings that may be relied on to say what is good; not the unread, whose distance is NaN.
 
     Examples
     --------
-    >>> agreeing(np.array([0.5, 0.01, 0.7, 0.2, 0.9, 0.4, 0.001])).tolist()
+    >>> law = fit_null_law(np.sqrt(np.random.default_rng(1).chisquare(4, size=2000)))
+    >>> agreeing(np.array([1.0, 3.6, 1.5, 2.0, 2.5, 0.5, np.nan]), law).tolist()
+    [True, True, True, True, True, True, False]
+    >>> agreeing(np.array([1.0, 3.6, 1.5, 2.0, 2.5, 0.5, 9.0]), law).tolist()  # more left out, more doubt
     [True, False, True, True, True, True, False]
-    >>> agreeing(np.array([0.5, 0.01, 0.7, 0.2, 0.9, 0.4, 0.3])).tolist()
-    [True, True, True, True, True, True, True]
     """
-    read = np.isfinite(p_value)
-    much = read.any() and np.mean(p_value[read] <= SHORT_LOOK.above_p) >= MUCH_DAMAGE
-    return p_value > (SHORT_LOOK if much else LONG_LOOK).above_p
+    near = distance < limit_distance(law, SHORT_LOOK.above_p)
+    read = np.isfinite(distance)
+    if np.count_nonzero(read & ~near) >= MUCH_DAMAGE * read.sum() > 0:
+        return near
+    return distance < limit_distance(law, LONG_LOOK.above_p)
 
 
 def limit_distance(law: NullLaw, false_call_rate: float) -> float:

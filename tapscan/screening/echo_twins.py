@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from tapscan.plan import Zone, block_mask
 from tapscan.screening.baselines import difference_terms, distances, fit_baseline, refit, surface_terms
-from tapscan.screening.calls import MIN_READINGS, agreeing, fit_null_law, p_values
+from tapscan.screening.calls import MIN_READINGS, agreeing, fit_null_law
 from tapscan.screening.echo_readings import EchoReadings
 from tapscan.screening.twins import Match, named, too_few
 
@@ -134,8 +134,8 @@ def usual_difference(zone: Zone, difference_db: Floats) -> tuple[Floats, int]:
     reference = block_mask(zone, zone.reference).ravel() & np.isfinite(seen[:, 0])
     fit = fit_baseline(seen, terms, reference, np.zeros_like(seen))
     distance = distances(seen, fit)
-    law = fit_null_law(distance)
-    fit = refit(seen, fit.terms, reference | agreeing(p_values(distance, law)), np.zeros_like(seen))
+    good = reference | agreeing(distance, fit_null_law(distance))
+    fit = refit(seen, fit.terms, good, np.zeros_like(seen))
     return fit.expected.reshape(zone.grid_shape), int(fit.kept.sum())
 
 

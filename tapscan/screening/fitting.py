@@ -118,7 +118,7 @@ def _law(distance: Floats, baseline: Baseline) -> NullLaw:
 
 def _good(distance: Floats, law: NullLaw, terms: Terms, reference: Mask) -> Mask:
     """Mark the readings that are good by what they say themselves, (points,)."""
-    good = reference | agreeing(p_values(distance, law))
+    good = reference | agreeing(distance, law)
     # A ring of which none agrees has lost its level: its better half brings it back.
     good |= better_halves(distance, terms, reference)
     return np.asarray(good & np.isfinite(distance))

@@ -253,6 +253,22 @@ def test_a_station_without_any_reading_is_bridged():
     assert np.isfinite(np.delete(distance, gap)).all()
 
 
+def test_what_no_kept_reading_tells_of_is_left_out():
+    """Half of the terms are mixtures of the other half: no fit can tell them apart, and none needs to."""
+    rng = np.random.default_rng(1)
+    columns = surface_terms(10, 12, closed=True, readings=120).columns
+    mixed = columns @ rng.standard_normal((columns.shape[1],) * 2)
+    once, twice = (
+        Terms(both, np.zeros((both.shape[1],) * 2), (10, 12), closed=True)
+        for both in (columns, np.column_stack([columns, mixed]))
+    )
+    features = rng.standard_normal((120, 2))
+    kept = np.ones(120, dtype=bool)
+    fits = [refit(features, terms, kept, np.zeros_like(features)) for terms in (once, twice)]
+    assert np.allclose(fits[0].expected, fits[1].expected, atol=1e-9)
+    assert np.allclose(fits[0].leverage, fits[1].leverage, atol=1e-9)
+
+
 def test_a_reading_is_held_against_the_fit_without_it():
     """The deletion formula against the fit that was truly made without the reading."""
     features = good_readings(6)

@@ -141,11 +141,12 @@ def test_narrow_laws_have_limits_too(drawn, count):
 
 
 def test_readings_to_rely_on_are_fewer_where_many_lie_far_out():
-    much = np.array([0.5, 0.01, np.nan, 0.7, 0.2, 0.9, 0.4, 0.001])
-    little = np.concatenate([much, np.full(8, 0.5)])
-    assert agreeing(much).tolist() == [True, False, False, True, True, True, True, False]
-    assert agreeing(little).tolist()[:8] == [True, True, False, True, True, True, True, False]
-    assert not agreeing(np.full(3, np.nan)).any()
+    law = fit_null_law(np.sqrt(np.random.default_rng(1).chisquare(4, size=2000)))
+    much = np.array([limit_distance(law, p) for p in (0.5, 0.01, 0.7, 0.2, 0.9, 0.4, 0.001)] + [np.nan])
+    little = np.concatenate([much, np.full(8, limit_distance(law, 0.5))])
+    assert agreeing(much, law).tolist() == [True, False, True, True, True, True, False, False]
+    assert agreeing(little, law).tolist()[:8] == [True, True, True, True, True, True, False, False]
+    assert not agreeing(np.full(3, np.nan), law).any()
 
 
 def test_one_far_point_among_equals_is_rare():
