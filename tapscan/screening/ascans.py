@@ -4,14 +4,14 @@ A delamination inside the beam reflects what the back wall no longer receives. W
 its echo has half its full amplitude and the back wall has lost half of its own: the 6 dB rule at which edges
 are drawn for reflectors wider than the beam. The score is the larger of the two shares, over one half.
 
-Where the plan says that an insert is bonded to the inner wall, the bond takes energy out and the back wall is
-weaker than beside it. Where the insert has come away, the back wall is as strong as that of the wall by
-itself. Half way between the two amplitudes half the beam stands on bond: the same rule. Where the insert is
-acoustically harder than the wall a sound bond turns the back wall over, and amplitudes are taken with their
-sign. Half the step between the two must stand well out of the scatter of each. A back wall that is lost tells
+Where the plan says that an insert is bonded to the inner wall, the bond changes what comes back: it takes
+energy out, turns the back wall over or lets an echo of the insert's follow. Where the insert has come away,
+the back wall is as strong as that of the wall by itself. Half way between the two half the beam stands on
+bond: the same rule (`tapscan.screening.bonds`). The two must stand well apart. A back wall that is lost tells
 nothing where the bond takes most of it anyway; an echo from inside does, as everywhere.
 """
 
+import math
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 from tapscan.errors import sentence
 from tapscan.plan import Zone, block_mask
 from tapscan.screening.baselines import distances, fit_baseline, refit, surface_terms
+from tapscan.screening.bonds import Bond, told_bond
 from tapscan.screening.calls import MIN_READINGS, agreeing, fit_null_law, p_values
 from tapscan.screening.echo_readings import EchoReadings
 from tapscan.screening.echo_twins import Expected
@@ -45,26 +46,26 @@ KEPT, COMPANY, TRIP = 0.2, 2, 0.03
 MOST_SPARED_DB = 6.0
 # A back wall that was not found is this far below what was expected, for the table's and the score's sake.
 LOST_DB = -40.0
-# Half the step from bonded to free, in robust standard deviations of either; below that a bond cannot be told
-# from none by it, nor where the step is less than this share of the free back wall.
-LEAST_STEP_SPREADS, LEAST_STEP = 4.0, 0.1
-# Of the bonded readings whose back wall is turned over, for the turn to be the bond's doing.
-TURNED_SHARE = 0.8
+# How far bonded and free must lie apart, in standard deviations of either, for one to be told from the other.
+LEAST_SEPARATION = 8.0
+# What a bond leaves of the back wall's amplitude; more, and it is its shape that changes.
+TAKES_ENERGY = 0.8
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Good:
     """What good laminate sends back: `free_db` (stations, positions) the back wall of the wall by itself.
 
-    `bonded` marks the points where an insert takes energy out of it, and `bonded_amplitude` is what it leaves
-    there, of the `backwall` (stations, positions), which is negative where a bond turns it over; all relative
-    to the front-surface echo.
+    `bonded` marks the points where an insert changes that, `loose` (stations, positions) is the share of
+    their beam that has no bond behind it, and `masked` the share of it that nothing comes back from where a
+    bond leaves most of the back wall. `separation` standard deviations of sound readings make a whole share.
     """
 
     free_db: Floats
     bonded: Mask
-    backwall: Floats
-    bonded_amplitude: float
+    loose: Floats
+    masked: Floats
+    separation: float
     words: str
 
 
@@ -145,38 +146,50 @@ def _what_is_good(zone: Zone, readings: EchoReadings, read: Mask, warnings: list
         return _without_bonds(zone, readings, read, bonded, reference)
     free_db, words = _expected_backwall_db(zone, readings, read & ~bonded, reference & ~bonded)
     if not (bonded.any() and np.isfinite(free_db).any()):
-        return _Good(free_db, np.zeros_like(bonded), free_db, 0.0, words)
+        return _unbonded(free_db, words)
     # The part's slow changes, told beside the bond, are not carried on behind it.
     free_db = np.where(bonded, np.median(free_db[read & ~bonded]), free_db)
     marked = read & bonded & reference
     resting = marked if marked.sum() >= MIN_READINGS else read & bonded
-    backwall = _signed(readings, resting, read & ~bonded)
-    left, free = float(np.median(backwall[resting])), float(10 ** (free_db[bonded][0] / 20))
-    taken_db = 20 * np.log10(free / max(abs(left), 1e-9))
-    spread = max(_spread(backwall[resting]), _spread(backwall[read & ~bonded]))
-    if free - left < max(2 * LEAST_STEP_SPREADS * spread, LEAST_STEP * free):
-        what = (
-            f"the bonds take {max(taken_db, 0.0):.1f} dB out of the back wall, too little to tell a disbond"
-        )
+    bond = told_bond(readings, read & bonded, resting, read & ~bonded)
+    size, free = _amplitude(readings.echoes.backwall_db), float(10 ** (free_db[bonded][0] / 20))
+    left = float(np.median(size[resting]))
+    if bond.separation < LEAST_SEPARATION:
+        what = "behind the bonds the same comes back as beside them, so that no disbond can be told"
         warnings.append(sentence(f"zone {zone.code}", what, "check which points are bonded"))
         # Delaminations of the wall still show there, against the bonded points' own level.
-        own_db = 20 * np.log10(max(abs(left), 1e-9))
-        return _Good(np.where(bonded, own_db, free_db), np.zeros_like(bonded), backwall, 0.0, words)
-    told = f"which takes {min(taken_db, 40.0):.0f} dB out of it" if left > 0 else "which turns it over"
-    told = f"Behind {int(bonded.sum())} points an insert is bonded, {told} by most of them."
-    return _Good(free_db, bonded, backwall, left, f"{words} {told}")
+        return _unbonded(np.where(bonded, _level_db(left), free_db), words)
+    loose = bond.loose
+    if free - left > max(HALF * free, LEAST_SEPARATION * _spread(size[resting])):
+        # Glue that an insert has come away from gives all back, but late and so in another shape.
+        loose = np.maximum(loose, (size - left) / (free - left))
+    told = f"Behind {int(bonded.sum())} points an insert is bonded, which {_done_by(bond)} by most of them."
+    # A bond that leaves most of the back wall lets a delamination above it be seen by its loss, too.
+    masked = 1 - bond.returned if bond.left > HALF else np.full_like(loose, -np.inf)
+    return _Good(free_db, bonded, loose, masked, bond.separation, f"{words} {told}")
 
 
-def _signed(readings: EchoReadings, resting: Mask, free: Mask) -> Floats:
-    """Give back walls over the front-surface echo, negative where a bond turns them over."""
-    size = _amplitude(readings.echoes.backwall_db)
-    sign = np.sign(np.nan_to_num(readings.echoes.backwall_amplitude))
-    turned = sign * sign[free].sum() < 0
-    return np.where(turned, -size, size) if turned[resting].mean() > TURNED_SHARE else size
+def _done_by(bond: Bond) -> str:
+    """Say what a sound bond does to the back wall."""
+    if bond.left < 0:
+        return "turns it over"
+    if bond.left > TAKES_ENERGY:
+        return "changes its shape"
+    return f"takes {min(-_level_db(bond.left), 40.0):.0f} dB out of it"
 
 
 def _spread(values: Floats) -> float:
     return 1.4826 * float(np.median(np.abs(values - np.median(values))))
+
+
+def _level_db(amplitude: float) -> float:
+    return 20 * math.log10(max(amplitude, 1e-9))
+
+
+def _unbonded(free_db: Floats, words: str) -> _Good:
+    """Good laminate without a bond behind it, or none that a disbond could be told by."""
+    untold = np.full(free_db.shape, np.nan)
+    return _Good(free_db, np.zeros(free_db.shape, dtype=bool), untold, untold, np.nan, words)
 
 
 def _without_bonds(zone: Zone, readings: EchoReadings, read: Mask, bonded: Mask, reference: Mask) -> _Good:
@@ -186,7 +199,7 @@ def _without_bonds(zone: Zone, readings: EchoReadings, read: Mask, bonded: Mask,
     seen_db = readings.echoes.backwall_db[few & np.isfinite(readings.echoes.backwall_db)]
     if seen_db.size:
         free_db = np.where(few, np.median(seen_db), free_db)
-    return _Good(free_db, np.zeros_like(bonded), free_db, 0.0, words)
+    return _unbonded(free_db, words)
 
 
 def _amplitude(level_db: Floats) -> Floats:
@@ -218,25 +231,26 @@ def _expected_backwall_db(
 def _judged(
     readings: EchoReadings, good: _Good, read: Mask, expected: Expected | None, *, closed: bool
 ) -> tuple[Floats, Floats, Mask]:
-    """Give score, p-value and whether it is the bond that is in doubt, each (stations, positions)."""
+    """Give score, p-value and whether it is the bond that is in doubt, each (stations, positions).
+
+    Behind bonds the p-value is that of a normal law, since Fisher's discriminant says how sound ones scatter.
+    """
+    from scipy.stats import norm
+
     free = 10 ** (good.free_db / 20)
     lost = _lost_share(readings, good.free_db)
     inside = _inside_share(readings, free, read, closed=closed)
     inside = np.where(_is_ply(readings, inside, lost, closed=closed) & ~good.bonded, KEPT, inside)
     if expected is not None:
         inside = inside - expected.known_share
-    with np.errstate(divide="ignore", invalid="ignore"):
-        left = good.bonded_amplitude
-        loose = (good.backwall - left) / (free - left)
-        # A bond that leaves most of the back wall lets a delamination above it be seen by its loss, too.
-        masked = 1 - good.backwall / left if (left > HALF * free).any() else np.full_like(free, -np.inf)
-    doubt = np.where(good.bonded, np.maximum(loose, masked), lost)
+    doubt = np.where(good.bonded, np.maximum(good.loose, good.masked), lost)
     score = np.where(read, np.maximum(np.maximum(doubt, inside), 0.0) / HALF, np.nan)
-    p_value = np.full(score.shape, np.nan)
-    usual = doubt if expected is None else np.where(good.bonded, doubt, expected.wander)
-    for part in (good.bonded, ~good.bonded):
-        p_value[part] = _p_value(score[part], usual[part], read[part])
-    return score, p_value, good.bonded & (loose >= HALF) & (loose > inside) & (loose > masked)
+    beside = ~good.bonded
+    p_value = norm.sf(score * HALF * good.separation)
+    usual = doubt if expected is None else expected.wander
+    p_value[beside] = _p_value(score[beside], usual[beside], read[beside])
+    is_loose = (good.loose >= HALF) & (good.loose > inside) & (good.loose > good.masked)
+    return score, p_value, good.bonded & is_loose
 
 
 def _inside_share(readings: EchoReadings, free: Floats, read: Mask, *, closed: bool) -> Floats:

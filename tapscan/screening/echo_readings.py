@@ -124,7 +124,8 @@ def _settings(plan: Plan, zone: Zone) -> AScanSettings:
     if wall.thickness_mm is not None and wall.velocity_m_s is not None:
         expected_s = 2 * wall.thickness_mm * 1e-3 / wall.velocity_m_s
     centre_hz = None if plan.centre_frequency_mhz is None else plan.centre_frequency_mhz * 1e6
-    return AScanSettings(expected_tof_s=expected_s, centre_frequency_hz=centre_hz)
+    bonded = block_mask(zone, zone.bonded)
+    return AScanSettings(expected_s, centre_hz, bonded if bonded.any() else None)
 
 
 def _gather_traces(inspection: Inspection, zone: Zone, warnings: list[str]) -> Gathered:

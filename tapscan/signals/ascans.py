@@ -53,16 +53,18 @@ _AHEAD = 2  # blocks given out for each worker: while one is measured, the next 
 _SAMPLED = 32  # traces copied before their pages are let go
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class AScanSettings:
     """What is known beforehand. None is learnt from the traces.
 
     `expected_tof_s` is the sound laminate's time of flight, there and back; `centre_frequency_hz` the
-    probe's.
+    probe's. `bonded`, (stations, positions), marks where something is bonded behind the laminate, and the
+    echo that follows its own may be the stronger.
     """
 
     expected_tof_s: float | None = None
     centre_frequency_hz: float | None = None
+    bonded: NDArray[np.bool_] | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -162,17 +164,18 @@ def measure_volume(
     require_real("volume", volume)
     require_rate(sample_rate_hz)
     keep_freed_memory()
-    grid, total = volume.shape[:2], volume.shape[0] * volume.shape[1]
+    grid, total = (volume.shape[0], volume.shape[1]), volume.shape[0] * volume.shape[1]
     traces = volume.reshape(total, volume.shape[2])
     settings = settings or AScanSettings()
     sample = _sampled(traces, volume)
     pattern = learn(sample, sample_rate_hz, settings.expected_tof_s, settings.centre_frequency_hz)
     if pattern is None:
         return _unread(traces, grid)
+    bonded = np.zeros(grid, dtype=bool) if settings.bonded is None else settings.bonded
     parts = _measured(traces, pattern, volume, progress, workers)
     threads = workers.count if isinstance(workers, Workers) else max(1, workers)
     with ThreadPoolExecutor(threads) as pool:
-        return decided(parts, pattern, grid, sample_rate_hz, settings.expected_tof_s, pool)
+        return decided(parts, pattern, bonded, sample_rate_hz, settings.expected_tof_s, pool)
 
 
 def _sampled(traces: NDArray[Any], volume: NDArray[Any]) -> NDArray[Any]:

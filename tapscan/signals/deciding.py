@@ -7,6 +7,11 @@ it, 2.5 to 10 %. One that comes half a cycle off and upside down is the back wal
 half-wave, and is put right. An echo at twice or three times the time of one above it, and weaker by what the
 front surface lets through, is that one's next round trip and not the back wall.
 
+Where something is bonded behind the laminate, the glue lets what comes back from behind it follow the back
+wall's own echo, and either may be the stronger. There the largest echo from half a cycle before the back wall
+is due to as much later as the thickest glue takes is the back wall's, upside down or not, and the bonded
+traces say nothing of when it is due.
+
 First echo inside: the earliest that counts before the back wall, or, where that is lost, before it is due.
 A trace that shows neither, or nothing well before the back wall is due, and ends too early for that one, is
 too short to be read.
@@ -36,6 +41,8 @@ _FEW_TURNED = 0.02  # of the traces: fewer than this on the wrong half-wave pull
 # Of an echo's amplitude, sent down again by the front surface: (Z - Zc) / (Z + Zc) is 0.52 under water (4.7
 # and 1.5 MRayl), less under plastic delay lines.
 _MOST_RETURNED = 0.6
+_ENOUGH_FREE = 24  # traces with nothing bonded behind them that tell when the back wall is due
+_GLUE_S = 0.4e-6  # through half a millimetre of epoxy (2,550 m/s) and back
 _ENOUGH_TURNED = 5  # traces on the wrong half-wave whose middle tells how far it lies off
 
 
@@ -73,30 +80,37 @@ def unread(fault: NDArray[np.str_]) -> AScanFeatures:
 def decided(
     parts: list[Candidates],
     pattern: Pattern,
-    grid: tuple[int, int],
+    bonded: NDArray[np.bool_],
     sample_rate_hz: float,
     expected_tof_s: float | None,
     pool: Executor,
 ) -> AScanFeatures:
-    """Turn the candidates of a zone, given in parts, into its features, of shape `grid`.
+    """Turn the candidates of a zone, given in parts, into its features.
 
-    Where a trace is looked at alone, the pool's threads take a part each.
+    `bonded`, (stations, positions), marks where something is bonded behind the laminate. Where a trace is
+    looked at alone, the pool's threads take a part each.
     """
     rate_hz, cycle = pattern.kernel.up * sample_rate_hz, 1.0 / pattern.kernel.bandwidth
     due = None if expected_tof_s is None else expected_tof_s * rate_hz
     parts = list(pool.map(_audible, parts))
     after, amplitude = _joined(pool.map(partial(_guess, due=due, cycle=cycle), parts))
     largest = pool.map(_largest, parts)  # at work while the zone's own trend is told
-    expected, slack = _expected(after, amplitude, grid, due, cycle)
-    shift = _lobe_shift(*_joined(largest), expected, cycle)
+    grid, bond = (bonded.shape[0], bonded.shape[1]), bonded.ravel()
+    if np.count_nonzero(np.isfinite(after) & ~bond) < _ENOUGH_FREE:
+        bond = np.zeros_like(bond)
+    expected, slack = _expected(np.where(bond, np.nan, after), amplitude, grid, due, cycle)
+    after, amplitude = _joined(largest)
+    shift = _lobe_shift(np.where(bond, np.nan, after), amplitude, expected, cycle)
+    first = expected - slack - np.where(bond, 0.5 * cycle, 0.0)
+    last = expected + slack + np.where(bond, _GLUE_S * rate_hz, 0.0)
     out = AScanFeatures(*(np.empty(len(expected), dtype) for dtype in 10 * [float] + ["U10"]))
     ends = np.cumsum([len(part.front) for part in parts])
 
     def decide(part: Candidates, end: int) -> None:
         span = slice(end - len(part.front), end)
         part = _shifted(part, shift[span])
-        backwall = _backwall(part, expected[span], slack, cycle)
-        echo = _first_inside(part, backwall, expected[span], slack)
+        backwall = _backwall(part, first[span], last[span], cycle)
+        echo = _first_inside(part, backwall, first[span], bond[span])
         short = (part.fault == "") & (backwall < 0) & _ends_early(part, echo, expected[span], pattern)
         if short.any():
             part = replace(part, fault=np.where(short, "too short", part.fault))
@@ -128,7 +142,8 @@ def _guess(part: Candidates, due: float | None, cycle: float) -> tuple[Floats32,
     if due is None:
         return _largest(part)
     rows = np.arange(len(part.front))
-    best = _backwall(part, np.full(len(rows), due), _TOLERANCE * due, cycle)
+    early, late = (np.full(len(rows), due * (1 + side * _TOLERANCE)) for side in (-1, 1))
+    best = _backwall(part, early, late, cycle)
     nan, lost = np.float32(np.nan), best < 0
     return np.where(lost, nan, part.after[rows, best]), np.where(lost, nan, part.amplitude[rows, best])
 
@@ -179,7 +194,7 @@ def _half_a_cycle_off(
 
     Where most of a station is, the rest of the zone must say where its back wall lies.
     """
-    usual = np.sign(heights.sum())
+    usual = np.sign(np.nansum(heights))
     turned = np.isfinite(times) & (heights * usual < 0)
     if not _FEW_TURNED * len(times) < np.count_nonzero(turned) < 0.5 * len(times):
         return np.zeros(len(times), dtype=bool)
@@ -217,16 +232,16 @@ def _shifted(part: Candidates, shift: Floats) -> Candidates:
     return replace(part, after=after, amplitude=amplitude)
 
 
-def _backwall(part: Candidates, expected: Floats, slack: float, cycle: float) -> NDArray[np.intp]:
-    """Index of the back-wall echo among the candidates, -1 where it is lost.
+def _backwall(part: Candidates, first: Floats, last: Floats, cycle: float) -> NDArray[np.intp]:
+    """Index (n,) of the back-wall echo, from `first` to `last`, among the candidates; -1 where it is lost.
 
     One that may be the next round trip of an echo above it is not taken for it.
     """
     rows = _several(part)
     after, size = part.after[rows], np.abs(part.amplitude[rows])
     with np.errstate(invalid="ignore"):
-        best = np.where(np.abs(part.after[:, 0] - expected) <= slack, 0, -1)
-        there = np.abs(after - expected[rows, None]) <= slack
+        best = np.where((part.after[:, 0] >= first) & (part.after[:, 0] <= last), 0, -1)
+        there = (after >= first[rows, None]) & (after <= last[rows, None])
     there &= ~_repeats(after, size, 0.5 * cycle)
     largest = np.argmax(np.where(there, size, np.float32(-1.0)), axis=1)
     best[rows] = np.where(there[np.arange(len(rows)), largest], largest, -1)
@@ -248,14 +263,17 @@ def _repeats(after: Floats32, size: Floats32, near: float) -> NDArray[np.bool_]:
 
 
 def _first_inside(
-    part: Candidates, backwall: NDArray[np.intp], expected: Floats, slack: float
+    part: Candidates, backwall: NDArray[np.intp], due: Floats, bond: NDArray[np.bool_]
 ) -> NDArray[np.intp]:
-    """Index of the first echo before the back wall, or before where it is due; -1 where there is none."""
-    rows = np.arange(len(expected))
-    due = np.nan_to_num(expected, nan=np.inf) - slack
+    """Index of the first echo before the back wall, or before that may be `due`; -1 where there is none.
+
+    Before a bond, what is as late as the back wall may be is its own first part.
+    """
+    rows = np.arange(len(due))
+    due = np.nan_to_num(due, nan=np.inf)
     few = _several(part)
     with np.errstate(invalid="ignore"):
-        due = np.where(backwall >= 0, part.after[rows, backwall], due)
+        due = np.where((backwall >= 0) & ~bond, part.after[rows, backwall], due)
         first = np.where(part.after[:, 0] < due, 0, -1)
         inside = part.after[few] < due[few, None]
     earliest = np.argmin(np.where(inside, part.after[few], np.inf), axis=1)

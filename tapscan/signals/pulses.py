@@ -13,6 +13,7 @@ from tapscan.signals.sampling import spread_evenly
 __all__ = [
     "Pulse",
     "centre_frequency_hz",
+    "cut_out",
     "deconvolved",
     "delayed",
     "detrended",
@@ -275,11 +276,10 @@ def _fronts(traces: Floats, period: float) -> Floats:
     """Cut out each trace's front-surface echo, (n, length), aligned, `_LEAD` periods before its crest."""
     front = first_arrival(_smoothed(envelope(traces), max(1, round(0.5 * period)))).astype(float)
     lead, length = round(_LEAD * period), round(10.0 * period)
-    padded = np.pad(traces, ((0, 0), (length, length + 1)))
     for _ in range(3):
-        windows = _windows(padded, front - lead, length)
+        windows = cut_out(traces, front - lead, length)
         front += _lags(windows, _typical(windows), period)
-    return _windows(padded, front - lead, length)
+    return cut_out(traces, front - lead, length)
 
 
 def _smoothed(rows: Floats, width: int) -> Floats:
@@ -335,8 +335,23 @@ def _noise_of_average(traces: Floats, windows: Floats) -> float:
     return float(loss * np.median(quiet) / np.sqrt(len(quiet)))
 
 
-def _windows(padded: Floats, start: Floats, length: int) -> Floats:
-    """Cut (n, length) from each trace, given between as many zeros, at a fractional start."""
+def cut_out(traces: Floats, start: Floats, length: int) -> Floats:
+    """Cut a stretch out of each of the traces (n, samples), begun between samples, by a Fourier shift.
+
+    Returns
+    -------
+    ndarray
+        Shape (n, length); zeros before and after the trace.
+
+    Examples
+    --------
+    >>> ramp = np.arange(8.0)[None]
+    >>> cut_out(ramp, np.array([3.0]), 3).round(9)
+    array([[3., 4., 5.]])
+    >>> cut_out(ramp, np.array([-1.0]), 3).round(9) + 0.0
+    array([[0., 0., 1.]])
+    """
+    padded = np.pad(traces, ((0, 0), (length, length + 1)))
     whole = np.floor(start).astype(int)
     begin = np.clip(whole + length, 0, padded.shape[1] - length - 1)
     cut = sliding_window_view(padded, length + 1, axis=1)[np.arange(len(padded)), begin]

@@ -33,10 +33,10 @@ class Wall:
     velocity_m_s: float = 2950.0  # of the whole stack, which the plan states
     density_kg_m3: float = 1570.0
     loss_db_mm_mhz: float = 0.22
-    insert_mm: tuple[float, float, float, float] | None = (
-        None  # x and s from, to: bonded to aluminium beneath
-    )
+    insert_mm: tuple[float, float, float, float] | None = None  # x and s from, to: what is bonded beneath
+    insert_mrayl: float = ALUMINIUM_MRAYL
     bond_mm: float = 0.15
+    glue_stays: bool = False  # on the laminate, where the insert has come off
 
 
 @dataclass(frozen=True, slots=True)
@@ -188,8 +188,9 @@ def ascan_inspection(
 ) -> AScanTruth:
     """Write an A-scan inspection of a panel (or of a tube, when `girth_mm` is given) and return the truth.
 
-    `disbonds` matter inside the wall's insert only; their depth is the wall's thickness. Equal seeds give
-    equal files.
+    `disbonds` matter inside the wall's insert only; their depth is the wall's thickness, and the truth counts
+    them among the defects. The plan says which points have the insert behind them. Equal seeds give equal
+    files.
     """
     folder, wall, probe = Path(folder), wall or Wall(), probe or Probe()
     rng = np.random.default_rng([seed, 3])
@@ -207,14 +208,17 @@ def ascan_inspection(
     point_x, point_s = (np.arange(stations) + 0.5) * pitch_mm, np.arange(positions) * pitch_s_mm
     seen = _beam(spectrum.reshape(*grid_x.shape, -1), (x, s), (point_x, point_s), probe.beam_mm, girth_mm)
     traces = _traces(seen, frequency, probe, rng)
-    _save(folder, traces, wall, probe, (stations, positions, pitch_mm, pitch_s_mm), girth_mm)
     at_x, at_s = np.meshgrid(point_x, point_s, indexing="ij")
-    rim = _rim_mm(at_x, at_s, girth_mm, defects)
+    bonded = _over_insert(wall, at_x, at_s, girth_mm)
+    _save(folder, traces, wall, probe, (stations, positions, pitch_mm, pitch_s_mm), girth_mm, bonded)
+    rim = _rim_mm(at_x, at_s, girth_mm, defects + disbonds)
     i, p = np.abs(x[:, None] - point_x).argmin(0), np.abs(s[:, None] - point_s).argmin(0)
     true_depth = np.where(rim < 0, depth[np.ix_(i, p)], np.nan)
     beam_depths = _depths_near(depth, (x, s), (at_x, at_s), probe.beam_mm / 2, girth_mm)
     thickness = thick[np.ix_(i, p)]
-    return AScanTruth(folder, defects, rim < 0, rim, true_depth, beam_depths, thickness, at_x, at_s)
+    return AScanTruth(
+        folder, defects + disbonds, rim < 0, rim, true_depth, beam_depths, thickness, at_x, at_s
+    )
 
 
 def _depths_near(
@@ -263,29 +267,34 @@ def _cut_mm(x_mm: Array, s_mm: Array, girth_mm: float | None, defects: tuple[Def
 def _behind(
     wall: Wall, x_mm: Array, s_mm: Array, girth_mm: float | None, disbonds: tuple[Defect, ...]
 ) -> tuple[Array, Array]:
-    """Whether a column is bonded to the insert, and the impedance behind everything."""
-    bonded = np.zeros(x_mm.shape, dtype=bool)
-    if wall.insert_mm:
-        x_lo, x_hi, s_lo, s_hi = wall.insert_mm
-        around = (s_mm - s_lo) % girth_mm + s_lo if girth_mm else s_mm
-        bonded = (x_mm >= x_lo) & (x_mm < x_hi) & (around >= s_lo) & (around < s_hi)
-        bonded &= ~(_rim_mm(x_mm, s_mm, girth_mm, disbonds) < 0) if disbonds else True
-    return bonded.ravel(), np.where(bonded, ALUMINIUM_MRAYL, AIR_MRAYL).ravel()
+    """Whether a column has glue behind it, and the impedance behind everything."""
+    over = _over_insert(wall, x_mm, s_mm, girth_mm)
+    bonded = over & ~(_rim_mm(x_mm, s_mm, girth_mm, disbonds) < 0)
+    glued = over if wall.glue_stays else bonded
+    return glued.ravel(), np.where(bonded, wall.insert_mrayl, AIR_MRAYL).ravel()
+
+
+def _over_insert(wall: Wall, x_mm: Array, s_mm: Array, girth_mm: float | None) -> np.ndarray:
+    if not wall.insert_mm:
+        return np.zeros(x_mm.shape, dtype=bool)
+    x_lo, x_hi, s_lo, s_hi = wall.insert_mm
+    around = (s_mm - s_lo) % girth_mm + s_lo if girth_mm else s_mm
+    return (x_mm >= x_lo) & (x_mm < x_hi) & (around >= s_lo) & (around < s_hi)
 
 
 def _columns(
     layers: list[tuple[Array, Array, Array]], behind: tuple[Array, Array], wall: Wall, probe: Probe
 ) -> tuple[Array, Array]:
     """Reflection of every column in the probe's band, and the frequencies in MHz of those bins."""
-    bonded, back = behind
-    size = bonded.size
-    # Under an unbonded column the glue layer is of air like the rest: nothing comes through.
+    glued, back = behind
+    size = glued.size
+    # Under a column without glue its layer is of air like the rest: nothing comes through.
     layers = [
         *layers,
         (
-            np.where(bonded, wall.bond_mm, 0.01),
-            np.where(bonded, RESIN_M_S, 343.0),
-            np.where(bonded, RESIN_M_S * RESIN_KG_M3 / 1e6, AIR_MRAYL),
+            np.where(glued, wall.bond_mm, 0.01),
+            np.where(glued, RESIN_M_S, 343.0),
+            np.where(glued, RESIN_M_S * RESIN_KG_M3 / 1e6, AIR_MRAYL),
         ),
     ]
     frequency = np.fft.rfftfreq(2048, 1 / probe.rate_mhz)
@@ -355,6 +364,7 @@ def _save(
     probe: Probe,
     grid: tuple[int, int, float, float],
     girth_mm: float | None,
+    bonded: np.ndarray,
 ) -> None:
     stations, positions, pitch_mm, pitch_s_mm = grid
     shape = (
@@ -374,6 +384,7 @@ code = "BM"
 stations = {stations}
 positions = {positions}
 station_pitch_mm = {pitch_mm}
+bonded = {[f"{i + 1:02d}-{p + 1:02d}" for i, p in np.argwhere(bonded)]}
 
 [ascan]
 sample_rate_mhz = {probe.rate_mhz}

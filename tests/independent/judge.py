@@ -354,11 +354,19 @@ def wide_ratios(verdict: Verdict, beam_mm: float) -> Array:
 
 
 def judge_ascan_part(
-    defects: tuple[Defect, ...], seed: int, label: str, *, wall: Wall, probe: Probe
+    defects: tuple[Defect, ...],
+    seed: int,
+    label: str,
+    *,
+    wall: Wall,
+    probe: Probe,
+    disbonds: tuple[Defect, ...] = (),
 ) -> tuple[Verdict, AScanErrors]:
     """Make one panel, scan it, analyse it, and judge."""
     with tempfile.TemporaryDirectory() as folder:
-        truth = ascan_inspection(folder, defects=defects, seed=seed, wall=wall, probe=probe)
+        truth = ascan_inspection(
+            folder, defects=defects, seed=seed, wall=wall, probe=probe, disbonds=disbonds
+        )
         results, seconds = _analyse(Path(folder))
         (screened,) = (s for s in results.screened if s.method == "ascan")
         verdict = judge(screened, truth, label, half_cell_mm=2.0, rims=_rims(truth, None), seconds=seconds)
@@ -398,6 +406,43 @@ def ascan_verdicts(
                 + f"; depth error {np.nanmedian(error.depth_mm) if error.depth_mm.size else np.nan:+.3f} mm"
             )
     return verdicts, errors
+
+
+# What is bonded behind: aluminium, laminate, plastic.
+INSERTS_MRAYL = (17.0, 4.6, 3.1)
+# x and s from, to: in the middle of the panel, at its end, and so small that a disbond takes half of it.
+INSERT_PLACES = ((40.0, 120.0, 22.0, 70.0), (0.0, 60.0, -2.0, 98.0), (60.0, 84.0, 30.0, 54.0))
+
+
+def bond_verdicts(
+    seeds: Iterable[int], say: Callable[[str], Any], *, glue_stays: bool = False
+) -> list[Verdict]:
+    """One panel with an insert that has come off at a place, and one with a sound bond, for each seed."""
+    verdicts = []
+    for seed in seeds:
+        rng = np.random.default_rng([seed, 14])
+        plain, probe = drawn(seed)
+        place = INSERT_PLACES[seed // len(INSERTS_MRAYL) % len(INSERT_PLACES)]
+        wall = replace(
+            plain,
+            insert_mm=place,
+            insert_mrayl=INSERTS_MRAYL[seed % len(INSERTS_MRAYL)],
+            bond_mm=rng.uniform(0.05, 0.3),
+            glue_stays=glue_stays,
+        )
+        radius = rng.uniform(6.0, 11.0)
+        x_lo, x_hi, s_lo, s_hi = place[0], place[1], max(place[2], 0.0), min(place[3], 92.0)
+        x_mm, s_mm = (
+            rng.uniform(*sorted((low + radius + 2, high - radius - 2)))
+            for low, high in ((x_lo, x_hi), (s_lo, s_hi))
+        )
+        loose = Defect(x_mm, s_mm, radius, wall.thickness_mm[0])
+        for disbonds, number in (((loose,), seed), ((), seed + 1000)):
+            name = f"{wall.insert_mrayl:g} MRayl, glue {wall.bond_mm:.2f} mm, seed {number}"
+            verdict, _ = judge_ascan_part((), number, name, wall=wall, probe=probe, disbonds=disbonds)
+            verdicts.append(verdict)
+            say(_line(verdict))
+    return verdicts
 
 
 def _ascan_table(errors: list[AScanErrors]) -> Table:
@@ -441,7 +486,10 @@ def main() -> None:
     parser.add_argument("--seeds", type=int, default=10, help="parts of each kind")
     parser.add_argument("--first", type=int, default=0, help="first seed")
     parser.add_argument(
-        "--what", nargs="*", default=["tap", "ascan"], choices=["tap", "flat", "third", "rates", "ascan"]
+        "--what",
+        nargs="*",
+        default=["tap", "ascan"],
+        choices=["tap", "flat", "third", "rates", "ascan", "bonds", "glue"],
     )
     arguments = parser.parse_args()
     console = Console(width=140, highlight=False)
@@ -466,6 +514,11 @@ def main() -> None:
     if "ascan" in arguments.what:
         verdicts, errors = ascan_verdicts(seeds, console.print)
         console.print(_summary("A-scans", verdicts), _ascan_table(errors))
+    if "bonds" in arguments.what:
+        console.print(_summary("A-scans, bonded inserts", bond_verdicts(seeds, console.print)))
+    if "glue" in arguments.what:
+        verdicts = bond_verdicts(seeds, console.print, glue_stays=True)
+        console.print(_summary("A-scans, inserts that left their glue behind", verdicts))
 
 
 if __name__ == "__main__":

@@ -4,11 +4,15 @@ A few of the parts that ``python -m tests.independent.judge --what ascan`` draws
 ramps, 8 to 12 bits, coupling that changes by 3 dB, plies that send back. Run that for the full table.
 """
 
+from dataclasses import replace
+from pathlib import Path
+
 import numpy as np
 import pytest
 
-from tests.independent.ascans import drawn
-from tests.independent.judge import ascan_verdicts, judge_ascan_part
+import tapscan
+from tests.independent.ascans import ascan_inspection, drawn
+from tests.independent.judge import ascan_verdicts, bond_verdicts, judge_ascan_part
 from tests.independent.shell import Defect
 
 pytestmark = pytest.mark.slow
@@ -35,6 +39,40 @@ def test_what_is_wider_than_the_beam_is_found_placed_and_sized() -> None:
     assert (np.abs(depth_mm) < 0.05).mean() > 0.98
     thickness = np.concatenate([e.thickness for e in errors])
     assert (np.abs(thickness) < 0.01).mean() > 0.98
+
+
+# Aluminium and laminate at the panel's end, plastic in the middle.
+@pytest.mark.parametrize("seed", [102, 103, 107])
+def test_an_insert_that_has_come_off_is_found_and_a_sound_bond_is_no_damage(seed: int) -> None:
+    damaged, sound = bond_verdicts((seed,), str)
+    assert damaged.found == (True,)
+    assert damaged.covered == (True,)
+    assert damaged.false_calls == 0
+    assert sound.false_calls == 0
+
+
+@pytest.mark.parametrize("glue_mm", [0.08, 0.13, 0.21])
+def test_behind_aluminium_neither_the_glue_nor_what_is_beside_it_passes_for_a_delamination(
+    tmp_path: Path, glue_mm: float
+) -> None:
+    """Its echo follows the wall's own after the glue: laminate beside it, with but the one, was called."""
+    wall, probe = drawn(2)  # 4 mm
+    wall = replace(wall, insert_mm=(40.0, 120.0, 22.0, 70.0), bond_mm=glue_mm)
+    loose = Defect(80.0, 46.0, 9.0, 4.0)
+    ascan_inspection(tmp_path, defects=(), seed=2, wall=wall, probe=probe, disbonds=(loose,))
+    (screened,) = tapscan.analyse(tapscan.open_inspection(tmp_path)).screened
+    (one,) = screened.indications
+    assert one.kind == "disbond"
+    assert one.area_low_mm2 < np.pi * loose.radius_mm**2 < one.area_high_mm2
+    assert one.depth_mm == pytest.approx(4.0, rel=0.05)
+
+
+def test_glue_that_an_insert_leaves_behind_hides_no_disbond() -> None:
+    """All comes back, as from the wall by itself, but late: aluminium and laminate."""
+    for seed in (102, 103):
+        damaged, sound = bond_verdicts((seed,), str, glue_stays=True)
+        assert damaged.found == (True,)
+        assert damaged.false_calls == sound.false_calls == 0
 
 
 def test_a_station_whose_back_walls_sit_on_the_wrong_half_wave_is_put_right_by_the_rest_of_the_zone() -> None:

@@ -1,0 +1,86 @@
+"""How much of a beam has no bond behind it, on mixtures whose share is known."""
+
+import numpy as np
+import pytest
+
+from tapscan.screening.bonds import told_bond
+from tapscan.screening.echo_readings import EchoReadings
+from tapscan.signals import measure_volume
+from tapscan.signals.pulses import delayed
+
+RATE_HZ = 100e6
+TIME_S = np.arange(60) / RATE_HZ
+PULSE = np.exp(-(((TIME_S - 0.3e-6) / 0.12e-6) ** 2)) * np.cos(2 * np.pi * 5e6 * (TIME_S - 0.3e-6))
+BACK = 160.0  # samples after the front-surface echo
+GLUE = 10.0
+GRID = (20, 12)
+BONDED = np.zeros(GRID, dtype=bool)
+BONDED[:10] = True
+
+
+def traces(share, bond, rng, noise=0.005):
+    """Front-surface echoes, then the wall's own back (amplitude -0.8) and a bond's, mixed by `share`.
+
+    `bond` lists (amplitude, samples after the back) of what a sound bond returns; a share of 1 has none.
+    """
+    front = 80 + rng.uniform(-20, 20, GRID)
+    whole = delayed(PULSE, front, 400)
+    whole += -0.8 * share[..., None] * delayed(PULSE, front + BACK, 400)
+    for amplitude, late in bond:
+        whole += amplitude * (1 - share[..., None]) * delayed(PULSE, front + BACK + late, 400)
+    whole *= rng.uniform(0.7, 1.4, GRID)[..., None]
+    return whole + noise * rng.standard_normal(whole.shape)
+
+
+def told(share, bond, seed=1, resting=BONDED, **scene):
+    volume = traces(share, bond, np.random.default_rng(seed), **scene)
+    readings = EchoReadings(volume, RATE_HZ, np.full(GRID, ""), measure_volume(volume, RATE_HZ))
+    return told_bond(readings, BONDED, resting, ~BONDED)
+
+
+@pytest.mark.parametrize(
+    "bond",
+    [
+        ((-0.15, 0.0),),
+        ((0.5, 0.0),),
+        ((-0.15, 0.0), (0.5, GLUE)),
+        ((-0.15, 0.0), (0.15, GLUE)),
+    ],
+    ids=["takes energy", "turns over", "aluminium behind glue", "laminate behind glue"],
+)
+def test_the_share_of_a_beam_without_a_bond_is_told(bond):
+    share = np.where(BONDED, 0.0, 1.0)
+    share[4, 3:9] = 0.25, 0.5, 0.75, 1.0, 1.0, 1.0
+    found = told(share, bond)
+    assert found.separation > 20
+    assert found.loose[BONDED] == pytest.approx(share[BONDED], abs=0.12)
+    assert np.isnan(found.loose[~BONDED]).all()
+
+
+def test_what_a_bond_does_is_said():
+    share = np.where(BONDED, 0.0, 1.0)
+    assert told(share, ((-0.2, 0.0),)).left == pytest.approx(0.25, abs=0.02)
+    assert told(share, ((0.4, 0.0),)).left == pytest.approx(-0.5, abs=0.02)
+    returned = told(share, ((-0.6, 0.0),)).returned
+    assert returned[BONDED] == pytest.approx(np.ones(BONDED.sum()), abs=0.05)
+
+
+def test_nearly_half_of_the_bonds_may_be_loose():
+    share = np.where(BONDED, 0.0, 1.0)
+    share[:4] = 1.0
+    found = told(share, ((-0.15, 0.0), (0.5, GLUE)))
+    assert found.loose[BONDED] == pytest.approx(share[BONDED], abs=0.12)
+
+
+def test_with_points_marked_as_good_most_may_be():
+    share = np.where(BONDED, 0.0, 1.0)
+    share[:8] = 1.0
+    marked = np.zeros(GRID, dtype=bool)
+    marked[8:10] = True
+    found = told(share, ((-0.15, 0.0), (0.5, GLUE)), resting=marked)
+    assert found.loose[BONDED] == pytest.approx(share[BONDED], abs=0.12)
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_where_nothing_is_bonded_the_two_do_not_lie_apart(seed):
+    assert told(np.ones(GRID), (), seed).separation < 4
