@@ -46,10 +46,11 @@ KEPT, COMPANY, TRIP = 0.2, 2, 0.03
 MOST_SPARED_DB = 6.0
 # A back wall that was not found is this far below what was expected, for the table's and the score's sake.
 LOST_DB = -40.0
-# How far bonded and free must lie apart, in standard deviations of either, for one to be told from the other.
-LEAST_SEPARATION = 8.0
-# What a bond leaves of the back wall's amplitude; more, and it is its shape that changes.
-TAKES_ENERGY = 0.8
+# How far a bond's strength must lie below that of none, in robust standard deviations of the bonded ones'.
+LEAST_STEP_SPREADS = 8.0
+# What a bond leaves of the back wall's amplitude; more, and it is its shape that changes. What is less than
+# the second is not turned over, but gone.
+TAKES_ENERGY, TURNED = 0.8, 0.1
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -154,13 +155,13 @@ def _what_is_good(zone: Zone, readings: EchoReadings, read: Mask, warnings: list
     bond = told_bond(readings, read & bonded, resting, read & ~bonded)
     size, free = _amplitude(readings.echoes.backwall_db), float(10 ** (free_db[bonded][0] / 20))
     left = float(np.median(size[resting]))
-    if bond.separation < LEAST_SEPARATION:
+    if not bond.is_told:
         what = "behind the bonds the same comes back as beside them, so that no disbond can be told"
         warnings.append(sentence(f"zone {zone.code}", what, "check which points are bonded"))
         # Delaminations of the wall still show there, against the bonded points' own level.
         return _unbonded(np.where(bonded, _level_db(left), free_db), words)
     loose = bond.loose
-    if free - left > max(HALF * free, LEAST_SEPARATION * _spread(size[resting])):
+    if free - left > max(HALF * free, LEAST_STEP_SPREADS * _spread(size[resting])):
         # Glue that an insert has come away from gives all back, but late and so in another shape.
         loose = np.maximum(loose, (size - left) / (free - left))
     told = f"Behind {int(bonded.sum())} points an insert is bonded, which {_done_by(bond)} by most of them."
@@ -171,11 +172,11 @@ def _what_is_good(zone: Zone, readings: EchoReadings, read: Mask, warnings: list
 
 def _done_by(bond: Bond) -> str:
     """Say what a sound bond does to the back wall."""
-    if bond.left < 0:
+    if bond.left < -TURNED:
         return "turns it over"
     if bond.left > TAKES_ENERGY:
         return "changes its shape"
-    return f"takes {min(-_level_db(bond.left), 40.0):.0f} dB out of it"
+    return f"takes {min(-_level_db(abs(bond.left)), 40.0):.0f} dB out of it"
 
 
 def _spread(values: Floats) -> float:
@@ -233,7 +234,8 @@ def _judged(
 ) -> tuple[Floats, Floats, Mask]:
     """Give score, p-value and whether it is the bond that is in doubt, each (stations, positions).
 
-    Behind bonds the p-value is that of a normal law, since Fisher's discriminant says how sound ones scatter.
+    Behind bonds the p-value is that of a normal law with the scatter that Fisher's discriminant found; it is
+    small wherever the score counts.
     """
     from scipy.stats import norm
 

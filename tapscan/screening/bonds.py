@@ -11,10 +11,11 @@ least uncertainty, given how readings of either kind scatter.
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from tapscan.screening.echo_readings import EchoReadings
-from tapscan.signals.backwalls import back_wall_trend
+from tapscan.signals.backwalls import back_wall_trend, telling
 from tapscan.signals.pulses import cut_out
 from tapscan.signals.sampling import spread_evenly
 
@@ -28,10 +29,16 @@ Mask = NDArray[np.bool_]
 BEFORE_S, AFTER_S = 0.2e-6, 0.6e-6
 STEP_S = 20e-9  # a tenth of a cycle at 5 MHz: closer samples say nothing more
 MARGIN = 8  # samples, where the cut itself is heard
+# The wall may be so much thicker or thinner behind a bond than it is beside it: a ply of two millimetres.
+UNEVEN = 0.08
 MOST_FREE = 2_000  # readings beside the bonds, spread evenly: more tell nothing more
 BLOCK = 4_096  # traces cut at a time
 ROUNDS = 4
 HALF = 0.5
+# How far what a bond returns and what the wall alone does must lie apart, in standard deviations of either,
+# for one to be told from the other. Bonds of aluminium, laminate and plastic lie twelve apart or more, and
+# where nothing is bonded it is up to three.
+LEAST_SEPARATION = 8.0
 # Readings so many times as far from what is usual as the middle one stand on something else.
 FARTHEST = 3.0
 
@@ -42,22 +49,26 @@ class Bond:
 
     `loose` (stations, positions) is the share of each beam that has no bond behind it, about 0 at a sound
     bond and 1 where there is none; `returned` is how much of what comes back from a sound bond is there; both
-    NaN where that was not asked. `separation` says how far apart bond and none are, in standard deviations of
-    either. `left` is what a bond leaves of the back wall, as a share of its amplitude, and negative where it
-    turns it over.
+    NaN where that was not asked. `left` is what a bond leaves of the back wall, as a share of its amplitude,
+    and negative where it turns it over. Unless `is_told`, bonds return the same as the wall beside them.
     """
 
     loose: Floats
     returned: Floats
-    separation: float
     left: float
+    separation: float
+
+    @property
+    def is_told(self) -> bool:
+        """Whether a bond can be told from none."""
+        return self.separation >= LEAST_SEPARATION
 
 
 def told_bond(readings: EchoReadings, bonded: Mask, resting: Mask, free: Mask) -> Bond:
     """Tell how much of each bonded reading's beam has no bond behind it.
 
-    The wall is taken to be as thick behind the bonds as it is beside them, and to change there as it does
-    beside them.
+    The wall before the bonds may be a ply thicker or thinner than it is beside them: what comes back without
+    a bond is looked for a little sooner and later than it is due, too.
 
     Parameters
     ----------
@@ -70,51 +81,59 @@ def told_bond(readings: EchoReadings, bonded: Mask, resting: Mask, free: Mask) -
     free
         Readings with nothing bonded behind them.
     """
-    due_s = back_wall_trend(np.where(free, readings.echoes.tof_s, np.nan))
+    tof_s, rate_hz = readings.echoes.tof_s, readings.sample_rate_hz
+    tells = telling(np.isfinite(tof_s) & (free | bonded), bonded)
+    due_s = back_wall_trend(np.where(tells, tof_s, np.nan), min(bonded.shape) > 1)
     beside = np.argwhere(free)
     beside = beside[spread_evenly(len(beside), MOST_FREE)]
-    behind = np.argwhere(bonded)
-    without, judged = (_backs(readings, due_s, rows) for rows in (beside, behind))
-    usual = np.median(without, axis=0)
-    bond, share, separation = _between(judged, resting[bonded], without)
+    reach = round(UNEVEN * float(np.median(due_s)) * rate_hz)
+    length, step = round((BEFORE_S + AFTER_S) * rate_hz), max(1, round(STEP_S * rate_hz))
+    without, judged = (_backs(readings, due_s, rows, reach, length) for rows in (beside, np.argwhere(bonded)))
+    free_ways = sliding_window_view(np.median(without, axis=0), length)[::-1, ::step]  # sooner to later
+    due = slice(reach, reach + length, step)
+    bond, share, separation = _between(judged[:, due], resting[bonded], without[:, due], free_ways)
+    usual, energy = free_ways[reach], max(float(bond @ bond), 1e-300)
     loose, returned = np.full((2, *bonded.shape), np.nan)
-    loose[bonded], returned[bonded] = share, judged @ bond / (bond @ bond)
-    return Bond(loose, returned, separation, left=float(bond @ usual / (usual @ usual)))
+    loose[bonded], returned[bonded] = share, judged[:, due] @ bond / energy
+    return Bond(loose, returned, float(bond @ usual / (usual @ usual)), separation)
 
 
-def _backs(readings: EchoReadings, due_s: Floats, rows: NDArray[np.intp]) -> Floats:
-    """Cut out what comes back about when the back wall is due, over the front-surface echo: (n, samples)."""
+def _backs(readings: EchoReadings, due_s: Floats, rows: NDArray[np.intp], reach: int, length: int) -> Floats:
+    """Cut out what comes back about when the back wall is due, over the front-surface echo.
+
+    Shape (n, length + 2 reach), in samples.
+    """
     rate_hz, echoes = readings.sample_rate_hz, readings.echoes
-    length = round((BEFORE_S + AFTER_S) * rate_hz)
-    every = slice(MARGIN, MARGIN + length, max(1, round(STEP_S * rate_hz)))
     parts = []
     for first in range(0, len(rows), BLOCK):
         at = tuple(rows[first : first + BLOCK].T)
-        traces = np.nan_to_num(np.asarray(readings.traces[at], dtype=float))
-        traces -= np.median(traces, axis=1, keepdims=True)
-        start = (echoes.front_s[at] + due_s[at] - BEFORE_S) * rate_hz - MARGIN
-        cut = cut_out(traces, start, length + 2 * MARGIN)[:, every]
+        traces = np.asarray(readings.traces[at], dtype=float)
+        traces = np.nan_to_num(traces - np.nanmedian(traces, axis=1, keepdims=True))
+        start = (echoes.front_s[at] + due_s[at] - BEFORE_S) * rate_hz - reach - MARGIN
+        cut = cut_out(traces, start, length + 2 * (reach + MARGIN))[:, MARGIN:-MARGIN]
         parts.append(cut / echoes.front_amplitude[at][:, None])
     return np.concatenate(parts)
 
 
-def _between(judged: Floats, resting: Mask, without: Floats) -> tuple[Floats, Floats, float]:
+def _between(
+    judged: Floats, resting: Mask, without: Floats, free_ways: Floats
+) -> tuple[Floats, Floats, float]:
     """Give what a sound bond returns, how far on the way from there to none readings are, and the separation.
 
-    Shapes: `judged` and `without` (n, samples), of which they make (samples,) and (n,). Of the `resting`
-    readings those that lie nearer to none do not stand on sound bond.
+    Shapes: `judged` and `without` (n, samples), of which they make (samples,) and (n,); `free_ways` (lags,
+    samples) is what usually comes back without a bond, sooner and later, of which the nearest counts. Of the
+    `resting` readings those that lie nearer to none do not stand on sound bond.
     """
-    sound = resting
-    usual = np.median(without, axis=0)
+    sound, usual = resting, free_ways[len(free_ways) // 2]
     for _ in range(ROUNDS):
         bond = np.median(judged[sound], axis=0)
-        way = usual - bond
-        direction = np.linalg.solve(_scatter(without - usual, judged[sound] - bond), way)
-        separation = float(np.sqrt(way @ direction))
-        share = (judged - bond) @ direction / max(separation**2, 1e-300)
+        ways = free_ways - bond
+        directions = np.linalg.solve(_scatter(without - usual, judged[sound] - bond), ways.T)
+        apart = np.sqrt(np.maximum(np.einsum("ls,sl->l", ways, directions), 1e-300))
+        share = ((judged - bond) @ directions / apart**2).max(axis=1)
         nearer = resting & (share < HALF)
         sound = nearer if nearer.any() else resting
-    return bond, share, separation
+    return bond, share, float(apart.min())
 
 
 def _scatter(*kinds: Floats) -> Floats:

@@ -22,8 +22,6 @@ MAX_STEPS = 200
 FIRST_RADIUS = 1.0
 # In cost per reading: when a step promises less, it is the last.
 LEAST_GAIN = 1e-8
-# A tail with so much less log-likelihood than the best counts for nothing (e⁻⁹), and needs no better fit.
-NEGLIGIBLE = 9.0
 # Share of the larger curvature that the smaller one has at least, or a flat valley has no step.
 LEAST_CURVE = 1e-9
 # Share of the shape by which the incomplete beta function is moved to tell its derivatives.
@@ -77,8 +75,7 @@ def fit_tails(values: Floats, limit: float, tails: Floats, start: Floats) -> Tai
         length = np.abs(newton).max(axis=0)
         step = np.clip(at + newton * np.minimum(1.0, radius / np.maximum(length, 1e-300)), low, high) - at
         # So near, Newton's step leads to the bottom, and the cost there need not be asked.
-        behind = here.cost - here.cost.min() - NEGLIGIBLE / len(values)
-        if (np.abs(np.sum(here.gradient * step, axis=0)) < np.maximum(LEAST_GAIN, behind)).all():
+        if (np.abs(np.sum(here.gradient * step, axis=0)) < LEAST_GAIN).all():
             return TailFits(at + step, here.cost)
         there = _slopes(values, limit, tails, at + step)
         better = there.cost <= here.cost

@@ -36,6 +36,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from tapscan.errors import TapscanError
 from tapscan.signals.candidates import Candidates, Pattern, candidates, prepared
 from tapscan.signals.checking import require_axes, require_rate, require_real
 from tapscan.signals.deciding import AScanFeatures, decided, unread
@@ -167,11 +168,14 @@ def measure_volume(
     grid, total = (volume.shape[0], volume.shape[1]), volume.shape[0] * volume.shape[1]
     traces = volume.reshape(total, volume.shape[2])
     settings = settings or AScanSettings()
+    bonded = np.zeros(grid, dtype=bool) if settings.bonded is None else settings.bonded
+    if bonded.shape != grid:
+        where, what = "bonded", f"has shape {bonded.shape}, the traces are {grid[0]} × {grid[1]}"
+        raise TapscanError(where, what, "mark every point of the grid, or give none")
     sample = _sampled(traces, volume)
     pattern = learn(sample, sample_rate_hz, settings.expected_tof_s, settings.centre_frequency_hz)
     if pattern is None:
         return _unread(traces, grid)
-    bonded = np.zeros(grid, dtype=bool) if settings.bonded is None else settings.bonded
     parts = _measured(traces, pattern, volume, progress, workers)
     threads = workers.count if isinstance(workers, Workers) else max(1, workers)
     with ThreadPoolExecutor(threads) as pool:

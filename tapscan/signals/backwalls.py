@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from tapscan.signals.sampling import spread_evenly
 
-__all__ = ["back_wall_trend", "spread_about"]
+__all__ = ["back_wall_trend", "spread_about", "telling"]
 
 Floats = NDArray[np.float64]
 
@@ -19,6 +19,7 @@ _QUANTILE = 0.6  # a little above the middle: wrong times are early ones
 _MOST_POINTS = 8_000  # a smooth surface needs no more
 _LEAST_POINTS = 24  # fewer readings than this hold no surface, only a level
 _LEAST_IN_LINE = 6  # readings in a station or position before it may differ as a whole
+_LEAST_REACH = 0.3  # of the grid's length and width: a surface carried on further than that says little
 _LOCAL_REACH = 0.15  # how far a whole station or position may lie off the smooth surface
 
 
@@ -58,6 +59,28 @@ def back_wall_trend(time_s: Floats, is_grid: bool = True) -> Floats:
         rest[np.abs(rest) >= _LOCAL_REACH * level] = np.nan
         trend = trend + np.expand_dims(_shared(rest, axis), axis)
     return trend
+
+
+def telling(known: NDArray[np.bool_], bonded: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Mark the known points that say when the back wall is due, (stations, positions).
+
+    Those with something bonded behind them do not, unless the others are too few, or reach too little of the
+    grid, for a surface through them to hold behind the bonds.
+
+    Examples
+    --------
+    >>> bonded = np.arange(24)[:, None] < [12]
+    >>> telling(np.ones((24, 12), dtype=bool), np.tile(bonded, 12)).sum(axis=1).tolist()
+    [0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 12, 12, 12, 12, 12, 12, 12, 12, 12, 12, 12, 12]
+    """
+    free = known & ~bonded
+    if np.count_nonzero(free) < _LEAST_POINTS:
+        return known
+    reaches = [
+        (np.ptp(at) + 1) >= _LEAST_REACH * count
+        for at, count in zip(np.nonzero(free), free.shape, strict=True)
+    ]
+    return free if all(reaches) else known
 
 
 def spread_about(time_s: Floats, trend: Floats) -> float:

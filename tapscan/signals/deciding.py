@@ -10,7 +10,7 @@ front surface lets through, is that one's next round trip and not the back wall.
 Where something is bonded behind the laminate, the glue lets what comes back from behind it follow the back
 wall's own echo, and either may be the stronger. There the largest echo from half a cycle before the back wall
 is due to as much later as the thickest glue takes is the back wall's, upside down or not, and the bonded
-traces say nothing of when it is due.
+traces say nothing of when it is due while others do.
 
 First echo inside: the earliest that counts before the back wall, or, where that is lost, before it is due.
 A trace that shows neither, or nothing well before the back wall is due, and ends too early for that one, is
@@ -26,7 +26,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from tapscan.signals.backwalls import back_wall_trend, spread_about
+from tapscan.signals.backwalls import back_wall_trend, spread_about, telling
 from tapscan.signals.candidates import NOISE_FACTOR, Candidates, Pattern
 
 __all__ = ["AScanFeatures", "decided", "unread"]
@@ -41,7 +41,6 @@ _FEW_TURNED = 0.02  # of the traces: fewer than this on the wrong half-wave pull
 # Of an echo's amplitude, sent down again by the front surface: (Z - Zc) / (Z + Zc) is 0.52 under water (4.7
 # and 1.5 MRayl), less under plastic delay lines.
 _MOST_RETURNED = 0.6
-_ENOUGH_FREE = 24  # traces with nothing bonded behind them that tell when the back wall is due
 _GLUE_S = 0.4e-6  # through half a millimetre of epoxy (2,550 m/s) and back
 _ENOUGH_TURNED = 5  # traces on the wrong half-wave whose middle tells how far it lies off
 
@@ -96,9 +95,9 @@ def decided(
     after, amplitude = _joined(pool.map(partial(_guess, due=due, cycle=cycle), parts))
     largest = pool.map(_largest, parts)  # at work while the zone's own trend is told
     grid, bond = (bonded.shape[0], bonded.shape[1]), bonded.ravel()
-    if np.count_nonzero(np.isfinite(after) & ~bond) < _ENOUGH_FREE:
-        bond = np.zeros_like(bond)
-    expected, slack = _expected(np.where(bond, np.nan, after), amplitude, grid, due, cycle)
+    tells = telling(np.isfinite(after).reshape(grid), bonded).ravel()
+    after, amplitude = (np.where(tells, of, np.nan) for of in (after, amplitude))
+    expected, slack = _expected(after, amplitude, grid, due, cycle)
     after, amplitude = _joined(largest)
     shift = _lobe_shift(np.where(bond, np.nan, after), amplitude, expected, cycle)
     first = expected - slack - np.where(bond, 0.5 * cycle, 0.0)
@@ -194,9 +193,11 @@ def _half_a_cycle_off(
 
     Where most of a station is, the rest of the zone must say where its back wall lies.
     """
+    # One trace without an echo must not silence the others.
     usual = np.sign(np.nansum(heights))
     turned = np.isfinite(times) & (heights * usual < 0)
-    if not _FEW_TURNED * len(times) < np.count_nonzero(turned) < 0.5 * len(times):
+    known = np.count_nonzero(np.isfinite(times))
+    if not _FEW_TURNED * known < np.count_nonzero(turned) < 0.5 * known:
         return np.zeros(len(times), dtype=bool)
     trend = back_wall_trend(np.where(turned, np.nan, times).reshape(grid), min(grid) > 1).ravel()
     off = np.abs(times - trend)

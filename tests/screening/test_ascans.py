@@ -94,6 +94,12 @@ def test_without_an_insert_bonded_points_are_told_to_tell_nothing(tmp_path):
     assert "no disbond can be told (check which points are bonded)" in warning
 
 
+def test_a_bond_that_takes_half_a_decibel_is_told_where_the_traces_are_quiet(tmp_path):
+    scene = AScanScene(insert=Insert(0.0, 50.0, impedance_mrayl=0.15))
+    told, warnings, _ = screened(tmp_path / "a", (DISBOND,), scene=scene)
+    assert ([one.kind for one in told.indications], warnings) == (["disbond"], [])
+
+
 def test_a_bond_that_takes_little_still_tells_a_disbond_from_a_delamination(tmp_path):
     # An insert of 0.65 MRayl leaves three quarters of the back wall: 2.5 dB less.
     scene = AScanScene(insert=Insert(0.0, 50.0, impedance_mrayl=0.65))
@@ -124,6 +130,21 @@ def test_a_hard_insert_turns_the_back_wall_over_and_a_disbond_turns_it_back(tmp_
     (one,) = told.indications
     assert one.kind == "disbond"
     assert one.area_mm2 == pytest.approx(np.pi * DISBOND.radius_mm**2, rel=0.2)
+
+
+@pytest.mark.parametrize("stations", [20, 22, 23])
+@pytest.mark.parametrize("impedance_mrayl", [3.1, 17.0])
+def test_of_a_zone_bonded_nearly_all_over_what_is_beside_the_bonds_still_tells(
+    tmp_path, stations, impedance_mrayl
+):
+    plan = PLAN.replace("01-01:10-24", f"01-01:{stations}-24")
+    scene = AScanScene(insert=Insert(0.0, 5.0 * stations, impedance_mrayl=impedance_mrayl))
+    sound, warnings, _ = screened(tmp_path / "a", (), plan, scene)
+    assert (sound.indications, warnings) == ((), [])
+    told, _, _ = screened(tmp_path / "b", (DISBOND,), plan, scene)
+    (one,) = told.indications
+    assert one.kind == "disbond"
+    assert one.area_mm2 == pytest.approx(np.pi * DISBOND.radius_mm**2, rel=0.1)
 
 
 def test_a_zone_bonded_all_over_says_so(tmp_path):

@@ -5,7 +5,7 @@ import pytest
 
 from tapscan.screening.bonds import told_bond
 from tapscan.screening.echo_readings import EchoReadings
-from tapscan.signals import measure_volume
+from tapscan.signals import AScanSettings, measure_volume
 from tapscan.signals.pulses import delayed
 
 RATE_HZ = 100e6
@@ -18,24 +18,27 @@ BONDED = np.zeros(GRID, dtype=bool)
 BONDED[:10] = True
 
 
-def traces(share, bond, rng, noise=0.005):
+def traces(share, bond, rng, noise=0.005, late=None):
     """Front-surface echoes, then the wall's own back (amplitude -0.8) and a bond's, mixed by `share`.
 
-    `bond` lists (amplitude, samples after the back) of what a sound bond returns; a share of 1 has none.
+    `bond` lists (amplitude, samples after the back) of what a sound bond returns; a share of 1 has none. The
+    wall's back is `late`, (stations, positions), samples later than usual.
     """
+    back = BACK + (np.zeros(GRID) if late is None else late)
     front = 80 + rng.uniform(-20, 20, GRID)
     whole = delayed(PULSE, front, 400)
-    whole += -0.8 * share[..., None] * delayed(PULSE, front + BACK, 400)
-    for amplitude, late in bond:
-        whole += amplitude * (1 - share[..., None]) * delayed(PULSE, front + BACK + late, 400)
+    whole += -0.8 * share[..., None] * delayed(PULSE, front + back, 400)
+    for amplitude, after in bond:
+        whole += amplitude * (1 - share[..., None]) * delayed(PULSE, front + back + after, 400)
     whole *= rng.uniform(0.7, 1.4, GRID)[..., None]
     return whole + noise * rng.standard_normal(whole.shape)
 
 
-def told(share, bond, seed=1, resting=BONDED, **scene):
+def told(share, bond, seed=1, resting=None, bonded=BONDED, **scene):
     volume = traces(share, bond, np.random.default_rng(seed), **scene)
-    readings = EchoReadings(volume, RATE_HZ, np.full(GRID, ""), measure_volume(volume, RATE_HZ))
-    return told_bond(readings, BONDED, resting, ~BONDED)
+    echoes = measure_volume(volume, RATE_HZ, AScanSettings(BACK / RATE_HZ, bonded=bonded))
+    readings = EchoReadings(volume, RATE_HZ, np.full(GRID, ""), echoes)
+    return told_bond(readings, bonded, bonded if resting is None else resting, ~bonded)
 
 
 @pytest.mark.parametrize(
@@ -79,6 +82,41 @@ def test_with_points_marked_as_good_most_may_be():
     marked[8:10] = True
     found = told(share, ((-0.15, 0.0), (0.5, GLUE)), resting=marked)
     assert found.loose[BONDED] == pytest.approx(share[BONDED], abs=0.12)
+
+
+@pytest.mark.parametrize("ply", [-0.08, -0.03, 0.03, 0.08])
+@pytest.mark.parametrize("bond", [((-0.15, 0.0),), ((-0.15, 0.0), (0.5, GLUE))], ids=["weak", "aluminium"])
+def test_the_wall_may_be_a_ply_thicker_or_thinner_before_the_bond(bond, ply):
+    share = np.where(BONDED, 0.0, 1.0)
+    share[3:6, 3:9] = 1.0
+    found = told(share, bond, late=np.where(BONDED, ply * BACK, 0.0))
+    assert found.is_told
+    assert ((found.loose >= 0.5) == (share == 1.0))[BONDED].all()
+
+
+@pytest.mark.parametrize("late", [0.0, 2.0, 3.0, 6.0, 12.0])
+def test_an_insert_that_has_come_off_altogether_is_no_sound_bond_for_a_thicker_wall(late):
+    assert not told(np.ones(GRID), (), late=np.where(BONDED, late, 0.0)).is_told
+
+
+@pytest.mark.parametrize("stations", [16, 18, 19])
+def test_few_points_beside_the_bonds_carry_no_surface_behind_them(stations):
+    bonded = np.zeros(GRID, dtype=bool)
+    bonded[:stations] = True
+    share = np.where(bonded, 0.0, 1.0)
+    share[4:7, 3:9] = 1.0
+    found = told(share, ((-0.15, 0.0),), bonded=bonded)
+    assert found.is_told
+    assert ((found.loose >= 0.5) == (share == 1.0))[bonded].all()
+
+
+def test_bonds_that_return_nothing_at_all_are_told_too():
+    share = np.where(BONDED, 0.0, 1.0)
+    share[3:6, 3:9] = 1.0
+    found = told(share, (), noise=0.0)
+    assert found.is_told
+    assert ((found.loose >= 0.5) == (share == 1.0))[BONDED].all()
+    assert np.isfinite(found.returned[BONDED]).all()
 
 
 @pytest.mark.parametrize("seed", range(5))

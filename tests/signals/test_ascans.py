@@ -338,3 +338,8 @@ def test_delay_lines_harder_and_softer_than_the_laminate_are_timed_alike(front, 
     panel = panel + 1e-3 * np.abs(panel).max() * rng.standard_normal(panel.shape)
     features = measure_volume(panel.reshape(12, 10, 512), 100e6, AScanSettings(float(times[0]), 5e6))
     assert np.abs(features.tof_s.ravel() - times).max() < 0.15 / 5e6  # half a cycle off would be 0.5
+
+
+def test_points_marked_as_bonded_are_of_the_grid():
+    with pytest.raises(TapscanError, match=r"bonded: has shape \(3,\), the traces are 2 × 3"):
+        measure_volume(np.zeros((2, 3, 200)), 100e6, AScanSettings(bonded=np.zeros(3, dtype=bool)))
