@@ -29,7 +29,7 @@ Mask = NDArray[np.bool_]
 BEFORE_S, AFTER_S = 0.2e-6, 0.6e-6
 STEP_S = 20e-9  # a tenth of a cycle at 5 MHz: closer samples say nothing more
 MARGIN = 8  # samples, where the cut itself is heard
-# The wall may be so much thicker or thinner behind a bond than it is beside it: a ply of two millimetres.
+# By so much the wall may be thicker or thinner before a bond than beside it: a ply of some two millimetres.
 UNEVEN = 0.08
 MOST_FREE = 2_000  # readings beside the bonds, spread evenly: more tell nothing more
 BLOCK = 4_096  # traces cut at a time
@@ -88,20 +88,23 @@ def told_bond(readings: EchoReadings, bonded: Mask, resting: Mask, free: Mask) -
     beside = beside[spread_evenly(len(beside), MOST_FREE)]
     reach = round(UNEVEN * float(np.median(due_s)) * rate_hz)
     length, step = round((BEFORE_S + AFTER_S) * rate_hz), max(1, round(STEP_S * rate_hz))
-    without, judged = (_backs(readings, due_s, rows, reach, length) for rows in (beside, np.argwhere(bonded)))
-    free_ways = sliding_window_view(np.median(without, axis=0), length)[::-1, ::step]  # sooner to later
     due = slice(reach, reach + length, step)
-    bond, share, separation = _between(judged[:, due], resting[bonded], without[:, due], free_ways)
+    whole = _backs(readings, due_s, beside, reach, length)
+    judged = _backs(readings, due_s, np.argwhere(bonded), 0, length, step)
+    free_ways = sliding_window_view(np.median(whole, axis=0), length)[::-1, ::step]  # sooner to later
+    bond, share, separation = _between(judged, resting[bonded], whole[:, due], free_ways)
     usual, energy = free_ways[reach], max(float(bond @ bond), 1e-300)
     loose, returned = np.full((2, *bonded.shape), np.nan)
-    loose[bonded], returned[bonded] = share, judged[:, due] @ bond / energy
+    loose[bonded], returned[bonded] = share, judged @ bond / energy
     return Bond(loose, returned, float(bond @ usual / (usual @ usual)), separation)
 
 
-def _backs(readings: EchoReadings, due_s: Floats, rows: NDArray[np.intp], reach: int, length: int) -> Floats:
+def _backs(
+    readings: EchoReadings, due_s: Floats, rows: NDArray[np.intp], reach: int, length: int, step: int = 1
+) -> Floats:
     """Cut out what comes back about when the back wall is due, over the front-surface echo.
 
-    Shape (n, length + 2 reach), in samples.
+    Shape (n, length + 2 reach), in samples, of which every so many are kept.
     """
     rate_hz, echoes = readings.sample_rate_hz, readings.echoes
     parts = []
@@ -110,7 +113,7 @@ def _backs(readings: EchoReadings, due_s: Floats, rows: NDArray[np.intp], reach:
         traces = np.asarray(readings.traces[at], dtype=float)
         traces = np.nan_to_num(traces - np.nanmedian(traces, axis=1, keepdims=True))
         start = (echoes.front_s[at] + due_s[at] - BEFORE_S) * rate_hz - reach - MARGIN
-        cut = cut_out(traces, start, length + 2 * (reach + MARGIN))[:, MARGIN:-MARGIN]
+        cut = cut_out(traces, start, length + 2 * (reach + MARGIN))[:, MARGIN:-MARGIN:step]
         parts.append(cut / echoes.front_amplitude[at][:, None])
     return np.concatenate(parts)
 
