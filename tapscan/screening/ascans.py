@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 from tapscan.errors import sentence
 from tapscan.plan import Zone, block_mask
 from tapscan.screening.baselines import distances, fit_baseline, refit, surface_terms
-from tapscan.screening.bonds import Bond, told_bond
+from tapscan.screening.bonds import HALF, Bond, told_bond
 from tapscan.screening.calls import MIN_READINGS, agreeing, fit_null_law, p_values
 from tapscan.screening.echo_readings import EchoReadings
 from tapscan.screening.echo_twins import Expected
@@ -34,7 +34,6 @@ __all__ = ["screen_ascans"]
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
-HALF = 0.5  # of the amplitude: −6 dB
 # Echoes of one delamination: so many points away at most, and at the same depth to this share of it.
 NEIGHBOURS, SAME_DEPTH = 2, 0.15
 # What a delamination sends back it keeps from the back wall. An echo from inside at one or two points that

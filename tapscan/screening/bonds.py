@@ -19,7 +19,7 @@ from tapscan.signals.backwalls import back_wall_trend, telling
 from tapscan.signals.pulses import cut_out
 from tapscan.signals.sampling import spread_evenly
 
-__all__ = ["Bond", "told_bond"]
+__all__ = ["HALF", "Bond", "told_bond"]
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -34,10 +34,10 @@ UNEVEN = 0.08
 MOST_FREE = 2_000  # readings beside the bonds, spread evenly: more tell nothing more
 BLOCK = 4_096  # traces cut at a time
 ROUNDS = 4
-HALF = 0.5
+HALF = 0.5  # of a beam, and of an amplitude: −6 dB
 # How far what a bond returns and what the wall alone does must lie apart, in standard deviations of either,
-# for one to be told from the other. Bonds of aluminium, laminate and plastic lie twelve apart or more, and
-# where nothing is bonded it is up to three.
+# for one to be told from the other. The second simulator's bonds of aluminium, laminate and plastic lay ten
+# apart or more, and where nothing is bonded it is up to three.
 LEAST_SEPARATION = 8.0
 # Readings so many times as far from what is usual as the middle one stand on something else.
 FARTHEST = 3.0
