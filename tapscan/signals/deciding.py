@@ -28,6 +28,7 @@ from numpy.typing import NDArray
 
 from tapscan.signals.backwalls import back_wall_trend, spread_about, telling
 from tapscan.signals.candidates import NOISE_FACTOR, Candidates, Pattern
+from tapscan.signals.slips import beside, slipped
 
 __all__ = ["AScanFeatures", "decided", "unread"]
 
@@ -100,6 +101,8 @@ def decided(
     expected, slack = _expected(after, amplitude, grid, due, cycle)
     after, amplitude = _joined(largest)
     shift = _lobe_shift(np.where(bond, np.nan, after), amplitude, expected, cycle)
+    late = np.where(bond | _is_turned(amplitude, after - expected, cycle), np.nan, after - expected)
+    slips = _slips(parts, late.reshape(grid), slack, cycle)
     first = expected - slack - np.where(bond, 0.5 * cycle, 0.0)
     last = expected + slack + np.where(bond, _GLUE_S * rate_hz, 0.0)
     out = AScanFeatures(*(np.empty(len(expected), dtype) for dtype in 10 * [float] + ["U10"]))
@@ -107,7 +110,7 @@ def decided(
 
     def decide(part: Candidates, end: int) -> None:
         span = slice(end - len(part.front), end)
-        part = _shifted(part, shift[span])
+        part = _put_right(_shifted(part, shift[span]), *(of[span] for of in slips))
         backwall = _backwall(part, first[span], last[span], cycle)
         echo = _first_inside(part, backwall, first[span], bond[span])
         short = (part.fault == "") & (backwall < 0) & _ends_early(part, echo, expected[span], pattern)
@@ -214,12 +217,51 @@ def _lobe_shift(after: Floats, amplitude: Floats, expected: Floats, cycle: float
     """
     off = after - expected
     with np.errstate(invalid="ignore"):
-        usual = np.sign(amplitude[np.abs(off) < 0.25 * cycle].sum())
-        wrong = (amplitude * usual < 0) & (np.abs(off) > 0.25 * cycle) & (np.abs(off) < 0.75 * cycle)
+        wrong = (
+            _is_turned(amplitude, off, cycle) & (np.abs(off) > 0.25 * cycle) & (np.abs(off) < 0.75 * cycle)
+        )
     # Loss makes half-waves longer: where there are enough of them, they tell how far apart they lie.
     many = np.count_nonzero(wrong) >= _ENOUGH_TURNED
     step = np.median(np.abs(off[wrong])) if many else 0.5 * cycle
     return np.where(wrong, np.copysign(step, off), 0.0)
+
+
+def _is_turned(amplitude: Floats, late: Floats, cycle: float) -> NDArray[np.bool_]:
+    """Which echoes (n,) are upside down, as back walls are seen in this zone where they are due."""
+    with np.errstate(invalid="ignore"):
+        return np.asarray(amplitude * np.sign(amplitude[np.abs(late) < 0.25 * cycle].sum()) < 0)
+
+
+def _slips(parts: list[Candidates], late: Floats, slack: float, cycle: float) -> tuple[Floats, Floats]:
+    """Where (n,) the front-surface echo is and how high, by those beside it; NaN where it has not slipped."""
+    at, high = np.full(late.size, np.nan), np.full(late.size, np.nan)
+    if min(late.shape) > 1:  # else neighbours in the array may be none on the part
+        front, height = (
+            np.concatenate([getattr(part, name) for part in parts], dtype=float).reshape(late.shape)
+            for name in ("front", "height")
+        )
+        rows, at_rows = slipped(front, late, slack, cycle)
+        at[rows], high[rows] = at_rows, beside(height, rows)
+    return at, high
+
+
+def _put_right(part: Candidates, front: Floats, height: Floats) -> Candidates:
+    """Put front-surface echoes that slipped where those beside them are.
+
+    Of the echoes the largest stays, which is the back wall's; the others were told together with the slip.
+    """
+    rows = np.flatnonzero(np.isfinite(front))
+    if not len(rows):
+        return part
+    column = _largest_column(part)[rows]
+    out = replace(
+        part, **{name: getattr(part, name).copy() for name in ("front", "height", "after", "amplitude")}
+    )
+    out.after[rows], out.amplitude[rows] = np.nan, np.nan
+    out.after[rows, column] = part.after[rows, column] + part.front[rows] - front[rows]
+    out.amplitude[rows, column] = part.amplitude[rows, column]
+    out.front[rows], out.height[rows] = front[rows], height[rows]
+    return out
 
 
 def _shifted(part: Candidates, shift: Floats) -> Candidates:

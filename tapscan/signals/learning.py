@@ -63,15 +63,18 @@ def learn(
     )
     due = 0.0 if expected_tof_s is None else expected_tof_s * sample_rate_hz
     pattern = None if pulse is None else _learnt(values, pulse, step, due)
-    if pattern is None or not pattern.usual > 0:
+    if pattern is None:
+        return None
+    found = candidates(values, pattern, 1)
+    if not _typical(np.abs(_shares(found))) > _WEAK_FRONT:
         return pattern
-    # Strong back walls of the front-surface echo's own polarity: either the delay line is harder than the
-    # laminate, or plies right behind a weak front surface have mixed with its echo, so that what was learnt
-    # is not the pulse. Then the back walls' shape explains even the front-surface echo better.
-    back = -_back_walls(values, pattern)
+    # Plies may have mixed with so weak a front-surface echo that what was learnt is not the pulse, nor even
+    # its sign. Then the back walls' shape explains even the front-surface echo better.
+    back = -_back_walls(values, found, pattern.kernel)
     pulse = estimate_pulse(back, sample_rate_hz, centre_frequency_hz, _TAIL_FRACTION)
     other = None if pulse is None else _learnt(values, pulse, step, due)
-    return other if other is not None and -other.usual > pattern.usual else pattern
+    is_better = other is not None and _front_height(candidates(values, other, 1)) > _front_height(found)
+    return other if is_better else pattern
 
 
 def _learnt(values: Floats32, pulse: Pulse, step: float, due: float) -> Pattern | None:
@@ -96,9 +99,8 @@ def _learnt(values: Floats32, pulse: Pulse, step: float, due: float) -> Pattern 
     )
 
 
-def _back_walls(values: Floats32, pattern: Pattern) -> Floats32:
+def _back_walls(values: Floats32, found: Candidates, kernel: Kernel) -> Floats32:
     """Cut out of each trace the largest echo inside, from half a pulse before it to two behind its start."""
-    kernel, found = pattern.kernel, candidates(values, pattern, 1)
     echo = np.isfinite(found.after[:, 0])
     length = kernel.length
     begin = np.rint((found.front + found.after[:, 0])[echo] / kernel.up).astype(int) - kernel.lead
@@ -111,8 +113,7 @@ def _front_fraction(c: Floats32, found: Candidates) -> float:
     """Return the part of a trace's largest correlation that tells its front-surface echo.
 
     Three fifths of the usual: above the side lobes of a front-surface echo that is the largest, below the
-    crest of
-    one that is not (behind a delay line of nearly the laminate's impedance).
+    crest of one that is not (behind a delay line of nearly the laminate's impedance).
     """
     usual = float(np.median(found.height / c.max(axis=1)))
     return float(np.clip(0.6 * usual, 0.6 * FRONT_FRACTION, 0.45))
@@ -120,11 +121,24 @@ def _front_fraction(c: Floats32, found: Candidates) -> float:
 
 def _usual_front(found: Candidates) -> float:
     """Return the usual front-surface echo with the back wall's sign; 0 where nothing hides it."""
-    both = np.isfinite(found.amplitude[:, 0])
-    if not both.any():
-        return 0.0
-    share = float(np.median(found.amplitude[both, 0] / found.height[both]))
-    return float(np.copysign(np.median(found.height[both]), share)) if abs(share) > _WEAK_FRONT else 0.0
+    share = _typical(_shares(found))
+    return float(np.copysign(_front_height(found), share)) if abs(share) > _WEAK_FRONT else 0.0
+
+
+def _shares(found: Candidates) -> Floats32:
+    """Return the largest echo inside as a part of the front-surface echo, for the traces that have one."""
+    share = found.amplitude[:, 0] / found.height
+    return np.asarray(share[np.isfinite(share)])
+
+
+def _front_height(found: Candidates) -> float:
+    """Return the usual correlation of the front-surface echo."""
+    return _typical(found.height[np.isfinite(found.height)])
+
+
+def _typical(values: Floats32) -> float:
+    """Median; 0 of nothing."""
+    return float(np.median(values)) if len(values) else 0.0
 
 
 def _with_weights(pattern: Pattern, values: Floats32) -> Pattern:

@@ -42,7 +42,7 @@ def test_what_is_wider_than_the_beam_is_found_placed_and_sized() -> None:
 
 
 # Aluminium and laminate at the panel's end, plastic in the middle.
-@pytest.mark.parametrize("seed", [102, 103, 107])
+@pytest.mark.parametrize("seed", [102, 103, 107, 227])
 def test_an_insert_that_has_come_off_is_found_and_a_sound_bond_is_no_damage(seed: int) -> None:
     damaged, sound = bond_verdicts((seed,), str)
     assert damaged.found == (True,)
@@ -115,6 +115,20 @@ def test_plies_behind_a_weak_front_surface_do_not_pass_for_the_pulse() -> None:
     thickness = np.concatenate([e.thickness for e in errors])
     assert (np.abs(thickness) < 0.01).mean() > 0.98
     assert (np.abs(errors[0].beam_depth_mm) < 0.05).all()
+
+
+def test_on_a_sound_panel_no_plies_behind_a_weak_front_surface_are_called() -> None:
+    """Mixed with its echo they passed for the pulse; stronger than it, for the front-surface echo."""
+    wall, probe = drawn(227)  # 4 mm under a delay line of 3.15 MRayl
+    verdict, _ = judge_ascan_part((), 1227, "", wall=wall, probe=probe)
+    assert verdict.false_calls == 0  # 14 false indications before
+    for seed in (301, 347):  # 4 mm; 14 and 3 points
+        wall, probe = drawn(seed)
+        probe = replace(probe, delay_mrayl=3.15)
+        verdict, errors = judge_ascan_part((), seed + 5000, "", wall=wall, probe=probe)
+        assert verdict.false_calls == 0
+        assert errors.no_thickness == 0
+        assert (np.abs(errors.thickness) < 0.015).all()
 
 
 def test_over_the_rim_of_a_shallow_delamination_the_edge_is_where_it_is() -> None:

@@ -1,0 +1,96 @@
+"""Front-surface echoes that were taken a cycle too early or too late, told by those beside them.
+
+Where the front surface returns little, plies right behind it may make a crest as high as its own. Read from
+there, the back wall comes early or late, and passes for lost, with an echo inside. Yet it arrives when it
+arrives beside the point, and it is the front surface that does not: damage does the reverse.
+"""
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tapscan.signals.sampling import spread_evenly
+
+__all__ = ["beside", "slipped"]
+
+Floats = NDArray[np.float64]
+Rows = NDArray[np.intp]
+
+_REACH = 2  # how many points away a neighbour is at most
+_ABOUT = np.array([at for at in np.ndindex(5, 5) if at != (_REACH, _REACH)]) - _REACH
+_MOST_VARIANCE = 0.5  # of a single value's: at a corner the plane is carried on, and says little
+_LINE = 1e-6  # weight of a level slope: neighbours in one line tell none across it
+_MOST_CYCLES = 1.5  # that a front-surface echo slips
+_ROUGH = 3.0  # standard deviations that the front surface lies off its neighbours' by chance
+_MOST_POINTS = 2_000  # how rough it is needs no more
+_NEARER = 0.5  # of what the front surface lies off: so much less must the back wall lie off, seen from beside
+
+
+def slipped(front: Floats, late: Floats, slack: float, cycle: float) -> tuple[Rows, Floats]:
+    """Find the front-surface echoes that lie off those beside them by as much as their back wall does.
+
+    Parameters
+    ----------
+    front
+        Front-surface echo of each trace, (stations, positions).
+    late
+        How much later than the back wall is due the strongest echo follows it, same shape and unit; NaN where
+        there is none that could be the back wall's.
+    slack
+        How far the back wall may lie from where it is due, in that unit.
+    cycle
+        The pulse's, in that unit. What slips, slips by a quarter to one and a half, and by more than the
+        front surface is rough.
+
+    Returns
+    -------
+    tuple of ndarray
+        Indices (n,) into the flattened grid, and where the front-surface echo of each is: as many half cycles
+        from where it was taken as put the back wall nearest to where it is due, within the slack.
+
+    Examples
+    --------
+    >>> front = np.add.outer(np.arange(5.0), 2 * np.arange(6.0))
+    >>> late = np.zeros((5, 6))
+    >>> front[2, 3], late[2, 3] = front[2, 3] + 17, -16.5  # a cycle off: the back wall arrives as beside it
+    >>> late[1, 1] = -17  # an echo from inside
+    >>> slipped(front, late, 3.0, 17.0)
+    (array([15]), array([8.]))
+    """
+    with np.errstate(invalid="ignore"):
+        is_told = np.abs(late) <= slack
+        rows = np.flatnonzero(~is_told & (np.abs(late) < _MOST_CYCLES * cycle))
+    known = np.where(is_told, front, np.nan)
+    off, late = front.ravel()[rows] - beside(known, rows), late.ravel()[rows]
+    with np.errstate(invalid="ignore"):
+        slips = np.abs(off) > max(0.25 * cycle, _ROUGH * _roughness(known))
+        slips &= np.abs(off + late) < _NEARER * np.abs(off)
+    rows, late = rows[slips], late[slips]
+    still_late = late - 0.5 * cycle * np.rint(2 * late / cycle)
+    return rows, front.ravel()[rows] + late - np.clip(still_late, -slack, slack)
+
+
+def beside(values: Floats, rows: Rows) -> Floats:
+    """Tell values at points (n,) of a grid by a plane through those about each; NaN where they tell little.
+
+    Examples
+    --------
+    >>> beside(np.add.outer(np.arange(5.0), 2 * np.arange(6.0)), np.array([0, 15])).round(3)
+    array([nan,  8.])
+    """
+    station, position = np.divmod(rows, values.shape[1])
+    padded = np.pad(values, _REACH, constant_values=np.nan)
+    about = padded[station[:, None] + _REACH + _ABOUT[:, 0], position[:, None] + _REACH + _ABOUT[:, 1]]
+    known = np.isfinite(about)
+    plane = np.column_stack([np.ones(len(_ABOUT)), _ABOUT])
+    inverse = np.linalg.inv(np.einsum("nk,ki,kj->nij", known, plane, plane) + _LINE * np.eye(3))
+    level = np.einsum("ni,nk,ki->n", inverse[:, 0], np.where(known, about, 0.0), plane)
+    return np.where(inverse[:, 0, 0] > _MOST_VARIANCE, np.nan, level)
+
+
+def _roughness(values: Floats) -> float:
+    """Return the robust standard deviation of known values about those beside them; 0 where few are known."""
+    rows = np.flatnonzero(np.isfinite(values))
+    rows = rows[spread_evenly(len(rows), _MOST_POINTS)]
+    off = np.abs(values.ravel()[rows] - beside(values, rows))
+    off = off[np.isfinite(off)]
+    return 1.4826 * float(np.median(off)) if len(off) else 0.0
