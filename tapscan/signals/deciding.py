@@ -241,7 +241,7 @@ def _slips(parts: list[Candidates], late: Floats, slack: float, cycle: float) ->
             for name in ("front", "height")
         )
         rows, at_rows = slipped(front, late, slack, cycle)
-        at[rows], high[rows] = at_rows, beside(height, rows)
+        at[rows], high[rows] = at_rows, beside(height, rows)[0]
     return at, high
 
 

@@ -17,7 +17,7 @@ Rows = NDArray[np.intp]
 
 _REACH = 2  # how many points away a neighbour is at most
 _ABOUT = np.array([at for at in np.ndindex(5, 5) if at != (_REACH, _REACH)]) - _REACH
-_MOST_VARIANCE = 0.5  # of a single value's: at a corner the plane is carried on, and says little
+_MOST_VARIANCE = 1.0  # of a single value's: where the plane is carried on further, it says nothing
 _LINE = 1e-6  # weight of a level slope: neighbours in one line tell none across it
 _MOST_CYCLES = 1.5  # that a front-surface echo slips
 _ROUGH = 3.0  # standard deviations that the front surface lies off its neighbours' by chance
@@ -60,22 +60,27 @@ def slipped(front: Floats, late: Floats, slack: float, cycle: float) -> tuple[Ro
         is_told = np.abs(late) <= slack
         rows = np.flatnonzero(~is_told & (np.abs(late) < _MOST_CYCLES * cycle))
     known = np.where(is_told, front, np.nan)
-    off, late = front.ravel()[rows] - beside(known, rows), late.ravel()[rows]
+    told, error = beside(known, rows)
+    off, late = front.ravel()[rows] - told, late.ravel()[rows]
     with np.errstate(invalid="ignore"):
-        slips = np.abs(off) > max(0.25 * cycle, _ROUGH * _roughness(known))
+        slips = np.abs(off) > np.maximum(0.25 * cycle, _ROUGH * _roughness(known) * error)
         slips &= np.abs(off + late) < _NEARER * np.abs(off)
     rows, late = rows[slips], late[slips]
     still_late = late - 0.5 * cycle * np.rint(2 * late / cycle)
     return rows, front.ravel()[rows] + late - np.clip(still_late, -slack, slack)
 
 
-def beside(values: Floats, rows: Rows) -> Floats:
+def beside(values: Floats, rows: Rows) -> tuple[Floats, Floats]:
     """Tell values at points (n,) of a grid by a plane through those about each; NaN where they tell little.
+
+    Also how far a value lies off that by chance, in standard deviations of a value: more at a corner, where
+    the plane is carried on.
 
     Examples
     --------
-    >>> beside(np.add.outer(np.arange(5.0), 2 * np.arange(6.0)), np.array([0, 15])).round(3)
-    array([nan,  8.])
+    >>> told, error = beside(np.add.outer(np.arange(5.0), 2 * np.arange(6.0)), np.array([0, 15]))
+    >>> told.round(3) + 0.0, error.round(2)
+    (array([0., 8.]), array([1.34, 1.02]))
     """
     station, position = np.divmod(rows, values.shape[1])
     padded = np.pad(values, _REACH, constant_values=np.nan)
@@ -84,13 +89,15 @@ def beside(values: Floats, rows: Rows) -> Floats:
     plane = np.column_stack([np.ones(len(_ABOUT)), _ABOUT])
     inverse = np.linalg.inv(np.einsum("nk,ki,kj->nij", known, plane, plane) + _LINE * np.eye(3))
     level = np.einsum("ni,nk,ki->n", inverse[:, 0], np.where(known, about, 0.0), plane)
-    return np.where(inverse[:, 0, 0] > _MOST_VARIANCE, np.nan, level)
+    variance = inverse[:, 0, 0]
+    return np.where(variance > _MOST_VARIANCE, np.nan, level), np.sqrt(1 + variance)
 
 
 def _roughness(values: Floats) -> float:
     """Return the robust standard deviation of known values about those beside them; 0 where few are known."""
     rows = np.flatnonzero(np.isfinite(values))
     rows = rows[spread_evenly(len(rows), _MOST_POINTS)]
-    off = np.abs(values.ravel()[rows] - beside(values, rows))
+    told, error = beside(values, rows)
+    off = np.abs(values.ravel()[rows] - told) / error
     off = off[np.isfinite(off)]
     return 1.4826 * float(np.median(off)) if len(off) else 0.0

@@ -12,6 +12,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from tapscan.signals.bounces import is_struck_again
+
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
@@ -29,6 +31,7 @@ _RISE = 4.0  # energy ratio, 6 dB: slow beating of neighbouring modes stays belo
 _OVER_NOISE = 16.0  # energy ratio, 12 dB
 _BOUNCE_S = 0.075  # what follows a tap sooner belongs to it
 _SAME_HIT_S = 0.003
+_AHEAD_S, _RINGS_ON_S = 0.004, 0.04  # before a tap and after its last rise: what tells beats from strikes
 _BOUNCE_DB = -14.0
 _WEAKEST_DB = -30.0  # against the strongest tap of the recording
 _QUIET_SNR_DB = 20.0
@@ -114,10 +117,11 @@ def find_taps(recording: "ArrayLike", sample_rate_hz: float) -> TapOnsets:
         sound = replace(sound, kept=sound.high(0, len(signal)))
     energy = sound.hop_energy()
     noise = _noise_power(energy)
-    leaders, doubles = _group(_hits(energy, noise), hop / sample_rate_hz)
+    leaders, suspects = _group(_hits(energy, noise), hop / sample_rate_hz)
     if not len(leaders):
         return _no_taps()
-    return _describe(sound, leaders, doubles, noise)
+    doubles = [_is_double(sound, lead, later) for lead, later in zip(leaders, suspects, strict=True)]
+    return _describe(sound, leaders, np.array(doubles, dtype=bool), noise)
 
 
 def cut_taps(
@@ -288,27 +292,42 @@ def _running_max(values: "NDArray[np.float64]", width: int) -> "NDArray[np.float
 
 def _group(
     hits: "tuple[NDArray[np.intp], NDArray[np.float64], NDArray[np.bool_]]", hop_s: float
-) -> "tuple[NDArray[np.intp], NDArray[np.bool_]]":
-    """Gather hits into taps: the first hit leads unless one at least 10 dB stronger follows at once."""
+) -> "tuple[NDArray[np.intp], list[list[int]]]":
+    """Gather hits into taps, each with what may be further strikes of its own.
+
+    The first hit leads unless one at least 10 dB stronger follows at once.
+    """
     hop, strength, own = hits
     if not len(hop):
-        return hop, np.empty(0, dtype=bool)
+        return hop, []
     keep = strength >= strength.max() * 10 ** (_WEAKEST_DB / 10)
     leaders: list[int] = []
-    doubles: list[bool] = []
+    suspects: list[list[int]] = []
     leader_strength = 0.0
     for at, power, rises in zip(hop[keep], strength[keep], own[keep], strict=True):
         since_s = (at - leaders[-1]) * hop_s if leaders else np.inf
         if since_s > _BOUNCE_S:
             if rises:
                 leaders.append(int(at))
-                doubles.append(False)
+                suspects.append([])
                 leader_strength = float(power)
         elif since_s > _SAME_HIT_S and power > 10 * leader_strength:
             leaders[-1], leader_strength = int(at), float(power)
-        elif since_s > _SAME_HIT_S:
-            doubles[-1] |= bool(power > leader_strength * 10 ** (_BOUNCE_DB / 10))
-    return np.array(leaders, dtype=np.intp), np.array(doubles, dtype=bool)
+        elif since_s > _SAME_HIT_S and power > leader_strength * 10 ** (_BOUNCE_DB / 10):
+            suspects[-1].append(int(at))
+    return np.array(leaders, dtype=np.intp), suspects
+
+
+def _is_double(sound: _Sound, lead: int, later: list[int]) -> bool:
+    """Tell whether any of the later hops holds a strike, and not just modes that beat."""
+    if not later:
+        return False
+    rate_hz = sound.sample_rate_hz
+    onset, last = lead * sound.hop, later[-1] * sound.hop
+    begin = onset - round(_AHEAD_S * rate_hz)
+    tap = sound.high(max(begin, 0), last + round(_RINGS_ON_S * rate_hz))
+    tap = np.concatenate([np.zeros(max(-begin, 0)), tap])
+    return is_struck_again(tap, onset - begin, np.array(later) * sound.hop - begin, rate_hz)
 
 
 def _describe(

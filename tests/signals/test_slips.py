@@ -17,7 +17,7 @@ def bent_surface():
     return 100 + 4.0 * station + 0.3 * (position - 5.0) ** 2
 
 
-@pytest.mark.parametrize("at", [(9, 4), (0, 6), (12, 0), (19, 5)])
+@pytest.mark.parametrize("at", [(9, 4), (0, 6), (12, 0), (19, 5), (0, 11)])
 @pytest.mark.parametrize("by", [-CYCLE, -0.5 * CYCLE, 0.5 * CYCLE, CYCLE])
 def test_a_slip_is_told_on_a_bent_surface_and_at_the_grids_edge(at, by):
     true = bent_surface()
@@ -41,11 +41,12 @@ def test_slips_side_by_side_are_told():
 
 @pytest.mark.parametrize("roughness", [0.0, 3.0, 8.0, 15.0])
 def test_on_a_rough_surface_an_echo_from_inside_stays_one(roughness):
-    """Echoes a cycle above the back wall at every tenth point: by chance some fronts lie off just so."""
-    rng = np.random.default_rng(3)
-    front, late = bent_surface() + rng.normal(0, roughness, GRID), np.zeros(GRID)
+    """Echoes a cycle above the back wall at every tenth point: by chance a front may lie off just so."""
+    rng, taken, late = np.random.default_rng(3), 0, np.zeros(GRID)
     late.ravel()[::10] = -CYCLE
-    assert not len(slipped(front, late, SLACK, CYCLE)[0])
+    for _ in range(40):
+        taken += len(slipped(bent_surface() + rng.normal(0, roughness, GRID), late, SLACK, CYCLE)[0])
+    assert taken <= 0.004 * 40 * np.count_nonzero(late)
 
 
 def test_within_a_patch_nothing_beside_tells():
