@@ -22,9 +22,11 @@ _RINGING_S = 2e-3  # after the first strike all is free, but for strikes that ar
 _LEVELLING_S = 2e-3  # so that a late moment counts as an early one
 _FLOOR = 1e-3  # of the loudest
 _STEADYING = 1e-4  # of the mean power, as noise would add: many modes make the recurrence ill-conditioned
-_AGAIN_DB = -20.0  # of the first strike. Strikes 1 to 12 dB weaker leave 1 to 14 dB less, beats 29 and more
-_RISE_DB = 10.0  # over the moments before. Strikes rise by 17 dB and more, beats by 3
-_BEFORE_S = (5e-3, 1.5e-3)
+_AGAIN_DB = (
+    -17.0
+)  # of the first strike: strikes 1 to 12 dB weaker leave 1 to 14 dB less, most beats over 20 less
+_RISE_DB = 10.0  # over the moments beside: most strikes rise by 15 dB and more, beats by 8 at most
+_BESIDE_S = 6e-3  # how far those reach to either side
 
 
 def is_struck_again(sound: Floats, lead: int, again: NDArray[np.intp], sample_rate_hz: float) -> bool:
@@ -54,16 +56,14 @@ def is_struck_again(sound: Floats, lead: int, again: NDArray[np.intp], sample_ra
     True
     """
     memory, left = _unpredicted(sound, lead, sample_rate_hz)
-    early, late = round(_EARLY_S * sample_rate_hz), round(_LATE_S * sample_rate_hz)
-    long_before, before = (round(length * sample_rate_hz) for length in _BEFORE_S)
-
-    def largest(at: int) -> float:
-        return float(left[max(at - memory - early, 0) : max(at - memory + late, 1)].max(initial=0.0))
-
-    least = largest(lead) * 10 ** (_AGAIN_DB / 10)
+    lead, again = lead - memory, again - memory
+    early, late, reach = (round(time_s * sample_rate_hz) for time_s in (_EARLY_S, _LATE_S, _BESIDE_S))
+    first = left[max(lead - early, 0) : lead + late].max()
     for at in again:
-        usual = left[max(at - memory - long_before, 0) : max(at - memory - before, 1)]
-        if largest(at) > max(least, float(np.median(usual)) * 10 ** (_RISE_DB / 10)):
+        before, after = left[max(at - reach, lead + late) : at - early], left[at + late : at + reach]
+        usual = np.median(np.concatenate([before, after]))
+        strike = left[at - early : at + late].max()
+        if strike > max(first * 10 ** (_AGAIN_DB / 10), usual * 10 ** (_RISE_DB / 10)):
             return True
     return False
 
