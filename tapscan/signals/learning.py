@@ -21,6 +21,7 @@ from tapscan.signals.candidates import (
 )
 from tapscan.signals.pulses import Pulse, detrended, estimate_pulse
 from tapscan.signals.pursuit import Kernel, correlate, make_kernel, subtracted
+from tapscan.signals.sampling import spread_evenly
 
 __all__ = ["LEAST_SAMPLES", "SAMPLE", "learn"]
 
@@ -29,6 +30,7 @@ Floats32 = NDArray[np.float32]
 
 LEAST_SAMPLES = 16  # shorter traces hold no pulse
 SAMPLE = 1024  # traces that are learnt from
+_TRIED = 256  # of them tell which of two pulses is the better
 _TAIL_FRACTION = 0.03  # of the pulse: what is less is more likely the plies'
 _SUPPORT_FLOOR = 0.15  # of the pulse's root energy: an echo that lacks less at the trace's end is told
 _TOP_FLOOR = 0.03  # of the pulse's power: what lies above needs no finer grid here
@@ -65,16 +67,18 @@ def learn(
     pattern = None if pulse is None else _learnt(values, pulse, step, due)
     if pattern is None:
         return None
-    found = candidates(values, pattern, 1)
+    some = values[spread_evenly(len(values), _TRIED)]
+    found = candidates(some, pattern, 1)
     if not _typical(np.abs(_shares(found))) > _WEAK_FRONT:
         return pattern
     # Plies may have mixed with so weak a front-surface echo that what was learnt is not the pulse, nor even
     # its sign. Then the back walls' shape explains even the front-surface echo better.
-    back = -_back_walls(values, found, pattern.kernel)
+    back = -_back_walls(some, found, pattern.kernel)
     pulse = estimate_pulse(back, sample_rate_hz, centre_frequency_hz, _TAIL_FRACTION)
-    other = None if pulse is None else _learnt(values, pulse, step, due)
-    is_better = other is not None and _front_height(candidates(values, other, 1)) > _front_height(found)
-    return other if is_better else pattern
+    tried = None if pulse is None else _learnt(some, pulse, step, due)
+    if pulse is None or tried is None or _front_height(candidates(some, tried, 1)) <= _front_height(found):
+        return pattern
+    return _learnt(values, pulse, step, due) or pattern
 
 
 def _learnt(values: Floats32, pulse: Pulse, step: float, due: float) -> Pattern | None:
