@@ -72,13 +72,16 @@ def learn(
     if not _typical(np.abs(_shares(found))) > _WEAK_FRONT:
         return pattern
     # Plies may have mixed with so weak a front-surface echo that what was learnt is not the pulse, nor even
-    # its sign. Then the back walls' shape explains even the front-surface echo better.
-    back = -_back_walls(some, found, pattern.kernel)
+    # its sign. Then the back walls' shape, one way up or the other, explains even that echo better.
+    back = _back_walls(some, found, pattern.kernel)
     pulse = estimate_pulse(back, sample_rate_hz, centre_frequency_hz, _TAIL_FRACTION)
-    tried = None if pulse is None else _learnt(some, pulse, step, due)
-    if pulse is None or tried is None or _front_height(candidates(some, tried, 1)) <= _front_height(found):
+    if pulse is None:
         return pattern
-    return _learnt(values, pulse, step, due) or pattern
+    both = [replace(pulse, samples=sign * pulse.samples) for sign in (-1, 1)]
+    height = [_front_height(some, _learnt(some, either, step, due)) for either in both]
+    if max(height) <= _front_height(some, pattern):
+        return pattern
+    return _learnt(values, both[int(np.argmax(height))], step, due) or pattern
 
 
 def _learnt(values: Floats32, pulse: Pulse, step: float, due: float) -> Pattern | None:
@@ -126,7 +129,8 @@ def _front_fraction(c: Floats32, found: Candidates) -> float:
 def _usual_front(found: Candidates) -> float:
     """Return the usual front-surface echo with the back wall's sign; 0 where nothing hides it."""
     share = _typical(_shares(found))
-    return float(np.copysign(_front_height(found), share)) if abs(share) > _WEAK_FRONT else 0.0
+    usual = _typical(found.height[np.isfinite(found.height)])
+    return float(np.copysign(usual, share)) if abs(share) > _WEAK_FRONT else 0.0
 
 
 def _shares(found: Candidates) -> Floats32:
@@ -135,9 +139,12 @@ def _shares(found: Candidates) -> Floats32:
     return np.asarray(share[np.isfinite(share)])
 
 
-def _front_height(found: Candidates) -> float:
-    """Return the usual correlation of the front-surface echo."""
-    return _typical(found.height[np.isfinite(found.height)])
+def _front_height(values: Floats32, pattern: Pattern | None) -> float:
+    """Return the usual correlation of the front-surface echo with the pattern's pulse."""
+    if pattern is None:
+        return 0.0
+    height = candidates(values, pattern, 1).height
+    return _typical(height[np.isfinite(height)])
 
 
 def _typical(values: Floats32) -> float:
