@@ -60,10 +60,10 @@ def learn(
     values, _, fault = prepared(traces)
     step = _digitiser_step(values[fault == ""][:64])
     values = detrended(values[fault == ""])
-    pulse = (
-        estimate_pulse(values, sample_rate_hz, centre_frequency_hz, _TAIL_FRACTION) if len(values) else None
-    )
+    if not len(values):
+        return None
     due = 0.0 if expected_tof_s is None else expected_tof_s * sample_rate_hz
+    pulse = estimate_pulse(values, sample_rate_hz, centre_frequency_hz, _TAIL_FRACTION)
     pattern = None if pulse is None else _learnt(values, pulse, step, due)
     if pattern is None:
         return None
@@ -71,17 +71,22 @@ def learn(
     found = candidates(some, pattern, 1)
     if not _typical(np.abs(_shares(found))) > _WEAK_FRONT:
         return pattern
-    # Plies may have mixed with so weak a front-surface echo that what was learnt is not the pulse, nor even
-    # its sign. Then the back walls' shape, one way up or the other, explains even that echo better.
     back = _back_walls(some, found, pattern.kernel)
     pulse = estimate_pulse(back, sample_rate_hz, centre_frequency_hz, _TAIL_FRACTION)
-    if pulse is None:
-        return pattern
+    better = None if pulse is None else _better(some, pulse, pattern, step, due)
+    return pattern if better is None else _learnt(values, better, step, due) or pattern
+
+
+def _better(values: Floats32, pulse: Pulse, pattern: Pattern, step: float, due: float) -> Pulse | None:
+    """Return the back walls' pulse where it explains the front-surface echo better than the pattern's does.
+
+    Plies may have mixed with a weak front-surface echo, so that what was learnt from it is not the pulse, nor
+    even its sign. Which way up a back wall is, is not known either.
+    """
     both = [replace(pulse, samples=sign * pulse.samples) for sign in (-1, 1)]
-    height = [_front_height(some, _learnt(some, either, step, due)) for either in both]
-    if max(height) <= _front_height(some, pattern):
-        return pattern
-    return _learnt(values, both[int(np.argmax(height))], step, due) or pattern
+    height = [_front_height(values, _learnt(values, either, step, due)) for either in both]
+    is_better = max(height) > _front_height(values, pattern)
+    return both[int(np.argmax(height))] if is_better else None
 
 
 def _learnt(values: Floats32, pulse: Pulse, step: float, due: float) -> Pattern | None:
