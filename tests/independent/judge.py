@@ -1,10 +1,10 @@
 """Hold what tapscan says of simulated parts against what is in them: ``python -m tests.independent.judge``.
 
-The parts come from `tests.independent.taps` and `tests.independent.ascans`, which share nothing with the
-simulator that tapscan carries. A defect counts as found when an indication has a point whose cell reaches
-into it; an indication is false when none of its points lies within `FAR_MM` of a rim. Points between the
-rim and `FAR_MM` beyond it are left out of false calls and of the ROC area: a tap there hears half of the
-defect.
+The parts come from `tests.independent.taps`, `tests.independent.ascans` and `tests.independent.modes`, which
+share nothing with the simulator that tapscan carries. A defect counts as found when an indication has a point
+whose cell reaches into it; an indication is false when none of its points lies within `FAR_MM` of a rim.
+Points between the rim and `FAR_MM` beyond it are left out of false calls and of the ROC area: a tap there
+hears half of the defect.
 """
 
 import argparse
@@ -23,6 +23,7 @@ from scipy.stats import rankdata
 
 import tapscan
 from tests.independent.ascans import AScanTruth, Probe, Wall, ascan_inspection, drawn
+from tests.independent.modes import ModesTruth, modes_inspection
 from tests.independent.shell import Array, Defect, Tube
 from tests.independent.taps import TapTruth, rim_distance_mm, tap_inspection
 from tests.independent.taps import drawn as drawn_tap
@@ -74,7 +75,7 @@ def _numbers(point: str) -> tuple[int, int]:
     return int(station) - 1, int(position) - 1
 
 
-def _rims(truth: TapTruth | AScanTruth, girth_mm: Array | float | None) -> Array:
+def _rims(truth: TapTruth | AScanTruth | ModesTruth, girth_mm: Array | float | None) -> Array:
     """Distance of every point from each defect's rim, (defects, stations, positions)."""
     girth = np.inf if girth_mm is None else girth_mm
     if girth_mm is None:  # a panel: no way round
@@ -85,7 +86,7 @@ def _rims(truth: TapTruth | AScanTruth, girth_mm: Array | float | None) -> Array
 
 def judge(
     screened: Any,
-    truth: TapTruth | AScanTruth,
+    truth: TapTruth | AScanTruth | ModesTruth,
     label: str,
     *,
     half_cell_mm: float,
@@ -241,6 +242,46 @@ def tap_verdicts(seeds: Iterable[int], say: Callable[[str], Any], *, curved: boo
         say(_line(verdicts[-1]))
         verdicts += judge_tap_part((), seed + 1000, f"sound, seed {seed + 1000}", girth_mm=girth)
         say(_line(verdicts[-1]))
+    return verdicts
+
+
+def judge_modes_part(
+    defects: tuple[Defect, ...],
+    seed: int,
+    label: str,
+    *,
+    girth_mm: tuple[float, float] = (120.0, 120.0),
+    rates: Iterable[float | None] = (None,),
+) -> list[Verdict]:
+    """Make one tube of bare modes, tap it, analyse it at each false-call rate, and judge."""
+    with tempfile.TemporaryDirectory() as folder:
+        truth = modes_inspection(folder, defects=defects, seed=seed, girth_mm=girth_mm)
+        verdicts = []
+        for rate in rates:
+            results, seconds = _analyse(Path(folder), rate)
+            rims = _rims(truth, truth.girth_mm)
+            (screened,) = results.screened
+            verdicts.append(judge(screened, truth, label, half_cell_mm=5.0, rims=rims, seconds=seconds))
+        return verdicts
+
+
+def modes_verdicts(seeds: Iterable[int], say: Callable[[str], Any]) -> list[Verdict]:
+    """Three tubes of bare modes per seed: two defects, sound, a third damaged; every third seed's taper."""
+    verdicts = []
+    for seed in seeds:
+        rng = np.random.default_rng([seed, 15])
+        girth = (120.0, 100.0) if seed % 3 == 2 else (120.0, 120.0)
+        two = draw_defects(
+            rng, 2, length_mm=400, girth_mm=min(girth), radius_mm=(12, 30), depth_mm=(0.4, 0.8)
+        )
+        third = damaged_third(rng, length_mm=400, girth_mm=min(girth))
+        for defects, number, what in (
+            (two, seed, "two defects"),
+            ((), seed + 1000, "sound"),
+            (third, seed + 2000, "a third damaged"),
+        ):
+            verdicts += judge_modes_part(defects, number, f"{what}, seed {number}", girth_mm=girth)
+            say(_line(verdicts[-1]))
     return verdicts
 
 
@@ -489,34 +530,47 @@ def main() -> None:
         "--what",
         nargs="*",
         default=["tap", "ascan"],
-        choices=["tap", "flat", "third", "rates", "ascan", "bonds", "glue"],
+        choices=["tap", "flat", "third", "rates", "modes", "ascan", "bonds", "glue"],
     )
     arguments = parser.parse_args()
     console = Console(width=140, highlight=False)
     seeds = range(arguments.first, arguments.first + arguments.seeds)
-    if "tap" in arguments.what:
+    _judge_taps(arguments.what, seeds, console)
+    _judge_ascans(arguments.what, seeds, console)
+
+
+def _judge_taps(what: list[str], seeds: range, console: Console) -> None:
+    if "tap" in what:
         console.print(
             _summary("Taps, sub-laminates curved as the tube is", tap_verdicts(seeds, console.print))
         )
-    if "flat" in arguments.what:
+    if "flat" in what:
         console.print(
             _summary("Taps, sub-laminates as flat plates", tap_verdicts(seeds, console.print, curved=False))
         )
-    if "third" in arguments.what:
+    if "third" in what:
         verdicts = []
         for seed in seeds:
             defects = damaged_third(np.random.default_rng([seed, 13]), length_mm=400, girth_mm=120)
             verdicts += judge_tap_part(defects, seed + 3000, f"a third damaged, seed {seed}")
             console.print(_line(verdicts[-1]))
         console.print(_summary("Taps, a third of the part damaged", verdicts))
-    if "rates" in arguments.what:
+    if "rates" in what:
         console.print(rate_table(seeds, (0.001, 0.01, 0.05), console.print))
-    if "ascan" in arguments.what:
+    if "modes" in what:
+        verdicts = modes_verdicts(seeds, console.print)
+        few, many = ([v for v in verdicts if (len(v.defects) > 2) is is_many] for is_many in (False, True))
+        console.print(_summary("Taps, tubes of bare modes", few))
+        console.print(_summary("Taps, tubes of bare modes, a third damaged", many))
+
+
+def _judge_ascans(what: list[str], seeds: range, console: Console) -> None:
+    if "ascan" in what:
         verdicts, errors = ascan_verdicts(seeds, console.print)
         console.print(_summary("A-scans", verdicts), _ascan_table(errors))
-    if "bonds" in arguments.what:
+    if "bonds" in what:
         console.print(_summary("A-scans, bonded inserts", bond_verdicts(seeds, console.print)))
-    if "glue" in arguments.what:
+    if "glue" in what:
         verdicts = bond_verdicts(seeds, console.print, glue_stays=True)
         console.print(_summary("A-scans, inserts that left their glue behind", verdicts))
 
