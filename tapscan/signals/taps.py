@@ -28,6 +28,7 @@ _LONG_HOPS = (
     80  # twenty milliseconds: what a tap of its own must rise over, lest a room's fading pass for one
 )
 _RISE = 4.0  # energy ratio, 6 dB: slow beating of neighbouring modes stays below it
+_SUSPECT_RISE = 1.6  # the same, 2 dB, of what may be a second strike over the first's ringing
 _OVER_NOISE = 16.0  # energy ratio, 12 dB
 _BOUNCE_S = 0.075  # what follows a tap sooner belongs to it
 _SAME_HIT_S = 0.003
@@ -258,7 +259,7 @@ def _noise_power(energy: "NDArray[np.float64]") -> float:
 def _hits(
     energy: "NDArray[np.float64]", noise: float
 ) -> "tuple[NDArray[np.intp], NDArray[np.float64], NDArray[np.bool_]]":
-    """Hop and strength of every sudden rise, and whether it rises over the 20 ms before it, too."""
+    """Hop and strength of every rise, and whether it may be a tap's: sudden, and over the 20 ms before it."""
     padded = np.concatenate([np.full(_LONG_HOPS + _LOOK_HOPS, noise), energy, np.zeros(_LOOK_HOPS * 5)])
     total = np.concatenate([[0.0], np.cumsum(padded)])
     look = (total[_LOOK_HOPS:] - total[:-_LOOK_HOPS]) / _LOOK_HOPS
@@ -269,14 +270,14 @@ def _hits(
     earlier = before[first - _BEFORE_HOPS : first - _BEFORE_HOPS + len(energy)]
     long_before = _running_max(look, _LONG_HOPS - _LOOK_HOPS + 1)[first - _LONG_HOPS :][: len(energy)]
     strength = _running_max(look, _LOOK_HOPS * 4)[first : first + len(energy)]
-    rising = (after > _RISE * np.maximum(earlier, noise)) & (after > _OVER_NOISE * noise)
+    ratio = after / np.maximum(earlier, max(noise, np.finfo(float).tiny))
+    rising = (ratio > _SUSPECT_RISE) & (after > _OVER_NOISE * noise)
     if not rising.any():
         return np.empty(0, dtype=np.intp), np.empty(0), np.empty(0, dtype=bool)
     edges = np.flatnonzero(np.diff(np.concatenate([[0], rising.view(np.int8), [0]])))
     begins, ends = edges[::2], edges[1::2]
-    ratio = after / np.maximum(earlier, noise)
     hop = np.array([b + int(np.argmax(ratio[b:e])) for b, e in zip(begins, ends, strict=True)])
-    return hop, strength[hop], strength[hop] > _RISE * long_before[hop]
+    return hop, strength[hop], (ratio[hop] > _RISE) & (strength[hop] > _RISE * long_before[hop])
 
 
 def _running_max(values: "NDArray[np.float64]", width: int) -> "NDArray[np.float64]":
@@ -304,14 +305,14 @@ def _group(
     leaders: list[int] = []
     suspects: list[list[int]] = []
     leader_strength = 0.0
-    for at, power, rises in zip(hop[keep], strength[keep], own[keep], strict=True):
+    for at, power, may_lead in zip(hop[keep], strength[keep], own[keep], strict=True):
         since_s = (at - leaders[-1]) * hop_s if leaders else np.inf
         if since_s > _BOUNCE_S:
-            if rises:
+            if may_lead:
                 leaders.append(int(at))
                 suspects.append([])
                 leader_strength = float(power)
-        elif since_s > _SAME_HIT_S and power > 10 * leader_strength:
+        elif since_s > _SAME_HIT_S and may_lead and power > 10 * leader_strength:
             leaders[-1], leader_strength = int(at), float(power)
         elif since_s > _SAME_HIT_S and power > leader_strength * 10 ** (_BOUNCE_DB / 10):
             suspects[-1].append(int(at))
