@@ -61,9 +61,11 @@ def is_struck_again(sound: Floats, lead: int, again: NDArray[np.intp], sample_ra
     first = left[max(lead - early, 0) : lead + late].max()
     for at in again:
         before, after = left[max(at - reach, lead + late) : at - early], left[at + late : at + reach]
-        usual = np.median(np.concatenate([before, after]))
-        strike = left[at - early : at + late].max()
-        if strike > max(first * 10 ** (_AGAIN_DB / 10), usual * 10 ** (_RISE_DB / 10)):
+        beside = np.concatenate([before, after])
+        usual = np.median(beside) if beside.size else np.inf  # nothing to hold it against
+        if left[at - early : at + late].max() > max(
+            first * 10 ** (_AGAIN_DB / 10), usual * 10 ** (_RISE_DB / 10)
+        ):
             return True
     return False
 
