@@ -313,7 +313,7 @@ def _group(
                 suspects.append([])
                 leader_strength = float(power)
         elif since_s > _SAME_HIT_S and may_lead and power > 10 * leader_strength:
-            leaders[-1], leader_strength = int(at), float(power)
+            leaders[-1], suspects[-1], leader_strength = int(at), [], float(power)
         elif since_s > _SAME_HIT_S and power > leader_strength * 10 ** (_BOUNCE_DB / 10):
             suspects[-1].append(int(at))
     return np.array(leaders, dtype=np.intp), suspects

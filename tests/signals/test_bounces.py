@@ -68,3 +68,16 @@ def test_a_tap_that_a_recording_begins_with_has_its_beats_too():
     for _ in range(20):
         sound = 0.1 * beating(rng, 48_000, strong=4) + 0.0005 * rng.standard_normal(12_000)
         assert not find_taps(sound, 48_000).is_double.any()
+
+
+def test_what_rattled_before_the_tap_does_not_make_it_a_double_hit():
+    """A nudge that bounces, 14 dB weaker, and then the tap: the nudge led until the tap came."""
+    beam = Beam(0.18, 0.025, 0.003, 60e9, 1550.0)
+    tap = struck_beam(beam, 48_000, 0.12, 0.25e-3, 0.06)
+    sound = 0.0005 * np.random.default_rng(8).standard_normal(4800 + 2 * tap.size)
+    for after_s, height in ((0.0, 0.2), (0.012, 0.2), (0.03, 1.0)):
+        start = 4800 + round(after_s * 48_000)
+        sound[start : start + tap.size] += height * tap
+    found = find_taps(sound, 48_000)
+    assert found.start == pytest.approx([4800 + 0.03 * 48_000], abs=24)
+    assert not found.is_double.any()
