@@ -22,7 +22,7 @@ from tapscan.errors import sentence
 from tapscan.plan import Zone, block_mask
 from tapscan.screening.baselines import distances, fit_baseline, refit, surface_terms
 from tapscan.screening.bonds import HALF, Bond, told_bond
-from tapscan.screening.calls import MIN_READINGS, agreeing, fit_null_law, p_values
+from tapscan.screening.calls import MIN_READINGS, agreeing, fit_null_law, is_beyond_chance, p_values
 from tapscan.screening.echo_readings import EchoReadings
 from tapscan.screening.echo_twins import Expected
 from tapscan.screening.indications import Area, find_indications, label_areas
@@ -105,7 +105,11 @@ def screen_ascans(
     reason[status == SKIPPED] = ""
     features = _features(zone, readings, read)
     depth_mm = np.where(is_disbond, features["thickness_mm"], features["depth_mm"])
-    areas = _areas(status == SUSPECT, is_disbond, closed=zone.is_tube)
+    areas = [
+        area
+        for area in _areas(status == SUSPECT, is_disbond, closed=zone.is_tube)
+        if is_beyond_chance(p_value[area.members], int(read.sum()), false_call_rate)
+    ]
     return Screened(
         zone=zone,
         method="ascan",

@@ -26,6 +26,7 @@ __all__ = [
     "agreeing",
     "chance_count",
     "fit_null_law",
+    "is_beyond_chance",
     "limit_distance",
     "p_values",
 ]
@@ -46,6 +47,10 @@ MOST_GROWTH = 12.0
 # From one heavier than any that good readings were seen to have, to one that is a gamma law's. Evenly
 # spaced in 1/√tail, near enough, where laws differ about evenly.
 TAILS = (2.5, 3.5, 5.0, 7.0, 10.0, 15.0, 25.0, 50.0, 1000.0)
+# An area is listed as an indication when fewer than this many like it would turn up in a sound zone by
+# chance, if neighbours were independent. They are not quite, so this is stricter than one would ask of a
+# true count; a delamination the size of a coin is rarer than that by dozens of powers of ten.
+MAX_CHANCE_COUNT = 1e-3
 
 
 @dataclass(frozen=True, slots=True)
@@ -180,6 +185,14 @@ def _fit_truncated(squared: Floats, limit: float, look: _Look, start: NullLaw | 
     weight = np.exp(costs.min() - costs)
     weight /= weight.sum()
     return NullLaw(tuple(shape.tolist()), tuple(scale.tolist()), TAILS, tuple(weight.tolist()))
+
+
+def is_beyond_chance(p_value: Floats, readings: int, false_call_rate: float) -> bool:
+    """Whether an area of points with these p-values, (members,), is listed as an indication.
+
+    See `chance_count` for the parameters.
+    """
+    return chance_count(p_value, readings, false_call_rate) < MAX_CHANCE_COUNT
 
 
 def chance_count(p_value: Floats, readings: int, false_call_rate: float) -> float:

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from tapscan.errors import sentence
 from tapscan.plan import Zone, block_mask
 from tapscan.screening.baselines import KEPT_SHARE, Baseline, Terms, refit, surface_terms
-from tapscan.screening.calls import MIN_READINGS, chance_count
+from tapscan.screening.calls import MIN_READINGS, is_beyond_chance
 from tapscan.screening.fitting import Fitted, fit_in_turn
 from tapscan.screening.indications import Area, doubtful_points, find_indications, label_areas
 from tapscan.screening.neighbours import is_strewn
@@ -36,10 +36,6 @@ MUCH_LEFT_OUT = 0.2
 # Resting on fewer readings than this, a baseline calls up to twice as many good points suspect as was asked
 # for, and more at low rates.
 FEW_READINGS = 72
-# An area is listed as an indication when fewer than this many like it would turn up in a sound zone by
-# chance, if neighbours were independent. They are not quite, so this is stricter than one would ask of a
-# true count; a delamination the size of a coin is rarer than that by dozens of powers of ten.
-MAX_CHANCE_COUNT = 1e-3
 
 
 def screen_taps(zone: Zone, readings: TapReadings, false_call_rate: float, warnings: list[str]) -> Screened:
@@ -168,7 +164,7 @@ def areas_beyond_chance(zone: Zone, suspect: Mask, p_value: Floats, false_call_r
     """Group suspect points, and keep the areas that chance does not explain."""
     read = int(np.isfinite(p_value).sum())
     areas = label_areas(suspect, closed=zone.is_tube)
-    return [a for a in areas if chance_count(p_value[a.members], read, false_call_rate) < MAX_CHANCE_COUNT]
+    return [a for a in areas if is_beyond_chance(p_value[a.members], read, false_call_rate)]
 
 
 def _expected_spectrum(readings: TapReadings, baseline: Baseline) -> tuple[Floats, Floats]:
