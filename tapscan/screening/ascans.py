@@ -40,8 +40,9 @@ NEIGHBOURS, SAME_DEPTH = 2, 0.15
 # keeps back less than this share is a ply's, unless the echo's own second or third round trip may stand in
 # the place of the back wall, to this share of its time.
 KEPT, COMPANY, TRIP = 0.2, 2, 0.03
-# So far above the back wall, in times its own depth, none of an echo's trips that count is in that place.
-SHALLOW = 5.0
+# Beneath a weak front surface plies right behind it look so at a few points together. Above the back wall by
+# so many times its own depth, none of an echo's trips that count is in that one's place.
+SHALLOW, SHALLOW_COMPANY = 5.0, 4
 # The loss is told to a third, and too large where it grows faster than frequency. So much is allowed for at
 # most: an echo that fills the beam, at least as strong as the back wall, still counts as half a beam.
 MOST_SPARED_DB = 6.0
@@ -315,7 +316,7 @@ def _is_ply(readings: EchoReadings, inside: Floats, lost: Floats, *, closed: boo
     with np.errstate(invalid="ignore"):
         tof_s = readings.echoes.tof_s
         is_trip = np.minimum(np.abs(tof_s - 2 * time_s), np.abs(tof_s - 3 * time_s)) <= TRIP * tof_s
-        is_alone = (company <= COMPANY) | (tof_s > SHALLOW * time_s)
+        is_alone = company <= np.where(tof_s > SHALLOW * time_s, SHALLOW_COMPANY, COMPANY)
     return np.asarray((inside >= HALF) & (lost < KEPT) & is_alone & ~is_trip)
 
 

@@ -22,9 +22,8 @@ _RINGING_S = 2e-3  # after the first strike all is free, but for strikes that ar
 _LEVELLING_S = 2e-3  # so that a late moment counts as an early one
 _FLOOR = 1e-3  # of the loudest
 _STEADYING = 1e-4  # of the mean power, as noise would add: many modes make the recurrence ill-conditioned
-_AGAIN_DB = (
-    -17.0
-)  # of the first strike: strikes 1 to 12 dB weaker leave so much less at most, most beats more
+# Of the first strike. Strikes 1 to 12 dB weaker leave so much less at most, most beats more.
+_AGAIN_DB = -17.0
 _RISE_DB = 13.0  # over the moments beside: 19 strikes of 20 rise by 16 dB and more, beats by 13 at most
 _BESIDE_S = 6e-3  # how far those reach to either side
 
@@ -76,7 +75,7 @@ def _unpredicted(sound: Floats, lead: int, sample_rate_hz: float) -> tuple[int, 
     The recurrence holds as well for samples some steps apart. It is fitted to the ringing, levelled.
     """
     step = max(1, round(sample_rate_hz / _LAG_HZ))
-    order = round(_MEMORY_S * sample_rate_hz / step)
+    order = max(1, round(_MEMORY_S * sample_rate_hz / step))
     memory = order * step
     past = sliding_window_view(sound, memory + 1)[:, :-1:step]
     now = sound[memory:]

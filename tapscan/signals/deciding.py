@@ -28,7 +28,7 @@ from numpy.typing import NDArray
 
 from tapscan.signals.backwalls import back_wall_trend, spread_about, telling
 from tapscan.signals.candidates import NOISE_FACTOR, Candidates, Pattern
-from tapscan.signals.slips import beside, slipped
+from tapscan.signals.slips import is_outdone, slipped, usual_beside
 
 __all__ = ["AScanFeatures", "decided", "unread"]
 
@@ -100,9 +100,10 @@ def decided(
     after, amplitude = (np.where(tells, of, np.nan) for of in (after, amplitude))
     expected, slack = _expected(after, amplitude, grid, due, cycle)
     after, amplitude = _joined(largest)
-    shift = _lobe_shift(np.where(bond, np.nan, after), amplitude, expected, cycle)
-    late = np.where(bond | _is_turned(amplitude, after - expected, cycle), np.nan, after - expected)
-    slips = _slips(parts, late.reshape(grid), slack, cycle)
+    late = np.where(bond, np.nan, after - expected)
+    is_turned = _is_turned(amplitude, late, cycle)
+    shift = _lobe_shift(late, is_turned, cycle)
+    slips = _slips(parts, np.where(is_turned, np.nan, late).reshape(grid), amplitude, slack, cycle)
     first = expected - slack - np.where(bond, 0.5 * cycle, 0.0)
     last = expected + slack + np.where(bond, _GLUE_S * rate_hz, 0.0)
     out = AScanFeatures(*(np.empty(len(expected), dtype) for dtype in 10 * [float] + ["U10"]))
@@ -208,22 +209,19 @@ def _half_a_cycle_off(
         return np.asarray(turned & (off > 0.25 * cycle) & (off < 0.75 * cycle))
 
 
-def _lobe_shift(after: Floats, amplitude: Floats, expected: Floats, cycle: float) -> Floats:
+def _lobe_shift(late: Floats, is_turned: NDArray[np.bool_], cycle: float) -> Floats:
     """How far (n,) each trace's largest echo lies on the pulse's neighbouring half-wave; 0 where it does not.
 
     Loss turns a pulse's half-waves into others of nearly the same size; the wrong one comes half a cycle off
     and upside down. An echo of the polarity that back walls have in this zone is never touched, so that a
     delamination just above the back wall, which turns the pulse over as the back wall does, stays one.
     """
-    off = after - expected
     with np.errstate(invalid="ignore"):
-        wrong = (
-            _is_turned(amplitude, off, cycle) & (np.abs(off) > 0.25 * cycle) & (np.abs(off) < 0.75 * cycle)
-        )
+        wrong = is_turned & (np.abs(late) > 0.25 * cycle) & (np.abs(late) < 0.75 * cycle)
     # Loss makes half-waves longer: where there are enough of them, they tell how far apart they lie.
     many = np.count_nonzero(wrong) >= _ENOUGH_TURNED
-    step = np.median(np.abs(off[wrong])) if many else 0.5 * cycle
-    return np.where(wrong, np.copysign(step, off), 0.0)
+    step = np.median(np.abs(late[wrong])) if many else 0.5 * cycle
+    return np.where(wrong, np.copysign(step, late), 0.0)
 
 
 def _is_turned(amplitude: Floats, late: Floats, cycle: float) -> NDArray[np.bool_]:
@@ -232,7 +230,9 @@ def _is_turned(amplitude: Floats, late: Floats, cycle: float) -> NDArray[np.bool
         return np.asarray(amplitude * np.sign(amplitude[np.abs(late) < 0.25 * cycle].sum()) < 0)
 
 
-def _slips(parts: list[Candidates], late: Floats, slack: float, cycle: float) -> tuple[Floats, Floats]:
+def _slips(
+    parts: list[Candidates], late: Floats, amplitude: Floats, slack: float, cycle: float
+) -> tuple[Floats, Floats]:
     """Where (n,) the front-surface echo is and how high, by those beside it; NaN where it has not slipped."""
     at, high = np.full(late.size, np.nan), np.full(late.size, np.nan)
     if min(late.shape) > 1:  # else neighbours in the array may be none on the part
@@ -240,15 +240,18 @@ def _slips(parts: list[Candidates], late: Floats, slack: float, cycle: float) ->
             np.concatenate([getattr(part, name) for part in parts], dtype=float).reshape(late.shape)
             for name in ("front", "height")
         )
-        rows, at_rows = slipped(front, late, slack, cycle)
-        at[rows], high[rows] = at_rows, beside(height, rows)[0]
+        with np.errstate(invalid="ignore"):
+            backwall = np.where(np.abs(late) <= slack, amplitude.reshape(late.shape), np.nan)
+        if is_outdone(height, backwall):
+            rows, at_rows = slipped(front, late, slack, cycle)
+            at[rows], high[rows] = at_rows, usual_beside(height, rows)
     return at, high
 
 
 def _put_right(part: Candidates, front: Floats, height: Floats) -> Candidates:
     """Put front-surface echoes that slipped where those beside them are.
 
-    Of the echoes the largest stays, which is the back wall's; the others were told together with the slip.
+    Of the echoes the largest stays, which arrives as the back wall does; the others were told with the slip.
     """
     rows = np.flatnonzero(np.isfinite(front))
     if not len(rows):

@@ -31,6 +31,7 @@ Floats32 = NDArray[np.float32]
 LEAST_SAMPLES = 16  # shorter traces hold no pulse
 SAMPLE = 1024  # traces that are learnt from
 _TRIED = 256  # of them tell which of two pulses is the better
+_SAME_CYCLES = 1.5  # a front-surface echo told by either comes no further apart
 _TAIL_FRACTION = 0.03  # of the pulse: what is less is more likely the plies'
 _SUPPORT_FLOOR = 0.15  # of the pulse's root energy: an echo that lacks less at the trace's end is told
 _TOP_FLOOR = 0.03  # of the pulse's power: what lies above needs no finer grid here
@@ -83,10 +84,18 @@ def _better(values: Floats32, pulse: Pulse, pattern: Pattern, step: float, due: 
     Plies may have mixed with a weak front-surface echo, so that what was learnt from it is not the pulse, nor
     even its sign. Which way up a back wall is, is not known either.
     """
-    both = [replace(pulse, samples=sign * pulse.samples) for sign in (-1, 1)]
-    height = [_front_height(values, _learnt(values, either, step, due)) for either in both]
-    is_better = max(height) > _front_height(values, pattern)
-    return both[int(np.argmax(height))] if is_better else None
+    at, best = _fronts(values, pattern)
+    best_height, better = _typical(best), None
+    for either in (pulse, replace(pulse, samples=-pulse.samples)):
+        other = _learnt(values, either, step, due)
+        if other is None:
+            continue
+        front, height = _fronts(values, other)
+        # Elsewhere it is not the front-surface echo, and the back wall's is higher by nature.
+        is_there = _typical(np.abs(front - at)) * other.kernel.bandwidth * other.kernel.up < _SAME_CYCLES
+        if is_there and _typical(height) > best_height:
+            best_height, better = _typical(height), either
+    return better
 
 
 def _learnt(values: Floats32, pulse: Pulse, step: float, due: float) -> Pattern | None:
@@ -134,26 +143,23 @@ def _front_fraction(c: Floats32, found: Candidates) -> float:
 def _usual_front(found: Candidates) -> float:
     """Return the usual front-surface echo with the back wall's sign; 0 where nothing hides it."""
     share = _typical(_shares(found))
-    usual = _typical(found.height[np.isfinite(found.height)])
-    return float(np.copysign(usual, share)) if abs(share) > _WEAK_FRONT else 0.0
+    return float(np.copysign(_typical(found.height), share)) if abs(share) > _WEAK_FRONT else 0.0
 
 
 def _shares(found: Candidates) -> Floats32:
-    """Return the largest echo inside as a part of the front-surface echo, for the traces that have one."""
-    share = found.amplitude[:, 0] / found.height
-    return np.asarray(share[np.isfinite(share)])
+    """Return the largest echo inside as a part of the front-surface echo, (n,); NaN where there is none."""
+    return np.asarray(found.amplitude[:, 0] / found.height)
 
 
-def _front_height(values: Floats32, pattern: Pattern | None) -> float:
-    """Return the usual correlation of the front-surface echo with the pattern's pulse."""
-    if pattern is None:
-        return 0.0
-    height = candidates(values, pattern, 1).height
-    return _typical(height[np.isfinite(height)])
+def _fronts(values: Floats32, pattern: Pattern) -> tuple[Floats32, Floats32]:
+    """Return when each trace's front-surface echo comes, in samples, and its correlation; NaN for none."""
+    found, kernel = candidates(values, pattern, 1), pattern.kernel
+    return found.front / np.float32(kernel.up) + np.float32(pattern.centre - kernel.lead), found.height
 
 
 def _typical(values: Floats32) -> float:
-    """Median; 0 of nothing."""
+    """Median of what is finite; 0 of nothing."""
+    values = values[np.isfinite(values)]
     return float(np.median(values)) if len(values) else 0.0
 
 

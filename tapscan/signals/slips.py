@@ -2,7 +2,8 @@
 
 Where the front surface returns little, plies right behind it may make a crest as high as its own. Read from
 there, the back wall comes early or late, and passes for lost, with an echo inside. Yet it arrives when it
-arrives beside the point, and it is the front surface that does not: damage does the reverse.
+arrives beside the point, and it is the front surface that does not: damage does the reverse. Not so beneath
+water, where a dent makes the front surface late and the back wall early (`is_outdone`).
 """
 
 import numpy as np
@@ -10,7 +11,7 @@ from numpy.typing import NDArray
 
 from tapscan.signals.sampling import spread_evenly
 
-__all__ = ["beside", "slipped"]
+__all__ = ["is_outdone", "slipped", "usual_beside"]
 
 Floats = NDArray[np.float64]
 Rows = NDArray[np.intp]
@@ -19,7 +20,8 @@ _REACH = 2  # how many points away a neighbour is at most
 _ABOUT = np.array([at for at in np.ndindex(5, 5) if at != (_REACH, _REACH)]) - _REACH
 _MOST_VARIANCE = 1.0  # of a single value's: where the plane is carried on further, it says nothing
 _LINE = 1e-6  # weight of a level slope: neighbours in one line tell none across it
-_MOST_CYCLES = 1.5  # that a front-surface echo slips
+_CYCLE_OFF = 0.25  # of a cycle, from a whole one: the next crest is a cycle away
+_WEAK = 1.2  # times the front-surface echo that the back wall has: a stronger one is not outdone by plies
 _ROUGH = 3.0  # standard deviations that the front surface lies off its neighbours' by chance
 _MOST_POINTS = 2_000  # how rough it is needs no more
 _NEARER = 0.5  # of what the front surface lies off: so much less must the back wall lie off, seen from beside
@@ -38,14 +40,13 @@ def slipped(front: Floats, late: Floats, slack: float, cycle: float) -> tuple[Ro
     slack
         How far the back wall may lie from where it is due, in that unit.
     cycle
-        The pulse's, in that unit. What slips, slips by a quarter to one and a half, and by more than the
-        front surface is rough.
+        The pulse's, in that unit: what slips, slips by one, and by more than the front surface is rough.
 
     Returns
     -------
     tuple of ndarray
-        Indices (n,) into the flattened grid, and where the front-surface echo of each is: as many half cycles
-        from where it was taken as put the back wall nearest to where it is due, within the slack.
+        Indices (n,) into the flattened grid, and where the front-surface echo of each is: a cycle from where
+        it was taken, or a little more where that leaves the back wall outside the slack.
 
     Examples
     --------
@@ -58,16 +59,31 @@ def slipped(front: Floats, late: Floats, slack: float, cycle: float) -> tuple[Ro
     """
     with np.errstate(invalid="ignore"):
         is_told = np.abs(late) <= slack
-        rows = np.flatnonzero(~is_told & (np.abs(late) < _MOST_CYCLES * cycle))
+        rows = np.flatnonzero(~is_told & (np.abs(np.abs(late) / cycle - 1) < _CYCLE_OFF))
     known = np.where(is_told, front, np.nan)
     told, error = beside(known, rows)
     off, late = front.ravel()[rows] - told, late.ravel()[rows]
     with np.errstate(invalid="ignore"):
-        slips = np.abs(off) > np.maximum(0.25 * cycle, _ROUGH * _roughness(known) * error)
+        slips = np.abs(off) > _ROUGH * _roughness(known) * error
         slips &= np.abs(off + late) < _NEARER * np.abs(off)
     rows, late = rows[slips], late[slips]
-    still_late = late - 0.5 * cycle * np.rint(2 * late / cycle)
-    return rows, front.ravel()[rows] + late - np.clip(still_late, -slack, slack)
+    return rows, front.ravel()[rows] + late - np.clip(late - np.copysign(cycle, late), -slack, slack)
+
+
+def is_outdone(front: Floats, backwall: Floats) -> bool:
+    """Whether back walls are so much stronger than front-surface echoes that plies may outdo these.
+
+    Amplitudes, of one shape, NaN where there is none. Under water no front surface is so weak; there one that
+    lies off those beside it by as much as its back wall does is a dent.
+
+    Examples
+    --------
+    >>> is_outdone(np.ones(3), np.array([-2.0, -1.8, np.nan])), is_outdone(np.ones(3), np.full(3, -0.6))
+    (True, False)
+    """
+    share = np.abs(backwall / front)
+    share = share[np.isfinite(share)]
+    return bool(share.size) and float(np.median(share)) > _WEAK
 
 
 def beside(values: Floats, rows: Rows) -> tuple[Floats, Floats]:
@@ -82,15 +98,33 @@ def beside(values: Floats, rows: Rows) -> tuple[Floats, Floats]:
     >>> told.round(3) + 0.0, error.round(2)
     (array([0., 8.]), array([1.34, 1.02]))
     """
-    station, position = np.divmod(rows, values.shape[1])
-    padded = np.pad(values, _REACH, constant_values=np.nan)
-    about = padded[station[:, None] + _REACH + _ABOUT[:, 0], position[:, None] + _REACH + _ABOUT[:, 1]]
+    about = _about(values, rows)
     known = np.isfinite(about)
     plane = np.column_stack([np.ones(len(_ABOUT)), _ABOUT])
     inverse = np.linalg.inv(np.einsum("nk,ki,kj->nij", known, plane, plane) + _LINE * np.eye(3))
     level = np.einsum("ni,nk,ki->n", inverse[:, 0], np.where(known, about, 0.0), plane)
     variance = inverse[:, 0, 0]
     return np.where(variance > _MOST_VARIANCE, np.nan, level), np.sqrt(1 + variance)
+
+
+def usual_beside(values: Floats, rows: Rows) -> Floats:
+    """Return the median of what lies about points (n,) of a grid.
+
+    Examples
+    --------
+    >>> usual_beside(np.array([[1.0, 2.0, np.nan], [9.0, 2.0, 3.0]]), np.array([3]))
+    array([2.])
+    """
+    return np.asarray(np.nanmedian(_about(values, rows), axis=1))
+
+
+def _about(values: Floats, rows: Rows) -> Floats:
+    """Cut out what lies about points of a grid, (n, neighbours); NaN beyond the grid."""
+    station, position = np.divmod(rows, values.shape[1])
+    padded = np.pad(values, _REACH, constant_values=np.nan)
+    return np.asarray(
+        padded[station[:, None] + _REACH + _ABOUT[:, 0], position[:, None] + _REACH + _ABOUT[:, 1]]
+    )
 
 
 def _roughness(values: Floats) -> float:

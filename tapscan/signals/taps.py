@@ -27,7 +27,7 @@ _BEFORE_HOPS = 12  # three milliseconds: what it is compared with
 _LONG_HOPS = (
     80  # twenty milliseconds: what a tap of its own must rise over, lest a room's fading pass for one
 )
-_RISE = 4.0  # energy ratio, 6 dB: slow beating of neighbouring modes stays below it
+_RISE = 4.0  # energy ratio, 6 dB, of a tap over what was before it
 _SUSPECT_RISE = 1.6  # the same, 2 dB, of what may be a second strike over the first's ringing
 _OVER_NOISE = 16.0  # energy ratio, 12 dB
 _BOUNCE_S = 0.075  # what follows a tap sooner belongs to it
@@ -57,7 +57,8 @@ class TapOnsets:
     is_clipped
         The recorder ran into its limit.
     is_double
-        The hammer bounced: a second hit follows within 75 ms, less than 14 dB weaker.
+        The hammer bounced: a second hit was told within 75 ms, less than 14 dB weaker. In the first one's
+        ringing a weak one may be missed.
     is_quiet
         Less than 20 dB over the noise, or 20 dB under the median tap of the recording.
     noise_power
@@ -296,7 +297,7 @@ def _group(
 ) -> "tuple[NDArray[np.intp], list[list[int]]]":
     """Gather hits into taps, each with what may be further strikes of its own.
 
-    The first hit leads unless one at least 10 dB stronger follows at once.
+    The first hit leads unless one at least 10 dB stronger than all so far follows at once.
     """
     hop, strength, own = hits
     if not len(hop):
@@ -304,18 +305,20 @@ def _group(
     keep = strength >= strength.max() * 10 ** (_WEAKEST_DB / 10)
     leaders: list[int] = []
     suspects: list[list[int]] = []
-    leader_strength = 0.0
+    leader_strength = loudest = 0.0
     for at, power, may_lead in zip(hop[keep], strength[keep], own[keep], strict=True):
         since_s = (at - leaders[-1]) * hop_s if leaders else np.inf
         if since_s > _BOUNCE_S:
             if may_lead:
                 leaders.append(int(at))
                 suspects.append([])
-                leader_strength = float(power)
-        elif since_s > _SAME_HIT_S and may_lead and power > 10 * leader_strength:
+                leader_strength = loudest = float(power)
+        elif since_s > _SAME_HIT_S and may_lead and power > 10 * loudest:
             leaders[-1], suspects[-1], leader_strength = int(at), [], float(power)
+            loudest = leader_strength
         elif since_s > _SAME_HIT_S and power > leader_strength * 10 ** (_BOUNCE_DB / 10):
             suspects[-1].append(int(at))
+            loudest = max(loudest, float(power))
     return np.array(leaders, dtype=np.intp), suspects
 
 

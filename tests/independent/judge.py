@@ -251,18 +251,14 @@ def judge_modes_part(
     label: str,
     *,
     girth_mm: tuple[float, float] = (120.0, 120.0),
-    rates: Iterable[float | None] = (None,),
-) -> list[Verdict]:
-    """Make one tube of bare modes, tap it, analyse it at each false-call rate, and judge."""
+) -> Verdict:
+    """Make one tube of bare modes, tap it, analyse it, and judge."""
     with tempfile.TemporaryDirectory() as folder:
         truth = modes_inspection(folder, defects=defects, seed=seed, girth_mm=girth_mm)
-        verdicts = []
-        for rate in rates:
-            results, seconds = _analyse(Path(folder), rate)
-            rims = _rims(truth, truth.girth_mm)
-            (screened,) = results.screened
-            verdicts.append(judge(screened, truth, label, half_cell_mm=5.0, rims=rims, seconds=seconds))
-        return verdicts
+        results, seconds = _analyse(Path(folder))
+        (screened,) = results.screened
+        rims = _rims(truth, truth.girth_mm)
+        return judge(screened, truth, label, half_cell_mm=5.0, rims=rims, seconds=seconds)
 
 
 def modes_verdicts(seeds: Iterable[int], say: Callable[[str], Any]) -> list[Verdict]:
@@ -280,7 +276,7 @@ def modes_verdicts(seeds: Iterable[int], say: Callable[[str], Any]) -> list[Verd
             ((), seed + 1000, "sound"),
             (third, seed + 2000, "a third damaged"),
         ):
-            verdicts += judge_modes_part(defects, number, f"{what}, seed {number}", girth_mm=girth)
+            verdicts.append(judge_modes_part(defects, number, f"{what}, seed {number}", girth_mm=girth))
             say(_line(verdicts[-1]))
     return verdicts
 

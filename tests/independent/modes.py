@@ -1,4 +1,4 @@
-"""A tapped tube as a bare sum of damped modes: it fits on a page, and shares nothing with either simulator.
+"""A tapped tube as a bare sum of damped modes, which has no physics in common with either simulator.
 
 A round tube has every mode twice, turned by a quarter of a wave, so that all round a station sounds alike;
 its modes are waves along it. A delamination is a clamped disc: its first two modes ring beside the tube's,
@@ -22,6 +22,10 @@ HAMMER_KG = 4e-3
 DISC = 10.22  # of a clamped circular plate: ω a² √(ρh/D) of its first mode
 DISC_SECOND = 39.77 / DISC  # its next one with a crest in the middle
 DISC_DAMPING = 0.03
+DISC_WEIGHT, DISC_SECOND_WEIGHT = 2.5, 0.8  # of its modes, where the tube's weigh 0.4 to 1.5
+TAKEN = 0.3  # of the tube's modes, by the middle of a delamination
+END_SHARE = (0.5, 0.4)  # of the ringing, that the stiff ends take
+GAIN = 6e-6  # the loudest taps stay a little below full scale
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -117,7 +121,9 @@ def _sounds(
     sounds = np.zeros((place_mm.shape[1], time_s.size))
     for sound, (x_mm, s_mm) in zip(sounds, place_mm.T, strict=True):
         shape = np.cos(np.pi * tube.waves * x_mm / length_mm + tube.phase) ** 2
-        near_end = 0.5 * np.exp(-x_mm / tube.end_mm[0]) + 0.4 * np.exp(-(length_mm - x_mm) / tube.end_mm[1])
+        near_end = END_SHARE[0] * np.exp(-x_mm / tube.end_mm[0]) + END_SHARE[1] * np.exp(
+            -(length_mm - x_mm) / tube.end_mm[1]
+        )
         weight, frequency_hz, damping = (
             tube.weight * shape * (1 - near_end),
             tube.frequency_hz,
@@ -132,7 +138,9 @@ def _sounds(
                 own_hz = _disc_hz(defect)
                 frequency_hz = np.concatenate([frequency_hz, [own_hz, DISC_SECOND * own_hz]])
                 damping = np.concatenate([damping, [DISC_DAMPING, DISC_DAMPING]])
-                weight = np.concatenate([weight * (1 - 0.3 * within), [2.5 * within**2, 0.8 * within**2]])
+                weight = np.concatenate(
+                    [weight * (1 - TAKEN * within), within**2 * np.array([DISC_WEIGHT, DISC_SECOND_WEIGHT])]
+                )
         strength = weight * _strike(frequency_hz * contact_s) * frequency_hz
         omega = 2 * np.pi * frequency_hz[:, None]
         sound += strength @ (np.exp(-damping[:, None] * omega * time_s) * np.sin(omega * time_s))
@@ -172,4 +180,4 @@ def _write(path: Path, sounds: Array, rng: np.random.Generator) -> None:
         signal[start : start + sound.size] += sound
     level = np.sqrt(np.mean(sounds[:, : round(0.02 * RATE_HZ)] ** 2))
     signal += level * 10 ** (-rng.uniform(25, 40) / 20) * rng.standard_normal(signal.size)
-    soundfile.write(path, np.clip(6e-6 * signal, -1, 1 - 2**-15), RATE_HZ, subtype="PCM_16")
+    soundfile.write(path, np.clip(GAIN * signal, -1, 1 - 2**-15), RATE_HZ, subtype="PCM_16")

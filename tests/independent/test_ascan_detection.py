@@ -132,7 +132,7 @@ def test_on_a_sound_panel_no_plies_behind_a_weak_front_surface_are_called() -> N
 
 
 def test_a_lone_point_that_chance_explains_is_no_indication() -> None:
-    """Plies strengthen a weak front-surface echo, so that half of the back wall seems lost: 1 point of 960."""
+    """Plies strengthen a weak front-surface echo, and half of the back wall seems lost: 1 point of 960."""
     wall, probe = drawn(327)
     verdict, _ = judge_ascan_part((), 5327, "", wall=wall, probe=replace(probe, delay_mrayl=3.15))
     assert verdict.false_indications == 0

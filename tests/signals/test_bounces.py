@@ -70,6 +70,35 @@ def test_a_tap_that_a_recording_begins_with_has_its_beats_too():
         assert not find_taps(sound, 48_000).is_double.any()
 
 
+def test_most_second_strikes_are_told_in_the_ringing_of_the_first():
+    """Their energy rises by 6 dB over that in half of the cases only."""
+    rng, told = np.random.default_rng(5), 0
+    beam = Beam(0.18, 0.025, 0.003, 60e9, 1550.0)
+    taps = {
+        loss: [struck_beam(beam, 48_000, 0.25, contact_s, loss) for contact_s in (0.25e-3, 0.4e-3)]
+        for loss in (0.01, 0.03, 0.06)
+    }
+    for _ in range(60):
+        first, second = taps[rng.choice([0.01, 0.03, 0.06])]
+        sound = np.concatenate([np.zeros(4800), first]) + 0.005 * rng.standard_normal(4800 + first.size)
+        assert not find_taps(sound, 48_000).is_double.any()
+        again = 4800 + round(rng.uniform(0.006, 0.06) * 48_000)
+        sound[again:] += 10 ** (-rng.uniform(1, 12) / 20) * second[: sound.size - again]
+        told += int(find_taps(sound, 48_000).is_double.any())
+    assert told >= 44  # 33 by a rise of 6 dB
+
+
+def test_two_strikes_after_a_light_touch_are_two():
+    """The touch led until the louder of them took its place, and what came between was forgotten."""
+    beam = Beam(0.18, 0.025, 0.003, 60e9, 1550.0)
+    tap = struck_beam(beam, 48_000, 0.25, 0.25e-3, 0.06)
+    sound = 0.0005 * np.random.default_rng(9).standard_normal(4800 + 2 * tap.size)
+    for after_s, level_db in ((0.0, -11.5), (0.02, -3.0), (0.05, 0.0)):
+        start = 4800 + round(after_s * 48_000)
+        sound[start : start + tap.size] += 10 ** (level_db / 20) * tap
+    assert find_taps(sound, 48_000).is_double.all()
+
+
 def test_what_rattled_before_the_tap_does_not_make_it_a_double_hit():
     """A nudge that bounces, 14 dB weaker, and then the tap: the nudge led until the tap came."""
     beam = Beam(0.18, 0.025, 0.003, 60e9, 1550.0)
