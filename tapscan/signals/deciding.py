@@ -7,6 +7,9 @@ it, 2.5 to 10 %. One that comes half a cycle off and upside down is the back wal
 half-wave, and is put right. An echo at twice or three times the time of one above it, and weaker by what the
 front surface lets through, is that one's next round trip and not the back wall.
 
+Where plies may outdo the front surface's echo, one that lies a cycle off those beside it, by as much as its
+back wall does, is put where they are (`tapscan.signals.slips`).
+
 Where something is bonded behind the laminate, the glue lets what comes back from behind it follow the back
 wall's own echo, and either may be the stronger. There the largest echo from half a cycle before the back wall
 is due to as much later as the thickest glue takes is the back wall's, upside down or not, and the bonded
