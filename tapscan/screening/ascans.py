@@ -48,6 +48,9 @@ SHALLOW, SHALLOW_COMPANY = 5.0, 4
 MOST_SPARED_DB = 6.0
 # A back wall that was not found is this far below what was expected, for the table's and the score's sake.
 LOST_DB = -40.0
+# In times the suspect limit: what takes three quarters of the beam is listed, however few readings there are
+# to say what chance does.
+CLEARLY = 1.5
 # How far a bond's strength must lie below that of none, in robust standard deviations of the bonded ones'.
 LEAST_STEP_SPREADS = 8.0
 # What a bond leaves of the back wall's amplitude; more, and it is its shape that changes. What is less than
@@ -109,7 +112,8 @@ def screen_ascans(
     areas = [
         area
         for area in _areas(status == SUSPECT, is_disbond, closed=zone.is_tube)
-        if is_beyond_chance(p_value[area.members], int(read.sum()), false_call_rate)
+        if score[area.members].max() >= CLEARLY
+        or is_beyond_chance(p_value[area.members], int(read.sum()), false_call_rate)
     ]
     return Screened(
         zone=zone,

@@ -154,3 +154,13 @@ def test_plies_of_a_thick_wall_that_loses_much_are_no_damage() -> None:
         wall, probe = drawn(seed)
         verdict, _ = judge_ascan_part((), seed + 1000, "", wall=wall, probe=probe)
         assert verdict.false_calls == 0  # 5 on the damaged panel of the one, 4 on this of the other
+
+
+def test_a_back_wall_lost_at_one_point_of_a_tiny_zone_is_listed(tmp_path: Path) -> None:
+    """Two dozen readings cannot say that it is beyond chance; that nothing comes back says it."""
+    wall, probe = drawn(701)
+    patch = Defect(10.0, 8.0, 3.5, 0.6 * wall.thickness_mm[0] / 1.6)
+    ascan_inspection(tmp_path, defects=(patch,), seed=1, wall=wall, probe=probe, stations=5, positions=5)
+    (screened,) = tapscan.analyse(tapscan.open_inspection(tmp_path)).screened
+    (one,) = screened.indications
+    assert one.points == ("BM-03-03",)
