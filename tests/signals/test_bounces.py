@@ -5,6 +5,7 @@ import pytest
 
 from tapscan.signals import find_taps
 from tapscan.signals.bounces import is_struck_again
+from tapscan.signals.taps import _group
 from tests.signals.struck import Beam, oscillation, struck_beam
 
 
@@ -99,14 +100,10 @@ def test_two_strikes_after_a_light_touch_are_two():
     assert find_taps(sound, 48_000).is_double.all()
 
 
-def test_what_rattled_before_the_tap_does_not_make_it_a_double_hit():
-    """A nudge that bounces, 14 dB weaker, and then the tap: the nudge led until the tap came."""
-    beam = Beam(0.18, 0.025, 0.003, 60e9, 1550.0)
-    tap = struck_beam(beam, 48_000, 0.12, 0.25e-3, 0.06)
-    sound = 0.0005 * np.random.default_rng(8).standard_normal(4800 + 2 * tap.size)
-    for after_s, height in ((0.0, 0.2), (0.012, 0.2), (0.03, 1.0)):
-        start = 4800 + round(after_s * 48_000)
-        sound[start : start + tap.size] += height * tap
-    found = find_taps(sound, 48_000)
-    assert found.start == pytest.approx([4800 + 0.03 * 48_000], abs=24)
-    assert not found.is_double.any()
+def test_what_rattled_before_the_tap_is_no_later_strike_of_it():
+    """A touch, its bounce and then the tap, by far the loudest: that one leads, and nothing follows it."""
+    hop, strength = np.array([10, 60, 130]), np.array([1.0, 0.8, 50.0])
+    leaders, suspects = _group((hop, strength, np.ones(3, dtype=bool)), 0.25e-3)
+    assert (leaders.tolist(), suspects) == ([130], [[]])
+    leaders, suspects = _group((hop, np.array([1.0, 8.0, 50.0]), np.ones(3, dtype=bool)), 0.25e-3)
+    assert (leaders.tolist(), suspects) == ([10], [[60, 130]])  # the second is nearly as loud as the third

@@ -99,3 +99,18 @@ def test_an_echo_too_strong_for_a_round_trip_is_the_back_wall(share, is_back_wal
     inside = part.reshape(20, 12) > 0
     assert np.abs(features.echo_s[inside] * RATE_HZ - TOF_SAMPLES / 2).max() < 1
     assert (np.isfinite(features.tof_s[inside]) == is_back_wall).all()
+
+
+@pytest.mark.parametrize("share", [4.0, 4.4, 4.8])
+def test_a_back_wall_many_times_as_strong_does_not_become_the_front_surface(share):
+    """Looked for with the back wall's pulse the wrong way up, the first high crest is the back wall's own."""
+    rng = np.random.default_rng(2)
+    time_s = np.arange(90) / RATE_HZ - 0.4e-6
+    pulse = np.exp(-0.5 * (time_s / 0.12e-6) ** 2) * np.cos(2 * np.pi * 5e6 * time_s + 0.4)
+    front = rng.uniform(95, 105, 144)
+    clean = 0.1 * delayed(pulse, front, 600) - 0.1 * share * delayed(pulse, front + 271, 600)
+    for ply in range(1, 14):
+        clean += 0.006 * rng.standard_normal(144)[:, None] * delayed(pulse, front + 19 * ply, 600)
+    traces = clean.reshape(12, 12, 600) + 0.0005 * rng.standard_normal((12, 12, 600))
+    features = measure_volume(traces, RATE_HZ)
+    assert np.abs(features.tof_s * RATE_HZ - 271).max() < 5
