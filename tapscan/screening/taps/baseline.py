@@ -1,0 +1,135 @@
+"""What sound laminate sounds like at each point of this zone, and how far each point is from it.
+
+Sound readings change from station to station (nodes of axial modes, stiff ends) and from position to position
+(a lap joint, a seam), so a median polish takes a level for each station and each position off
+(Tukey, *Exploratory Data Analysis*, 1977, from memory). Medians are not moved by damage that covers less than
+half of a station and of a position. What is left scatters about zero where the laminate is sound. Its
+covariance comes from the two thirds of the zone that are quietest *together with their neighbours*, since
+damage is wider than one point, in steps of concentration as the minimum covariance determinant takes
+(Rousseeuw & Van Driessen, Technometrics 41, 1999, 212-223, from memory).
+"""
+
+import warnings
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tapscan.screening.taps.points import N_BANDS, TapPoints
+
+if TYPE_CHECKING:
+    from scipy.sparse import csr_array
+
+__all__ = ["Baseline", "fit_baseline", "pooled"]
+
+Floats = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+
+SOUND_SHARE = 2 / 3  # policy: a third of a zone may be damaged
+POLISHES = 5  # numerical: medians have settled
+CONCENTRATIONS = 4  # numerical: likewise
+# Directions in which readings scatter by less than this share of the widest scatter are not trusted to be that
+# steady: with some hundred readings and 22 bands the narrowest are narrow by chance (Ledoit & Wolf 2004).
+LEAST_SCATTER = 0.02
+NORMAL = 1.4826  # standard deviation over the median absolute deviation, of a normal law
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Baseline:
+    """A zone's readings about its baseline; one row a point, NaN where unread.
+
+    Shapes: `off_db` (points, features + 1) what is left of `TapPoints.sound_db`, then of the level;
+    `spread_db` (points, features + 1) the standard deviation of sound readings there; `station_db` (points,
+    features + 1) what the station was moved by; `distance` (points,) log of the squared Mahalanobis distance
+    in the bands, over its median where sound; `around` (points,) the same averaged with the neighbours';
+    `sound` (points,) the readings that the baseline rests on.
+    """
+
+    off_db: Floats
+    spread_db: Floats
+    station_db: Floats
+    distance: Floats
+    around: Floats
+    sound: Mask
+
+
+def fit_baseline(
+    points: TapPoints, grid_shape: tuple[int, int], near: "csr_array", reference: Mask, *, by_station: bool = True
+) -> Baseline:
+    """Fit a zone's own baseline.
+
+    Parameters
+    ----------
+    points
+        What was read, station by station.
+    grid_shape
+        (stations, positions).
+    near
+        From `tapscan.plan.nearness`.
+    reference
+        Shape (points,): points known to be sound always belong to what the baseline rests on.
+    by_station
+        Whether stations have a level of their own; not in differences from a like zone, where nothing but
+        damage makes one station unlike the next.
+    """
+    values = np.column_stack([points.sound_db, points.level_db])
+    read = points.read
+    sound = read.copy()
+    for _ in range(CONCENTRATIONS):
+        off_db, station_db = _polished(values, grid_shape, by_station=by_station)
+        shape, noise = off_db[:, :N_BANDS], points.noise_db2[:, :N_BANDS]
+        distance = _log_distance(shape, noise, sound)
+        around = pooled(near, distance)
+        limit = np.quantile(around[read & ~reference], SOUND_SHARE) if (read & ~reference).any() else np.inf
+        sound = read & (reference | (around <= limit))
+    spread = NORMAL * np.median(np.abs(off_db[sound]), axis=0)
+    extra = np.zeros_like(off_db)
+    extra[:, :-1] = np.maximum(points.noise_db2 - np.median(points.noise_db2[sound], axis=0), 0)
+    middle = np.median(distance[sound])
+    return Baseline(
+        off_db=off_db,
+        spread_db=np.sqrt(np.maximum(spread, 1e-6) ** 2 + extra),
+        station_db=station_db,
+        distance=distance - middle,
+        around=around - np.median(around[sound]),
+        sound=sound,
+    )
+
+
+def pooled(near: "csr_array", values: Floats) -> Floats:
+    """Average each point with its neighbours, by nearness, over those that are read; (points,)."""
+    read = np.isfinite(values)
+    total = near @ np.where(read, values, 0.0)
+    return np.where(read, total / np.maximum(near @ read.astype(float), 1e-12), np.nan)
+
+
+def _polished(values: Floats, grid_shape: tuple[int, int], *, by_station: bool) -> tuple[Floats, Floats]:
+    """Take the medians of stations and positions off, in turn; and give what each station lost."""
+    left = values.reshape(*grid_shape, -1).copy()
+    station = np.zeros((grid_shape[0], 1, left.shape[2]))
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", RuntimeWarning)  # a station without any reading has no median
+        for _ in range(POLISHES):
+            if by_station:
+                level = np.nan_to_num(np.nanmedian(left, axis=1, keepdims=True))
+                station += level
+                left -= level
+            left -= np.nan_to_num(np.nanmedian(left, axis=0, keepdims=True))
+            if not by_station:
+                left -= np.nan_to_num(np.nanmedian(left, axis=(0, 1), keepdims=True))
+    return left.reshape(values.shape), np.broadcast_to(station, left.shape).reshape(values.shape)
+
+
+def _log_distance(shape_db: Floats, noise_db2: Floats, sound: Mask) -> Floats:
+    """Log of the squared Mahalanobis distance from zero, noise beyond the usual added to the covariance."""
+    bands = shape_db.shape[1]
+    values, vectors = np.linalg.eigh(np.cov(shape_db[sound].T))
+    covariance = (vectors * np.maximum(values, LEAST_SCATTER * values[-1])) @ vectors.T
+    read = np.isfinite(shape_db).all(axis=1)
+    extra = np.maximum(noise_db2[read] - np.median(noise_db2[sound], axis=0), 0)
+    own = covariance + extra[:, :, None] * np.eye(bands)
+    squared = np.einsum("pb,pb->p", shape_db[read], np.linalg.solve(own, shape_db[read][:, :, None])[:, :, 0])
+    distance = np.full(len(shape_db), np.nan)
+    distance[read] = np.log(np.maximum(squared, 1e-12))
+    return distance

@@ -1,0 +1,104 @@
+"""What damage does to a tap, relative to the sound laminate around it, learned from many simulated parts.
+
+A point is described by how far it and its neighbours are from the zone's own baseline, in standard deviations
+of sound readings. So described, damage is much alike on all parts, whatever rings. Boosted trees tell it from
+sound laminate (Friedman, Ann. Statist. 29, 2001, 1189-1232, from memory). They are trained by
+``python -m tests.independent.train`` and kept as plain numbers in ``damage_class.json``; here they are only
+evaluated.
+"""
+
+import json
+from dataclasses import dataclass
+from functools import lru_cache
+from importlib.resources import files
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tapscan.screening.taps.baseline import Baseline
+from tapscan.screening.taps.points import N_BANDS
+
+if TYPE_CHECKING:
+    from scipy.sparse import csr_array
+
+__all__ = ["DamageClass", "damage_class", "inputs"]
+
+Floats = NDArray[np.float64]
+
+THIRDS = tuple(slice(a, b) for a, b in ((0, 7), (7, 14), (14, N_BANDS)))
+MOST = 20.0  # standard deviations; what is farther out is as far out as can be
+
+
+def inputs(baseline: Baseline, near: "csr_array") -> Floats:
+    """Describe every point for the damage class, (points, columns); rows of unread points mean nothing.
+
+    Columns: each feature's distance from the baseline in standard deviations; its mean over the neighbours,
+    and the mean of its size there; mean square, largest, and means over low, middle and high bands; the log
+    distance, alone and with the neighbours'; and how far the station as a whole is from those around it.
+    """
+    read = np.isfinite(baseline.distance)
+    away = np.where(read[:, None], np.clip(baseline.off_db / baseline.spread_db, -MOST, MOST), 0.0)
+    others = near - _diagonal(near)
+    weight = np.maximum(others @ read.astype(float), 1e-12)[:, None]
+    bands = away[:, :N_BANDS]
+    return np.column_stack(
+        [
+            away,
+            (others @ away) / weight,
+            (others @ np.abs(away)) / weight,
+            np.mean(bands**2, axis=1),
+            np.abs(bands).max(axis=1),
+            *(bands[:, part].mean(axis=1) for part in THIRDS),
+            np.nan_to_num(baseline.distance),
+            np.nan_to_num(baseline.around),
+        ]
+    )
+
+
+def _diagonal(near: "csr_array") -> "csr_array":
+    from scipy.sparse import diags_array
+
+    return diags_array(near.diagonal()).tocsr()
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class DamageClass:
+    """Boosted trees. Arrays over nodes (trees, nodes): `column`, `limit`, `low`, `high`, `value`.
+
+    A point goes to `low` where its column is at most the limit, else to `high`; leaves point to themselves.
+    """
+
+    start: float
+    column: NDArray[np.intp]
+    limit: Floats
+    low: NDArray[np.intp]
+    high: NDArray[np.intp]
+    value: Floats
+    depth: int
+
+    def log_odds(self, described: Floats) -> Floats:
+        """Log odds of damage, (points,), at the odds that the training parts had."""
+        trees = np.arange(len(self.column))
+        node = np.zeros((len(described), trees.size), dtype=np.intp)
+        rows = np.arange(len(described))[:, None]
+        for _ in range(self.depth):
+            goes_low = described[rows, self.column[trees, node]] <= self.limit[trees, node]
+            node = np.where(goes_low, self.low[trees, node], self.high[trees, node])
+        return np.asarray(self.start + self.value[trees, node].sum(axis=1))
+
+
+@lru_cache(maxsize=1)
+def damage_class() -> DamageClass:
+    """Read the trees that tapscan carries."""
+    text = files("tapscan.screening.taps").joinpath("damage_class.json").read_text(encoding="ascii")
+    kept = json.loads(text)
+    return DamageClass(
+        start=kept["start"],
+        column=np.array(kept["column"]),
+        limit=np.array(kept["limit"]),
+        low=np.array(kept["low"]),
+        high=np.array(kept["high"]),
+        value=np.array(kept["value"]),
+        depth=kept["depth"],
+    )
