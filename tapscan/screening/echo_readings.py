@@ -125,7 +125,7 @@ def _settings(plan: Plan, zone: Zone) -> AScanSettings:
         expected_s = 2 * wall.thickness_mm * 1e-3 / wall.velocity_m_s
     centre_hz = None if plan.centre_frequency_mhz is None else plan.centre_frequency_mhz * 1e6
     bonded = block_mask(zone, zone.bonded)
-    return AScanSettings(expected_s, centre_hz, bonded if bonded.any() else None)
+    return AScanSettings(expected_s, centre_hz, bonded if bonded.any() else None, zone.is_tube)
 
 
 def _gather_traces(inspection: Inspection, zone: Zone, warnings: list[str]) -> Gathered:

@@ -61,12 +61,13 @@ class AScanSettings:
 
     `expected_tof_s` is the sound laminate's time of flight, there and back; `centre_frequency_hz` the
     probe's. `bonded`, (stations, positions), marks where something is bonded behind the laminate, and the
-    echo that follows its own may be the stronger.
+    echo that follows its own may be the stronger. On a tube the last position is beside the first.
     """
 
     expected_tof_s: float | None = None
     centre_frequency_hz: float | None = None
     bonded: NDArray[np.bool_] | None = None
+    is_tube: bool = False
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -180,7 +181,8 @@ def measure_volume(
     parts = _measured(traces, pattern, volume, progress, workers)
     threads = workers.count if isinstance(workers, Workers) else max(1, workers)
     with ThreadPoolExecutor(threads) as pool:
-        return decided(parts, pattern, bonded, sample_rate_hz, settings.expected_tof_s, pool)
+        prior = settings.expected_tof_s, settings.is_tube
+        return decided(parts, pattern, bonded, sample_rate_hz, prior, pool)
 
 
 def _sampled(traces: NDArray[Any], volume: NDArray[Any]) -> NDArray[Any]:
