@@ -101,6 +101,7 @@ def decided(
         late = np.where(bond[span], _GLUE_S * rate_hz, surface.gate)
         part = _upright(part, due[span], sign, cycle, bond[span])
         backwall = _backwall(part, (due[span], damage[span], bond[span]), (early, late), cycle)
+        part = _joined(part, backwall, (surface.thinner.ravel()[span], surface.thicker.ravel()[span]), surface.near)
         echo = _first_inside(part, backwall, np.where(bond, due - 0.5 * cycle, due)[span], surface.near, bond[span])
         short = (part.fault == "") & (backwall < 0) & _ends_early(part, echo, due[span], pattern)
         if short.any():
@@ -233,6 +234,24 @@ def _backwall(
     there[several] &= ~repeats(part.after[several], np.abs(part.amplitude[several]), cycle)
     largest = np.argmax(np.where(there, np.abs(part.amplitude), np.float32(-1.0)), axis=1)
     return np.where(there[rows, largest], largest, -1)
+
+
+def _joined(
+    part: Candidates, backwall: NDArray[np.intp], steps: tuple[Floats, Floats], near: float
+) -> Candidates:
+    """Add to a back wall, at a step of thickness, what the beam gets back from the wall beyond the step."""
+    rows = np.flatnonzero((np.isfinite(steps[0]) | np.isfinite(steps[1])) & (backwall >= 0))
+    if not len(rows):
+        return part
+    after, amplitude, own = part.after.copy(), part.amplitude.copy(), backwall[rows]
+    with np.errstate(invalid="ignore"):
+        beyond = np.abs(after[rows] - steps[0][rows, None]) <= near
+        beyond |= np.abs(after[rows] - steps[1][rows, None]) <= near
+    beyond &= np.sign(amplitude[rows]) == np.sign(amplitude[rows, own])[:, None]
+    beyond[np.arange(len(rows)), own] = False
+    amplitude[rows, own] += np.where(beyond, amplitude[rows], 0).sum(axis=1)
+    after[rows] = np.where(beyond, np.float32(np.nan), after[rows])
+    return replace(part, after=after, amplitude=amplitude)
 
 
 def _first_inside(

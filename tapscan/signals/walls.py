@@ -37,6 +37,7 @@ MOST_STEP = 0.4
 STRAIGHT_POINTS, STRAIGHT_SHARE = 0.5, 0.02
 PLAN_TOLERANCE = 0.2  # of the time of flight that the plan says: how far the wall may be from it
 GATE = 2.0  # times what is one echo: so far off its surface a wall may be that was not whole anywhere near
+STEP_REACH = 3  # points to a step within which the beam may be on both sides of it
 ROUNDS = 3  # of messages along rows and columns
 # The front surface sends back down at most this share: (Z - Zc) / (Z + Zc), 4.7 MRayl under water.
 MOST_RETURNED = 0.6
@@ -49,12 +50,16 @@ class Surface:
     `due` is the wall's time at every point, carried over where it is lost; NaN where no trace has any.
     `damage` is the time of the delamination that takes its place, NaN where there is none. `near` is how
     close two times are that are one echo, `gate` how far off the surface a weak echo may be the wall's.
+    `thinner` and `thicker` are the wall's times beyond a step close by, NaN away from steps: there the beam is
+    on both.
     """
 
     due: Floats
     damage: Floats
     near: float
     gate: float
+    thinner: Floats
+    thicker: Floats
 
 
 def wall_surface(
@@ -95,7 +100,8 @@ def wall_surface(
     nothing = np.full(grid, np.nan)
     if not np.isfinite(time).any():
         level = np.full(grid, np.nan if expected is None else expected)
-        return Surface(level, nothing, UNRESOLVED_CYCLES * cycle, GATE * UNRESOLVED_CYCLES * cycle)
+        near = UNRESOLVED_CYCLES * cycle
+        return Surface(level, nothing, near, GATE * near, nothing, nothing)
     usable = np.isfinite(time)
     several = np.isfinite(time[..., 1:]).any(axis=2)
     usable[several] &= ~repeats(time[several], size[several], cycle)
@@ -116,7 +122,8 @@ def wall_surface(
     sheet = _sheets(carried, near, closed=closed)
     is_wall = _wall_sheets(sheet, carried, expected, closed=closed)[sheet]
     due = filled(np.where(whole & is_wall, own, np.nan), closed=closed)
-    return Surface(due, np.where(is_wall, np.nan, carried), near, GATE * near)
+    thinner, thicker = _across_steps(due, near, closed=closed)
+    return Surface(due, np.where(is_wall, np.nan, carried), near, GATE * near, thinner, thicker)
 
 
 def _level(time: Floats32, cost: Floats32, expected: float | None, near: float) -> Surface:
@@ -129,7 +136,8 @@ def _level(time: Floats32, cost: Floats32, expected: float | None, near: float) 
     level = float(np.median(own)) if own.size else expected or np.nan
     spread = 1.4826 * float(np.median(np.abs(own - level))) if own.size else 0.0
     everywhere = np.full(time.shape[:2], level)
-    return Surface(everywhere, np.full_like(everywhere, np.nan), near, max(near, GATE * 2 * spread))
+    nothing = np.full_like(everywhere, np.nan)
+    return Surface(everywhere, nothing, near, max(near, GATE * 2 * spread), nothing, nothing)
 
 
 def repeats(time: Floats32, size: Floats32, cycle: float) -> Mask:
@@ -299,6 +307,17 @@ def _divides(rim: Ints, grid: tuple[int, int], *, closed: bool) -> bool:
         if length < 0.5 * min(last) or off > STRAIGHT_POINTS + STRAIGHT_SHARE * length:
             return False
     return True
+
+
+def _across_steps(due: Floats, near: float, *, closed: bool) -> tuple[Floats, Floats]:
+    """Give the least and the largest time close by where it differs from a point's own, else NaN."""
+    from scipy.ndimage import maximum_filter, minimum_filter
+
+    mode = ["nearest", "wrap" if closed else "nearest"]
+    size = 2 * STEP_REACH + 1
+    ends = minimum_filter(due, size, mode=mode), maximum_filter(due, size, mode=mode)
+    low, high = (np.where(np.abs(end - due) > near, end, np.nan) for end in ends)
+    return low, high
 
 
 def filled(values: Floats, *, closed: bool) -> Floats:
