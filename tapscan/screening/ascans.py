@@ -2,9 +2,10 @@
 
 A delamination inside the beam reflects what the back wall no longer receives. Where it fills half the beam,
 its echo has half its full amplitude and the back wall has lost half of its own: the 6 dB rule at which edges
-are drawn for reflectors wider than the beam. The score is the share that the back wall has lost, or the
-geometric mean of that and of what comes from inside where this is more, over one half. So an echo that takes
-nothing from the back wall is a ply's.
+are drawn for reflectors wider than the beam. The score is the larger of the two shares, over one half. Yet
+a layer that returns a share R is crossed twice by what the back wall returns, and takes at least R² from it.
+So an echo from inside counts at most as the root of what the back wall has lost: one that takes nothing is a
+ply's.
 
 Where the plan says that an insert is bonded to the inner wall, the bond changes what comes back: it takes
 energy out, turns the back wall over or lets an echo of the insert's follow. Where the insert has come away,
@@ -242,7 +243,7 @@ def _judged(
     free = 10 ** (good.free_db / 20)
     lost = _lost_share(readings, good.free_db)
     inside = _inside_share(readings, free, read, closed=closed)
-    inside = np.where(good.bonded, inside, np.sqrt(inside * np.maximum(lost, 0)))
+    inside = np.where(good.bonded, inside, np.minimum(inside, np.sqrt(np.maximum(lost, 0))))
     if expected is not None:
         inside = inside - expected.known_share
     doubt = np.where(good.bonded, np.maximum(good.loose, good.masked), lost)

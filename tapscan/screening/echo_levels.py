@@ -65,16 +65,6 @@ class ChanceLaw:
         p_value = np.where(loss > threshold, beyond, np.maximum(more, tail))
         return np.where(np.isfinite(loss), np.where(loss > 0, p_value, np.maximum(p_value, 0.5)), np.nan)
 
-    def limit(self, rate: float) -> float:
-        """Return the loss that sound readings exceed at this rate."""
-        low, high = 0.0, 1.0
-        while self.p_values(np.array([high]))[0] > rate:
-            high *= 2
-        for _ in range(60):
-            middle = 0.5 * (low + high)
-            low, high = (middle, high) if self.p_values(np.array([middle]))[0] > rate else (low, middle)
-        return high
-
 
 def chance_law(loss: Floats) -> ChanceLaw:
     """Learn the law of chance from what readings lose (any shape, NaN where unread); gains are below 0."""

@@ -101,8 +101,12 @@ def decided(
         late = np.where(bond[span], _GLUE_S * rate_hz, surface.gate)
         part = _upright(part, due[span], sign, cycle, bond[span])
         backwall = _backwall(part, (due[span], damage[span], bond[span]), (early, late), cycle)
-        part = _joined(part, backwall, (surface.thinner.ravel()[span], surface.thicker.ravel()[span]), surface.near)
-        echo = _first_inside(part, backwall, np.where(bond, due - 0.5 * cycle, due)[span], surface.near, bond[span])
+        part = _joined(
+            part, backwall, (surface.thinner.ravel()[span], surface.thicker.ravel()[span]), surface.near
+        )
+        echo = _first_inside(
+            part, backwall, np.where(bond, due - 0.5 * cycle, due)[span], surface.near, bond[span]
+        )
         short = (part.fault == "") & (backwall < 0) & _ends_early(part, echo, due[span], pattern)
         if short.any():
             part = replace(part, fault=np.where(short, "too short", part.fault))
@@ -149,7 +153,9 @@ def _unslipped(
     from there the back wall is a cycle off its surface, and the front surface off its own by as much. Under
     damage only the back wall is off. Of the other echoes, measured from there, nothing is kept.
     """
-    after, amplitude = (np.concatenate([getattr(part, name) for part in parts]) for name in ("after", "amplitude"))
+    after, amplitude = (
+        np.concatenate([getattr(part, name) for part in parts]) for name in ("after", "amplitude")
+    )
     front, height = (np.concatenate([getattr(part, name) for part in parts]) for name in ("front", "height"))
     best = np.where(np.isfinite(after), sign * amplitude, -1).argmax(axis=1)
     rows, grid = np.arange(len(front)), surface.due.shape

@@ -26,8 +26,8 @@ __all__ = [
 Floats = NDArray[np.float64]
 
 _DRIFT_DEGREE = 3
-# An echo this large, relative to the largest, is the front surface's: half of what acrylic on laminate returns
-# over a back wall that loses nothing, 0.19 of 0.96 (3.15 and 4.63 MRayl); where noise is loud, all of it.
+# An echo this large, relative to the largest, is the front surface's: half of what acrylic on laminate
+# returns over a back wall that loses nothing, 0.19 of 0.96 (3.15 and 4.63 MRayl); all of it in loud noise.
 _FRONT_FRACTION = (0.1, 0.2)
 _LOUD = 5.0  # times the median of a trace's envelope: no noise gets there
 _TAIL_FRACTION = 0.003  # the pulse is cut where its envelope has fallen to this fraction of its peak
@@ -278,7 +278,9 @@ def two_kinds(traces: Floats, sample_rate_hz: float) -> NDArray[np.bool_] | None
 def _fronts(traces: Floats, period: float) -> Floats:
     """Cut out each trace's front-surface echo, (n, length), aligned, `_LEAD` periods before its crest."""
     size = _smoothed(envelope(traces), max(1, round(0.5 * period)))
-    loud = _LOUD * np.median(size, axis=1, keepdims=True) / np.maximum(size.max(axis=1, keepdims=True), 1e-300)
+    loud = (
+        _LOUD * np.median(size, axis=1, keepdims=True) / np.maximum(size.max(axis=1, keepdims=True), 1e-300)
+    )
     front = first_arrival(size, np.clip(loud, *_FRONT_FRACTION)).astype(float)
     lead, length = round(_LEAD * period), round(10.0 * period)
     for _ in range(3):

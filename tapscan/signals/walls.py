@@ -8,8 +8,8 @@ passing messages along all rows and columns in turn (max-product belief propagat
 2003, and Szeliski et al., IEEE PAMI 30, 2008, 1068-1080, both from memory). The work is linear in the traces.
 
 The surface falls into sheets: points whose walls join those beside them. Between two sheets is a rim where
-the beam is on both and neither echo is whole. A sheet that is earlier than what is around it is a delamination,
-unless its rim runs straight from one edge of the zone to another: then plies end there, and it is wall.
+the beam is on both and neither echo is whole. A sheet that is earlier than what is around it is a
+delamination, unless its rim runs straight from one edge of the zone to another: then plies end there, and it is wall.
 A sheet that is later is wall, as nothing that is damaged returns an echo later than its wall.
 """
 
@@ -50,8 +50,8 @@ class Surface:
     `due` is the wall's time at every point, carried over where it is lost; NaN where no trace has any.
     `damage` is the time of the delamination that takes its place, NaN where there is none. `near` is how
     close two times are that are one echo, `gate` how far off the surface a weak echo may be the wall's.
-    `thinner` and `thicker` are the wall's times beyond a step close by, NaN away from steps: there the beam is
-    on both.
+    `thinner` and `thicker` are the wall's times beyond a step close by, where the beam is on both; NaN away
+    from steps.
     """
 
     due: Floats
@@ -155,7 +155,7 @@ def repeats(time: Floats32, size: Floats32, cycle: float) -> Mask:
 
 
 def _costs(time: Floats32, size: Floats32, usable: Mask) -> Floats32:
-    """What each echo costs as the back wall, and last what a lost one does: (stations, positions, echoes + 1)."""
+    """Give the cost of each echo as the back wall, and last of a lost one: (stations, positions, echoes + 1)."""
     share = np.where(usable, np.minimum(size, 1), 0)
     cost = np.full((*time.shape[:2], time.shape[2] + 1), LOST_COST, dtype=np.float32)
     with np.errstate(invalid="ignore"):
@@ -245,7 +245,7 @@ def _beside(grid: tuple[int, int], *, closed: bool) -> tuple[Ints, Ints]:
 
 
 def _sheets(time: Floats, near: float, *, closed: bool) -> Ints:
-    """Number the sheets: connected points whose times join."""
+    """Give each sheet, connected points whose times join, a number."""
     from scipy.sparse import coo_array
     from scipy.sparse.csgraph import connected_components
 
@@ -296,7 +296,9 @@ def _divides(rim: Ints, grid: tuple[int, int], *, closed: bool) -> bool:
     for piece in range(1, number + 1):
         at = np.argwhere(pieces == piece)
         last = np.array(grid) - 1
-        edges = {(axis, side) for axis in (0, 1) for side in (0, 1) if (at[:, axis] == side * last[axis]).any()}
+        edges = {
+            (axis, side) for axis in (0, 1) for side in (0, 1) if (at[:, axis] == side * last[axis]).any()
+        }
         if closed and not ({(1, 0), (1, 1)} <= edges or {(0, 0), (0, 1)} <= edges):
             return False
         if len(edges) < 2:

@@ -158,7 +158,9 @@ def _traces(panel: Panel, fields: Array, frequency: Array, band: Array, rng: np.
     alone = np.zeros(total // 2 + 1, dtype=complex)
     alone[band] = FRONT[panel.coupling] * pulse * np.exp(-2j * np.pi * f * 4.0 / centre)
     crest = np.abs(np.fft.irfft(alone, total)).max()
-    noise = np.fft.irfft(np.fft.rfft(rng.normal(size=(*shape, samples))) * _noise_band(panel, samples), samples)
+    noise = np.fft.irfft(
+        np.fft.rfft(rng.normal(size=(*shape, samples))) * _noise_band(panel, samples), samples
+    )
     level = crest * 10 ** (panel.noise_db / 20)
     traces = (clean[..., :samples] + noise / noise.std() * level).astype(np.float32)
     if panel.lost:

@@ -28,7 +28,9 @@ def waves(share: float, along_mm: float, across_mm: float, thick_mm: float = 1.6
     """A wall that swells and thins smoothly; a length of 0 leaves that direction even."""
 
     def field(x: Array, s: Array) -> Array:
-        turn = [np.sin(2 * np.pi * at / length + 0.7) for at, length in ((x, along_mm), (s, across_mm)) if length]
+        turn = [
+            np.sin(2 * np.pi * at / length + 0.7) for at, length in ((x, along_mm), (s, across_mm)) if length
+        ]
         return thick_mm * (1 + share * np.prod(turn, axis=0))
 
     return field
@@ -40,7 +42,11 @@ def pressed(share: float, wide_mm: float, thick_mm: float = 1.6) -> Field:
     def field(x: Array, s: Array) -> Array:
         out = np.ones(x.shape)
         for k, (at, beside) in enumerate([(20, 60), (45, 15), (60, 62), (85, 25), (100, 55), (25, 30)]):
-            out += (-1) ** k * share * np.exp(-((x - at) ** 2 + (s - beside) ** 2) / (2 * (wide_mm / 2.355) ** 2))
+            out += (
+                (-1) ** k
+                * share
+                * np.exp(-((x - at) ** 2 + (s - beside) ** 2) / (2 * (wide_mm / 2.355) ** 2))
+            )
         return thick_mm * out
 
     return field
@@ -86,9 +92,7 @@ FAMILIES: dict[str, Panel] = {
     "water, wave 3 %": Panel(waves(0.03, 80, 60), coupling="water"),
     "contact, 0.5 mm pitch": Panel(waves(0.03, 30, 40), coupling="contact", pitch_mm=0.5, beam_mm=2.0),
     "2.25 MHz, 4 mm": Panel(waves(0.03, 80, 80, 4.0), nominal_mm=4.0, centre_mhz=2.25, beam_mm=6.0),
-    "10 mm pitch, wave 5 %": Panel(
-        waves(0.05, 60, 0), stations=40, positions=12, pitch_mm=10.0, beam_mm=5.0
-    ),
+    "10 mm pitch, wave 5 %": Panel(waves(0.05, 60, 0), stations=40, positions=12, pitch_mm=10.0, beam_mm=5.0),
     "missing and dead": Panel(waves(0.03, 60, 60), lost=0.04),
 }
 KEPT_BACK: dict[str, Panel] = {
@@ -99,9 +103,7 @@ KEPT_BACK: dict[str, Panel] = {
     "one ply ends, 3.5 MHz": Panel(dropped(1, 0.2), centre_mhz=3.5, beam_mm=4.0),
     "tube, taper 8 %": Panel(tapered(0.08), is_tube=True),
     "15 MHz, 2 mm": Panel(waves(0.02, 60, 60, 2.0), nominal_mm=2.0, centre_mhz=15.0, loss_db=5.0),
-    "5 mm pitch, wave 4 %": Panel(
-        waves(0.04, 90, 90), stations=60, positions=30, pitch_mm=5.0, beam_mm=6.0
-    ),
+    "5 mm pitch, wave 4 %": Panel(waves(0.04, 90, 90), stations=60, positions=30, pitch_mm=5.0, beam_mm=6.0),
     "beam 8 mm, 2 mm pitch": Panel(
         waves(0.05, 120, 90), stations=90, positions=60, pitch_mm=2.0, beam_mm=8.0
     ),
@@ -147,6 +149,7 @@ def plain_lines(scan: Scanned) -> tuple[Array, Array]:
     for _ in range(3):
         gate = np.abs(at - wall[..., None]) <= 0.12 * due
         height = np.where(gate, size, 0).max(axis=2) / np.take_along_axis(size, front[..., None], 2)[..., 0]
+        height = np.where(dead, np.nanmedian(height), height)
         own = np.argmax(np.where(gate, size, 0), axis=2) - front
         usual = median(height)
         early = strongest < wall - 0.12 * due
@@ -158,7 +161,9 @@ def plain_lines(scan: Scanned) -> tuple[Array, Array]:
     return called & ~dead, depth
 
 
-def judged(scan: Scanned, called: Array, depth_mm: Array, listed: Array, areas_mm2: dict[int, float]) -> Outcome:
+def judged(
+    scan: Scanned, called: Array, depth_mm: Array, listed: Array, areas_mm2: dict[int, float]
+) -> Outcome:
     """Compare calls with the truth; `listed` numbers the points of each indication, 0 elsewhere."""
     panel = scan.panel
     beside = scan.rim_mm > panel.beam_mm / 2 + panel.pitch_mm
@@ -211,10 +216,16 @@ def by_tapscan(scan: Scanned) -> Outcome:
 
 
 def _cell(outcomes: list[Outcome]) -> str:
-    total = [sum(getattr(o, n) for o in outcomes) for n in ("defects", "found", "false_areas", "false_points")]
+    total = [
+        sum(getattr(o, n) for o in outcomes) for n in ("defects", "found", "false_areas", "false_points")
+    ]
     ratios = np.array([r for o in outcomes for r in o.areas])
     errors = np.array([e for o in outcomes for e in o.depth_errors_mm])
-    off = f"{100 * np.median(np.abs(ratios - 1)):3.0f} {100 * np.abs(ratios - 1).max():4.0f}" if ratios.size else "  -    -"
+    off = (
+        f"{100 * np.median(np.abs(ratios - 1)):3.0f} {100 * np.abs(ratios - 1).max():4.0f}"
+        if ratios.size
+        else "  -    -"
+    )
     deep = f"{100 * np.mean(errors <= 0.05):5.1f}" if errors.size else "    -"
     return f"{total[1]:3d}/{total[0]:<3d} {total[2]:5d} {total[3]:6d} {off} {deep}"
 
