@@ -29,6 +29,7 @@ from tapscan.screening.echo_readings import EchoReadings
 from tapscan.screening.echo_twins import Expected
 from tapscan.screening.indications import Area, find_indications, label_areas
 from tapscan.screening.results import CLEAR, SKIPPED, SUSPECT, UNREAD, AScanEvidence, Screened
+from tapscan.screening.thickness import thickness_words, thin_score
 from tapscan.signals.losses import loss_db_per_s
 
 __all__ = ["screen_ascans"]
@@ -99,17 +100,23 @@ def screen_ascans(
     unknown = read & ~np.isfinite(p_value)
     reason[unknown] = "no baseline"
     read &= ~unknown
+    features = _features(zone, readings, read)
+    shortfall = thin_score(zone, features["thickness_mm"], read)
+    thin = (shortfall >= 1) & (status == CLEAR)
+    status[thin], p_value[thin] = SUSPECT, 0.0
+    score[thin] = shortfall[thin]
     status[~read] = UNREAD
     status[skipped] = SKIPPED
     reason[status == SKIPPED] = ""
-    features = _features(zone, readings, read)
-    depth_mm = np.where(is_disbond, features["thickness_mm"], features["depth_mm"])
+    depth_mm = np.where(is_disbond | thin, features["thickness_mm"], features["depth_mm"])
     areas = [
         area
-        for area in _areas(status == SUSPECT, is_disbond, closed=zone.is_tube)
-        if score[area.members].max() >= CLEARLY
+        for area in _areas(status == SUSPECT, is_disbond, thin, closed=zone.is_tube)
+        if area.kind == "thin"
+        or score[area.members].max() >= CLEARLY
         or is_beyond_chance(p_value[area.members], int(read.sum()), false_call_rate)
     ]
+    wall = thickness_words(zone, features["thickness_mm"], status == CLEAR, readings.frequency_hz)
     return Screened(
         zone=zone,
         method="ascan",
@@ -120,7 +127,7 @@ def screen_ascans(
         is_reference=reference,
         features=features,
         indications=find_indications(zone, "ascan", areas, score, status == UNREAD, depth_mm),
-        baseline=good.words,
+        baseline=f"{good.words} {wall}".rstrip(),
         evidence=AScanEvidence(
             traces=readings.traces,
             sample_rate_hz=readings.sample_rate_hz,
@@ -132,11 +139,12 @@ def screen_ascans(
     )
 
 
-def _areas(suspect: Mask, is_disbond: Mask, *, closed: bool) -> list[Area]:
+def _areas(suspect: Mask, is_disbond: Mask, thin: Mask, *, closed: bool) -> list[Area]:
     """Group the suspect points of each kind by themselves."""
     return [
-        *label_areas(suspect & ~is_disbond, closed=closed),
-        *label_areas(suspect & is_disbond, closed=closed, kind="disbond"),
+        *label_areas(suspect & ~is_disbond & ~thin, closed=closed),
+        *label_areas(suspect & thin, closed=closed, kind="thin"),
+        *label_areas(suspect & is_disbond & ~thin, closed=closed, kind="disbond"),
     ]
 
 
