@@ -42,6 +42,7 @@ from tapscan.signals.candidates import Candidates, Pattern, candidates, prepared
 from tapscan.signals.checking import require_axes, require_rate, require_real
 from tapscan.signals.deciding import AScanFeatures, decided, unread
 from tapscan.signals.learning import LEAST_SAMPLES, SAMPLE, learn
+from tapscan.signals.lost_walls import with_lost_walls
 from tapscan.signals.memory import keep_freed_memory
 from tapscan.signals.sampling import spread_evenly
 
@@ -182,7 +183,9 @@ def measure_volume(
     threads = workers.count if isinstance(workers, Workers) else max(1, workers)
     with ThreadPoolExecutor(threads) as pool:
         prior = settings.expected_tof_s, settings.is_tube
-        return decided(parts, pattern, bonded, sample_rate_hz, prior, pool)
+        features = decided(parts, pattern, bonded, sample_rate_hz, prior, pool)
+    closed = settings.is_tube
+    return with_lost_walls(features, traces, pattern, sample_rate_hz, bonded=bonded, closed=closed)
 
 
 def _sampled(traces: NDArray[Any], volume: NDArray[Any]) -> NDArray[Any]:

@@ -1,7 +1,7 @@
 """Which echoes of each trace are the back wall and the first one inside, given the zone's wall surface.
 
-Back wall: the largest echo near the surface (`tapscan.signals.walls`), unless it belongs to a delamination that
-takes its place. Loss makes the half-waves of a pulse alike; an echo half a cycle off and upside down is the
+Back wall: the largest echo near the surface (`tapscan.signals.walls`), unless it belongs to a delamination
+that takes its place. Loss makes the half-waves of a pulse alike; an echo half a cycle off and upside down is the
 back wall on the neighbouring half-wave, and is put right. An echo at twice or three times the time of a
 stronger one above it is that one's next round trip and not the back wall.
 
@@ -45,8 +45,8 @@ class AScanFeatures:
     `front_s` and `backwall_s` count from the first sample to the echo's envelope peak, `tof_s` and `echo_s`
     from the front-surface echo. Amplitudes are of the pulse's largest half-wave, in
     the traces' own units, and signed: the front-surface echo is positive, one of opposite polarity
-    negative. `due_s` is when the back wall is due after the front-surface echo by the zone's surface, where it
-    was lost, too. `backwall_db` and `echo_db` are relative to the front-surface echo;
+    negative. `due_s` is when the back wall is due after the front-surface echo by the zone's surface, also
+    where it was lost. `backwall_db` and `echo_db` are relative to the front-surface echo;
     `snr_db` is the front-surface echo over the noise. `fault` is empty or says why the trace cannot be read:
     ``not finite``, ``silent``, ``saturated``, ``too short``, ``no echo``.
     """
@@ -147,11 +147,11 @@ def _surface(
 def _unslipped(
     parts: list[Candidates], surface: Surface, sign: float, cycle: float, *, closed: bool
 ) -> list[Candidates]:
-    """Put front-surface echoes that were taken a cycle too early or too late where those beside them are.
+    """Put front-surface echoes that were taken too early or too late where those beside them are.
 
-    Where the front surface returns little, plies right behind it may make a crest as high as its own. Read
-    from there the back wall is a cycle off its surface, and the front surface off its own by as much. Under
-    damage only the back wall is off. Of the other echoes, measured from there, nothing is kept.
+    Where the front surface returns little, plies right behind it may make a crest as high as its own, or noise
+    before it. Read from there the back wall is off its surface, and the front surface off its own by as much.
+    Under damage only the back wall is off. Of the other echoes, measured from there, nothing is kept.
     """
     after, amplitude = (
         np.concatenate([getattr(part, name) for part in parts]) for name in ("after", "amplitude")
@@ -166,7 +166,7 @@ def _unslipped(
         filled(np.where(sound, of, np.nan).reshape(grid), closed=closed).ravel() for of in (front, height)
     )
     with np.errstate(invalid="ignore"):
-        slipped = (np.abs(np.abs(late) / cycle - 1) < 0.25) & (np.abs(front + late - there) < 0.25 * cycle)
+        slipped = ~sound & (np.abs(front + late - there) < 0.25 * cycle)
     out, end = [], 0
     for part in parts:
         span = slice(end, end + len(part.front))
