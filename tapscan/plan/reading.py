@@ -58,6 +58,7 @@ class _Laminate(_Table):
     poisson: Annotated[float, Field(gt=-1, le=0.5, allow_inf_nan=False)] | None = None
     density_kg_m3: Annotated[float, Field(gt=0, le=30_000, allow_inf_nan=False)] | None = None
     velocity_m_s: Annotated[float, Field(gt=0, le=20_000, allow_inf_nan=False)] | None = None
+    thickness_tolerance: Annotated[float, Field(gt=0, lt=1, allow_inf_nan=False)] | None = None
 
 
 class _Zone(_Laminate):
@@ -134,6 +135,7 @@ _HINTS = {
     "centre_frequency_mhz": "the probe's centre frequency, such as 5.0",
     "false_call_rate": "the wanted fraction of good points called suspect, such as 0.01",
     "thickness_mm": "the thickness of the wall",
+    "thickness_tolerance": "the share by which the wall may be thinner, such as 0.1",
     "modulus_gpa": "the bending modulus in the plane, such as 60.0",
     "poisson": "a ratio such as 0.3",
     "density_kg_m3": "the density of the laminate, such as 1550.0",

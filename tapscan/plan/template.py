@@ -17,6 +17,7 @@ date = ""
 
 [laminate]                        # the wall, for every zone; a [[zone]] may override any of these
 # thickness_mm = 1.6              # measured at a cut edge, or from the maker
+# thickness_tolerance = 0.1       # share by which the wall may be thinner; A-scans list what is thinner
 # modulus_gpa = 60.0              # bending modulus in the plane
 # poisson = 0.3
 # density_kg_m3 = 1550.0

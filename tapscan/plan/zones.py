@@ -21,13 +21,17 @@ __all__ = ["Laminate", "Note", "Part", "Plan", "Zone"]
 
 @dataclass(frozen=True, slots=True)
 class Laminate:
-    """The wall's material. None stands for what the plan does not say: nothing is assumed."""
+    """The wall's material. None stands for what the plan does not say: nothing is assumed.
+
+    `thickness_tolerance` is the share by which the wall may be thinner than `thickness_mm`.
+    """
 
     thickness_mm: float | None
     modulus_gpa: float | None
     poisson: float | None
     density_kg_m3: float | None
     velocity_m_s: float | None
+    thickness_tolerance: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -13,7 +13,7 @@ from tapscan.report.both import both_picture, indication_rows, point_rows
 from tapscan.report.detectable import TAP_HEADS, ascan_sentence, detectable_picture, tap_rows
 from tapscan.report.evidence import draw_evidence
 from tapscan.report.figures import drawing, png_bytes
-from tapscan.report.layers import backwall_layer, depth_layer, score_layer
+from tapscan.report.layers import backwall_layer, depth_layer, score_layer, thickness_layer
 from tapscan.report.maps import draw_map
 from tapscan.report.marking import marked_names
 from tapscan.report.palette import SIGNS, css_variables
@@ -90,6 +90,7 @@ def _maps(screened: "Screened", first_name: str) -> "Iterator[Picture]":
     layers: list[tuple[str, Layer | None]] = [(first_name, score_layer(screened))]
     if screened.method == "ascan":
         layers.append((f"map_{code}_depth.png", depth_layer(screened)))
+        layers.append((f"map_{code}_thickness.png", thickness_layer(screened)))
         layers.append((f"map_{code}_backwall.png", backwall_layer(screened)))
     for name, layer in layers:
         if layer is not None:

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     Grid = NDArray[np.float64]
     Ring = tuple[tuple[float, float], ...]
 
-__all__ = ["Layer", "backwall_layer", "depth_layer", "score_layer"]
+__all__ = ["Layer", "backwall_layer", "depth_layer", "score_layer", "thickness_layer"]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -73,6 +73,25 @@ def depth_layer(screened: "Screened") -> Layer | None:
         "depth",
         dark_first=True,
         read_but_empty="read, no echo from inside",
+    )
+
+
+def thickness_layer(screened: "Screened") -> Layer | None:
+    """Colour by the thickness of the wall, thin dark; None when it was not measured."""
+    wall = screened.features.get("thickness_mm")
+    if wall is None or not np.isfinite(wall).any():
+        return None
+    low, high = np.quantile(wall[np.isfinite(wall)], [0.005, 0.995])
+    nominal = screened.zone.laminate.thickness_mm or 0.5 * (low + high)
+    return Layer(
+        "C-scan, thickness of the wall",
+        "thickness, mm",
+        wall,
+        float(min(low, 0.95 * nominal)),
+        float(max(high, 1.05 * nominal)),
+        "depth",
+        dark_first=True,
+        read_but_empty="read, back wall lost",
     )
 
 

@@ -92,6 +92,8 @@ def depth_text(indication: "Indication") -> str:
 
     A tap tells no depth; an A-scan without an echo from inside only shows that the back wall is lost.
     """
+    if indication.kind == "thin":
+        return f"wall of {indication.depth_mm:.2f} mm"
     if indication.depth_mm is not None:
         return f"{indication.depth_mm:.2f} mm"
     return "not told by a tap test" if indication.method == "tap" else "no echo from inside"
@@ -99,6 +101,8 @@ def depth_text(indication: "Indication") -> str:
 
 def kind_text(indication: "Indication") -> str:
     """Say what an indication is suspected to be; a tap does not tell a disbond from a delamination."""
+    if indication.kind == "thin":
+        return "thin wall"
     return "delamination or disbond" if indication.method == "tap" else indication.kind
 
 

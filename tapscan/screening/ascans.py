@@ -1,8 +1,11 @@
-"""A scanned zone, screened: an echo from inside the laminate, or the loss of the back wall, decides.
+"""A scanned zone, screened: what the back wall has lost, and what comes back before it, decide.
 
 A delamination inside the beam reflects what the back wall no longer receives. Where it fills half the beam,
 its echo has half its full amplitude and the back wall has lost half of its own: the 6 dB rule at which edges
-are drawn for reflectors wider than the beam. The score is the larger of the two shares, over one half.
+are drawn for reflectors wider than the beam. The score is the larger of the two shares, over one half. Yet
+a layer that returns a share R is crossed twice by what the back wall returns, and takes at least R² from it.
+So an echo from inside counts at most as the root of what the back wall has lost: one that takes nothing is a
+ply's.
 
 Where the plan says that an insert is bonded to the inner wall, the bond changes what comes back: it takes
 energy out, turns the back wall over or lets an echo of the insert's follow. Where the insert has come away,
@@ -20,13 +23,13 @@ from numpy.typing import NDArray
 
 from tapscan.errors import sentence
 from tapscan.plan import Zone, block_mask
-from tapscan.screening.baselines import distances, fit_baseline, refit, surface_terms
 from tapscan.screening.bonds import HALF, Bond, told_bond
-from tapscan.screening.calls import MIN_READINGS, agreeing, fit_null_law, is_beyond_chance, p_values
+from tapscan.screening.echo_levels import MIN_READINGS, chance_law, is_beyond_chance, sound_level
 from tapscan.screening.echo_readings import EchoReadings
 from tapscan.screening.echo_twins import Expected
 from tapscan.screening.indications import Area, find_indications, label_areas
 from tapscan.screening.results import CLEAR, SKIPPED, SUSPECT, UNREAD, AScanEvidence, Screened
+from tapscan.screening.thickness import thickness_words, thin_score
 from tapscan.signals.losses import loss_db_per_s
 
 __all__ = ["screen_ascans"]
@@ -36,13 +39,6 @@ Mask = NDArray[np.bool_]
 
 # Echoes of one delamination: so many points away at most, and at the same depth to this share of it.
 NEIGHBOURS, SAME_DEPTH = 2, 0.15
-# What a delamination sends back it keeps from the back wall. An echo from inside at one or two points that
-# keeps back less than this share is a ply's, unless the echo's own second or third round trip may stand in
-# the place of the back wall, to this share of its time.
-KEPT, COMPANY, TRIP = 0.2, 2, 0.03
-# Beneath a weak front surface plies right behind it look so at a few points together. Above the back wall by
-# so many times its own depth, none of an echo's trips that count is in that one's place.
-SHALLOW, SHALLOW_COMPANY = 5.0, 4
 # The loss is told to a third, and too large where it grows faster than frequency. So much is allowed for at
 # most: an echo that fills the beam, at least as strong as the back wall, still counts as half a beam.
 MOST_SPARED_DB = 6.0
@@ -104,17 +100,23 @@ def screen_ascans(
     unknown = read & ~np.isfinite(p_value)
     reason[unknown] = "no baseline"
     read &= ~unknown
+    features = _features(zone, readings, read)
+    shortfall = thin_score(zone, features["thickness_mm"], read)
+    thin = (shortfall >= 1) & (status == CLEAR)
+    status[thin], p_value[thin] = SUSPECT, 0.0
+    score[thin] = shortfall[thin]
     status[~read] = UNREAD
     status[skipped] = SKIPPED
     reason[status == SKIPPED] = ""
-    features = _features(zone, readings, read)
-    depth_mm = np.where(is_disbond, features["thickness_mm"], features["depth_mm"])
+    depth_mm = np.where(is_disbond | thin, features["thickness_mm"], features["depth_mm"])
     areas = [
         area
-        for area in _areas(status == SUSPECT, is_disbond, closed=zone.is_tube)
-        if score[area.members].max() >= CLEARLY
+        for area in _areas(status == SUSPECT, is_disbond, thin, closed=zone.is_tube)
+        if area.kind == "thin"
+        or score[area.members].max() >= CLEARLY
         or is_beyond_chance(p_value[area.members], int(read.sum()), false_call_rate)
     ]
+    wall = thickness_words(zone, features["thickness_mm"], status == CLEAR, readings.frequency_hz)
     return Screened(
         zone=zone,
         method="ascan",
@@ -125,7 +127,7 @@ def screen_ascans(
         is_reference=reference,
         features=features,
         indications=find_indications(zone, "ascan", areas, score, status == UNREAD, depth_mm),
-        baseline=good.words,
+        baseline=f"{good.words} {wall}".rstrip(),
         evidence=AScanEvidence(
             traces=readings.traces,
             sample_rate_hz=readings.sample_rate_hz,
@@ -137,11 +139,12 @@ def screen_ascans(
     )
 
 
-def _areas(suspect: Mask, is_disbond: Mask, *, closed: bool) -> list[Area]:
+def _areas(suspect: Mask, is_disbond: Mask, thin: Mask, *, closed: bool) -> list[Area]:
     """Group the suspect points of each kind by themselves."""
     return [
-        *label_areas(suspect & ~is_disbond, closed=closed),
-        *label_areas(suspect & is_disbond, closed=closed, kind="disbond"),
+        *label_areas(suspect & ~is_disbond & ~thin, closed=closed),
+        *label_areas(suspect & thin, closed=closed, kind="thin"),
+        *label_areas(suspect & is_disbond & ~thin, closed=closed, kind="disbond"),
     ]
 
 
@@ -222,21 +225,17 @@ def _expected_backwall_db(
     zone: Zone, readings: EchoReadings, read: Mask, reference: Mask
 ) -> tuple[Floats, str]:
     """Give the back wall over the front-surface echo of good laminate, and where that comes from."""
-    seen = np.where(read, readings.echoes.backwall_db, np.nan).reshape(-1, 1)
+    seen = np.where(read, readings.echoes.backwall_db, np.nan)
     count = int(np.isfinite(seen).sum())
     if count < MIN_READINGS:
         words = f"A back wall at {count} points only, too few to say what is good here."
         return np.full(zone.grid_shape, np.nan), words
-    terms = surface_terms(*zone.grid_shape, closed=zone.is_tube, readings=count, follows_modes=False)
-    baseline = fit_baseline(seen, terms, reference.ravel(), np.zeros_like(seen))
-    distance = distances(seen, baseline)
-    good = reference.ravel() | agreeing(distance, fit_null_law(distance))
-    baseline = refit(seen, baseline.terms, good, np.zeros_like(seen))
-    marked = int((reference.ravel() & np.isfinite(seen[:, 0])).sum())
+    level = sound_level(zone, seen, reference)
+    marked = int((reference & np.isfinite(seen)).sum())
     source = f"{marked} points marked as good and those that agree with them" if marked else "the zone itself"
-    kept = int(baseline.kept.sum())
+    kept = int(level.kept.sum())
     words = f"The back wall expected here comes from {source}: {kept} readings, smooth over the part."
-    return baseline.expected.reshape(zone.grid_shape), words
+    return level.expected, words
 
 
 def _judged(
@@ -252,7 +251,7 @@ def _judged(
     free = 10 ** (good.free_db / 20)
     lost = _lost_share(readings, good.free_db)
     inside = _inside_share(readings, free, read, closed=closed)
-    inside = np.where(_is_ply(readings, inside, lost, closed=closed) & ~good.bonded, KEPT, inside)
+    inside = np.where(good.bonded, inside, np.minimum(inside, np.sqrt(np.maximum(lost, 0))))
     if expected is not None:
         inside = inside - expected.known_share
     doubt = np.where(good.bonded, np.maximum(good.loose, good.masked), lost)
@@ -305,25 +304,6 @@ def _at_the_same_depth(
                 yield near, np.abs(when_s - time_s) <= SAME_DEPTH * time_s
 
 
-def _is_ply(readings: EchoReadings, inside: Floats, lost: Floats, *, closed: bool) -> Mask:
-    """Where an echo from inside is a strong ply's: nearly alone, and the back wall beneath it all there.
-
-    In a thick wall loss leaves so little of the back wall that a ply near the surface may return half of it.
-    """
-    time_s = readings.echoes.echo_s
-    company = np.zeros(inside.shape)
-    for near, same in _at_the_same_depth(inside, time_s, 1, closed=closed):
-        company += same & (near >= HALF)  # counts the point itself, too
-    # The rim of a patch is in the company of its middle.
-    for near, same in _at_the_same_depth(company, time_s, 1, closed=closed):
-        company = np.where(same, np.maximum(company, near), company)
-    with np.errstate(invalid="ignore"):
-        tof_s = readings.echoes.tof_s
-        is_trip = np.minimum(np.abs(tof_s - 2 * time_s), np.abs(tof_s - 3 * time_s)) <= TRIP * tof_s
-        is_alone = company <= np.where(tof_s > SHALLOW * time_s, SHALLOW_COMPANY, COMPANY)
-    return np.asarray((inside >= HALF) & (lost < KEPT) & is_alone & ~is_trip)
-
-
 def _lost_share(readings: EchoReadings, expected_db: Floats) -> Floats:
     """Share of the expected back-wall amplitude that is missing: about 0 in good laminate."""
     backwall_db = readings.echoes.backwall_db
@@ -334,13 +314,12 @@ def _lost_share(readings: EchoReadings, expected_db: Floats) -> Floats:
 def _p_value(score: Floats, doubt: Floats, read: Mask) -> Floats:
     """How often a sound reading would score as high; NaN where unread.
 
-    Sound readings lose as often as they gain, so the size of what the back wall loses or gains tells the
-    law of both.
+    Sound readings lose as often as they gain, so what some gain is the law of what chance takes.
     """
-    wander = np.where(read, np.abs(doubt), np.nan)
+    wander = np.where(read, doubt, np.nan)
     if np.isfinite(wander).sum() < MIN_READINGS:
         return np.where(np.isfinite(score), 1.0, np.nan)
-    return p_values(score * HALF, fit_null_law(wander))
+    return chance_law(wander).p_values(score * HALF)
 
 
 def _features(zone: Zone, readings: EchoReadings, read: NDArray[np.bool_]) -> dict[str, Floats]:

@@ -15,7 +15,6 @@ from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from tapscan.screening.echo_readings import EchoReadings
-from tapscan.signals.backwalls import back_wall_trend, telling
 from tapscan.signals.pulses import cut_out
 from tapscan.signals.sampling import spread_evenly
 
@@ -81,9 +80,7 @@ def told_bond(readings: EchoReadings, bonded: Mask, resting: Mask, free: Mask) -
     free
         Readings with nothing bonded behind them.
     """
-    tof_s, rate_hz = readings.echoes.tof_s, readings.sample_rate_hz
-    tells = telling(np.isfinite(tof_s) & (free | bonded), bonded)
-    due_s = back_wall_trend(np.where(tells, tof_s, np.nan), min(bonded.shape) > 1)
+    due_s, rate_hz = readings.echoes.due_s, readings.sample_rate_hz
     beside = np.argwhere(free)
     beside = beside[spread_evenly(len(beside), MOST_FREE)]
     reach = round(UNEVEN * float(np.median(due_s)) * rate_hz)

@@ -12,7 +12,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tapscan.plan import Zone
-from tapscan.screening.calls import fit_null_law, limit_distance, p_values
 from tapscan.screening.echo_readings import EchoReadings
 from tapscan.screening.echo_twins import EARLY_SHARE, SAME_TIME, smooth_level, usual_difference
 from tapscan.screening.tap_changes import Difference
@@ -47,6 +46,8 @@ def echo_difference(
     TapscanError
         When too few points were read both times.
     """
+    from scipy.stats import norm
+
     here, there = _echoes(now, None), _echoes(then, match)
     here, there = _early_inside(here, there), _early_inside(there, here)
     both = here.read & there.read
@@ -60,13 +61,14 @@ def echo_difference(
     inside = _inside_change(here, there, sound_db, moved_db)
     share = np.where(both, np.maximum(np.abs(lost), inside), np.nan)
     found = both & np.isfinite(here.backwall_db) & np.isfinite(there.backwall_db)
-    law = fit_null_law(np.where(found, np.abs(lost), np.nan))
-    limit = float(np.clip(limit_distance(law, false_call_rate), LEAST_SHARE, MOST_SHARE))
+    # Gains may be changes, too: the middle half says by how much readings wander.
+    spread = max(1.4826 * _typical(lost[found]), 1e-9)
+    limit = float(np.clip(spread * norm.isf(false_call_rate / 2), LEAST_SHARE, MOST_SHARE))
     words = (
         f"{paired} points were scanned both times. Back walls differ by {_typical(lost[found]):.1%} of their "
         f"amplitude, as a rule; a change of {limit:.0%} of the beam counts."
     )
-    return Difference(share / limit, p_values(share, law), words)
+    return Difference(share / limit, 2 * norm.sf(share / spread), words)
 
 
 def _echoes(readings: EchoReadings, match: Match | None) -> _Echoes:

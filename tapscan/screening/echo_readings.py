@@ -14,6 +14,7 @@ from tapscan.records.readers import open_volume, read_trace
 from tapscan.signals import AScanFeatures, AScanSettings, Workers, measure_volume
 from tapscan.signals.fronts import front_is_cut
 from tapscan.signals.pulses import centre_frequency_hz
+from tapscan.signals.sampling import spread_evenly
 
 __all__ = ["EchoReadings", "read_ascans"]
 
@@ -30,13 +31,15 @@ class EchoReadings:
     """The scanned points of one zone.
 
     Shapes: `traces` (stations, positions, samples), possibly memory-mapped, NaN where there is none;
-    `reason` and every array of `echoes` (stations, positions).
+    `reason` and every array of `echoes` (stations, positions). `frequency_hz` is the probe's by the plan, or
+    as estimated; NaN where there is neither.
     """
 
     traces: NDArray[np.number]
     sample_rate_hz: float
     reason: NDArray[np.str_]
     echoes: AScanFeatures
+    frequency_hz: float = float("nan")
 
 
 def read_ascans(
@@ -58,7 +61,9 @@ def read_ascans(
     reason[block_mask(zone, zone.skip)] = ""
     _warn_of_short(zone, reason, warnings)
     _warn_of_cut(zone, reason, warnings)
-    return EchoReadings(traces, rate_hz, reason, echoes)
+    return EchoReadings(
+        traces, rate_hz, reason, echoes, settings.centre_frequency_hz or _frequency_hz(traces, rate_hz)
+    )
 
 
 def _without_cut_fronts(
@@ -76,6 +81,15 @@ def _without_cut_fronts(
     names = [field.name for field in fields(echoes) if field.name != "fault"]
     blank = {name: np.where(cut, np.nan, getattr(echoes, name)) for name in names}
     return replace(echoes, fault=np.where(cut, "front cut off", echoes.fault), **blank)
+
+
+def _frequency_hz(traces: NDArray[np.number], rate_hz: float) -> float:
+    """Estimate the probe's frequency from traces spread over the zone."""
+    stations, positions, samples = traces.shape
+    rows = spread_evenly(stations * positions, 64)
+    some = np.array([traces[tuple(np.divmod(row, positions))] for row in rows], dtype=float)
+    some = some.reshape(-1, samples)[np.isfinite(some).all(axis=1)]
+    return centre_frequency_hz(some - some.mean(axis=1, keepdims=True), rate_hz)
 
 
 def _warn_of_cut(zone: Zone, reason: NDArray[np.str_], warnings: list[str]) -> None:
@@ -125,7 +139,7 @@ def _settings(plan: Plan, zone: Zone) -> AScanSettings:
         expected_s = 2 * wall.thickness_mm * 1e-3 / wall.velocity_m_s
     centre_hz = None if plan.centre_frequency_mhz is None else plan.centre_frequency_mhz * 1e6
     bonded = block_mask(zone, zone.bonded)
-    return AScanSettings(expected_s, centre_hz, bonded if bonded.any() else None)
+    return AScanSettings(expected_s, centre_hz, bonded if bonded.any() else None, zone.is_tube)
 
 
 def _gather_traces(inspection: Inspection, zone: Zone, warnings: list[str]) -> Gathered:

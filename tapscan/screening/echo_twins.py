@@ -18,8 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tapscan.plan import Zone, block_mask
-from tapscan.screening.baselines import difference_terms, distances, fit_baseline, refit, surface_terms
-from tapscan.screening.calls import MIN_READINGS, agreeing, fit_null_law
+from tapscan.screening.echo_levels import MIN_READINGS, sound_level
 from tapscan.screening.echo_readings import EchoReadings
 from tapscan.screening.twins import Match, named, too_few
 
@@ -72,7 +71,7 @@ class Expected:
 
     `backwall_db` is relative to the front-surface echo, NaN where the twins tell nothing; `known_share` is
     the share of the beam that an echo which was there before stood for, 0 where there was none; `wander` the
-    share of the back wall by which single readings are off, NaN where that is not known.
+    share of the back wall that single readings lose (gains are below 0), NaN where that is not known.
     """
 
     backwall_db: Floats
@@ -122,21 +121,16 @@ def expected_echoes(
     ratio = _spread(off_db) / max(_spread(by_itself_db), 1e-9)
     words = named(source, kept, ratio, int((read & ~np.isfinite(expected_db)).sum()))
     known = _known_share(readings, twins, expected_db)
-    return readings, Expected(expected_db, known, np.abs(1 - 10 ** (off_db / 20)), words)
+    return readings, Expected(expected_db, known, 1 - 10 ** (off_db / 20), words)
 
 
 def usual_difference(zone: Zone, difference_db: Floats) -> tuple[Floats, int]:
     """Fit what changes slowly between the scans; give it with the number of readings it rests on."""
-    seen = difference_db.reshape(-1, 1)
-    if np.isfinite(seen).sum() < MIN_READINGS:
+    reference = block_mask(zone, zone.reference) & np.isfinite(difference_db)
+    if np.isfinite(difference_db).sum() < MIN_READINGS:
         return np.zeros(zone.grid_shape), 0
-    terms = difference_terms(*zone.grid_shape, closed=zone.is_tube)
-    reference = block_mask(zone, zone.reference).ravel() & np.isfinite(seen[:, 0])
-    fit = fit_baseline(seen, terms, reference, np.zeros_like(seen))
-    distance = distances(seen, fit)
-    good = reference | agreeing(distance, fit_null_law(distance))
-    fit = refit(seen, fit.terms, good, np.zeros_like(seen))
-    return fit.expected.reshape(zone.grid_shape), int(fit.kept.sum())
+    level = sound_level(zone, difference_db, reference)
+    return level.expected, int(level.kept.sum())
 
 
 def _mean_beside(own: Floats, laid: Sequence[Floats]) -> Floats:
@@ -196,13 +190,7 @@ def _known_share(readings: EchoReadings, twins: Sequence[EchoTwin], expected_db:
 
 def smooth_level(zone: Zone, level_db: Floats) -> Floats:
     """Give what the zone's own surroundings let expect of a level, (stations, positions)."""
-    seen = level_db.reshape(-1, 1)
-    read = int(np.isfinite(seen).sum())
-    if read < MIN_READINGS:
-        return np.full(zone.grid_shape, np.nan)
-    terms = surface_terms(*zone.grid_shape, closed=zone.is_tube, readings=read, follows_modes=False)
-    nowhere = np.zeros(seen.size, dtype=bool)
-    return fit_baseline(seen, terms, nowhere, np.zeros_like(seen)).expected.reshape(zone.grid_shape)
+    return sound_level(zone, level_db).expected
 
 
 def _spread(values: Floats) -> float:

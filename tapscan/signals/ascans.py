@@ -42,6 +42,7 @@ from tapscan.signals.candidates import Candidates, Pattern, candidates, prepared
 from tapscan.signals.checking import require_axes, require_rate, require_real
 from tapscan.signals.deciding import AScanFeatures, decided, unread
 from tapscan.signals.learning import LEAST_SAMPLES, SAMPLE, learn
+from tapscan.signals.lost_walls import with_lost_walls
 from tapscan.signals.memory import keep_freed_memory
 from tapscan.signals.sampling import spread_evenly
 
@@ -61,12 +62,13 @@ class AScanSettings:
 
     `expected_tof_s` is the sound laminate's time of flight, there and back; `centre_frequency_hz` the
     probe's. `bonded`, (stations, positions), marks where something is bonded behind the laminate, and the
-    echo that follows its own may be the stronger.
+    echo that follows its own may be the stronger. On a tube the last position is beside the first.
     """
 
     expected_tof_s: float | None = None
     centre_frequency_hz: float | None = None
     bonded: NDArray[np.bool_] | None = None
+    is_tube: bool = False
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -180,7 +182,10 @@ def measure_volume(
     parts = _measured(traces, pattern, volume, progress, workers)
     threads = workers.count if isinstance(workers, Workers) else max(1, workers)
     with ThreadPoolExecutor(threads) as pool:
-        return decided(parts, pattern, bonded, sample_rate_hz, settings.expected_tof_s, pool)
+        prior = settings.expected_tof_s, settings.is_tube
+        features = decided(parts, pattern, bonded, sample_rate_hz, prior, pool)
+    closed = settings.is_tube
+    return with_lost_walls(features, traces, pattern, sample_rate_hz, bonded=bonded, closed=closed)
 
 
 def _sampled(traces: NDArray[Any], volume: NDArray[Any]) -> NDArray[Any]:

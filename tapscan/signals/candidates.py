@@ -35,7 +35,9 @@ Floats32 = NDArray[np.float32]
 
 CANDIDATES = 4  # echoes after the front surface that are kept for each trace until the zone has decided
 NOISE_FACTOR = 6.0  # an echo stands this many standard deviations out of its trace's noise
-FRONT_FRACTION = 0.2  # of the trace's largest correlation: less than this is no front-surface echo
+FRONT_FRACTION = (
+    0.12  # of the trace's largest correlation: acrylic over laminate returns 0.2 of a lossless wall
+)
 _TILE = 2048  # traces worked together: a transform's worth of them fits the cache; changes no result
 _KEPT = 4096  # traces looked at more closely together, not less than a tile: bounds the memory likewise
 _OVERLAP = 0.02  # correlation of two echoes above which they are refined together

@@ -137,7 +137,7 @@ def _front_fraction(c: Floats32, found: Candidates) -> float:
     crest of one that is not (behind a delay line of nearly the laminate's impedance).
     """
     usual = float(np.median(found.height / c.max(axis=1)))
-    return float(np.clip(0.6 * usual, 0.6 * FRONT_FRACTION, 0.45))
+    return float(np.clip(0.6 * usual, FRONT_FRACTION, 0.45))
 
 
 def _usual_front(found: Candidates) -> float:
