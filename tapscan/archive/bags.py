@@ -2,7 +2,6 @@
 
 import contextlib
 import hashlib
-import json
 import os
 import platform
 import shutil
@@ -18,7 +17,6 @@ from pathlib import Path
 from typing import Any
 
 from tapscan import __version__
-from tapscan.archive.folders import UNFINISHED
 from tapscan.archive.manifests import ALGORITHMS, DECLARATION, PAYLOAD, manifest_text, tags_text, unsafe
 from tapscan.archive.places import Bag, bag_name, list_bags
 from tapscan.errors import TapscanError, sentence
@@ -26,7 +24,9 @@ from tapscan.plan import Plan
 from tapscan.plan.reading import read_plan
 from tapscan.records.digests import digests
 from tapscan.records.inspection import Inspection, open_inspection
+from tapscan.records.runs import RESULTS, doubts_about_others, doubts_about_run, was_analysed
 from tapscan.records.tables import json_text
+from tapscan.records.writing import UNFINISHED
 
 __all__ = ["SETTINGS", "Added", "add_inspection", "beside", "copy_hashed"]
 
@@ -172,11 +172,13 @@ def _payload(folder: Path, warnings: list[str]) -> Iterator[tuple[str, Path]]:
             elif not real.is_relative_to(root):
                 what = "is a link out of the inspection and was not archived"
                 warnings.append(sentence(inner, what, "copy the file there and add again"))
+            elif path.name.startswith(".") and path.name.endswith(UNFINISHED):
+                continue
             elif real.is_dir():
                 waiting.append((real, f"{inner}/", (*above, real)))
             elif not real.is_file():
                 warnings.append(sentence(inner, "is not a regular file and was not archived", "move it away"))
-            elif not (path.name.startswith(".") and path.name.endswith(UNFINISHED)):
+            else:
                 _check_name(inner)
                 yield inner, real
 
@@ -200,18 +202,11 @@ def _check_name(inner: str) -> None:
 
 
 def _stale(inspection: Inspection) -> list[str]:
-    """Say so when the results are missing or belong to other inputs than those archived."""
-    path = inspection.folder / "results" / "summary.json"
-    remedy = f"run: tapscan analyse {inspection.folder}, and add again"
-    if not path.is_file():
-        return [sentence("results", "the inspection was never analysed; it is archived without", remedy)]
-    try:
-        known = json.loads(path.read_bytes())["inputs"]
-    except (ValueError, KeyError, TypeError):
-        return [sentence("results/summary.json", "cannot be read", remedy)]
-    if known != digests(inspection):
-        return [sentence("results", "belong to other inputs than those that were archived", remedy)]
-    return []
+    """Say so when the results are missing, of several runs, or of other inputs than those archived."""
+    if not was_analysed(inspection.folder):
+        remedy = f"run: tapscan analyse {inspection.folder}, and add again"
+        return [sentence(RESULTS, "the inspection was never analysed; it is archived without", remedy)]
+    return [*doubts_about_run(inspection), *doubts_about_others(inspection)]
 
 
 def _copy(

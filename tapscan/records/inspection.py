@@ -11,6 +11,7 @@ from tapscan.plan import Plan, Point, block_mask, parse_point
 from tapscan.plan.doubts import doubts
 from tapscan.plan.reading import read_plan
 from tapscan.records.readers.readings import file_name
+from tapscan.records.swapping import put_back
 
 __all__ = ["ASCANS", "RECORDING_ENDS", "TAPS", "Inspection", "named_point", "objection", "open_inspection"]
 
@@ -62,6 +63,7 @@ def open_inspection(folder: str | Path) -> Inspection:
     (480, ['TB'])
     """
     root = Path(folder)
+    put_back(root / "results")  # where a program was killed while it replaced them
     plan = read_plan(root)
     warnings = doubts(plan)
     places = _Places(plan)

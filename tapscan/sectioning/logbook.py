@@ -1,14 +1,12 @@
 """``findings.csv`` in the inspection folder: read whole, and added to without losing a line."""
 
-import os
-from collections.abc import Iterator, Sequence
-from contextlib import contextmanager, suppress
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 from tapscan.errors import TapscanError, sentence
 from tapscan.plan.zones import Plan
-from tapscan.records.writing import write_text
+from tapscan.records.writing import held, write_text
 from tapscan.sectioning.findings import FINDINGS_NAME, Finding, doubts
 from tapscan.sectioning.findings_csv import findings_text, parse_findings
 
@@ -63,30 +61,13 @@ def add_findings(folder: Path, plan: Plan, new: Sequence[Finding]) -> int:
     OSError
         When the disk is full or the folder may not be written; nothing is changed then.
     """
-    with _held(folder):
+    with held(folder):
         old = read_findings(folder, plan).rows
         known = dict.fromkeys(replace(one, line=0) for one in old)
         fresh = [one for one in dict.fromkeys(replace(one, line=0) for one in new) if one not in known]
         if fresh:
             write_text(folder / FINDINGS_NAME, findings_text([*old, *fresh]))
     return len(fresh)
-
-
-@contextmanager
-def _held(folder: Path) -> Iterator[None]:
-    """Let one program at a time add to a folder; systems and shares without such locks go without."""
-    try:
-        import fcntl
-    except ImportError:
-        yield
-        return
-    handle = os.open(folder, os.O_RDONLY)
-    try:
-        with suppress(OSError):  # a share that knows no locks
-            fcntl.flock(handle, fcntl.LOCK_EX)
-        yield
-    finally:
-        os.close(handle)  # which lets go of the lock
 
 
 def read_text(path: Path, where: str) -> str:
