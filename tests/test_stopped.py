@@ -122,7 +122,7 @@ def steps_of(results) -> int:
 @pytest.mark.parametrize("can_exchange", [True, False], ids=["exchange", "two renames"])
 def test_no_random_stop_mixes_two_runs(runs, how, can_exchange, monkeypatch):
     if not can_exchange:
-        monkeypatch.setattr(swapping, "_exchanged", lambda *_: False)
+        monkeypatch.setattr(swapping, "exchanged", lambda *_: False)
     part = runs[0].inspection.folder
     with new_results(part, "compare", {}) as folder:
         write_text(folder / "change/change.html", "of another command")

@@ -16,7 +16,7 @@ from pathlib import Path
 
 from tapscan.records.writing import UNFINISHED, held, sync_folder
 
-__all__ = ["put_back", "replaced_folder"]
+__all__ = ["exchanged", "put_back", "replaced_folder"]
 
 ABANDONED_S = 24 * 3600.0
 _AT_CWD, _EXCHANGE = -100, 2  # of linux/fcntl.h and linux/fs.h; macOS' RENAME_SWAP is 2, too
@@ -87,12 +87,12 @@ def _remove(path: Path) -> None:
 def _swap(building: Path, folder: Path) -> None:
     if not os.path.lexists(folder):
         building.rename(folder)
-    elif not _exchanged(building, folder):
+    elif not exchanged(building, folder):
         _set_aside(building, folder)
     sync_folder(folder.parent)
 
 
-def _exchanged(one: Path, other: Path) -> bool:
+def exchanged(one: Path, other: Path) -> bool:
     """Exchange two names in one step; False where this system or this disk cannot."""
     import ctypes
 

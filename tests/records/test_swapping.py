@@ -17,7 +17,7 @@ CAN = [True, False]
 def place(request, tmp_path, monkeypatch):
     """A folder with something in it, on either kind of system."""
     if not request.param:
-        monkeypatch.setattr(swapping, "_exchanged", lambda *_: False)
+        monkeypatch.setattr(swapping, "exchanged", lambda *_: False)
     (tmp_path / "results").mkdir()
     (tmp_path / "results/old.txt").write_text("old")
     return tmp_path / "results"
@@ -56,7 +56,7 @@ def test_whatever_breaks_off_leaves_the_old_folder(place, error):
 
 def test_a_folder_that_cannot_be_renamed_stays(place, monkeypatch):
     """As on Windows, where a table that is open in a spreadsheet holds its folder."""
-    monkeypatch.setattr(swapping, "_exchanged", lambda *_: False)
+    monkeypatch.setattr(swapping, "exchanged", lambda *_: False)
     rename = type(place).rename
 
     def refuse(path, target):
@@ -71,7 +71,7 @@ def test_a_folder_that_cannot_be_renamed_stays(place, monkeypatch):
 
 
 def test_the_old_folder_comes_back_when_the_new_one_cannot_take_its_name(place, monkeypatch):
-    monkeypatch.setattr(swapping, "_exchanged", lambda *_: False)
+    monkeypatch.setattr(swapping, "exchanged", lambda *_: False)
     rename = type(place).rename
 
     def refuse(path, target):
