@@ -31,7 +31,7 @@ from tapscan.errors import TapscanError, sentence
 from tapscan.plan import Plan
 from tapscan.plan.reading import read_plan
 from tapscan.records.digests import digests
-from tapscan.records.inspection import Inspection, open_inspection
+from tapscan.records.inspection import Inspection, end_of, open_inspection
 from tapscan.records.runs import RESULTS, doubts_about_others, doubts_about_run, was_analysed
 from tapscan.records.tables import json_text
 from tapscan.records.writing import UNFINISHED
@@ -196,7 +196,7 @@ def _payload(folder: Path, warnings: list[str]) -> Iterator[tuple[str, Path]]:
     while waiting:
         here, prefix, above = waiting.pop()
         for path in sorted(here.iterdir()):
-            inner, real = f"{prefix}{path.name}", _end_of(path)
+            inner, real = f"{prefix}{path.name}", end_of(path)
             if real is None or real in above:
                 what = "is a link that leads back to itself and was not archived"
                 warnings.append(sentence(inner, what, "take it away"))
@@ -212,14 +212,6 @@ def _payload(folder: Path, warnings: list[str]) -> Iterator[tuple[str, Path]]:
             else:
                 _check_name(inner)
                 yield inner, real
-
-
-def _end_of(path: Path) -> Path | None:
-    """Follow links; None when they never end."""
-    try:
-        return path.resolve()
-    except (OSError, RuntimeError):
-        return None
 
 
 def _check_name(inner: str) -> None:

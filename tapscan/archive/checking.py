@@ -226,13 +226,16 @@ def _check_tags(folder: Path) -> tuple[list[Fault], set[str]]:
     """Hold the bag's own text files against the tag manifests; also return which of them belong there."""
     faults: list[Fault] = []
     known: set[str] = set()
+    named: dict[str, set[str]] = {}
     for algorithm in ALGORITHMS:
         name = f"tagmanifest-{algorithm}.txt"
         if not _is_file(folder / name):
             faults.append(Fault(name, "missing", "is missing"))
             continue
         known.add(name)
-        for tag, digest in parse_manifest(_text(folder / name), _where(folder, name)).items():
+        listed = parse_manifest(_text(folder / name), _where(folder, name))
+        named[name] = set(listed)
+        for tag, digest in listed.items():
             known.add(tag)
             if unsafe(tag) is not None:
                 faults.append(Fault(tag, "unsafe", f"its path {unsafe(tag)}"))
@@ -240,6 +243,12 @@ def _check_tags(folder: Path) -> tuple[list[Fault], set[str]]:
                 faults.append(Fault(tag[:200], "missing", "is missing"))
             elif hashlib.new(algorithm, _bytes(folder / tag)).hexdigest() != digest:
                 faults.append(Fault(tag, "changed", "was changed"))
+    # Each lists the same files; one that was emptied would otherwise find nothing wrong.
+    every = set().union(*named.values())
+    short = (name for name, tags in named.items() if tags != every)
+    faults += [
+        Fault(name, "changed", "was changed: it lacks a file that the other one names") for name in short
+    ]
     return list(dict.fromkeys(faults)), known
 
 

@@ -1,5 +1,6 @@
 """``tapscan archive …``: keep inspections for decades, find them, check them, compute them again."""
 
+import math
 from collections.abc import Sequence
 from datetime import datetime
 from pathlib import Path
@@ -29,11 +30,11 @@ DAY = click.DateTime(formats=["%Y-%m-%d"])
 
 
 class _Size(click.FloatRange):
-    """A size above 0; what is no number is none, either."""
+    """A size; what is no number is none."""
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
         size = super().convert(value, param, ctx)
-        return size if size == size else self.fail(f"{value} is no size", param, ctx)
+        return size if math.isfinite(size) else self.fail(f"{value} is no size", param, ctx)
 
 
 SIZE = _Size(min=0.0, max=1e12)

@@ -4,6 +4,7 @@ from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
 from tapscan.errors import TapscanError
+from tapscan.records.inspection import end_of
 from tapscan.records.runs import RESULTS, Maker, new_results
 
 if TYPE_CHECKING:
@@ -25,8 +26,10 @@ def results_folder(home: "Path", maker: Maker, about: "Mapping[str, str] | None"
         When ``results`` leads out of the inspection, is a file, or cannot be written.
     """
     folder = home / RESULTS
-    if not folder.resolve().is_relative_to(home.resolve()):
-        raise TapscanError(RESULTS, "is a link out of the inspection", "take the link away")
+    end = end_of(folder)
+    if end is None or not end.is_relative_to(home.resolve()):
+        what = "is a link that leads back to itself" if end is None else "is a link out of the inspection"
+        raise TapscanError(RESULTS, what, "take the link away")
     if folder.is_file():
         raise TapscanError(RESULTS, "is a file, and a folder is due there", "give the file another name")
     try:

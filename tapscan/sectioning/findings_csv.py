@@ -44,7 +44,7 @@ COLUMNS = (
 _NEEDED = ("kind", "where")
 _NUMBERS = ("depth_mm", "length_mm", "width_mm", "thickness_mm", "area_mm2")
 _TEXTS = ("defect", "seen_by", "note")
-_LARGEST = 1e6
+_SMALLEST, _LARGEST = 1e-6, 1e6  # in mm and mm²: a nanometre to a kilometre
 _DELIMITERS = (",", ";", "\t")
 
 
@@ -221,7 +221,7 @@ def parse_size(text: str, where: str, *, is_comma_free: bool = True) -> float | 
     except ValueError:
         remedy = "write it like 1.6, without a unit: that stands in the header"
         raise TapscanError(where, f"{text!r} is not a number", remedy) from None
-    if not math.isfinite(value) or not 0 < value <= _LARGEST:
+    if not math.isfinite(value) or not _SMALLEST <= value <= _LARGEST:
         raise TapscanError(
             where, f"{text} is no size of anything on this part", "empty the cell, or measure again"
         )

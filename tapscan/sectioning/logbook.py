@@ -6,6 +6,7 @@ from pathlib import Path
 
 from tapscan.errors import TapscanError, sentence
 from tapscan.plan.zones import Plan
+from tapscan.records.inspection import end_of
 from tapscan.records.writing import held, write_text
 from tapscan.sectioning.findings import FINDINGS_NAME, Finding, doubts
 from tapscan.sectioning.findings_csv import findings_text, parse_findings
@@ -40,12 +41,24 @@ def read_findings(folder: Path, plan: Plan) -> Findings:
         raise TapscanError(FINDINGS_NAME, "is a link out of the inspection", "copy the file there")
     rows = parse_findings(read_text(path, FINDINGS_NAME), plan, FINDINGS_NAME)
     warnings = [told for zone in plan.zones for told in doubts(zone, rows)]
-    warnings += [
-        sentence(f"{FINDINGS_NAME}: line {one.line}", f"photo {one.photo!r} is not there", "copy it there")
-        for one in rows
-        if one.photo and not (folder / one.photo).is_file()
-    ]
+    photos: dict[str, int] = {one.photo: one.line for one in reversed(rows) if one.photo}
+    for photo, line in sorted(photos.items(), key=lambda each: each[1]):
+        fault = _photo_fault(folder, photo)
+        if fault:
+            place = f"{FINDINGS_NAME}: line {line}"
+            warnings.append(sentence(place, f"photo {photo!r} {fault}", "copy it there"))
     return Findings(rows, tuple(warnings))
+
+
+def _photo_fault(folder: Path, photo: str) -> str:
+    path = folder / photo
+    end = end_of(path)
+    try:
+        if end is None or not path.is_file():
+            return "is not there"
+    except (OSError, ValueError):  # a name that no system can have
+        return "is not there"
+    return "" if end.is_relative_to(folder.resolve()) else "is a link out of the inspection"
 
 
 def add_findings(folder: Path, plan: Plan, new: Sequence[Finding]) -> int:
