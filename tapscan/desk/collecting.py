@@ -153,7 +153,9 @@ def _begin(message: dict[str, Any]) -> tuple[Any, dict[str, Any]]:
     rate_hz = message.get("sample_rate_hz")
     if given != {"sample_rate_hz"} or isinstance(rate_hz, bool) or not isinstance(rate_hz, int | float):
         raise _ODD
-    rate_hz = float(min(rate_hz, MOST_WHOLE))  # a whole number of any length cannot become a float
+    rate_hz = float(
+        max(min(rate_hz, MOST_WHOLE), -MOST_WHOLE)
+    )  # a whole number of any length cannot become a float
     if not LEAST_RATE_HZ <= rate_hz <= MOST_RATE_HZ:
         what = f"delivers {rate_hz:g} samples per second"
         raise TapscanError(_WHERE, what, "choose 44,100 or 48,000 for it")
