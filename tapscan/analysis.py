@@ -14,6 +14,7 @@ from tapscan.errors import TapscanError
 from tapscan.plan import point_name, s_mm, x_mm
 from tapscan.records.digests import digests
 from tapscan.records.inspection import Inspection
+from tapscan.records.runs import fingerprint
 from tapscan.records.tables import csv_text, json_text
 from tapscan.screening.agreement import agreement
 from tapscan.screening.known import NOTHING_LEARNT, Learnt
@@ -49,6 +50,11 @@ class Results:
     def points(self) -> dict[str, NDArray[Any]]:
         """The columns of ``points.csv``: one row per planned point and method."""
         return point_columns(self.screened)
+
+    @property
+    def origin(self) -> dict[str, str]:
+        """Digests of the run and of its inputs: what tells files of this run from those of any other."""
+        return {"run": self.summary["run"], "inputs": fingerprint(self.summary["inputs"])}
 
     @property
     def tables(self) -> dict[str, str]:
@@ -171,15 +177,19 @@ def _summary(
         }
         for part in screened
     ]
+    inputs = digests(inspection)
+    held = [
+        {"folder": other.folder.as_posix(), "inputs": digests(other, learnt.file)} for other, learnt in others
+    ]
+    # Not the folders' names: the same inputs are the same run wherever they are.
+    parts = [tapscan.__version__, inputs, sorted(fingerprint(one["inputs"]) for one in held)]
     return {
         "version": tapscan.__version__,
+        "run": fingerprint(parts),
         "settings": asdict(inspection.plan),
         "counts": counted,
         "agreement": agreement(screened),
         "warnings": warnings,
-        "inputs": digests(inspection),
-        "against": [
-            {"folder": other.folder.as_posix(), "inputs": digests(other, learnt.file)}
-            for other, learnt in others
-        ],
+        "inputs": inputs,
+        "against": held,
     }

@@ -2,7 +2,6 @@
 
 import contextlib
 import hashlib
-import json
 import os
 import platform
 import shutil
@@ -15,22 +14,30 @@ from dataclasses import asdict, dataclass
 from datetime import UTC, datetime
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
-from typing import Any
+from typing import Any, BinaryIO
 
 from tapscan import __version__
-from tapscan.archive.folders import UNFINISHED
-from tapscan.archive.manifests import ALGORITHMS, DECLARATION, PAYLOAD, manifest_text, tags_text, unsafe
-from tapscan.archive.places import Bag, bag_name, list_bags
+from tapscan.archive.manifests import (
+    ALGORITHMS,
+    DECLARATION,
+    PAYLOAD,
+    manifest_text,
+    tags_text,
+    unportable,
+    unsafe,
+)
+from tapscan.archive.places import SETTINGS, Bag, bag_name, list_bags
 from tapscan.errors import TapscanError, sentence
 from tapscan.plan import Plan
 from tapscan.plan.reading import read_plan
 from tapscan.records.digests import digests
-from tapscan.records.inspection import Inspection, open_inspection
+from tapscan.records.inspection import Inspection, end_of, open_inspection
+from tapscan.records.runs import RESULTS, doubts_about_others, doubts_about_run, was_analysed
 from tapscan.records.tables import json_text
+from tapscan.records.writing import UNFINISHED
 
-__all__ = ["SETTINGS", "Added", "add_inspection", "beside", "copy_hashed"]
+__all__ = ["Added", "add_inspection", "beside", "copy_hashed"]
 
-SETTINGS = "settings.json"
 ABANDONED_S = 24 * 3600.0
 _CHUNK = 1 << 20
 # Decide the last digits of every result, so they are written down beside the settings.
@@ -84,9 +91,12 @@ def add_inspection(
         raise TapscanError(str(archive), "lies inside the inspection", "name another folder with --archive")
     _check_same_part(inspection.plan, name, archive)
     warnings: list[str] = []
-    files = dict(_payload(folder, warnings))
-    warnings += _stale(inspection)
-    total = sum(path.stat().st_size for path in files.values())
+    try:
+        files = dict(_payload(folder, warnings))
+        total = sum(path.stat().st_size for path in files.values())
+    except OSError as error:
+        raise _unreadable(Path(error.filename or folder), error) from None
+    warnings += [*unportable(files), *_stale(inspection)]
     with _told(archive), beside(archive, name) as building:
         sums = _copy(files, building, total, progress)
         bag = _seal(building, archive, name, sums, inspection)
@@ -122,11 +132,8 @@ def copy_hashed(source: Path, target: Path, most_bytes: int) -> dict[str, str]:
     target.parent.mkdir(parents=True, exist_ok=True)
     hashes = {algorithm: hashlib.new(algorithm) for algorithm in ALGORITHMS}
     written = 0
-    handle = os.open(source, os.O_RDONLY | getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_BINARY", 0))
-    with os.fdopen(handle, "rb") as reading, target.open("xb") as writing:
-        if not stat.S_ISREG(os.fstat(handle).st_mode):
-            raise TapscanError(str(source), "is not a regular file", "put the file itself there")
-        while chunk := reading.read(_CHUNK):
+    with _opened(source) as reading, target.open("xb") as writing:
+        while chunk := _next(reading, source):
             written += len(chunk)
             if written > most_bytes:
                 raise TapscanError(str(source), "grew while it was copied", "try again when it is at rest")
@@ -138,6 +145,30 @@ def copy_hashed(source: Path, target: Path, most_bytes: int) -> dict[str, str]:
     return {algorithm: one.hexdigest() for algorithm, one in hashes.items()}
 
 
+def _opened(source: Path) -> BinaryIO:
+    flags = os.O_RDONLY | getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_BINARY", 0)
+    try:
+        stream = os.fdopen(os.open(source, flags), "rb")
+    except OSError as error:
+        raise _unreadable(source, error) from None
+    if not stat.S_ISREG(os.fstat(stream.fileno()).st_mode):
+        stream.close()
+        raise TapscanError(str(source), "is not a regular file", "put the file itself there")
+    return stream
+
+
+def _next(reading: BinaryIO, source: Path) -> bytes:
+    try:
+        return reading.read(_CHUNK)
+    except OSError as error:
+        raise _unreadable(source, error) from None
+
+
+def _unreadable(source: Path, error: OSError) -> TapscanError:
+    what = f"cannot be read: {error.strerror or error}"
+    return TapscanError(str(source), what, "check its permissions and its disk, then try again")
+
+
 def _check_same_part(plan: Plan, name: str, archive: Path) -> None:
     """Keep two parts whose folders are called alike from becoming versions of one another."""
     earlier = [bag for bag in list_bags(archive) if bag.name == name]
@@ -145,7 +176,7 @@ def _check_same_part(plan: Plan, name: str, archive: Path) -> None:
         return
     try:
         before = read_plan(max(earlier).inspection).part
-    except TapscanError:
+    except (TapscanError, OSError):
         return  # a damaged bag says nothing of its part; the new one is kept all the same
     for what, old, new in (
         ("serial", before.serial, plan.part.serial),
@@ -165,28 +196,22 @@ def _payload(folder: Path, warnings: list[str]) -> Iterator[tuple[str, Path]]:
     while waiting:
         here, prefix, above = waiting.pop()
         for path in sorted(here.iterdir()):
-            inner, real = f"{prefix}{path.name}", _end_of(path)
+            inner, real = f"{prefix}{path.name}", end_of(path)
             if real is None or real in above:
                 what = "is a link that leads back to itself and was not archived"
                 warnings.append(sentence(inner, what, "take it away"))
             elif not real.is_relative_to(root):
                 what = "is a link out of the inspection and was not archived"
                 warnings.append(sentence(inner, what, "copy the file there and add again"))
+            elif path.name.startswith(".") and path.name.endswith(UNFINISHED):
+                continue
             elif real.is_dir():
                 waiting.append((real, f"{inner}/", (*above, real)))
             elif not real.is_file():
                 warnings.append(sentence(inner, "is not a regular file and was not archived", "move it away"))
-            elif not (path.name.startswith(".") and path.name.endswith(UNFINISHED)):
+            else:
                 _check_name(inner)
                 yield inner, real
-
-
-def _end_of(path: Path) -> Path | None:
-    """Follow links; None when they never end."""
-    try:
-        return path.resolve()
-    except (OSError, RuntimeError):
-        return None
 
 
 def _check_name(inner: str) -> None:
@@ -200,18 +225,11 @@ def _check_name(inner: str) -> None:
 
 
 def _stale(inspection: Inspection) -> list[str]:
-    """Say so when the results are missing or belong to other inputs than those archived."""
-    path = inspection.folder / "results" / "summary.json"
-    remedy = f"run: tapscan analyse {inspection.folder}, and add again"
-    if not path.is_file():
-        return [sentence("results", "the inspection was never analysed; it is archived without", remedy)]
-    try:
-        known = json.loads(path.read_bytes())["inputs"]
-    except (ValueError, KeyError, TypeError):
-        return [sentence("results/summary.json", "cannot be read", remedy)]
-    if known != digests(inspection):
-        return [sentence("results", "belong to other inputs than those that were archived", remedy)]
-    return []
+    """Say so when the results are missing, of several runs, or of other inputs than those archived."""
+    if not was_analysed(inspection.folder):
+        remedy = f"run: tapscan analyse {inspection.folder}, and add again"
+        return [sentence(RESULTS, "the inspection was never analysed; it is archived without", remedy)]
+    return [*doubts_about_run(inspection), *doubts_about_others(inspection)]
 
 
 def _copy(

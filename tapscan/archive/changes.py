@@ -1,11 +1,11 @@
 """What differs between two computations of the same inspection, number by number."""
 
-import csv
-import io
 import json
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
+
+from tapscan.records.tables import csv_rows
 
 __all__ = ["Change", "changes"]
 
@@ -84,8 +84,10 @@ def _points(old: str, new: str) -> Iterator[_Told]:
 
 def _rows(text: str) -> dict[str, Flat]:
     # Cells may hold line ends, so the text is not cut into lines beforehand.
-    reader = csv.DictReader(io.StringIO(text, newline=""))
-    return {f"{row.get('point')} {row.get('method')}": dict(row) for row in reader}
+    lines = (cells for _, cells in csv_rows(text) if cells)
+    names = next(lines, [])
+    rows = [dict(zip(names, cells, strict=False)) for cells in lines]
+    return {f"{row.get('point')} {row.get('method')}": dict(row) for row in rows}
 
 
 def _indications(old: str, new: str) -> Iterator[_Told]:

@@ -2,6 +2,7 @@
 
 import hashlib
 import json
+import os
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date
@@ -11,14 +12,16 @@ from typing import Any
 import numpy as np
 
 from tapscan.archive.manifests import parse_tags
-from tapscan.archive.places import Bag
+from tapscan.archive.places import SETTINGS, Bag
 from tapscan.errors import TapscanError
 from tapscan.plan import Part, Plan, block_mask
 from tapscan.plan.reading import read_plan
+from tapscan.records.runs import RESULTS, faults_in_run
 
 __all__ = ["Entry", "iso_date", "read_entry", "seal_of"]
 
 MOST_TEXT_BYTES = 16_000_000
+MOST_COUNT = 10**15  # more points than any grid has, and fewer than the catalogue's whole numbers can say
 NOTE_ENDS = {".txt", ".md", ".csv", ".json"}
 SEALS = ("tagmanifest-sha512.txt", "tagmanifest-sha256.txt")
 
@@ -59,7 +62,18 @@ def iso_date(text: str) -> str | None:
 
 
 def read_entry(bag: Bag) -> Entry:
-    """Read what the catalogue keeps of a bag; what cannot be read stands in the entry's `problem`."""
+    """Read what the catalogue keeps of a bag; what cannot be read is named in the entry's `problem`.
+
+    Whatever the bag holds, this gives an entry that the catalogue can take.
+    """
+    try:
+        return _read(bag)
+    except OSError as error:  # a folder that may not be looked into, a disk that fails
+        row = _row(bag, Part(), f"{bag.label}: cannot be read: {error.strerror or error}")
+        return Entry(row, (), (), dict.fromkeys(("part", "history", "zones", "notes", "findings"), ""))
+
+
+def _read(bag: Bag) -> Entry:
     problems: list[str] = []
     try:
         plan: Plan | None = read_plan(bag.inspection)
@@ -67,10 +81,25 @@ def read_entry(bag: Bag) -> Entry:
         plan = None
         problems.append(str(error))
     part = plan.part if plan is not None else Part()
-    info = parse_tags(_text(bag.folder / "bag-info.txt"))
     summary = _json(bag, "summary.json", dict, problems)
     found = _json(bag, "indications.json", list, problems)
-    added = iso_date(info.get("Bagging-Date", ""))
+    problems += _mixed(bag, summary)
+    zones = _zones(plan, summary, problems)
+    names = [f"{zone.code} {zone.name}" for zone in plan.zones] if plan is not None else []
+    words = {
+        "part": " ".join((bag.name, part.name, part.serial, part.owner_ref, part.inspector, part.date)),
+        "history": part.history,
+        "zones": "\n".join(names),
+        "notes": "\n".join((*_plan_notes(plan), *(_text(path) for path in _notes(bag.inspection)))),
+        "findings": _text(bag.inspection / "findings.csv"),
+    }
+    indications = tuple(_indication(one) for one in found if isinstance(one, dict))
+    row = _row(bag, part, "; ".join(problems), str(summary.get("version", "")))
+    return Entry(row, zones, indications, _clean(words))
+
+
+def _row(bag: Bag, part: Part, problem: str, version: str = "") -> Row:
+    added = iso_date(parse_tags(_text(bag.folder / "bag-info.txt")).get("Bagging-Date", ""))
     row = {
         "name": bag.name,
         "version": bag.version,
@@ -81,19 +110,30 @@ def read_entry(bag: Bag) -> Entry:
         "inspector": part.inspector,
         "inspected": iso_date(part.date) or added,
         "added": added,
-        "tapscan": str(summary.get("version", "")),
-        "problem": "; ".join(problems),
+        "tapscan": version,
+        "problem": problem,
     }
-    zones = _zones(plan, summary, problems)
-    names = [f"{zone.code} {zone.name}" for zone in plan.zones] if plan is not None else []
-    words = {
-        "part": " ".join((bag.name, part.name, part.serial, part.owner_ref, part.inspector, part.date)),
-        "history": part.history,
-        "zones": "\n".join(names),
-        "notes": "\n".join((*_plan_notes(plan), *(_text(path) for path in _notes(bag.inspection)))),
-        "findings": _text(bag.inspection / "findings.csv"),
+    return _clean(row)
+
+
+def _clean(row: Row) -> Row:
+    """Replace what is no text (half a character, from a damaged or hostile file) in a row's texts."""
+    return {
+        key: value.encode("utf-8", "replace").decode("utf-8").replace("\0", " ")
+        if isinstance(value, str)
+        else value
+        for key, value in row.items()
     }
-    return Entry(row, zones, tuple(_indication(one) for one in found if isinstance(one, dict)), words)
+
+
+def _mixed(bag: Bag, summary: Mapping[str, Any]) -> list[str]:
+    """Say when the results are not of one run, or not of the inputs that were archived with them."""
+    told = [f"its results are not of one run: {fault}" for fault in faults_in_run(bag.inspection / RESULTS)]
+    sealed = _document(bag.folder / SETTINGS)
+    inputs = sealed.get("inputs") if isinstance(sealed, dict) else None
+    if summary and inputs is not None and summary.get("inputs") != inputs:
+        told.append("its results belong to other inputs than those that were archived")
+    return told[:1]
 
 
 def _zones(plan: Plan | None, summary: Mapping[str, Any], problems: list[str]) -> tuple[Row, ...]:
@@ -103,8 +143,8 @@ def _zones(plan: Plan | None, summary: Mapping[str, Any], problems: list[str]) -
     try:
         for one in summary.get("counts", ()):
             row = {"zone": str(one["zone"]), "method": str(one["method"])}
-            rows.append({**row, **{key: int(one[key]) for key in keys}})
-    except (KeyError, TypeError, ValueError, OverflowError):
+            rows.append(_clean({**row, **{key: _count(one[key]) for key in keys}}))
+    except (KeyError, TypeError, ValueError):
         problems.append("results/summary.json: has counts that cannot be read")
     seen = {row["zone"] for row in rows}
     for zone in plan.zones if plan is not None else ():
@@ -116,9 +156,17 @@ def _zones(plan: Plan | None, summary: Mapping[str, Any], problems: list[str]) -
     return tuple(rows)
 
 
+def _count(value: object) -> int:
+    if isinstance(value, bool) or not isinstance(value, int) or not 0 <= value <= MOST_COUNT:
+        msg = "is no count"
+        raise ValueError(msg)
+    return value
+
+
 def _indication(one: Mapping[str, Any]) -> Row:
     words = {key: str(one.get(key, "")) for key in ("id", "zone", "method", "kind", "peak_point")}
-    return {**words, **{key: _number(one.get(key)) for key in ("area_mm2", "depth_mm", "score")}}
+    numbers = {key: _number(one.get(key)) for key in ("area_mm2", "depth_mm", "score")}
+    return _clean({**words, **numbers})
 
 
 def _number(value: object) -> float | None:
@@ -138,21 +186,25 @@ def _notes(folder: Path) -> list[Path]:
 
 
 def _json(bag: Bag, name: str, kind: type, problems: list[str]) -> Any:
-    path = bag.inspection / "results" / name
-    if not path.is_file():
+    path = bag.inspection / RESULTS / name
+    if not os.path.lexists(path):
         return kind()
-    try:
-        value = json.loads(_bytes(path))
-    except (ValueError, RecursionError):
-        value = None
+    value = _document(path)
     if not isinstance(value, kind):
         problems.append(f"results/{name}: cannot be read")
         return kind()
     return value
 
 
+def _document(path: Path) -> object:
+    try:
+        return json.loads(_bytes(path))
+    except (ValueError, RecursionError):
+        return None
+
+
 def _text(path: Path) -> str:
-    return _bytes(path).decode("utf-8", errors="replace").replace("\0", " ")
+    return _bytes(path).decode("utf-8", errors="replace")
 
 
 def _bytes(path: Path) -> bytes:

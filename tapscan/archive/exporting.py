@@ -1,7 +1,5 @@
 """An archived inspection's numbers for a spreadsheet or a script: plain CSV and JSON."""
 
-import csv
-import io
 from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
@@ -10,7 +8,9 @@ from tapscan.archive.folders import new_folder
 from tapscan.archive.places import Bag
 from tapscan.archive.stored import point_rows, results_of
 from tapscan.errors import TapscanError
-from tapscan.records.tables import csv_text, json_text
+from tapscan.records.tables import csv_lines, csv_rows, csv_text, json_text
+from tapscan.sectioning.findings_csv import separator
+from tapscan.sectioning.logbook import read_text
 
 __all__ = ["FORMS", "export_bag"]
 
@@ -46,7 +46,8 @@ def _write_csv(bag: Bag, folder: Path) -> None:
     _write(folder / "indications.csv", _indications_csv(indications))
     findings = bag.inspection / "findings.csv"
     if findings.is_file():
-        (folder / findings.name).write_bytes(findings.read_bytes())
+        text = read_text(findings, f"{bag.label}/{findings.name}")
+        _write(folder / findings.name, csv_lines(cells for _, cells in csv_rows(text, separator(text))))
 
 
 def _indications_csv(indications: list[Row]) -> str:
@@ -72,8 +73,9 @@ def _write_json(bag: Bag, folder: Path) -> None:
     }
     findings = bag.inspection / "findings.csv"
     if findings.is_file():
-        text = findings.read_bytes().decode("utf-8-sig", errors="replace")
-        document["findings"] = list(csv.DictReader(io.StringIO(text, newline="")))
+        text = read_text(findings, f"{bag.label}/{findings.name}")
+        head, *rows = [cells for _, cells in csv_rows(text, separator(text)) if cells] or [[]]
+        document["findings"] = [dict(zip(head, cells, strict=False)) for cells in rows]
     _write(folder / "inspection.json", json_text(document))
 
 

@@ -7,10 +7,9 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from tapscan.errors import TapscanError
+from tapscan.records.writing import UNFINISHED
 
-__all__ = ["UNFINISHED", "check_new", "new_folder"]
-
-UNFINISHED = ".part"
+__all__ = ["check_new", "new_folder"]
 
 
 def check_new(target: Path) -> None:

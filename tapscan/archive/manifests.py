@@ -5,9 +5,10 @@ does not encode a ``%`` in a name (section 2.1.3 asks for it). It is the judge i
 """
 
 import re
+import unicodedata
 from collections.abc import Iterable, Mapping
 
-from tapscan.errors import TapscanError
+from tapscan.errors import TapscanError, sentence
 
 __all__ = [
     "ALGORITHMS",
@@ -17,6 +18,7 @@ __all__ = [
     "parse_manifest",
     "parse_tags",
     "tags_text",
+    "unportable",
     "unsafe",
 ]
 
@@ -25,6 +27,7 @@ ALGORITHMS = ("sha256", "sha512")
 PAYLOAD = "data"
 DECLARATION = "BagIt-Version: 1.0\nTag-File-Character-Encoding: UTF-8\n"
 _ENCODED = re.compile(r"%(0[AaDd]|25)")
+_DEVICES = {"CON", "PRN", "AUX", "NUL", *(f"{port}{k}" for port in ("COM", "LPT") for k in range(1, 10))}
 _LINE = re.compile(r"(?P<digest>[0-9A-Fa-f]+)[ \t]+\*?(?P<path>.+)")
 
 
@@ -115,6 +118,40 @@ def unsafe(path: str) -> str | None:
         return "leaves the folder"
     if "" in steps or "." in steps:
         return "has an empty step"
+    return None
+
+
+def unportable(paths: Iterable[str]) -> list[str]:
+    """Name the files that cannot be restored on every system: sentences to read, nothing is refused.
+
+    Windows reserves some names and signs; it and macOS take names for one that differ only in case, or only
+    in how an accent is spelled.
+
+    Examples
+    --------
+    >>> unportable(["taps/BM-01-01.wav", "photos/CON", "photos/a:b.jpg"])[0]
+    'photos/CON: has a name that Windows keeps for itself: it cannot be restored there (rename it)'
+    """
+    told, seen = [], dict[str, str]()
+    for path in sorted(paths):
+        reason = next(filter(None, map(_reserved, path.split("/"))), None)
+        if reason is not None:
+            told.append(sentence(path, f"{reason}: it cannot be restored there", "rename it"))
+        alike = unicodedata.normalize("NFC", path).casefold()
+        if alike in seen:
+            what = f"has the same name as {seen[alike]} on Windows and macOS: only one can be restored there"
+            told.append(sentence(path, what, "rename one of them"))
+        seen[alike] = path
+    return told
+
+
+def _reserved(step: str) -> str | None:
+    if step.split(".")[0].rstrip(" ").upper() in _DEVICES:
+        return "has a name that Windows keeps for itself"
+    if step.endswith((".", " ")):
+        return "has a name that ends with a dot or a blank, which Windows drops"
+    if any(sign in '<>:"|?*' or ord(sign) < 32 for sign in step):
+        return "has a name with a sign that Windows does not allow"
     return None
 
 

@@ -8,10 +8,21 @@ from pathlib import Path
 
 from tapscan.errors import TapscanError, nearest
 
-__all__ = ["DEFAULT", "VARIABLE", "Bag", "archive_folder", "bag_name", "find_bag", "list_bags", "newest"]
+__all__ = [
+    "DEFAULT",
+    "SETTINGS",
+    "VARIABLE",
+    "Bag",
+    "archive_folder",
+    "bag_name",
+    "find_bag",
+    "list_bags",
+    "newest",
+]
 
 VARIABLE = "TAPSCAN_ARCHIVE"
 DEFAULT = "tapscan-archive"
+SETTINGS = "settings.json"  # in each bag: versions and settings at work, checksums of the inputs
 _BAG = re.compile(r"(?P<name>\w[\w.-]{0,79})@(?P<version>[1-9][0-9]{0,5})")
 
 
@@ -75,14 +86,15 @@ def list_bags(archive: Path) -> list[Bag]:
     TapscanError
         When the archive is not a folder, or may not be looked into.
     """
-    if not archive.exists():
-        return []
     try:
-        found = [
-            Bag(match["name"], int(match["version"]), path)
-            for path in archive.iterdir()
-            if (match := _BAG.fullmatch(path.name)) and path.is_dir() and not path.is_symlink()
-        ]
+        with os.scandir(archive) as entries:
+            found = [
+                Bag(match["name"], int(match["version"]), archive / entry.name)
+                for entry in entries
+                if (match := _BAG.fullmatch(entry.name)) and entry.is_dir(follow_symlinks=False)
+            ]
+    except FileNotFoundError:
+        return []
     except OSError as error:
         what = f"cannot be looked into: {error.strerror or error}"
         raise TapscanError(str(archive), what, "name the archive's folder with --archive") from None

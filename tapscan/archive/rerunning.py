@@ -9,10 +9,10 @@ from pathlib import Path
 
 from tapscan import __version__
 from tapscan.analysis import Results, analyse
-from tapscan.archive.bags import SETTINGS, add_inspection, beside
+from tapscan.archive.bags import add_inspection, beside
 from tapscan.archive.changes import Change, changes
 from tapscan.archive.checking import check_bag
-from tapscan.archive.places import Bag, list_bags
+from tapscan.archive.places import SETTINGS, Bag, list_bags
 from tapscan.archive.restoring import restore_bag
 from tapscan.archive.spreading import spread, workers_at
 from tapscan.archive.stored import stored_tables

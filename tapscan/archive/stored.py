@@ -1,13 +1,13 @@
 """The results that a bag holds, as its files tell them."""
 
-import csv
-import io
 import json
 from collections.abc import Mapping
 from typing import Any
 
 from tapscan.archive.places import Bag
 from tapscan.errors import TapscanError
+from tapscan.records.runs import RESULTS, faults_in_run
+from tapscan.records.tables import csv_rows
 
 __all__ = ["TABLES", "point_rows", "results_of", "stored_tables"]
 
@@ -30,7 +30,7 @@ def results_of(bag: Bag) -> tuple[dict[str, str], Mapping[str, Any], list[Row]]:
     Raises
     ------
     TapscanError
-        When it was never analysed, or they cannot be read.
+        When it was never analysed, or they cannot be read or are not of one run.
     """
     remedy = "run: tapscan archive rerun --new-version"
     try:
@@ -41,6 +41,11 @@ def results_of(bag: Bag) -> tuple[dict[str, str], Mapping[str, Any], list[Row]]:
             raise TapscanError(bag.label, what, f"{remedy} {bag.name}")
         summary, indications = (json.loads(tables[name]) for name in ("summary.json", "indications.json"))
         if isinstance(summary, dict) and all(_is_indication(one) for one in indications):
+            mixed = faults_in_run(bag.inspection / RESULTS)
+            if mixed:
+                raise TapscanError(
+                    bag.label, f"its results are not of one run: {mixed[0]}", f"{remedy} {bag.name}"
+                )
             return tables, summary, indications
     except (ValueError, TypeError, RecursionError):
         pass
@@ -64,8 +69,9 @@ def point_rows(text: str) -> list[Row]:
     >>> point_rows("point,score,is_reference\nBM-01-01,0.5,false\nBM-01-02,,true\n")[1]
     {'point': 'BM-01-02', 'score': None, 'is_reference': True}
     """
-    reader = csv.DictReader(io.StringIO(text, newline=""))
-    return [{key: _value(key, cell) for key, cell in row.items()} for row in reader]
+    rows = (cells for _, cells in csv_rows(text) if cells)
+    names = next(rows, [])
+    return [{name: _value(name, cell) for name, cell in zip(names, cells, strict=False)} for cells in rows]
 
 
 def _value(column: str, cell: str) -> object:

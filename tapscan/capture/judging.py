@@ -7,6 +7,7 @@ import numpy as np
 
 from tapscan.capture.listening import WINDOW_S, Hit
 from tapscan.signals import find_taps, tap_features
+from tapscan.signals.quality import has_flat_tops
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -28,6 +29,8 @@ MOST_STRAYS = 3  # in a row: then somebody strikes, or has turned the gain down
 SWELL_S, SWELL_TIMES = 0.005, 10.0  # energy of a later moment over the first: more is a tone or a word
 AUDIBLE = 0.01  # of full scale: before any tap was kept, what stays below is quiet and not noisy
 USUAL_TAPS = 30
+FULL_SCALE = 1 - 2.0**-14  # a step below the highest number of 16 bits; what was resampled goes beyond it
+BEFORE_S = 0.003
 # Kept before a tap, the first of these with which it stands alone; the last still tells the room.
 LEADS_S = (0.25, 0.07, 0.03)
 BANDS_PER_GROUP = 4  # twelfths of an octave: thirds are compared
@@ -63,13 +66,19 @@ def fault(hit: Hit, memory: Memory, sample_rate_hz: float) -> str:
         return "not finite"
     if _swells(hit, sample_rate_hz):
         return "stray"
-    if hit.is_clipped:
+    if hit.is_clipped or _is_limited(hit, sample_rate_hz):
         return "clipped"
     if hit.peak < usual * 10 ** (QUIET_DB / 20):
         return "too quiet"
     if hit.snr_db < LEAST_SNR_DB:
         return "noisy" if hit.peak >= (usual / 2 or AUDIBLE) else "too quiet"
     return "double hit" if hit.is_double else ""
+
+
+def _is_limited(hit: Hit, sample_rate_hz: float) -> bool:
+    """Whether the input ran into its limit: by level, and by tops that a browser's resampling has rounded."""
+    strike = hit.samples[max(hit.lead - round(BEFORE_S * sample_rate_hz), 0) :]
+    return bool(np.abs(strike).max() >= FULL_SCALE) or has_flat_tops(strike)
 
 
 def _swells(hit: Hit, sample_rate_hz: float) -> bool:

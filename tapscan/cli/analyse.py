@@ -39,6 +39,7 @@ def command(folder: Path, *, others: tuple[Path, ...], as_json: bool) -> None:
     """  # noqa: D301 - \b is click's mark for lines kept as they are
     import tapscan
     from tapscan.cli.progress import progress_bar
+    from tapscan.records.runs import doubts_about_others
 
     inspection = tapscan.open_inspection(folder)
     against = [tapscan.open_inspection(other) for other in others]
@@ -47,7 +48,7 @@ def command(folder: Path, *, others: tuple[Path, ...], as_json: bool) -> None:
             inspection, against, progress=lambda _what, done, total: report(done, total)
         )
         page = results.save()
-    warn(results.summary["warnings"])
+    warn([*results.summary["warnings"], *doubts_about_others(inspection)])
     if as_json:
         _print_json(results, page)
     else:

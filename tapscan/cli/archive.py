@@ -1,5 +1,6 @@
 """``tapscan archive …``: keep inspections for decades, find them, check them, compute them again."""
 
+import math
 from collections.abc import Sequence
 from datetime import datetime
 from pathlib import Path
@@ -7,11 +8,11 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from tapscan.cli.archive_copies import check, copy
 from tapscan.cli.archive_shared import (
     fields,
     options,
     place,
-    plain,
     print_json,
     print_listed,
     print_rerun,
@@ -28,6 +29,17 @@ FOLDER = click.Path(path_type=Path)
 DAY = click.DateTime(formats=["%Y-%m-%d"])
 
 
+class _Size(click.FloatRange):
+    """A size; what is no number is none."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        size = super().convert(value, param, ctx)
+        return size if math.isfinite(size) else self.fail(f"{value} is no size", param, ctx)
+
+
+SIZE = _Size(min=0.0, max=1e12)
+
+
 @click.group("archive")
 def command() -> None:
     """Keep inspections for decades: sealed, found again, computed again.
@@ -36,7 +48,7 @@ def command() -> None:
     file (a bag after RFC 8493). The archive is the folder given with --archive, else the
     one in the variable TAPSCAN_ARCHIVE, else tapscan-archive in your home folder.
 
-    Checksums tell accidents, not forgery. Keep a second copy on another disk.
+    Checksums tell accidents, not forgery. Keep a second copy on another disk: archive copy.
 
     \b
     Example:  tapscan archive add my-part
@@ -59,19 +71,15 @@ def add(folder: Path, name: str | None, chosen: Path | None, *, as_json: bool) -
               tapscan archive add my-part --archive /media/stick/archive
     """  # noqa: D301 - \b is click's mark for lines kept as they are
     from tapscan.archive.bags import add_inspection
-    from tapscan.archive.catalogue import open_catalogue
-    from tapscan.archive.places import list_bags
+    from tapscan.archive.catalogue import take_in
     from tapscan.cli.progress import progress_bar
 
     archive = place(chosen)
-    is_first = not list_bags(archive)
     with progress_bar("Archiving") as report:
         added = add_inspection(folder, archive, name, report)
-    with open_catalogue(archive) as catalogue:
-        # The first bag of an archive finds no catalogue, as it should be.
-        warnings = () if is_first else catalogue.warnings
-    warn((*added.warnings, *warnings))
     bag = added.bag
+    take_in(archive, bag)
+    warn(added.warnings)
     if as_json:
         counts = {"files": added.files, "bytes": added.size_bytes, "warnings": list(added.warnings)}
         print_json({"bag": bag.label, "folder": str(bag.folder), **counts})
@@ -79,42 +87,8 @@ def add(folder: Path, name: str | None, chosen: Path | None, *, as_json: bool) -
     click.echo(f"{bag.label}: {added.files} files, {added.size_bytes / 1e6:.1f} MB, in {bag.folder}")
 
 
-@command.command("check")
-@click.argument("names", metavar="[NAME]...", nargs=-1)
-@options
-def check(names: tuple[str, ...], chosen: Path | None, *, as_json: bool) -> None:
-    """Hold every file against its checksum.
-
-    What was changed, lost, added or renamed since it was archived is named. Without a NAME
-    all bags are checked. NAME is the newest version; NAME@2 is the second.
-
-    \b
-    Example:  tapscan archive check
-              tapscan archive check my-part@1
-    """  # noqa: D301 - \b is click's mark for lines kept as they are
-    from tapscan.archive.checking import check_bag
-    from tapscan.archive.places import find_bag, list_bags
-    from tapscan.cli.progress import progress_bar
-
-    archive = place(chosen)
-    bags = [find_bag(archive, name) for name in names] or list_bags(archive)
-    with progress_bar("Checking") as report:
-        faults = {}
-        for done, bag in enumerate(bags, start=1):
-            faults[bag] = check_bag(bag.folder)
-            report(done, len(bags))
-    if as_json:
-        told = [{"bag": bag.label, "faults": [fields(one) for one in faults[bag]]} for bag in bags]
-        print_json({"bags": told})
-    for bag in bags if not as_json else ():
-        click.echo(f"{bag.label}: {'damaged' if faults[bag] else 'as it was archived'}")
-        for fault in faults[bag]:
-            click.echo(f"  {plain(fault.path)}: {plain(fault.what)}")
-    damaged = [bag.label for bag in bags if faults[bag]]
-    if damaged:
-        what = f"{len(damaged)} of {len(bags)} damaged: {', '.join(damaged)}"
-        remedy = "bring them back from a copy; archive restore --intact-only takes out what is intact"
-        raise TapscanError(str(archive), what, remedy)
+command.add_command(check)
+command.add_command(copy)
 
 
 @command.command("restore")
@@ -165,8 +139,8 @@ def list_(chosen: Path | None, *, versions: bool, as_json: bool) -> None:
 @click.option("--zone", metavar="CODE", help="Has this zone; the wishes below then mean this zone.")
 @click.option("--after", type=DAY, metavar="DATE", help="Inspected on this day or later, as 2026-03-14.")
 @click.option("--before", type=DAY, metavar="DATE", help="Inspected on this day or earlier.")
-@click.option("--area-over", type=float, metavar="MM2", help="Has an indication larger than this.")
-@click.option("--depth-over", type=float, metavar="MM", help="Has an indication deeper than this.")
+@click.option("--area-over", type=SIZE, metavar="MM2", help="Has an indication larger than this.")
+@click.option("--depth-over", type=SIZE, metavar="MM", help="Has an indication deeper than this.")
 @click.option(
     "--status",
     type=click.Choice(["clear", "suspect", "unread"]),
@@ -206,13 +180,13 @@ def _day(moment: datetime | None) -> Any:
 
 
 def _search(archive: Path, wanted: "Wanted", *, as_json: bool) -> None:
-    from tapscan.archive.catalogue import open_catalogue
+    from tapscan.archive.catalogue import ask
     from tapscan.archive.searching import search
     from tapscan.cli.progress import progress_bar
 
-    with progress_bar("Reading bags") as report, open_catalogue(archive, report) as catalogue:
-        found = search(catalogue.connection, wanted)
-    warn(catalogue.warnings)
+    with progress_bar("Reading bags") as report:
+        found, warnings = ask(archive, lambda connection: search(connection, wanted), report)
+    warn(warnings)
     if as_json:
         print_json({"archive": str(archive), "bags": [fields(one) for one in found]})
     else:

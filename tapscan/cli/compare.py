@@ -31,12 +31,14 @@ def command(before: Path, after: Path, *, as_json: bool) -> None:
     """  # noqa: D301 - \b is click's mark for lines kept as they are
     import tapscan
     from tapscan.cli.progress import progress_bar
+    from tapscan.records.runs import doubts_about_run
 
     then, now = (tapscan.open_inspection(folder) for folder in (before, after))
     with progress_bar("Comparing") as report:
         comparison = tapscan.compare(then, now, progress=lambda _what, done, total: report(done, total))
         page = comparison.save()
-    warn(comparison.summary["warnings"])
+    doubts = [f"{one.folder}, {doubt}" for one in (then, now) for doubt in doubts_about_run(one)]
+    warn([*comparison.summary["warnings"], *doubts])
     if as_json:
         _print_json(comparison, page)
     else:

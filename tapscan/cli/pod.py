@@ -68,6 +68,9 @@ def _written(
 ) -> Path | None:
     """Write page, picture and numbers where it was asked for; unasked beside the results of a single part."""
     from tapscan import __version__
+    from tapscan.records.digests import digests
+    from tapscan.records.inspection import open_inspection
+    from tapscan.records.runs import RESULTS, fingerprint
     from tapscan.report.pod_page import write_pod
     from tapscan.report.results_folder import results_folder
     from tapscan.sectioning.gathering import is_in_bag
@@ -76,8 +79,10 @@ def _written(
         return write_pod(studies, warnings, target, __version__)
     if len(found) > 1 or is_in_bag(found[0]):
         return None
-    with results_folder(found[0]) as folder:
-        return write_pod(studies, warnings, folder, __version__)
+    inputs = fingerprint(digests(open_inspection(found[0])))
+    with results_folder(found[0], "pod", {"inputs": inputs}) as folder:
+        name = write_pod(studies, warnings, folder, __version__).name
+    return found[0] / RESULTS / name
 
 
 def _print(studies: "Sequence[Study]", parts: int) -> None:

@@ -74,12 +74,11 @@ def _analysed(inspection: "Inspection", others: tuple[Path, ...]) -> "Results":
     """Analyse anew; the same readings, plan and version give what the report told."""
     import tapscan
     from tapscan.cli.progress import progress_bar
+    from tapscan.records.runs import doubts_about_run
     from tapscan.sectioning.gathering import held_otherwise
 
     against = [tapscan.open_inspection(other) for other in others]
-    warning = held_otherwise(inspection.folder, len(against))
-    if warning:
-        click.echo(f"tapscan: {warning}", err=True)
+    warn(filter(None, [held_otherwise(inspection.folder, len(against)), *doubts_about_run(inspection)]))
     with progress_bar("Analysing") as report:
         return tapscan.analyse(inspection, against, progress=lambda _what, done, total: report(done, total))
 
@@ -119,6 +118,7 @@ def _log(inspection: "Inspection") -> None:
 def _plan(results: "Results", findings: "Findings", *, as_json: bool) -> None:
     from dataclasses import asdict
 
+    from tapscan.records.runs import RESULTS
     from tapscan.records.tables import json_text
     from tapscan.report.cut_lines import write_cuts
     from tapscan.report.results_folder import results_folder
@@ -126,8 +126,10 @@ def _plan(results: "Results", findings: "Findings", *, as_json: bool) -> None:
     from tapscan.sectioning.cuts import plan_cuts
 
     cuts = plan_cuts(results.screened, findings.rows)
-    with results_folder(results.inspection.folder) as folder:
-        pictures = write_cuts(results.screened, cuts, folder)
+    home = results.inspection.folder
+    with results_folder(home, "cuts", results.origin) as folder:
+        names = [path.name for path in write_cuts(results.screened, cuts, folder)]
+    pictures = [home / RESULTS / name for name in names]
     if as_json:
         document = {
             "cuts": [asdict(cut) for cut in cuts],
@@ -175,7 +177,8 @@ def _compare(inspection: "Inspection", others: tuple[Path, ...], *, as_json: boo
     if not findings.rows and not as_json:
         click.echo("No findings yet: nothing is known of what lies inside.")
         return
-    compared = compare_all(_analysed(inspection, others), findings.rows)
+    results = _analysed(inspection, others)
+    compared = compare_all(results, findings.rows)
     page = None
     if findings.rows:
         report = SectionReport(
@@ -185,6 +188,7 @@ def _compare(inspection: "Inspection", others: tuple[Path, ...], *, as_json: boo
             findings=findings.rows,
             false_call_rate=inspection.plan.false_call_rate,
             warnings=findings.warnings,
+            origin=results.origin,
         )
         page = write_sections(report, inspection.folder)
     if as_json:

@@ -14,9 +14,9 @@ from tapscan.errors import TapscanError
 from tapscan.plan import Plan
 from tapscan.plan.reading import PLAN_NAME
 from tapscan.records.inspection import ASCANS, TAPS, Inspection, open_inspection
+from tapscan.records.runs import RESULTS, is_saved
 from tapscan.report.html import REPORT_NAME
 from tapscan.report.marking import write_templates
-from tapscan.report.results_folder import RESULTS
 from tapscan.report.saving import write_results
 
 if TYPE_CHECKING:
@@ -61,7 +61,6 @@ class Bench:
     collecting: threading.Lock = field(default_factory=threading.Lock)
     _starting: threading.Lock = field(default_factory=threading.Lock)
     _saving: threading.Lock = field(default_factory=threading.Lock)
-    _saved: Analysed | None = None
     _grids_of: Plan | None = None
 
     def inspection(self) -> Inspection:
@@ -78,7 +77,7 @@ class Bench:
             if self.progress.is_running:
                 return False
             self.progress = Progress(is_running=True, what="opening the folder")
-        # A daemon, so that leaving the desk does not wait: no file that it writes could be torn.
+        # A daemon, so that leaving the desk does not wait: results/ is replaced in one step or not at all.
         threading.Thread(target=self._analyse, args=(writes,), name="analysis", daemon=True).start()
         return True
 
@@ -131,13 +130,12 @@ class Bench:
             analysed = self.analysed
             if analysed is None:
                 raise TapscanError(RESULTS, "there is no analysis yet", "wait, or start the analysis")
-            if analysed is not self._saved or not (self.folder / RESULTS / name).is_file():
+            if not is_saved(self.folder, analysed.results.summary["run"], name):
                 analysed.results.save()
-                self._saved = analysed
 
     def has_written(self, analysed: Analysed) -> bool:
-        """Whether ``results/`` holds this analysis, as far as the desk has written it."""
-        return analysed is self._saved
+        """Whether ``results/`` holds this analysis, whoever wrote it."""
+        return is_saved(self.folder, analysed.results.summary["run"], REPORT_NAME)
 
     def write_grids(self, name: str) -> None:
         """Write the wraps that put the grid on the part, unless this one is there for the plan as it is now.

@@ -33,6 +33,7 @@ if TYPE_CHECKING:
 
 __all__ = ["collect", "inputs_document"]
 
+MOST_WHOLE = 10**15
 _SAMPLE = np.dtype("<f4")
 _WHERE = "the microphone"
 _ODD = TapscanError(_WHERE, "sent what the desk does not understand", "load the page again")
@@ -150,12 +151,15 @@ def _begin(message: dict[str, Any]) -> tuple[Any, dict[str, Any]]:
     if given == {"input"} and isinstance(message["input"], str):
         return message["input"][:40], settings
     rate_hz = message.get("sample_rate_hz")
-    if given != {"sample_rate_hz"} or not isinstance(rate_hz, (int, float)):
+    if given != {"sample_rate_hz"} or isinstance(rate_hz, bool) or not isinstance(rate_hz, int | float):
         raise _ODD
+    rate_hz = float(
+        max(min(rate_hz, MOST_WHOLE), -MOST_WHOLE)
+    )  # a whole number of any length cannot become a float
     if not LEAST_RATE_HZ <= rate_hz <= MOST_RATE_HZ:
         what = f"delivers {rate_hz:g} samples per second"
         raise TapscanError(_WHERE, what, "choose 44,100 or 48,000 for it")
-    return float(rate_hz), settings
+    return rate_hz, settings
 
 
 def _step(session: Session, message: "MutableMapping[str, Any]") -> "Iterable[Event]":
@@ -170,15 +174,16 @@ def _step(session: Session, message: "MutableMapping[str, Any]") -> "Iterable[Ev
     if name == "interrupt":
         session.interrupt()
         return ()
-    if not isinstance(point, str) or (name != "go to" and name not in COMMANDS):
+    if not isinstance(point, str) or not isinstance(name, str) or name not in {"go to", *COMMANDS}:
         raise _ODD
-    return session.command(str(name), point[:40])
+    return session.command(name, point[:40])
 
 
 def _object(text: str) -> dict[str, Any]:
     try:
         document = json.loads(text)
-    except ValueError:
+        json.dumps(document, ensure_ascii=False).encode("utf-8")  # half a character is no text
+    except (ValueError, RecursionError):
         raise _ODD from None
     if not isinstance(document, dict):
         raise _ODD

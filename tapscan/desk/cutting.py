@@ -80,6 +80,7 @@ def write_section(bench: "Bench") -> bool:
         findings=findings.rows,
         false_call_rate=plan.false_call_rate,
         warnings=findings.warnings,
+        origin=bench.analysed.results.origin,
     )
     write_sections(report, bench.folder)
     return True

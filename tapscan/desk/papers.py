@@ -3,9 +3,9 @@
 from typing import TYPE_CHECKING, Any
 
 from tapscan.desk.cutting import write_section
+from tapscan.records.runs import RESULTS
 from tapscan.report.html import REPORT_NAME
 from tapscan.report.marking import marked_names
-from tapscan.report.results_folder import RESULTS
 from tapscan.report.section_page import PAGE_NAME as SECTION_NAME
 from tapscan.report.tiling import PAPERS
 from tapscan.report.words import zone_name

@@ -12,6 +12,7 @@ from tapscan.records.inspection import (
     RECORDING_ENDS,
     TAPS,
     Inspection,
+    end_of,
     named_point,
     objection,
 )
@@ -74,8 +75,10 @@ class TapShelf:
 
 def _inside(home: Path, name: str) -> Path:
     folder = home / name
-    if not folder.resolve().is_relative_to(home.resolve()):
-        raise TapscanError(name, "is a link out of the inspection", "put a folder of its own there")
+    end = end_of(folder)
+    if end is None or not end.is_relative_to(home.resolve()):
+        what = "is a link that leads back to itself" if end is None else "is a link out of the inspection"
+        raise TapscanError(name, what, "put a folder of its own there")
     return folder
 
 

@@ -11,8 +11,18 @@ from tapscan.plan import Plan, Point, block_mask, parse_point
 from tapscan.plan.doubts import doubts
 from tapscan.plan.reading import read_plan
 from tapscan.records.readers.readings import file_name
+from tapscan.records.swapping import put_back
 
-__all__ = ["ASCANS", "RECORDING_ENDS", "TAPS", "Inspection", "named_point", "objection", "open_inspection"]
+__all__ = [
+    "ASCANS",
+    "RECORDING_ENDS",
+    "TAPS",
+    "Inspection",
+    "end_of",
+    "named_point",
+    "objection",
+    "open_inspection",
+]
 
 TAPS, ASCANS = "taps", "ascans"
 RECORDING_ENDS = (".wav", ".flac")
@@ -62,6 +72,7 @@ def open_inspection(folder: str | Path) -> Inspection:
     (480, ['TB'])
     """
     root = Path(folder)
+    put_back(root / "results")  # where a program was killed while it replaced them
     plan = read_plan(root)
     warnings = doubts(plan)
     places = _Places(plan)
@@ -123,7 +134,7 @@ def _files(root: Path, name: str, warnings: list[str]) -> Iterator[Path]:
         if folder.is_symlink():
             warnings.append(sentence(name, "is a link to nowhere", "put the files themselves there"))
         return
-    if not folder.resolve().is_relative_to(inside):
+    if not (end_of(folder) or folder).is_relative_to(inside):
         warnings.append(
             sentence(name, "is a link out of the inspection and was not followed", "copy the files there")
         )
@@ -131,19 +142,31 @@ def _files(root: Path, name: str, warnings: list[str]) -> Iterator[Path]:
     for path in sorted(folder.iterdir(), key=lambda path: path.name):
         if path.name.startswith("."):
             continue  # what a file system or an unfinished write left behind, never a reading
-        where = file_name(path)
-        if path.is_symlink() and not path.resolve().is_relative_to(inside):
-            warnings.append(
-                sentence(where, "is a link out of the inspection and was not followed", "copy the file there")
-            )
-        elif path.is_dir():
-            warnings.append(
-                sentence(where, "is a folder and was not searched", f"put its files straight into {name}")
-            )
-        elif not path.is_file():
-            warnings.append(sentence(where, "is not a regular file", "put the file itself there"))
-        else:
+        fault = _no_reading(path, inside)
+        if fault is None:
             yield path
+        else:
+            warnings.append(sentence(file_name(path), *fault))
+
+
+def _no_reading(path: Path, inside: Path) -> tuple[str, str] | None:
+    """Say why a path is not a regular file of the inspection, and the way out; None when it is one."""
+    end = end_of(path)
+    if end is None:
+        return "is a link that leads back to itself", "put the file itself there"
+    if path.is_symlink() and not end.is_relative_to(inside):
+        return "is a link out of the inspection and was not followed", "copy the file there"
+    if path.is_dir():
+        return "is a folder and was not searched", f"put its files straight into {path.parent.name}"
+    return None if path.is_file() else ("is not a regular file", "put the file itself there")
+
+
+def end_of(path: Path) -> Path | None:
+    """Follow links to where they end; None when they never do."""
+    try:
+        return path.resolve()
+    except (OSError, RuntimeError):
+        return None
 
 
 def named_point(path: Path) -> tuple[Point, int] | None:

@@ -1,20 +1,23 @@
 """The one form of every table and every JSON text tapscan writes: the same numbers give the same bytes."""
 
+import csv
+import io
 import json
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from itertools import zip_longest
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["csv_text", "json_text"]
+__all__ = ["csv_lines", "csv_rows", "csv_text", "json_text"]
 
 # No reading is good for more; fewer than the last bits that differ between machines.
 SIGNIFICANT_DIGITS = 7
 # Scripts may go on computing with these; still the last bits are left out.
 JSON_DIGITS = 10
+MOST_CELL_SIGNS = 2**31 - 1  # the most that the csv module can be set to on every system
 # A spreadsheet runs a cell that begins with one of these as a formula.
 FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
 
@@ -41,14 +44,47 @@ def csv_text(columns: Mapping[str, Column]) -> str:
     BM-01-02,
     """
     hole = object()
-    lines = [",".join(_cell(name) for name in columns)]
     lists = [column.tolist() if isinstance(column, np.ndarray) else column for column in columns.values()]
-    for row in zip_longest(*lists, fillvalue=hole):
-        if any(value is hole for value in row):
-            msg = f"columns differ in length: { {name: len(column) for name, column in columns.items()} }"
-            raise ValueError(msg)
-        lines.append(",".join(_cell(value) for value in row))
-    return "".join(f"{line}\n" for line in lines)
+    rows = list(zip_longest(*lists, fillvalue=hole))
+    if any(value is hole for row in rows[-1:] for value in row):
+        msg = f"columns differ in length: { {name: len(column) for name, column in columns.items()} }"
+        raise ValueError(msg)
+    return csv_lines([tuple(columns), *rows])
+
+
+def csv_lines(rows: Iterable[Sequence[object]]) -> str:
+    r"""Write rows of a table, its header line among them, by the same rules as `csv_text`.
+
+    Examples
+    --------
+    >>> csv_lines([["note", "depth_mm"], ["=1+1", 0.5]])
+    "note,depth_mm\n'=1+1,0.5\n"
+    """
+    return "".join(",".join(_cell(value) for value in row) + "\n" for row in rows)
+
+
+def csv_rows(text: str, delimiter: str = ",", *, strict: bool = False) -> Iterator[tuple[int, list[str]]]:
+    r"""Read the rows of a table with the number of the line that each begins on; cells of any length.
+
+    Raises
+    ------
+    csv.Error
+        When `strict`, and quotes do not match: the line that the row begins on, and the reason.
+
+    Examples
+    --------
+    >>> list(csv_rows('kind,note\nvoid,"a,\nb"\n'))
+    [(1, ['kind', 'note']), (2, ['void', 'a,\nb'])]
+    """
+    csv.field_size_limit(MOST_CELL_SIGNS)  # the module's own limit is 131,072, less than a long note has
+    reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=strict)
+    begins = 1
+    try:
+        for cells in reader:
+            yield begins, cells
+            begins = reader.line_num + 1
+    except csv.Error as error:
+        raise csv.Error(begins, str(error)) from None
 
 
 def json_text(value: object) -> str:

@@ -3,11 +3,45 @@
 import os
 import shutil
 import tempfile
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import BinaryIO
 
-__all__ = ["copy_new", "write_bytes", "write_new", "write_text"]
+__all__ = ["UNFINISHED", "copy_new", "held", "sync_folder", "write_bytes", "write_new", "write_text"]
+
+UNFINISHED = ".part"  # ends the name of what is being written; its name begins with a dot
+
+
+@contextmanager
+def held(folder: Path) -> Iterator[bool]:
+    """Let one program at a time change a folder; False on systems and shares without such locks."""
+    try:
+        import fcntl
+    except ImportError:
+        yield False
+        return
+    handle = os.open(folder, os.O_RDONLY)
+    try:
+        is_alone = False
+        with suppress(OSError):  # a share that knows no locks
+            fcntl.flock(handle, fcntl.LOCK_EX)
+            is_alone = True
+        yield is_alone
+    finally:
+        os.close(handle)  # which lets go of the lock
+
+
+def sync_folder(folder: Path) -> None:
+    """Have the names in a folder on the disk before anything else happens, where the system can."""
+    if os.name == "nt":
+        return  # folders cannot be opened there
+    handle = os.open(folder, os.O_RDONLY)
+    try:
+        with suppress(OSError):  # some shares cannot
+            os.fsync(handle)
+    finally:
+        os.close(handle)
 
 
 def write_bytes(path: Path, content: bytes) -> None:
@@ -55,7 +89,7 @@ def copy_new(source: Path, path: Path) -> None:
 
 def _write(path: Path, fill: Callable[[BinaryIO], object], rename: Callable[[Path, Path], object]) -> None:
     path.parent.mkdir(parents=True, exist_ok=True)
-    handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.", suffix=".part")
+    handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.", suffix=UNFINISHED)
     beside = Path(name)
     try:
         with os.fdopen(handle, "wb") as stream:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from tapscan.plan import Zone, point_name, s_mm, x_mm
+from tapscan.records.runs import RESULTS, fingerprint
 from tapscan.records.tables import csv_text, json_text
 from tapscan.records.writing import write_bytes, write_text
 from tapscan.report import change_words, words
@@ -40,26 +41,22 @@ TOLD = ("centroid_hz", "peak_hz", "decay_time_s", "backwall_db", "depth_mm", "th
 def write_change(comparison: "Comparison") -> "Path":
     """Write table, document, maps and page into the later inspection's folder; return the page's path.
 
-    Maps of an earlier comparison that this one no longer has are taken away.
-
     Raises
     ------
     TapscanError
         When ``results`` leads out of the inspection, or cannot be written.
     """
     pictures = [_picture(zone) for zone in comparison.zones]
-    with results_folder(comparison.after.folder, FOLDER) as folder:
+    home, inputs = comparison.after.folder, fingerprint(comparison.summary["after"]["inputs"])
+    with results_folder(home, "compare", {"inputs": inputs}) as results:
+        folder = results / FOLDER
         write_text(folder / "change.csv", csv_text(change_columns(comparison.zones)))
         write_text(folder / "change.json", json_text(change_document(comparison)))
         for picture in pictures:
             write_bytes(folder / picture.name, picture.png)
         page = page_text(comparison, pictures).encode("utf-8", "replace")
         write_bytes(folder / "change.html", page)
-        kept = {picture.name for picture in pictures}
-        for path in sorted(folder.glob("change_*.png")):
-            if path.name not in kept:
-                path.unlink()
-        return folder / "change.html"
+    return home / RESULTS / FOLDER / "change.html"
 
 
 def change_columns(zones: "tuple[ZoneChange, ...]") -> "dict[str, NDArray[Any]]":

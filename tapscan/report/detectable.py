@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from tapscan.records.runs import RESULTS
 from tapscan.records.writing import write_bytes
 from tapscan.report.figures import bare, drawing, new_figure, png_bytes
 from tapscan.report.palette import ACCENT, CRAYON, INK, MUTED, TINT
@@ -88,11 +89,11 @@ def write_detectable(outlooks: "Iterable[Outlook]", folder: "Path") -> "list[Pat
         When ``results`` leads out of the inspection, or cannot be written.
     """
     written = []
-    with results_folder(folder) as results:
+    with results_folder(folder, "outlook") as results:
         for picture in map(detectable_picture, outlooks):
             if picture is not None:
                 write_bytes(results / picture.name, picture.png)
-                written.append(results / picture.name)
+                written.append(folder / RESULTS / picture.name)
     return written
 
 

@@ -43,13 +43,9 @@ REPORT_NAME = "report.html"
 MOST_EVIDENCE = 12  # pictures of evidence per zone and method: the strongest indications
 MOST_RANGES = 2000  # unread ranges written out for one reason; beyond, points.csv lists them
 
-_OUR_PICTURES = re.compile(r"(map|round|evidence|detectable|both)_[A-Za-z0-9_-]+\.png")
-
 
 def write_report(results: "Results", folder: Path) -> Path:
     """Write ``report.html`` and its pictures into `folder`; return the path of the page.
-
-    Pictures of an earlier run that this one no longer has are taken away.
 
     Raises
     ------
@@ -63,10 +59,6 @@ def write_report(results: "Results", folder: Path) -> Path:
     named += [one["picture"] for one in (*outlooks, *twice) if one["picture"] is not None]
     for picture in named:
         write_bytes(folder / picture.name, picture.png)
-    kept = {picture.name for picture in named}
-    for path in sorted(folder.iterdir()):
-        if _OUR_PICTURES.fullmatch(path.name) and path.name not in kept:
-            path.unlink()
     # A file's name may hold bytes that are no text; they must not stop the report.
     write_bytes(folder / REPORT_NAME, page.encode("utf-8", "replace"))
     return folder / REPORT_NAME
@@ -173,6 +165,7 @@ def page_text(
         warnings=results.summary.get("warnings", []),
         inputs=_inputs(results.summary),
         version=results.summary.get("version", ""),
+        run=str(results.summary.get("run", ""))[:12],
     )
 
 

@@ -4,11 +4,11 @@ Before the inspection ``wrap_BM_A4.pdf`` and its twin on Letter; after it ``wrap
 twin, and ``outline_BM.svg`` and ``outline_BM.dxf`` for a cutter.
 """
 
-import re
 from typing import TYPE_CHECKING
 
 from tapscan.errors import sentence
 from tapscan.plan.reading import PLAN_NAME
+from tapscan.records.runs import RESULTS
 from tapscan.records.writing import write_bytes, write_text
 from tapscan.report.cutting import dxf_text, layers_of, svg_text
 from tapscan.report.results_folder import results_folder
@@ -24,9 +24,6 @@ if TYPE_CHECKING:
     from tapscan.screening.results import Screened
 
 __all__ = ["marked_names", "write_marked", "write_templates"]
-
-_TEMPLATES = re.compile(r"wrap_[A-Z0-9]{1,8}_(A4|Letter)\.pdf")
-_MARKED = re.compile(r"wrap_[A-Z0-9]{1,8}_marked_(A4|Letter)\.pdf|outline_[A-Z0-9]{1,8}\.(svg|dxf)")
 
 
 def write_templates(plan: "Plan", folder: "Path") -> "tuple[list[Path], list[str]]":
@@ -45,30 +42,26 @@ def write_templates(plan: "Plan", folder: "Path") -> "tuple[list[Path], list[str
         When ``results`` leads out of the inspection, or cannot be written.
     """
     written, warnings = [], []
-    with results_folder(folder) as results:
+    with results_folder(folder, "grid") as results:
         for zone in plan.zones:
             for paper in PAPERS:
                 if _is_too_large(zone, paper):
                     warnings.append(_too_large(zone, paper))
                     continue
-                path = results / f"wrap_{zone.code}_{paper.name}.pdf"
-                write_bytes(path, wrap_pdf(zone, paper))
-                written.append(path)
-        _take_away(results, _TEMPLATES, {path.name for path in written})
+                name = f"wrap_{zone.code}_{paper.name}.pdf"
+                write_bytes(results / name, wrap_pdf(zone, paper))
+                written.append(folder / RESULTS / name)
     return written, warnings
 
 
 def write_marked(screened: "Sequence[Screened]", results: "Path") -> None:
     """Write every inspected zone's outlines at true size into `results`, on paper and for a cutter.
 
-    Files of an earlier run that this one no longer has are taken away.
-
     Raises
     ------
     OSError
         When the folder cannot be written or the disk is full.
     """
-    kept: set[str] = set()
     for zone in {one.zone.code: one.zone for one in screened}.values():
         found = tuple(one for one in screened if one.zone.code == zone.code)
         for paper in PAPERS:
@@ -79,8 +72,6 @@ def write_marked(screened: "Sequence[Screened]", results: "Path") -> None:
         layers = layers_of(zone, found)
         write_text(results / f"outline_{zone.code}.svg", svg_text(layers))
         write_text(results / f"outline_{zone.code}.dxf", dxf_text(layers))
-        kept |= set(marked_names(zone))
-    _take_away(results, _MARKED, kept)
 
 
 def marked_names(zone: "Zone") -> list[str]:
@@ -105,11 +96,3 @@ def _is_too_large(zone: "Zone", paper: "Paper") -> bool:
 def _too_large(zone: "Zone", paper: "Paper") -> str:
     what = f"its wrap would take {sheets_needed(zone, paper):,} sheets of {paper.name} and was not written"
     return sentence(f'{PLAN_NAME}: zone "{zone.code}"', what, "split the zone, if it is to be wrapped")
-
-
-def _take_away(results: "Path", ours: "re.Pattern[str]", kept: set[str]) -> None:
-    if not results.is_dir():
-        return
-    for path in sorted(results.iterdir()):
-        if ours.fullmatch(path.name) and path.name not in kept:
-            path.unlink()

@@ -3,33 +3,30 @@
 from pathlib import Path
 
 from tapscan.analysis import Results
+from tapscan.records.runs import RESULTS
 from tapscan.records.writing import write_text
-from tapscan.report.html import write_report
+from tapscan.report.html import REPORT_NAME, write_report
 from tapscan.report.marking import write_marked
 from tapscan.report.results_folder import results_folder
 
 __all__ = ["write_results"]
 
-SUMMARY = "summary.json"
-
 
 def write_results(results: Results) -> Path:
     """Write everything into ``results/`` of the inspection folder; return the path of the report.
 
-    Each file is replaced in one step, so that a killed program leaves whole files. ``summary.json``, with the
-    digests of the readings, is written last: until it agrees with them, the others may come from two runs.
+    All of it takes its place in one step: whatever stops the program, ``results/`` holds the new run or the
+    one before, never parts of both. What other commands made there stays.
 
     Raises
     ------
     TapscanError
         When ``results`` leads out of the inspection, or cannot be written.
     """
-    with results_folder(results.inspection.folder) as folder:
-        tables = dict(results.tables)
-        summary = tables.pop(SUMMARY)
-        for name, text in tables.items():
+    home = results.inspection.folder
+    with results_folder(home, "analyse", results.origin) as folder:
+        for name, text in results.tables.items():
             write_text(folder / name, text)
         write_marked(results.screened, folder)
-        report = write_report(results, folder)
-        write_text(folder / SUMMARY, summary)
-        return report
+        write_report(results, folder)
+    return home / RESULTS / REPORT_NAME

@@ -1,10 +1,11 @@
 """``section.html`` and the drawings beside it: what cutting showed of what had been called."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from tapscan.records.runs import RESULTS
 from tapscan.records.tables import csv_text, json_text
 from tapscan.records.writing import write_bytes, write_text
 from tapscan.report import words
@@ -38,7 +39,10 @@ PAGE_NAME = "section.html"
 
 @dataclass(frozen=True, slots=True, eq=False)
 class SectionReport:
-    """All that the page tells: the part, the comparisons, the findings behind them, and warnings."""
+    """All that the page tells: the part, the comparisons, the findings behind them, and warnings.
+
+    `origin` names the run that the findings were compared with; see `tapscan.analysis.Results`.
+    """
 
     part: "Part"
     version: str
@@ -46,6 +50,7 @@ class SectionReport:
     findings: "tuple[Finding, ...]"
     false_call_rate: float
     warnings: tuple[str, ...]
+    origin: "Mapping[str, str]"
 
 
 def write_sections(report: SectionReport, home: Path) -> Path:
@@ -61,13 +66,13 @@ def write_sections(report: SectionReport, home: Path) -> Path:
     pictures = _pictures(report)
     document = {"version": report.version, **section_document(report.compared, report.findings)}
     document["warnings"] = list(report.warnings)
-    with results_folder(home) as folder:
+    with results_folder(home, "section", report.origin) as folder:
         write_text(folder / "sections.json", json_text(document))
         write_text(folder / "sections.csv", csv_text(defect_columns(report.compared)))
         for picture in pictures:
             write_bytes(folder / picture.name, picture.png)
         write_bytes(folder / PAGE_NAME, _page(report, pictures).encode("utf-8", "replace"))
-        return folder / PAGE_NAME
+    return home / RESULTS / PAGE_NAME
 
 
 def _pictures(report: SectionReport) -> list[Picture]:

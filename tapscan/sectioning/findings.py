@@ -4,7 +4,7 @@ A point is known where somebody cut and looked. Everywhere else it is *not known
 nothing here ever takes an uncut point for sound.
 """
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Hashable, Iterable, Sequence
 from dataclasses import dataclass
 from typing import Literal, get_args
 
@@ -134,29 +134,86 @@ def defects_of(zone: Zone, findings: Sequence[Finding]) -> dict[str, tuple[Findi
 
 
 def doubts(zone: Zone, findings: Sequence[Finding]) -> list[str]:
-    """Name what does not go together in the findings of a zone: sentences to read, nothing is refused."""
-    told = []
-    sound = [one for one in findings if one.zone == zone.code and one.kind == "none"]
-    found = [one for one in findings if one.zone == zone.code and one.kind != "none"]
-    wall = zone.laminate.thickness_mm
-    for finding in found:
+    """Name what does not go together in the findings of a zone: sentences to read, nothing is refused.
+
+    Lines that have the same in common are one sentence, so that the number of sentences, and the time, grow
+    no faster than the number of lines.
+    """
+    own = [one for one in findings if one.zone == zone.code]
+    return [*_too_deep(zone, own), *_sound_and_not(zone, own), *_counted_twice(zone, own)]
+
+
+def _too_deep(zone: Zone, findings: Sequence[Finding]) -> list[str]:
+    wall, told = zone.laminate.thickness_mm, []
+    for finding in findings:
         if wall is not None and finding.depth_mm is not None and finding.depth_mm > 1.2 * wall:
-            what = f"depth_mm {finding.depth_mm:g} lies beyond the wall of {wall:g} mm"
+            what = f"depth_mm {finding.depth_mm:g} is beyond the wall of {wall:g} mm"
             told.append(sentence(_line(finding), what, "check the depth, or thickness_mm in the plan"))
-    points = {id(one): set(np.flatnonzero(block_mask(zone, one.blocks)).tolist()) for one in sound + found}
-    for one in sound:
-        # A whole cut may be called sound; a place no larger than the defect itself is a contradiction.
-        other = next((each for each in found if points[id(one)] <= points[id(each)]), None)
-        if other is not None:
-            what = f"calls {one.where} sound, where line {other.line} has a {other.kind}, which counts"
-            told.append(sentence(_line(one), what, "take one of the two out"))
-    for i, one in enumerate(found):
-        for other in found[i + 1 :]:
-            is_apart = one.kind != other.kind or (one.defect or other.defect)
-            if not is_apart and points[id(one)] & points[id(other)]:
-                what = f"and line {other.line} share a point and count as two defects"
-                told.append(sentence(_line(one), what, "if they are one, give both the same name in defect"))
     return told
+
+
+def _sound_and_not(zone: Zone, findings: Sequence[Finding]) -> list[str]:
+    """Name places called sound that are no larger than a defect there; a whole cut may be called sound."""
+    found = {one.blocks: one for one in reversed(findings) if one.kind != "none"}
+    if not found:
+        return []
+    covers = np.array([block_mask(zone, blocks).ravel() for blocks in found])
+    others = tuple(found.values())
+    told = []
+    for lines in _alike(findings, lambda one: one.blocks if one.kind == "none" else None):
+        inside = covers[:, block_mask(zone, lines[0].blocks).ravel()].all(axis=1)
+        if inside.any():
+            other = min((others[i] for i in np.flatnonzero(inside)), key=lambda one: one.line)
+            what = f"calls {lines[0].where} sound, where line {other.line} has a {other.kind}, which counts"
+            told.append(sentence(_lines(lines), what, "take one of the two out"))
+    return told
+
+
+def _counted_twice(zone: Zone, findings: Sequence[Finding]) -> list[str]:
+    """Group findings of one kind that share points; findings that share a name are one defect by intent."""
+    told = []
+    kinds = _alike(findings, lambda one: one.kind if one.kind != "none" and not one.defect else None)
+    for lines in kinds:
+        first = np.full(zone.grid_shape, -1)  # which line was the first at each point
+        leader = list(range(len(lines)))
+
+        def head(number: int, leader: list[int] = leader) -> int:
+            while leader[number] != number:
+                leader[number] = number = leader[leader[number]]
+            return number
+
+        for number, one in enumerate(lines):
+            mask = block_mask(zone, one.blocks)
+            for other in {head(int(each)) for each in np.unique(first[mask & (first >= 0)])}:
+                leader[max(head(number), other)] = min(head(number), other)
+            first[mask & (first < 0)] = number
+        groups: dict[int, list[Finding]] = {}
+        for number, one in enumerate(lines):
+            groups.setdefault(head(number), []).append(one)
+        for group in groups.values():
+            if len(group) > 1:
+                what = f"share points and count as {len(group)} defects"
+                told.append(
+                    sentence(_lines(group), what, "if they are one, give all the same name in defect")
+                )
+    return told
+
+
+def _alike(findings: Sequence[Finding], key: Callable[[Finding], Hashable | None]) -> Iterable[list[Finding]]:
+    """Group findings by a key, in the order in which each group begins; those without a key are left out."""
+    groups: dict[Hashable, list[Finding]] = {}
+    for one in findings:
+        if key(one) is not None:
+            groups.setdefault(key(one), []).append(one)
+    return groups.values()
+
+
+def _lines(findings: Sequence[Finding]) -> str:
+    if len(findings) == 1:
+        return _line(findings[0])
+    first, second = (str(one.line) if one.line else one.where for one in findings[:2])
+    more = f", {second} and {len(findings) - 2} more" if len(findings) > 2 else f" and {second}"
+    return f"{FINDINGS_NAME}: lines {first}{more}"
 
 
 def _line(finding: Finding) -> str:

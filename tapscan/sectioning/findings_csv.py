@@ -6,7 +6,6 @@ understood. Units stand in the header.
 """
 
 import csv
-import io
 import math
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from pathlib import PurePosixPath
@@ -14,7 +13,7 @@ from typing import Any
 
 from tapscan.errors import TapscanError, nearest
 from tapscan.plan.zones import Plan
-from tapscan.records.tables import FORMULA_STARTS, csv_text
+from tapscan.records.tables import FORMULA_STARTS, csv_rows, csv_text
 from tapscan.sectioning.findings import KINDS, Finding, Kind
 from tapscan.sectioning.places import parse_places
 
@@ -26,6 +25,7 @@ __all__ = [
     "parse_photo",
     "parse_row",
     "parse_size",
+    "separator",
 ]
 
 COLUMNS = (
@@ -44,7 +44,7 @@ COLUMNS = (
 _NEEDED = ("kind", "where")
 _NUMBERS = ("depth_mm", "length_mm", "width_mm", "thickness_mm", "area_mm2")
 _TEXTS = ("defect", "seen_by", "note")
-_LARGEST = 1e6
+_SMALLEST, _LARGEST = 1e-6, 1e6  # in mm and mm²: a nanometre to a kilometre
 _DELIMITERS = (",", ";", "\t")
 
 
@@ -80,8 +80,7 @@ def parse_findings(text: str, plan: Plan, where: str) -> tuple[Finding, ...]:
     """
     if not text.strip():
         raise TapscanError(where, "is empty", f"begin it with the line: {','.join(COLUMNS)}")
-    head = next(line for line in text.splitlines() if line.strip())
-    delimiter = max(_DELIMITERS, key=head.count)
+    delimiter = separator(text)
     lines = _lines(text, delimiter, where)
     number, cells = next(lines)
     columns = _columns(cells, f"{where}: line {number}")
@@ -96,18 +95,28 @@ def parse_findings(text: str, plan: Plan, where: str) -> tuple[Finding, ...]:
     return tuple(found)
 
 
+def separator(text: str) -> str:
+    r"""Tell what separates the columns of a table: what its first line has most of.
+
+    Examples
+    --------
+    >>> separator("kind;where;note\nvoid;BM-07-05;a, b, c, d\n")
+    ';'
+    """
+    head = next((line for line in text.splitlines() if line.strip()), "")
+    return max(_DELIMITERS, key=head.count)
+
+
 def _lines(text: str, delimiter: str, where: str) -> Iterator[tuple[int, list[str]]]:
     """Yield each row that is not blank with the number of the line it begins on."""
-    reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True)
-    begins = 1
     try:
-        for cells in reader:
+        for number, cells in csv_rows(text, delimiter, strict=True):
             if any(cell.strip() for cell in cells):
-                yield begins, cells
-            begins = reader.line_num + 1
+                yield number, cells
     except csv.Error as error:
-        what = "its quotes do not match" if "quote" in str(error) or "expected" in str(error) else str(error)
-        place = f"{where}: line {begins}"
+        number, reason = error.args
+        what = "its quotes do not match" if "quote" in reason or "expected" in reason else reason
+        place = f"{where}: line {number}"
         raise TapscanError(place, what, "write a quote inside a text twice") from None
 
 
@@ -212,7 +221,7 @@ def parse_size(text: str, where: str, *, is_comma_free: bool = True) -> float | 
     except ValueError:
         remedy = "write it like 1.6, without a unit: that stands in the header"
         raise TapscanError(where, f"{text!r} is not a number", remedy) from None
-    if not math.isfinite(value) or not 0 < value <= _LARGEST:
+    if not math.isfinite(value) or not _SMALLEST <= value <= _LARGEST:
         raise TapscanError(
             where, f"{text} is no size of anything on this part", "empty the cell, or measure again"
         )

@@ -10,6 +10,7 @@ from tapscan.analysis import Results, analyse
 from tapscan.errors import TapscanError, sentence
 from tapscan.plan.reading import PLAN_NAME
 from tapscan.records.inspection import open_inspection
+from tapscan.records.runs import doubts_about_run
 from tapscan.sectioning.comparing import compare_all
 from tapscan.sectioning.findings import FINDINGS_NAME
 from tapscan.sectioning.logbook import read_findings
@@ -80,6 +81,8 @@ def gather(folders: Sequence[Path], progress: Callable[[int, int], None] = lambd
             continue
         warnings += [f"{folder}, {warning}" for warning in findings.warnings]
         warnings += filter(None, [held_otherwise(folder)])
+        if not is_in_bag(folder):  # nobody may analyse in there again; the archive tells of those
+            warnings += [f"{folder}, {doubt}" for doubt in doubts_about_run(inspection)]
         results = analyse(inspection, writer=_unwritten)
         parts.append(
             (folder.name if folder.name != _BAG else folder.parent.name, compare_all(results, findings.rows))

@@ -1,14 +1,13 @@
 """``findings.csv`` in the inspection folder: read whole, and added to without losing a line."""
 
-import os
-from collections.abc import Iterator, Sequence
-from contextlib import contextmanager, suppress
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 from tapscan.errors import TapscanError, sentence
 from tapscan.plan.zones import Plan
-from tapscan.records.writing import write_text
+from tapscan.records.inspection import end_of
+from tapscan.records.writing import held, write_text
 from tapscan.sectioning.findings import FINDINGS_NAME, Finding, doubts
 from tapscan.sectioning.findings_csv import findings_text, parse_findings
 
@@ -42,12 +41,24 @@ def read_findings(folder: Path, plan: Plan) -> Findings:
         raise TapscanError(FINDINGS_NAME, "is a link out of the inspection", "copy the file there")
     rows = parse_findings(read_text(path, FINDINGS_NAME), plan, FINDINGS_NAME)
     warnings = [told for zone in plan.zones for told in doubts(zone, rows)]
-    warnings += [
-        sentence(f"{FINDINGS_NAME}: line {one.line}", f"photo {one.photo!r} is not there", "copy it there")
-        for one in rows
-        if one.photo and not (folder / one.photo).is_file()
-    ]
+    photos: dict[str, int] = {one.photo: one.line for one in reversed(rows) if one.photo}
+    for photo, line in sorted(photos.items(), key=lambda each: each[1]):
+        fault = _photo_fault(folder, photo)
+        if fault:
+            place = f"{FINDINGS_NAME}: line {line}"
+            warnings.append(sentence(place, f"photo {photo!r} {fault}", "copy it there"))
     return Findings(rows, tuple(warnings))
+
+
+def _photo_fault(folder: Path, photo: str) -> str:
+    path = folder / photo
+    end = end_of(path)
+    try:
+        if end is None or not path.is_file():
+            return "is not there"
+    except (OSError, ValueError):  # a name that no system can have
+        return "is not there"
+    return "" if end.is_relative_to(folder.resolve()) else "is a link out of the inspection"
 
 
 def add_findings(folder: Path, plan: Plan, new: Sequence[Finding]) -> int:
@@ -63,30 +74,13 @@ def add_findings(folder: Path, plan: Plan, new: Sequence[Finding]) -> int:
     OSError
         When the disk is full or the folder may not be written; nothing is changed then.
     """
-    with _held(folder):
+    with held(folder):
         old = read_findings(folder, plan).rows
         known = dict.fromkeys(replace(one, line=0) for one in old)
         fresh = [one for one in dict.fromkeys(replace(one, line=0) for one in new) if one not in known]
         if fresh:
             write_text(folder / FINDINGS_NAME, findings_text([*old, *fresh]))
     return len(fresh)
-
-
-@contextmanager
-def _held(folder: Path) -> Iterator[None]:
-    """Let one program at a time add to a folder; systems and shares without such locks go without."""
-    try:
-        import fcntl
-    except ImportError:
-        yield
-        return
-    handle = os.open(folder, os.O_RDONLY)
-    try:
-        with suppress(OSError):  # a share that knows no locks
-            fcntl.flock(handle, fcntl.LOCK_EX)
-        yield
-    finally:
-        os.close(handle)  # which lets go of the lock
 
 
 def read_text(path: Path, where: str) -> str:

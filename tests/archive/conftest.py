@@ -11,6 +11,7 @@ import tapscan
 from tapscan.archive.bags import add_inspection
 from tapscan.archive.places import Bag
 from tapscan.plan.reading import parse_plan
+from tapscan.records.runs import new_results
 from tapscan.records.writing import write_text
 from tapscan.synth import (
     AScanScene,
@@ -87,8 +88,10 @@ def analysed(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The inspection with its results; copy it before changing it."""
     folder = tmp_path_factory.mktemp("parts") / "seat-stay"
     write_inspection(folder, simulated())
-    for name, text in tapscan.analyse(tapscan.open_inspection(folder)).tables.items():
-        write_text(folder / "results" / name, text)  # the report is not needed here, and takes seconds
+    results = tapscan.analyse(tapscan.open_inspection(folder))
+    with new_results(folder, "analyse", results.origin) as made:
+        for name, text in results.tables.items():
+            write_text(made / name, text)  # the report is not needed here, and takes seconds
     return folder
 
 

@@ -95,8 +95,8 @@ def test_another_part_does_not_become_a_version_of_the_first(small, archive):
 def test_results_that_belong_to_other_inputs_are_told(part, archive):
     (part / "taps/BM-01-01.wav").unlink()
     (warning,) = add_inspection(part, archive).warnings
-    what = "results: belong to other inputs than those that were archived"
-    assert warning == f"{what} (run: tapscan analyse {part}, and add again)"
+    what = "results: belong to other inputs than those that are there now"
+    assert warning == f"{what} (run: tapscan analyse {part})"
 
 
 def test_never_analysed_is_told(small, archive):

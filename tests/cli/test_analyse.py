@@ -29,6 +29,7 @@ skip = ["04-06"]
 [tap]
 taps_per_point = 1
 """
+REMEDY = "make room, or make the inspection's folder writable; the results that were there are kept"
 
 
 def run(*words: object) -> Result:
@@ -183,9 +184,7 @@ def test_a_full_disk_is_one_sentence_and_leaves_the_old_results(part, monkeypatc
 
     monkeypatch.setattr(writing.os, "fsync", full)
     line = one_line(run(part))
-    assert (
-        line == "results: cannot be written: No space left on device (make room, or make the folder writable)"
-    )
+    assert line == f"results: cannot be written: No space left on device ({REMEDY})"
     assert {path.name: path.read_bytes() for path in (part / "results").iterdir()} == before
 
 
@@ -200,7 +199,7 @@ def test_a_folder_that_may_not_be_written_is_one_sentence(part, monkeypatch):
 
     monkeypatch.setattr(writing.tempfile, "mkstemp", refuse)
     line = one_line(run(part))
-    assert line == "results: cannot be written: Permission denied (make room, or make the folder writable)"
+    assert line == f"results: cannot be written: Permission denied ({REMEDY})"
 
 
 @pytest.mark.usefixtures("undrawn")

@@ -253,3 +253,13 @@ def test_an_inspection_cannot_be_changed(folder):
         inspection.tap_files[Point("BM", 1, 2)] = ()
     with pytest.raises(AttributeError, match="cannot assign"):
         inspection.warnings = ()
+
+
+def test_a_link_that_leads_back_to_itself_is_one_sentence(folder):
+    (folder / "taps/BM-01-01.wav").symlink_to("BM-01-01.wav")
+    (folder / "taps/BM-01-02.wav").symlink_to("BM-01-03.wav")
+    (folder / "taps/BM-01-03.wav").symlink_to("BM-01-02.wav")
+    inspection = open_inspection(folder)
+    told = [one for one in inspection.warnings if "leads back to itself (put the file itself there)" in one]
+    assert len(told) == 3
+    assert not {str(point) for point in inspection.tap_files} & {"BM-01-01", "BM-01-02", "BM-01-03"}

@@ -235,23 +235,6 @@ def test_another_process_gives_the_same_bytes(tmp_path):
         assert path.read_bytes() == (tmp_path / "two" / path.name).read_bytes()
 
 
-def test_pictures_of_an_earlier_run_are_taken_away_and_nothing_else(tmp_path):
-    written(tmp_path, boom())
-    (tmp_path / "points.csv").write_text("kept")
-    (tmp_path / "photo.png").write_text("kept")
-    (tmp_path / "map_of_the_workshop.txt").write_text("kept")
-    written(tmp_path, tapped(tube(), spots=()))
-    assert sorted(path.name for path in tmp_path.iterdir()) == [
-        "detectable_BM.png",
-        "map_BM.png",
-        "map_of_the_workshop.txt",
-        "photo.png",
-        "points.csv",
-        "report.html",
-        "round_BM.png",
-    ]
-
-
 def test_a_part_without_indications_is_not_made_to_look_sound(tmp_path):
     page = written(tmp_path, tapped(tube(), spots=()))
     assert "No indication was raised" in page.text

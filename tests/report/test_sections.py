@@ -75,7 +75,7 @@ def test_a_defect_across_the_datum_line_is_outlined_where_it_is_as_large_as_it_w
 def report_of(*compared, **changes):
     given = {
         "part": Part(name="<Trike>"), "version": "1", "compared": compared, "findings": ROWS,
-        "false_call_rate": 0.01, "warnings": ("a warning",),
+        "false_call_rate": 0.01, "warnings": ("a warning",), "origin": {"run": "1", "inputs": "2"},
     }  # fmt: skip
     return SectionReport(**{**given, **changes})
 
@@ -90,11 +90,12 @@ def test_the_page_says_what_is_not_known_and_escapes(compared, tmp_path):
     assert "a warning" in page
     assert "1 of 1 delaminations and disbonds that were cut had been found" in page
     written = {path.name for path in (tmp_path / "results").iterdir()}
-    assert written == {"section.html", "section_BM.png", "sections.csv", "sections.json"}
+    assert written == {"manifest.json", "section.html", "section_BM.png", "sections.csv", "sections.json"}
 
 
 def test_the_same_findings_give_the_same_bytes(compared, tmp_path):
     for name in ("a", "b"):
+        (tmp_path / name).mkdir()
         write_sections(report_of(compared), tmp_path / name)
     for path in (tmp_path / "a/results").iterdir():
         assert path.read_bytes() == (tmp_path / "b/results" / path.name).read_bytes()

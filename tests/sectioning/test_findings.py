@@ -64,9 +64,9 @@ def test_doubts_are_told(plan):
     ]
     told = doubts(plan.zone("BM"), rows)
     assert [one.partition(" (")[0] for one in told] == [
-        "findings.csv: line 2: depth_mm 16 lies beyond the wall of 1.6 mm",
+        "findings.csv: line 2: depth_mm 16 is beyond the wall of 1.6 mm",
         "findings.csv: line 3: calls BM-03-05 sound, where line 2 has a delamination, which counts",
-        "findings.csv: line 4: and line 5 share a point and count as two defects",
+        "findings.csv: lines 4 and 5: share points and count as 2 defects",
     ]
 
 

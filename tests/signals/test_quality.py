@@ -1,7 +1,12 @@
+from pathlib import Path
+
 import numpy as np
 import pytest
+import soundfile
+from scipy.signal import resample_poly
 
-from tapscan.signals import recording_fault
+from tapscan.signals import find_taps, recording_fault
+from tapscan.signals.quality import has_flat_tops
 from tests.signals.struck import Beam, recording, struck_beam
 
 TAP = struck_beam(Beam(0.18, 0.025, 0.003, 60e9, 1550.0), 48000, 0.25, loss=0.03)
@@ -44,3 +49,65 @@ def test_not_finite(broken):
     sound = heard([0.5])
     sound[777] = broken
     assert recording_fault(sound, 48000) == "not finite"
+
+
+def overdriven(gain, level, up=1, down=1):
+    """A tap that ran into a converter's limit, then had its level and its rate changed."""
+    sound = np.concatenate([np.zeros(240), TAP / np.abs(TAP).max()])
+    sound = level * np.clip(gain * sound, -1, 1)
+    return resample_poly(sound, up, down)[: round(0.06 * 48_000 * up / down)]
+
+
+RATES = [(1, 1), (147, 160), (160, 147)]  # 48 kHz, to 44.1 kHz, to 52.2 kHz
+
+
+@pytest.mark.parametrize("rates", RATES)
+@pytest.mark.parametrize("level", [1.0, 0.6, 0.05])
+@pytest.mark.parametrize("gain", [1.35, 1.5, 2, 4, 16])
+def test_flat_tops_are_seen_whatever_was_done_to_level_and_rate(gain, level, rates):
+    assert has_flat_tops(overdriven(gain, level, *rates))
+
+
+@pytest.mark.parametrize("gain", [1.5, 2, 4, 16])
+def test_flat_tops_are_seen_at_half_the_rate(gain):
+    assert has_flat_tops(overdriven(gain, 0.6, 1, 2))
+
+
+@pytest.mark.parametrize("rates", RATES)
+@pytest.mark.parametrize("gain", [0.05, 0.5, 0.99])
+def test_what_stayed_below_the_limit_has_none(gain, rates):
+    assert not has_flat_tops(overdriven(gain, 1.0, *rates))
+
+
+def test_an_offset_and_noise_change_nothing():
+    noise = 0.002 * np.random.default_rng(2).standard_normal(2646)
+    for gain, is_flat in ((0.9, False), (2.0, True)):
+        assert has_flat_tops(overdriven(gain, 0.6, 147, 160) + noise + 0.1) == is_flat
+
+
+def test_taps_of_many_beams_have_no_flat_tops():
+    rng = np.random.default_rng(6)
+    for _ in range(150):
+        beam = Beam(rng.uniform(0.08, 0.4), 0.025, rng.uniform(0.001, 0.005), 60e9, 1550.0, elements=30)
+        tap = struck_beam(beam, 48_000, 0.06, loss=rng.uniform(0.005, 0.05))
+        assert not has_flat_tops(np.concatenate([np.zeros(144), tap]))
+
+
+def test_taps_of_the_demo_have_no_flat_tops():
+    """Another generator, noise and room in it, damaged places among them."""
+    files = sorted((Path(__file__).parents[2] / "recordings_demo/taps").glob("*"))[::3]
+    assert len(files) > 40
+    for path in files:
+        sound, rate_hz = soundfile.read(path)
+        for start in find_taps(sound, rate_hz).start:
+            assert not has_flat_tops(sound[max(start - rate_hz // 300, 0) : start + rate_hz // 18])
+
+
+@pytest.mark.parametrize("sound", [*map(np.zeros, (0, 1, 500)), np.full(500, 3.0), np.full(9, np.nan)])
+def test_what_is_no_tap_has_no_tops(sound):
+    assert not has_flat_tops(sound)
+
+
+def test_a_tap_is_one_row():
+    with pytest.raises(ValueError, match=r"tap must have shape \(samples,\), not \(2, 3\)"):
+        has_flat_tops(np.zeros((2, 3)))

@@ -1,10 +1,16 @@
 // From the microphone to the desk: the browser's own cleaning of speech is turned off, since it eats taps.
 
 import { Fault } from "./desk.js";
-import { sound } from "./hear.js";
 import { openLine } from "./line.js";
 
-const PLAIN = { echoCancellation: false, noiseSuppression: false, autoGainControl: false, channelCount: 1 };
+// No sampleRate: whoever asks for one is given a stream that was resampled.
+const PLAIN = {
+  echoCancellation: false,
+  noiseSuppression: false,
+  autoGainControl: false,
+  voiceIsolation: false,
+  channelCount: 1,
+};
 const MOST_WAITING = 1 << 20; // bytes on their way; beyond, the desk is not keeping up
 
 /** The microphones of this device; their names are known once one has been allowed. */
@@ -30,24 +36,40 @@ async function stream(deviceId) {
   }
 }
 
-/** Which kinds of cleaning the browser does all the same, in words; "" when it leaves the sound alone. */
-function cleaning(track) {
-  const settings = track.getSettings();
-  const names = {
-    echoCancellation: "echo cancelling",
-    noiseSuppression: "noise suppression",
-    autoGainControl: "gain control",
-  };
-  return Object.keys(names)
+const CLEANING = {
+  echoCancellation: "echo cancelling",
+  noiseSuppression: "noise suppression",
+  autoGainControl: "gain control",
+  voiceIsolation: "voice isolation",
+};
+
+/** What the browser does to the sound all the same, in a sentence; "" when it leaves the sound alone. */
+export function alteration(settings, rate) {
+  const done = Object.keys(CLEANING)
     .filter((key) => settings[key])
-    .map((key) => names[key])
-    .join(", ");
+    .map((key) => CLEANING[key]);
+  if (settings.sampleRate && settings.sampleRate !== rate) {
+    done.push(`resampled from ${settings.sampleRate} to ${rate} Hz`);
+  }
+  return done.length > 0
+    ? `The browser alters the sound all the same (${done.join(", ")}): taps may come out changed. Try another browser.`
+    : "";
+}
+
+/** A context at the microphone's own rate, so that nothing is resampled; at the usual one where none is told. */
+function contextAt(rate) {
+  try {
+    return new AudioContext(rate ? { sampleRate: rate } : {});
+  } catch {
+    return new AudioContext(); // a rate that this browser does not offer
+  }
 }
 
 /** Begin to listen; `onevent` gets what the desk tells, `onend` is called once when it is over. */
 export async function listenHere({ deviceId, walk, onevent, onend }) {
   const media = await stream(deviceId);
-  const context = sound();
+  const settings = media.getAudioTracks()[0].getSettings();
+  const context = contextAt(settings.sampleRate);
   await context.audioWorklet.addModule("/page/worklet.js");
   const source = new MediaStreamAudioSourceNode(context, { mediaStream: media });
   const node = new AudioWorkletNode(context, "gather", {
@@ -64,6 +86,7 @@ export async function listenHere({ deviceId, walk, onevent, onend }) {
     onend: () => {
       source.disconnect();
       for (const track of media.getTracks()) track.stop();
+      context.close();
       onend();
     },
   });
@@ -84,11 +107,7 @@ export async function listenHere({ deviceId, walk, onevent, onend }) {
     else if (line.waiting > MOST_WAITING) lose("The desk does not keep up with the sound; wait a moment.");
     else line.send(data);
   };
-  const cleaned = cleaning(media.getAudioTracks()[0]);
-  if (cleaned)
-    onevent({
-      event: "warned",
-      sentence: `The browser alters the sound all the same (${cleaned}): taps may come out changed. Try another browser.`,
-    });
+  const altered = alteration(settings, context.sampleRate);
+  if (altered) onevent({ event: "warned", sentence: altered });
   return line;
 }

@@ -11,7 +11,6 @@ digit, of a straight line fitted through all of them, and never further than 0.3
 moves its neighbours by more than that in any trace of eight samples or more, so it is found.
 """
 
-import csv
 import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
@@ -22,6 +21,7 @@ from numpy.typing import NDArray
 
 from tapscan.errors import TapscanError
 from tapscan.records.readers.readings import Trace, file_name
+from tapscan.records.tables import csv_rows
 
 __all__ = ["NAME", "parse_trace", "read", "sniff"]
 
@@ -29,6 +29,9 @@ NAME = "CSV trace"
 MAX_BYTES = 64_000_000
 # The header may come after an instrument's own lines; further down than this nobody puts it.
 HEADER_LINES = 60
+# Far beyond what converters do; what is outside is a wrong unit or a damaged file.
+LEAST_RATE_HZ, MOST_RATE_HZ = 1.0, 1e15
+MOST_AMPLITUDE = 1e100  # its square, and sums of those, can still be computed
 DELIMITERS = ("\t", ";", ",", "|")
 EVEN_STEPS, ROUNDING_DIGITS, MOST_STEPS = 0.01, 0.6, 0.3
 TIME_UNITS = {"s": 1.0, "ms": 1e-3, "us": 1e-6, "ns": 1e-9, "ps": 1e-12}
@@ -133,11 +136,17 @@ def parse_trace(text: str, where: str) -> Trace:
     if not np.isfinite(times).all():
         bad = int(np.argmin(np.isfinite(times)))
         raise TapscanError(where, f"line {numbers[bad]}: the time is {rows[bad][1].strip()}", EXPORT)
-    step = _even_step(times, [row[1] for row in rows], numbers, where)
+    with np.errstate(all="ignore"):  # what is beyond all measure is refused below
+        step_s = _even_step(times, [row[1] for row in rows], numbers, where) * header.time_scale_s
+    if not 1 / MOST_RATE_HZ <= step_s <= 1 / LEAST_RATE_HZ:
+        what = f"its samples are {step_s:.3g} s apart, which no instrument for A-scans makes"
+        raise TapscanError(where, what, "check the unit in the header line, and export it again")
+    if np.nanmax(np.abs(values), initial=0.0, where=np.isfinite(values)) > MOST_AMPLITUDE:
+        raise TapscanError(where, "has amplitudes beyond all measure", EXPORT)
     samples = values * header.amplitude_scale
     samples.flags.writeable = False
     # Nine digits are far more than any time base is good for, and free of the fit's last-bit noise.
-    rate_hz = float(f"{1 / (step * header.time_scale_s):.9g}")
+    rate_hz = float(f"{1 / step_s:.9g}")
     return Trace(samples, rate_hz, float(times[0]) * header.time_scale_s, header.unit)
 
 
@@ -259,8 +268,8 @@ def _meaning(cell: str) -> tuple[str, str] | None:
 
 
 def _split(line: str, delimiter: str) -> list[str]:
-    # The csv module knows quoted cells, as in "0,01","0,5"; line by line, as a stray quote must swallow none.
-    return next(csv.reader([line], delimiter=delimiter), [])
+    # Quoted cells, as in "0,01","0,5", are understood; line by line, as a stray quote must swallow none.
+    return next((cells for _, cells in csv_rows(line, delimiter)), [])
 
 
 def _rows(lines: Sequence[str], header: _Header, where: str) -> Iterator[tuple[int, str, str]]:
