@@ -86,7 +86,7 @@ def _evidence(screened: Screened, at: tuple[int, int]) -> dict[str, Any]:
                 "band_hz": evidence.band_hz,
                 "reading_db": evidence.spectrum_db[at],
                 "expected_db": (twin or evidence).expected_db[at],
-                "spread_db": (twin or evidence).spread_db,
+                "spread_db": (twin or evidence).spread_db[at],
                 "twin": None if twin is None else {"source": twin.source, "level_db": twin.spectrum_db[at]},
             }
         }

@@ -48,7 +48,7 @@ def draw_spectrum(evidence: TapEvidence, indication: "Indication", at: tuple[int
     upper = figure.add_axes((0.085, 0.475, 0.895, 0.42))
     lower = figure.add_axes((0.085, 0.145, 0.895, 0.265), sharex=upper)
     band_hz, twin = evidence.band_hz, decided_by(evidence, at)
-    expected, spread_db = (twin or evidence).expected_db[at], (twin or evidence).spread_db
+    expected, spread_db = (twin or evidence).expected_db[at], (twin or evidence).spread_db[at]
     what = "good readings, " if twin is None else ""  # there is no room for more beside the twin
     for times, shade in ((2, 0.16), (1, 0.30)):
         reach = times * spread_db

@@ -16,6 +16,7 @@ from tapscan.report.words import (
     place_in_words,
     zone_name,
 )
+from tapscan.screening.indications import LIKELY
 from tapscan.screening.results import CLEAR, SKIPPED, SUSPECT, UNREAD, TapEvidence
 
 if TYPE_CHECKING:
@@ -183,9 +184,8 @@ def evidence_intro(method: "Method") -> str:
     """Say before the pictures of evidence what to look for in them."""
     if method == "tap":
         return (
-            "Where the line leaves the shaded bands, the part sounds unlike what is good there: duller, "
-            "or with a note of its own. The lower curve is cut off "
-            "where it is ten spreads away."
+            "Where the line leaves the shaded bands, the part sounds unlike sound laminate there: duller, "
+            "or with a note of its own. The lower curve is cut off at ten standard deviations."
         )
     return (
         "An echo between front surface and back wall, or a back wall that is lost, speaks for a separation."
@@ -196,11 +196,19 @@ def evidence_caption(screened: "Screened", indication: "Indication") -> str:
     """Say below a picture of evidence where it was taken and what was measured there."""
     place = f"{indication.id}, {place_in_words(indication, screened.zone)}."
     return " ".join(
-        filter(None, (place, _held_against(screened, indication), _measured(screened, indication)))
+        filter(
+            None,
+            (
+                place,
+                _compared(screened, indication),
+                _raised_by(screened, indication),
+                _measured(screened, indication),
+            ),
+        )
     )
 
 
-def _held_against(screened: "Screened", indication: "Indication") -> str:
+def _compared(screened: "Screened", indication: "Indication") -> str:
     """Say what decided at the strongest point where it was not the zone itself; '' elsewhere."""
     point = parse_point(indication.peak_point)
     if point is None or not isinstance(screened.evidence, TapEvidence):
@@ -209,9 +217,48 @@ def _held_against(screened: "Screened", indication: "Indication") -> str:
     if twin is None:
         return ""
     return (
-        f"Held against {twin.source}: what is expected is the spectrum there, moved by what the two usually "
-        "differ by (dotted), and a slow change over the zone. That they differ here does not tell which of "
-        "them is damaged."
+        f"Compared with {twin.source}: the expected spectrum is the one measured there, moved by what the two "
+        "usually differ by (dotted). That they differ here does not show which of them is damaged."
+    )
+
+
+def _raised_by(screened: "Screened", indication: "Indication") -> str:
+    """Say what raised a tapped point: its bands, its neighbours, and from which false-call rate it is called."""
+    point = parse_point(indication.peak_point)
+    if point is None or not isinstance(screened.evidence, TapEvidence):
+        return ""
+    at = (point.station - 1, point.position - 1)
+    evidence = decided_by(screened.evidence, at) or screened.evidence
+    off_db = screened.evidence.spectrum_db[at] - evidence.expected_db[at]
+    away = off_db / evidence.spread_db[at]
+    if not np.isfinite(away).any():
+        return ""
+    most = np.argsort(-np.abs(np.nan_to_num(away)), kind="stable")[:2]
+    bands = joined(
+        [
+            f"{off_db[k]:+.0f} dB near {screened.evidence.band_hz[k] / 1e3:.1f} kHz "
+            f"({away[k]:+.0f} standard deviations)"
+            for k in sorted(most)
+        ]
+    ).replace("-", "−")
+    grid = screened.features["damage_probability"]
+    beside = [
+        float(grid[i, p % grid.shape[1] if screened.zone.is_tube else p])
+        for i in range(max(at[0] - 1, 0), min(at[0] + 2, grid.shape[0]))
+        for p in range(at[1] - 1, at[1] + 2)
+        if (i, p) != at and (screened.zone.is_tube or 0 <= p < grid.shape[1])
+    ]
+    known = [value for value in beside if np.isfinite(value)]
+    likely = sum(value >= LIKELY for value in known)
+    p_value = float(screened.p_value[at])
+    rate = (
+        "any false-call rate down to 1 in a million"
+        if p_value < 1e-6
+        else f"false-call rates from {p_value:.1g} up"
+    )
+    return (
+        f"Most unlike the baseline: {bands}. Damage probability {float(grid[at]):.2f}; {likely} of {len(known)} "
+        f"neighbours are likely damaged, too. Called suspect at {rate}."
     )
 
 

@@ -27,7 +27,7 @@ from tapscan.screening.bonds import HALF, Bond, told_bond
 from tapscan.screening.echo_levels import MIN_READINGS, chance_law, is_beyond_chance, sound_level
 from tapscan.screening.echo_readings import EchoReadings
 from tapscan.screening.echo_twins import Expected
-from tapscan.screening.indications import Area, find_indications, label_areas
+from tapscan.screening.indications import Area, Evidence, find_indications, label_areas, strength_of
 from tapscan.screening.results import CLEAR, SKIPPED, SUSPECT, UNREAD, AScanEvidence, Screened
 from tapscan.screening.thickness import thickness_words, thin_score
 from tapscan.signals.losses import loss_db_per_s
@@ -126,7 +126,9 @@ def screen_ascans(
         p_value=p_value,
         is_reference=reference,
         features=features,
-        indications=find_indications(zone, "ascan", areas, score, status == UNREAD, depth_mm),
+        indications=find_indications(
+            zone, "ascan", areas, Evidence(score, strength_of(score), status == UNREAD, depth_mm)
+        ),
         baseline=f"{good.words} {wall}".rstrip(),
         evidence=AScanEvidence(
             traces=readings.traces,

@@ -18,13 +18,18 @@ from numpy.typing import NDArray
 from scipy.stats import binom
 
 from tapscan.plan import Zone, block_mask, neighbours, parse_point, point_name
-from tapscan.screening.indications import Area, doubtful_points, find_indications, label_areas
+from tapscan.screening.indications import (
+    Area,
+    Evidence,
+    doubtful_points,
+    find_indications,
+    likely_areas,
+    strength_of,
+)
 from tapscan.screening.results import SKIPPED, UNREAD, Indication, Method, Screened
-from tapscan.screening.tap_changes import Difference
-from tapscan.screening.taps import areas_beyond_chance
 from tapscan.screening.twins import Match
 
-__all__ = ["CHANGED", "UNCHANGED", "Change", "ChangeKind", "ZoneChange", "zone_change"]
+__all__ = ["CHANGED", "UNCHANGED", "Change", "ChangeKind", "Difference", "ZoneChange", "zone_change"]
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -41,6 +46,23 @@ LEAST_MOVED, MOVED_OF_EDGE = 2, 0.8
 # so many points that chance would do it less than one time in a hundred.
 LEANING_P, CHANCE = 0.05, 0.01
 LEAST_READ = 0.5  # of an indication's points, for the other inspection to say anything of it
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Difference:
+    """How far each point's readings differ: (stations, positions), NaN where one of them is missing.
+
+    `score` is 1 where a difference counts as a change; `probability` that it is one, by the point and its
+    neighbours, and `around` by its neighbourhood; `words` say what that rests on; `is_wide` whether the two
+    visits differ so much as a whole that small changes are hidden.
+    """
+
+    score: Floats
+    p_value: Floats
+    probability: Floats
+    around: Floats
+    words: str
+    is_wide: bool = False
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -116,14 +138,12 @@ class _Group:
     now: Mask
 
 
-def zone_change(
-    after: Screened, earlier: Screened, match: Match, difference: Difference, false_call_rate: float
-) -> ZoneChange:
+def zone_change(after: Screened, earlier: Screened, match: Match, difference: Difference) -> ZoneChange:
     """Tell what became of a zone between two inspections."""
     zone = after.zone
     before_status = np.where(match.found, earlier.status[match.station, match.position], "")
     status, reason = _status(after, earlier, match, difference, before_status)
-    beyond = _beyond_chance(zone, after.method, status == CHANGED, difference, false_call_rate)
+    beyond = likely_areas(zone, status == CHANGED, difference.probability, difference.around)
     changed = np.any([area.members for area in beyond], axis=0) if beyond else np.zeros(zone.grid_shape, bool)
     read = np.isin(status, (UNCHANGED, CHANGED))
     leaning = changed | (read & (difference.p_value < LEANING_P)) if after.method == "tap" else changed
@@ -176,14 +196,6 @@ def _status(
     status[after.status == SKIPPED] = SKIPPED
     reason[after.status == SKIPPED] = ""
     return status, reason
-
-
-def _beyond_chance(
-    zone: Zone, method: Method, changed: Mask, difference: Difference, false_call_rate: float
-) -> list[Area]:
-    if method == "tap":
-        return areas_beyond_chance(zone, changed, difference.p_value, false_call_rate)
-    return label_areas(changed, closed=zone.is_tube)
 
 
 def _groups(after: Screened, earlier: Screened, match: Match) -> list[_Group]:
@@ -277,7 +289,7 @@ def _elsewhere(zone: Zone, method: Method, areas: list[Area], score: Floats, dou
     """Describe areas whose readings changed where neither inspection has an indication."""
     return [
         Change("", "elsewhere", zone.code, method, (), (), one.points, (one,))
-        for one in find_indications(zone, method, areas, score, doubtful)
+        for one in find_indications(zone, method, areas, Evidence(score, strength_of(score), doubtful))
     ]
 
 

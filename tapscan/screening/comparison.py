@@ -12,14 +12,14 @@ import tapscan
 from tapscan.errors import TapscanError, sentence
 from tapscan.records.digests import digests
 from tapscan.records.inspection import Inspection
-from tapscan.screening.changes import CHANGED, UNCHANGED, ZoneChange, zone_change
+from tapscan.screening.changes import CHANGED, UNCHANGED, Difference, ZoneChange, zone_change
 from tapscan.screening.echo_changes import echo_difference
 from tapscan.screening.echo_readings import EchoReadings
 from tapscan.screening.likeness import datum_warnings, held_against, namesake
 from tapscan.screening.results import SKIPPED, UNREAD, Screened
 from tapscan.screening.scans import Progress, Scan, Seen, look
-from tapscan.screening.tap_changes import Difference, tap_difference
-from tapscan.screening.tap_readings import TapReadings
+from tapscan.screening.taps.change import tap_difference
+from tapscan.screening.taps.readings import TapReadings
 from tapscan.screening.twins import Match, matched
 
 __all__ = ["Comparison", "compare"]
@@ -120,7 +120,7 @@ def _zone(own: Seen, other: Seen, then: _Looked, now: _Looked, warnings: list[st
     if difference.is_wide:
         what = "the two visits differ much more as a whole than repeated taps do, so that small changes hide"
         warnings.append(sentence(f"zone {zone.code}", what, "use the same tapper and recorder each time"))
-    change = zone_change(now.held[id(own)], then.held[id(other)], match, difference, rate)
+    change = zone_change(now.held[id(own)], then.held[id(other)], match, difference)
     healed = [one.id for one in change.changes if one.kind in {"shrunk", "gone"}]
     if healed:
         what = f"{', '.join(healed)} shrank or went, and laminate does not heal"

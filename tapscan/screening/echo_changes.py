@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from tapscan.plan import Zone
 from tapscan.screening.echo_readings import EchoReadings
 from tapscan.screening.echo_twins import EARLY_SHARE, SAME_TIME, smooth_level, usual_difference
-from tapscan.screening.tap_changes import Difference
+from tapscan.screening.changes import Difference
 from tapscan.screening.twins import Match, too_few
 
 __all__ = ["echo_difference"]
@@ -68,7 +68,8 @@ def echo_difference(
         f"{paired} points were scanned both times. Back walls differ by {_typical(lost[found]):.1%} of their "
         f"amplitude, as a rule; a change of {limit:.0%} of the beam counts."
     )
-    return Difference(share / limit, 2 * norm.sf(share / spread), words)
+    counts = np.where(np.isfinite(share), share >= limit, np.nan).astype(float)
+    return Difference(share / limit, 2 * norm.sf(share / spread), counts, counts, words)
 
 
 def _echoes(readings: EchoReadings, match: Match | None) -> _Echoes:

@@ -114,12 +114,10 @@ def expected_echoes(
     moved_db, kept = usual_difference(zone, own_db - usual_db)
     expected_db = usual_db + moved_db
     off_db = own_db - expected_db
-    by_itself_db = own_db - smooth_level(zone, own_db)
     if np.isfinite(off_db).sum() < MIN_READINGS:
         # No back wall is left here; the twins' own tell how single readings wander.
-        off_db = by_itself_db = before_db - smooth_db
-    ratio = _spread(off_db) / max(_spread(by_itself_db), 1e-9)
-    words = named(source, kept, ratio, int((read & ~np.isfinite(expected_db)).sum()))
+        off_db = before_db - smooth_db
+    words = named(source, kept, int((read & ~np.isfinite(expected_db)).sum()))
     known = _known_share(readings, twins, expected_db)
     return readings, Expected(expected_db, known, 1 - 10 ** (off_db / 20), words)
 
@@ -191,6 +189,8 @@ def _known_share(readings: EchoReadings, twins: Sequence[EchoTwin], expected_db:
 def smooth_level(zone: Zone, level_db: Floats) -> Floats:
     """Give what the zone's own surroundings let expect of a level, (stations, positions)."""
     return sound_level(zone, level_db).expected
+
+
 
 
 def _spread(values: Floats) -> float:

@@ -17,7 +17,16 @@ from tapscan.plan import Zone, neighbours, point_name
 from tapscan.plan.surfaces import slant
 from tapscan.screening.results import Indication, Kind, Method
 
-__all__ = ["Area", "doubtful_points", "find_indications", "label_areas"]
+__all__ = [
+    "LIKELY",
+    "Area",
+    "Evidence",
+    "doubtful_points",
+    "find_indications",
+    "label_areas",
+    "likely_areas",
+    "strength_of",
+]
 
 Ring = tuple[tuple[float, float], ...]
 Mask = NDArray[np.bool_]
@@ -27,6 +36,8 @@ Grid = NDArray[np.float64]
 # deep, a reading is not called though it is poor. What fewer good readings than this share would be is no
 # proof that the edge has been passed.
 DOUBTFUL_P = 0.05
+UNREAD_STRENGTH = 0.25  # half way down to clear: an outline passes through an unread point
+LIKELY = 0.5  # policy: an area is an indication when damage is more likely than not
 # Levels at which a 0/1 mask is contoured to run just outside its points, or just inside its neighbours.
 _INNERMOST, _OUTERMOST = 0.999, 0.001
 # Parts of a pitch that an outline has corners at, and points beside them that have a say in it.
@@ -42,19 +53,33 @@ class Area:
     kind: Kind = "delamination"
 
 
-def _strength(score: Grid) -> Grid:
-    """Map scores to 0…1, one half at the suspect limit of 1; NaN (unread) counts as half way down to clear.
+@dataclass(frozen=True, slots=True, eq=False)
+class Evidence:
+    """What speaks for damage at each point; arrays of (stations, positions).
 
-    A laminate is either whole or not at a given spot: how far beyond twice the limit a score lies says
-    nothing about where the edge is, so it is not allowed to push the outline outward.
+    `score` is 1 at the suspect limit, NaN where unread; `strength` runs from 0 to 1 and is one half at the edge
+    of damage; `doubtful` points beside an area are no proof of its edge; `depth_mm` of the echo, NaN where
+    there is none, or None when the method gives no depth.
+    """
+
+    score: Grid
+    strength: Grid
+    doubtful: Mask
+    depth_mm: Grid | None = None
+
+
+def strength_of(score: Grid) -> Grid:
+    """Turn scores into strengths from 0 to 1, one half at the suspect limit of 1.
+
+    A laminate is either whole or not at a given spot: how far beyond twice the limit a score is says nothing
+    about where the edge is, so it does not push the outline outward.
 
     Examples
     --------
-    >>> _strength(np.array([0.0, 0.5, 1.0, 25.0, np.nan]))
-    array([0.  , 0.25, 0.5 , 1.  , 0.25])
+    >>> strength_of(np.array([0.0, 0.5, 1.0, 25.0]))
+    array([0.  , 0.25, 0.5 , 1.  ])
     """
-    ratio = np.clip(score / 2, 0.0, 1.0)
-    return np.where(np.isnan(ratio), 0.25, ratio)
+    return np.asarray(np.clip(score / 2, 0.0, 1.0))
 
 
 def doubtful_points(p_value: Grid, skipped: Mask) -> Mask:
@@ -93,6 +118,12 @@ def label_areas(suspect: Mask, *, closed: bool, kind: Kind = "delamination") -> 
     return sorted(areas, key=lambda area: -int(area.members.sum()))
 
 
+def likely_areas(zone: Zone, suspect: Mask, probability: Grid, around: Grid) -> list[Area]:
+    """Group suspect points that are likely damaged, and keep the areas whose neighbourhood is, too."""
+    areas = label_areas(suspect & (probability >= LIKELY), closed=zone.is_tube)
+    return [area for area in areas if np.max(around[area.members]) >= LIKELY]
+
+
 def _members(labels: NDArray[np.int_], station: int, position: int, positions: int) -> Mask:
     """Collect one area over two turns, joining the pieces that the outer edges of the two turns cut apart."""
     members = np.zeros((labels.shape[0], positions), dtype=bool)
@@ -119,25 +150,12 @@ def _first_column(members: Mask) -> int:
 
 
 def find_indications(
-    zone: Zone, method: Method, areas: list[Area], score: Grid, doubtful: Mask, depth_mm: Grid | None = None
+    zone: Zone, method: Method, areas: list[Area], evidence: Evidence
 ) -> tuple[Indication, ...]:
-    """Describe each area as an `Indication`, the largest first.
-
-    Parameters
-    ----------
-    zone, method
-        What was inspected and how.
-    areas
-        From `label_areas`.
-    score
-        Shape (stations, positions), one at the suspect limit, NaN where unread.
-    doubtful
-        Shape (stations, positions): points beside an area that are no proof of its edge.
-    depth_mm
-        Depth of the echo at each point, NaN where none; None when the method does not tell depth.
-    """
+    """Describe each area (from `label_areas`) as an `Indication`, the largest first."""
     called = np.any([area.members for area in areas], axis=0)
-    described = [_describe(zone, method, area, score, doubtful & ~called, depth_mm) for area in areas]
+    beside = replace(evidence, doubtful=evidence.doubtful & ~called)
+    described = [_describe(zone, method, area, beside) for area in areas]
     described.sort(key=lambda one: (-one.area_mm2, -one.score, one.peak_point))
     letter = "T" if method == "tap" else "A"
     return tuple(_renamed(one, f"{zone.code}-{letter}{number}") for number, one in enumerate(described, 1))
@@ -147,15 +165,14 @@ def _renamed(indication: Indication, name: str) -> Indication:
     return replace(indication, id=name)
 
 
-def _describe(
-    zone: Zone, method: Method, area: Area, score: Grid, doubtful: Mask, depth_mm: Grid | None
-) -> Indication:
-    level = _strength(score)
+def _describe(zone: Zone, method: Method, area: Area, evidence: Evidence) -> Indication:
+    score, depth_mm = evidence.score, evidence.depth_mm
+    level = np.where(np.isnan(evidence.strength), UNREAD_STRENGTH, evidence.strength)
     # A point just at the limit is within its own outline.
     own = np.where(area.members, np.maximum(level, 0.501), np.minimum(level, 0.49))
     rings, area_mm2 = _outline(zone, area, own, 0.5, is_smooth=True)
     least_mm2 = _outline(zone, area, area.members.astype(float), _INNERMOST)[1]
-    most = _with(area, doubtful & neighbours(zone, area.members), closed=zone.is_tube)
+    most = _with(area, evidence.doubtful & neighbours(zone, area.members), closed=zone.is_tube)
     most_mm2 = _outline(zone, most, most.members.astype(float), _OUTERMOST)[1]
     outline = np.vstack([np.asarray(ring) for ring in rings])
     peak = np.unravel_index(int(np.nanargmax(np.where(area.members, score, -np.inf))), score.shape)

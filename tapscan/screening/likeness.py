@@ -13,14 +13,14 @@ from numpy.typing import NDArray
 from tapscan.errors import TapscanError, sentence
 from tapscan.screening.ascans import screen_ascans
 from tapscan.screening.datums import turned_by
-from tapscan.screening.differences import taps_against
 from tapscan.screening.echo_readings import EchoReadings
 from tapscan.screening.echo_twins import EchoTwin, expected_echoes, walls
 from tapscan.screening.known import Known
 from tapscan.screening.results import CLEAR, SUSPECT, Method, Screened
 from tapscan.screening.scans import Scan, Seen
-from tapscan.screening.tap_readings import TapReadings
-from tapscan.screening.taps import MOST_BANDS, strike_bel, tap_vector
+from tapscan.screening.taps.points import N_BANDS, point_means
+from tapscan.screening.taps.readings import TapReadings
+from tapscan.screening.taps.twins import taps_against
 from tapscan.screening.twins import Match, Twin, good_points, marked_points, matched
 
 __all__ = ["datum_warnings", "held_against", "namesake"]
@@ -68,7 +68,7 @@ def _against_others(own: Seen, scan: Scan, others: Sequence[Scan], warnings: lis
             for (_, seen, match), of_it in zip(alike, known, strict=True)
             if isinstance(seen.readings, TapReadings)
         ]
-        return taps_against(own.screened, own.readings, twins, source, rate, warnings)
+        return taps_against(own.screened, own.readings, twins, source, rate)
     echoes = [
         EchoTwin(seen.readings, match, good_points(seen.screened, of_it), marked_points(seen.screened, of_it))
         for (_, seen, match), of_it in zip(alike, known, strict=True)
@@ -106,7 +106,7 @@ def namesake(own: Seen, other: Scan) -> Seen:
     return seen
 
 
-def _against_mirror(own: Seen, scan: Scan, _: Sequence[Scan], warnings: list[str]) -> Screened | None:
+def _against_mirror(own: Seen, scan: Scan, _: Sequence[Scan], __: list[str]) -> Screened | None:
     """Screen a tapped zone against its mirror image where the plan names one."""
     zone = own.screened.zone
     if zone.mirror_of is None or not isinstance(own.readings, TapReadings):
@@ -123,7 +123,7 @@ def _against_mirror(own: Seen, scan: Scan, _: Sequence[Scan], warnings: list[str
     match = matched(zone, twin.screened.zone, is_mirror=True)
     twins = [Twin(twin.readings, match, good_points(twin.screened))]
     rate = scan.inspection.plan.false_call_rate
-    return taps_against(own.screened, own.readings, twins, source, rate, warnings)
+    return taps_against(own.screened, own.readings, twins, source, rate)
 
 
 def datum_warnings(own: Seen, other: Scan, seen: Seen, match: Match) -> list[str]:
@@ -149,11 +149,5 @@ def _pattern(readings: TapReadings | EchoReadings) -> NDArray[np.float64]:
     """Give what tells one side of a tube from another: (stations, positions, features)."""
     if not isinstance(readings, TapReadings):
         return walls(readings)
-    sound = tap_vector(readings, MOST_BANDS)[0]
-    strike = strike_bel(readings).reshape(sound.shape[:2])
-    # What the hand did is taken out: sides of the part are told by how they sound when struck alike.
-    read = np.isfinite(sound).all(axis=-1, keepdims=True)
-    level = np.sum(sound, axis=1, keepdims=True, where=read) / np.maximum(read.sum(axis=1, keepdims=True), 1)
-    loose = np.where(read, sound - level, 0.0)
-    slope = np.einsum("sp,spf->f", strike, loose) / max(float(np.sum(strike**2)), 1e-9)
-    return np.asarray(sound - strike[..., None] * slope)
+    points = point_means(readings.taps, readings.reason.size)
+    return points.sound_db[:, :N_BANDS].reshape(*readings.reason.shape, N_BANDS)

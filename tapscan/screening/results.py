@@ -11,7 +11,7 @@ from tapscan.plan.zones import Zone
 
 __all__ = [
     "CLEAR",
-    "FEW_TOLD",
+    "FEW_READ",
     "SKIPPED",
     "SUSPECT",
     "UNREAD",
@@ -61,12 +61,12 @@ class Indication:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class TwinEvidence:
-    """The spectra of like zones that a tapped zone was held against, laid onto its own grid.
+    """The spectra of like zones that a tapped zone was compared with, laid onto its own grid.
 
     `source` says in words what they are; `decided` (stations, positions) where they decided, and not the
-    zone's own baseline. `spectrum_db` (stations, positions, bands) is their mean, each moved by what it
-    usually differs by from the zone; `expected_db` is that and what changes slowly over the zone;
-    `spread_db` (bands,) the standard deviation of good differences.
+    zone's own baseline. All others (stations, positions, bands): `spectrum_db` is their mean, each moved by
+    what it usually differs by from the zone; `expected_db` is that and what each position differs by;
+    `spread_db` the standard deviation of sound differences.
     """
 
     source: str
@@ -78,11 +78,12 @@ class TwinEvidence:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class TapEvidence:
-    """The spectra behind a tap map, relative to each tap's own level, in fractional-octave bands.
+    """The spectra behind a tap map, relative to each tap's own level, in the bands that the score uses.
 
-    Shapes: `band_hz` (bands,) centres; `spectrum_db` and `expected_db` (stations, positions, bands), NaN
-    where unread; `spread_db` (bands,) standard deviation of good readings about what is expected there.
-    All by the zone's own baseline; `twin` holds what decided instead, where the zone has like zones.
+    Shapes: `band_hz` (bands,) centres; `spectrum_db`, `expected_db` and `spread_db` (stations, positions,
+    bands), NaN where unread. The spread is the standard deviation of sound readings about what is expected
+    there, the room's noise at that point included. All by the zone's own baseline; `twin` holds what decided
+    instead, where the zone has like zones.
     """
 
     band_hz: NDArray[np.float64]
@@ -110,9 +111,9 @@ class AScanEvidence:
 
 
 # Ends the sentence on a tapped zone's own baseline where it rests on little.
-FEW_TOLD = (
-    "They are few: several times as many good points as was asked for may be called suspect. Tap more of the "
-    "zone, or hold it against another inspection."
+FEW_READ = (
+    "They are few: more sound points than requested may be called suspect. Tap more of the zone, or compare it "
+    "with another inspection."
 )
 
 
@@ -140,7 +141,7 @@ class Screened:
     @property
     def rests_on_few(self) -> bool:
         """Whether so few readings say what is good that more good points are called than was asked for."""
-        return self.baseline.endswith(FEW_TOLD)
+        return self.baseline.endswith(FEW_READ)
 
     def count(self, status: str) -> int:
         """How many points of the zone have this status."""

@@ -10,8 +10,8 @@ from tapscan.screening.echo_readings import EchoReadings, read_ascans
 from tapscan.screening.known import NOTHING_LEARNT, Learnt
 from tapscan.screening.references import marked_damage
 from tapscan.screening.results import Method, Screened
-from tapscan.screening.tap_readings import TapReadings, read_taps
-from tapscan.screening.taps import screen_taps
+from tapscan.screening.taps.readings import TapReadings, read_taps
+from tapscan.screening.taps.screen import screen_taps
 from tapscan.signals import Workers
 
 __all__ = ["Progress", "Scan", "Seen", "look", "methods"]

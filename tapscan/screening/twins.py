@@ -13,7 +13,6 @@ way round. On a tube, with position 1 on the datum of both, position p faces (po
 positions; on a panel, positions + 1 − p.
 """
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -21,18 +20,18 @@ from numpy.typing import NDArray
 
 from tapscan.errors import TapscanError
 from tapscan.plan import Zone, girth_mm, s_mm, x_mm
-from tapscan.screening.calls import MIN_READINGS
 from tapscan.screening.known import Known
 from tapscan.screening.results import CLEAR, SUSPECT, Screened
-from tapscan.screening.tap_readings import TapReadings
+from tapscan.screening.taps.readings import TapReadings
 
-__all__ = ["Match", "Twin", "beside", "good_points", "marked_points", "matched", "named", "too_few"]
+__all__ = ["Match", "Twin", "good_points", "marked_points", "matched", "named", "too_few"]
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
 # Girths that differ by more than this share do not belong to like zones.
 SAME_GIRTH = 0.05
+MIN_READINGS = 12  # with a partner, for the usual difference to mean anything
 # With fewer partners than this share of its points a zone has no twin worth the name.
 LEAST_MATCHED = 0.5
 
@@ -160,25 +159,6 @@ def _nearest(wanted_mm: Floats, there_mm: Floats) -> tuple[NDArray[np.intp], Flo
     return nearest, np.asarray(apart_mm[np.arange(wanted_mm.size), nearest])
 
 
-def beside(own: Floats, laid: Sequence[Floats], usable: Sequence[Mask]) -> tuple[Floats, Floats]:
-    """Difference from the mean over the twins, and how many twins there are at each point.
-
-    Shapes: `own` and each of `laid` (stations, positions, features), each of `usable` (stations, positions).
-    The difference is NaN where no twin is usable. What one twin usually differs by (another recorder, another
-    hand) is taken out before the mean, lest the difference step where that twin is missing.
-    """
-    total, count = np.zeros_like(own), np.zeros(own.shape[:2])
-    for values, use in zip(laid, usable, strict=True):
-        good = use & np.isfinite(values).all(axis=-1)
-        both = good & np.isfinite(own).all(axis=-1)
-        usual = np.median((own - values)[both], axis=0) if both.any() else np.zeros(own.shape[-1])
-        total[good] += values[good] + usual
-        count += good
-    with np.errstate(invalid="ignore", divide="ignore"):
-        mean = total / count[..., None]
-    return own - np.where(count[..., None] > 0, mean, np.nan), count
-
-
 def too_few(zone: Zone, source: str, readings: int) -> TapscanError | None:
     """Say that too few readings have a partner to tell what is usual between the two; None when enough."""
     wanted = max(MIN_READINGS, zone.stations * zone.positions // 4)
@@ -188,14 +168,12 @@ def too_few(zone: Zone, source: str, readings: int) -> TapscanError | None:
     return TapscanError(f"zone {zone.code}", what, "read more of both, or use another baseline")
 
 
-def named(source: str, kept: int, ratio: float, alone: int) -> str:
-    """Put in words what the baseline is, on how many readings it rests, and how good it is."""
+def named(source: str, sound: int, alone: int) -> str:
+    """Put in words what the baseline is and on how many readings it rests."""
     words = (
-        f"What is good here comes from {source}: the difference, point by point, rests on {kept} readings "
-        f"and spreads {ratio:.2f} times as widely as the zone's readings about its own baseline."
+        f"The baseline comes from {source}: readings are subtracted point by point; the scatter of the {sound} "
+        "quietest differences decides."
     )
     if alone:
-        words += (
-            f" At {alone} points the twin is unread or itself suspect; there the zone's own baseline decides."
-        )
-    return f"{words} A difference tells that the two are not alike, not which of them is damaged."
+        words += f" At {alone} points there is no sound reading to subtract; there the zone's own baseline decides."
+    return f"{words} A difference shows that the two are not alike, not which of them is damaged."

@@ -78,7 +78,9 @@ def band_energy(taps: "ArrayLike", sample_rate_hz: float) -> BandEnergy:
         msg = f"sample_rate_hz must be positive, not {sample_rate_hz}"
         raise ValueError(msg)
     first, last = (round(time_s * sample_rate_hz) for time_s in (STRIKE_S, STRIKE_S + RINGING_S))
-    return BandEnergy(_energy(batch[:, :first], sample_rate_hz), _energy(batch[:, first:last], sample_rate_hz))
+    return BandEnergy(
+        _energy(batch[:, :first], sample_rate_hz), _energy(batch[:, first:last], sample_rate_hz)
+    )
 
 
 def band_freedoms(duration_s: float) -> "NDArray[np.float64]":
@@ -102,7 +104,9 @@ def _energy(stretch: "NDArray[np.floating]", sample_rate_hz: float) -> "NDArray[
     if samples == 0:
         return np.zeros((n, BAND_EDGES_HZ.size - 1))
     # A bin must be narrower than the narrowest band, or bands share what one of them holds.
-    length = fft.next_fast_len(max(samples, int(sample_rate_hz / (BAND_EDGES_HZ[1] - BAND_EDGES_HZ[0]))), real=True)
+    length = fft.next_fast_len(
+        max(samples, int(sample_rate_hz / (BAND_EDGES_HZ[1] - BAND_EDGES_HZ[0]))), real=True
+    )
     spectrum = fft.rfft(stretch, length, axis=1)
     power = (spectrum.real**2 + spectrum.imag**2).astype(np.float64)
     energy = power @ _shares(length, sample_rate_hz) * (2 / length / sample_rate_hz)

@@ -237,9 +237,9 @@ def test_depth_peak_and_letter_are_told():
     depth = np.full(zone.grid_shape, np.nan)
     depth[5:8, 5:7] = 0.6
     areas = label_areas(suspect, closed=False)
-    (one,) = find_indications(zone, "ascan", areas, score, ~suspect & False, depth)
+    (one,) = find_indications(zone, "ascan", areas, score, ~suspect & False, depth_mm=depth)
     assert (one.id, one.peak_point, one.score, one.depth_mm) == ("PL-A1", "PL-07-08", 2.5, 0.6)
-    (blind,) = find_indications(zone, "ascan", areas, score, ~suspect & False, depth * np.nan)
+    (blind,) = find_indications(zone, "ascan", areas, score, ~suspect & False, depth_mm=depth * np.nan)
     assert blind.depth_mm is None
     assert indications(zone, suspect)[0].depth_mm is None
 

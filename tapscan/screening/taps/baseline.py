@@ -40,22 +40,28 @@ class Baseline:
     """A zone's readings about its baseline; one row a point, NaN where unread.
 
     Shapes: `off_db` (points, features + 1) what is left of `TapPoints.sound_db`, then of the level;
-    `spread_db` (points, features + 1) the standard deviation of sound readings there; `station_db` (points,
-    features + 1) what the station was moved by; `distance` (points,) log of the squared Mahalanobis distance
+    `spread_db` (points, features + 1) the standard deviation of sound readings there; `noise_db2` (points,
+    bands) how much more than the usual the room adds to its variance; `distance` (points,) log of the squared Mahalanobis distance
     in the bands, over its median where sound; `around` (points,) the same averaged with the neighbours';
     `sound` (points,) the readings that the baseline rests on.
     """
 
     off_db: Floats
     spread_db: Floats
-    station_db: Floats
+    noise_db2: Floats
     distance: Floats
     around: Floats
     sound: Mask
 
 
 def fit_baseline(
-    points: TapPoints, grid_shape: tuple[int, int], near: "csr_array", reference: Mask, *, by_station: bool = True
+    points: TapPoints,
+    grid_shape: tuple[int, int],
+    near: "csr_array",
+    reference: Mask,
+    damaged: Mask,
+    *,
+    by_station: bool = True,
 ) -> Baseline:
     """Fit a zone's own baseline.
 
@@ -69,31 +75,33 @@ def fit_baseline(
         From `tapscan.plan.nearness`.
     reference
         Shape (points,): points known to be sound always belong to what the baseline rests on.
+    damaged
+        Shape (points,): points already known or judged to be damaged take no part.
     by_station
         Whether stations have a level of their own; not in differences from a like zone, where nothing but
         damage makes one station unlike the next.
     """
     values = np.column_stack([points.sound_db, points.level_db])
-    read = points.read
-    sound = read.copy()
+    noise_db2 = points.noise_db2[:, :N_BANDS]
+    sound = points.read & (reference | ~damaged)
+    off_db = _polished(values, sound, grid_shape, by_station=by_station)
+    quiet = sound
     for _ in range(CONCENTRATIONS):
-        off_db, station_db = _polished(values, grid_shape, by_station=by_station)
-        shape, noise = off_db[:, :N_BANDS], points.noise_db2[:, :N_BANDS]
-        distance = _log_distance(shape, noise, sound)
-        around = pooled(near, distance)
-        limit = np.quantile(around[read & ~reference], SOUND_SHARE) if (read & ~reference).any() else np.inf
-        sound = read & (reference | (around <= limit))
-    spread = NORMAL * np.median(np.abs(off_db[sound]), axis=0)
+        distance = _log_distance(off_db[:, :N_BANDS], noise_db2, quiet)
+        quiet = _quietest(pooled(near, distance), sound, reference, int(points.read.sum()))
+    distance = _log_distance(off_db[:, :N_BANDS], noise_db2, quiet)
+    around = pooled(near, distance)
+    spread = NORMAL * np.median(np.abs(off_db[quiet]), axis=0)
     extra = np.zeros_like(off_db)
-    extra[:, :-1] = np.maximum(points.noise_db2 - np.median(points.noise_db2[sound], axis=0), 0)
-    middle = np.median(distance[sound])
+    extra[:, :-1] = np.maximum(points.noise_db2 - np.median(points.noise_db2[quiet], axis=0), 0)
+    middle = np.median(distance[quiet])
     return Baseline(
         off_db=off_db,
         spread_db=np.sqrt(np.maximum(spread, 1e-6) ** 2 + extra),
-        station_db=station_db,
+        noise_db2=extra[:, :N_BANDS],
         distance=distance - middle,
-        around=around - np.median(around[sound]),
-        sound=sound,
+        around=around - np.median(around[quiet]),
+        sound=quiet,
     )
 
 
@@ -104,21 +112,28 @@ def pooled(near: "csr_array", values: Floats) -> Floats:
     return np.where(read, total / np.maximum(near @ read.astype(float), 1e-12), np.nan)
 
 
-def _polished(values: Floats, grid_shape: tuple[int, int], *, by_station: bool) -> tuple[Floats, Floats]:
-    """Take the medians of stations and positions off, in turn; and give what each station lost."""
-    left = values.reshape(*grid_shape, -1).copy()
-    station = np.zeros((grid_shape[0], 1, left.shape[2]))
+def _quietest(around: Floats, sound: Mask, reference: Mask, read: int) -> Mask:
+    """Choose two thirds of all readings, the quietest, references always among them."""
+    others = sound & ~reference
+    share = min(1.0, SOUND_SHARE * read / max(int(sound.sum()), 1))
+    limit = np.quantile(around[others], share) if others.any() else np.inf
+    return np.asarray(sound & (reference | (around <= limit)))
+
+
+def _polished(values: Floats, sound: Mask, grid_shape: tuple[int, int], *, by_station: bool) -> Floats:
+    """Take the medians of stations and positions off, in turn: those of the sound readings where there are any."""
+    left = values.copy()
+    grid = left.reshape(*grid_shape, -1)
+    axes: tuple[int | tuple[int, int], ...] = (1, 0) if by_station else (0, (0, 1))
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", RuntimeWarning)  # a station without any reading has no median
         for _ in range(POLISHES):
-            if by_station:
-                level = np.nan_to_num(np.nanmedian(left, axis=1, keepdims=True))
-                station += level
-                left -= level
-            left -= np.nan_to_num(np.nanmedian(left, axis=0, keepdims=True))
-            if not by_station:
-                left -= np.nan_to_num(np.nanmedian(left, axis=(0, 1), keepdims=True))
-    return left.reshape(values.shape), np.broadcast_to(station, left.shape).reshape(values.shape)
+            for axis in axes:
+                best = np.where(sound[:, None], left, np.nan).reshape(grid.shape)
+                level = np.nanmedian(best, axis=axis, keepdims=True)
+                level = np.where(np.isnan(level), np.nanmedian(grid, axis=axis, keepdims=True), level)
+                grid -= np.nan_to_num(level)
+    return left
 
 
 def _log_distance(shape_db: Floats, noise_db2: Floats, sound: Mask) -> Floats:

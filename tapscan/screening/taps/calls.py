@@ -23,7 +23,9 @@ TAIL_SHARE = 0.2  # numerical: of the sound readings, beyond which their law is 
 TOUCHING = 0.1  # nearness from which a point is beside another: diagonals count (exp(-2) = 0.135)
 
 
-def p_values(log_odds: Floats, probability: Floats, near: "csr_array", reference: NDArray[np.bool_]) -> Floats:
+def p_values(
+    log_odds: Floats, probability: Floats, near: "csr_array", reference: NDArray[np.bool_]
+) -> Floats:
     """Share of this zone's sound points that would have log odds as high, (points,); NaN where unread.
 
     Parameters

@@ -35,7 +35,7 @@ def inputs(baseline: Baseline, near: "csr_array") -> Floats:
 
     Columns: each feature's distance from the baseline in standard deviations; its mean over the neighbours,
     and the mean of its size there; mean square, largest, and means over low, middle and high bands; the log
-    distance, alone and with the neighbours'; and how far the station as a whole is from those around it.
+    distance, alone and with the neighbours'.
     """
     read = np.isfinite(baseline.distance)
     away = np.where(read[:, None], np.clip(baseline.off_db / baseline.spread_db, -MOST, MOST), 0.0)
@@ -67,9 +67,15 @@ class DamageClass:
     """Boosted trees. Arrays over nodes (trees, nodes): `column`, `limit`, `low`, `high`, `value`.
 
     A point goes to `low` where its column is at most the limit, else to `high`; leaves point to themselves.
+    `start` and `slope` make its log odds those of parts that it was not trained on. `usual` is the range of
+    the median log odds of the sound readings of a part; `by_distance` (offset, slope) gives log odds from the
+    pooled distance alone.
     """
 
     start: float
+    slope: float
+    usual: tuple[float, float]
+    by_distance: tuple[float, float]
     column: NDArray[np.intp]
     limit: Floats
     low: NDArray[np.intp]
@@ -85,7 +91,19 @@ class DamageClass:
         for _ in range(self.depth):
             goes_low = described[rows, self.column[trees, node]] <= self.limit[trees, node]
             node = np.where(goes_low, self.low[trees, node], self.high[trees, node])
-        return np.asarray(self.start + self.value[trees, node].sum(axis=1))
+        return np.asarray(self.start + self.slope * self.value[trees, node].sum(axis=1))
+
+    def log_odds_in(self, described: Floats, baseline: Baseline) -> tuple[Floats, bool]:
+        """Log odds of the points of a zone, NaN where unread, and whether the zone is like the training parts.
+
+        The sound readings of any part look much the same in standard deviations. Where they do not, the trees
+        are asked about what they have never seen, and the distance alone decides.
+        """
+        log_odds = self.log_odds(described)
+        is_familiar = bool(self.usual[0] <= np.median(log_odds[baseline.sound]) <= self.usual[1])
+        if not is_familiar:
+            log_odds = self.by_distance[0] + self.by_distance[1] * baseline.around
+        return np.where(np.isfinite(baseline.distance), log_odds, np.nan), is_familiar
 
 
 @lru_cache(maxsize=1)
@@ -95,6 +113,9 @@ def damage_class() -> DamageClass:
     kept = json.loads(text)
     return DamageClass(
         start=kept["start"],
+        slope=kept["slope"],
+        usual=tuple(kept["usual"]),
+        by_distance=tuple(kept["by_distance"]),
         column=np.array(kept["column"]),
         limit=np.array(kept["limit"]),
         low=np.array(kept["low"]),

@@ -1,6 +1,6 @@
 """From taps to points: what each point sounds like, and how sure that is."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -64,7 +64,11 @@ class TapPoints:
     @property
     def read(self) -> NDArray[np.bool_]:
         """Points with at least one tap."""
-        return self.taps > 0
+        return np.asarray(self.taps > 0)
+
+    def reversed(self) -> "TapPoints":
+        """Give a difference the other way round."""
+        return replace(self, sound_db=-self.sound_db, level_db=-self.level_db)
 
 
 def point_means(taps: TapTable, points: int) -> TapPoints:
@@ -87,7 +91,11 @@ def point_means(taps: TapTable, points: int) -> TapPoints:
         slope = (weight * loud) @ off / max(float(weight @ loud**2), 1e-9)
         off = off - np.outer(loud, slope)
         spare = np.sqrt(count / np.maximum(count - 1, 1))[taps.at, None]  # a mean leans towards its taps
-        repeat = np.average((off * spare)[several] ** 2, axis=0, weights=weight[several]) if several.any() else repeat
+        repeat = (
+            np.average((off * spare)[several] ** 2, axis=0, weights=weight[several])
+            if several.any()
+            else repeat
+        )
         apart = np.mean((off * spare) ** 2 / np.maximum(repeat, 1e-9), axis=1)
         weight = np.where(several, (TAIL + 1) / (TAIL + apart), 1.0)
     total = np.bincount(taps.at, weight, points)

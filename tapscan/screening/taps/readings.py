@@ -88,8 +88,8 @@ def read_taps(inspection: Inspection, zone: Zone, warnings: list[str], progress:
     rows = rows[np.argsort(rows[:, 0], kind="stable")]
     rows = _without_slow(zone, rows, reason, warnings)
     reason[block_mask(zone, zone.skip)] = ""
-    at, columns, energies = np.split(rows, [1, 1 + len(TAP_COLUMNS)], axis=1)
-    at = at[:, 0].astype(np.intp)
+    place, columns, energies = np.split(rows, [1, 1 + len(TAP_COLUMNS)], axis=1)
+    at = place[:, 0].astype(np.intp)
     strike, ringing, room = np.split(energies, 3, axis=1)
     count = np.bincount(at, minlength=reason.size).reshape(zone.grid_shape)
     medians = _medians(at, columns, reason.size)
@@ -206,7 +206,9 @@ def _without_slow(zone: Zone, rows: Floats, reason: NDArray[np.str_], warnings: 
     for at in np.unique(rows[slow, 0]).astype(int):
         point = Point(zone.code, at // zone.positions + 1, at % zone.positions + 1)
         heard_hz = [BAND_EDGES_HZ[n] for n in (bands[slow & (rows[:, 0] == at)].min(), usual)]
-        what = f"sampled too slowly: heard up to {heard_hz[0]:,.0f} Hz, the zone's others {heard_hz[1]:,.0f} Hz"
+        what = (
+            f"sampled too slowly: heard up to {heard_hz[0]:,.0f} Hz, the zone's others {heard_hz[1]:,.0f} Hz"
+        )
         warnings.append(sentence(f"taps at {point}", what, "record it again at the rate of the others"))
         if not (~slow & (rows[:, 0] == at)).any():
             reason[point.station - 1, point.position - 1] = "sampled too slowly"
@@ -221,6 +223,9 @@ def _medians(at: NDArray[np.intp], columns: Floats, points: int) -> Floats:
         ordered = np.sort(columns[taps], axis=0)  # NaN last
         known = np.isfinite(ordered).sum(axis=0)
         column = np.arange(columns.shape[1])
-        low, high = (ordered[np.maximum(k, 0), column] for k in ((known - 1) // 2, np.minimum(known // 2, len(taps) - 1)))
+        low, high = (
+            ordered[np.maximum(k, 0), column]
+            for k in ((known - 1) // 2, np.minimum(known // 2, len(taps) - 1))
+        )
         medians[at[taps[0]]] = np.where(known > 0, (low + high) / 2, np.nan)
     return medians

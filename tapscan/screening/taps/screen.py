@@ -1,0 +1,176 @@
+"""A tapped zone, screened: points, baseline, damage class, calls and areas."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tapscan.errors import sentence
+from tapscan.plan import Zone, block_mask
+from tapscan.plan.nearness import nearness
+from tapscan.screening.indications import Evidence, doubtful_points, find_indications, likely_areas
+from tapscan.screening.results import CLEAR, FEW_READ, SKIPPED, SUSPECT, UNREAD, Screened, TapEvidence
+from tapscan.screening.taps.baseline import Baseline, fit_baseline, pooled
+from tapscan.screening.taps.calls import p_values, score_of
+from tapscan.screening.taps.damage import damage_class, inputs
+from tapscan.screening.taps.points import N_BANDS, TapPoints, point_means
+from tapscan.screening.taps.readings import TapReadings
+from tapscan.signals.bands import BAND_EDGES_HZ
+
+__all__ = ["MIN_READINGS", "REACH_MM", "Judged", "judged", "screen_taps", "screened_as"]
+
+Floats = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+
+BAND_CENTRES_HZ = np.sqrt(BAND_EDGES_HZ[:-1] * BAND_EDGES_HZ[1:])
+REACH_MM = 10.0  # policy: points so near share their damage; the smallest damage worth a cut is twice as wide
+MIN_READINGS = 12  # for the median of a position and the scatter about it to mean anything
+# With fewer readings one in a hundred is less than one reading.
+FEW_READINGS = 100
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Judged:
+    """What the damage class says of points; arrays (points,), NaN where unread.
+
+    `probability` of damage, by the point and its neighbours; `around` the same of the point's neighbourhood;
+    `p_value` the share of sound points of this zone that look as bad. `is_familiar` is false where the zone
+    is so unlike the parts that the class was trained on that the distance alone decided.
+    """
+
+    baseline: Baseline
+    probability: Floats
+    around: Floats
+    p_value: Floats
+    is_familiar: bool
+
+
+def judged(points: TapPoints, zone: Zone, reference: Mask, *, by_station: bool = True) -> Judged:
+    """Judge the points of a zone, or the difference of two, by what is usual in it."""
+    near = nearness(zone, REACH_MM)
+    damaged = np.zeros(reference.size, dtype=bool)
+    baseline = fit_baseline(points, zone.grid_shape, near, reference, damaged, by_station=by_station)
+    log_odds, _ = damage_class().log_odds_in(inputs(baseline, near), baseline)
+    # The damage class knows better than the distance what is damage: the baseline is fitted again without it.
+    damaged = pooled(near, log_odds) > 0
+    baseline = fit_baseline(points, zone.grid_shape, near, reference, damaged, by_station=by_station)
+    log_odds, is_familiar = damage_class().log_odds_in(inputs(baseline, near), baseline)
+    around = pooled(near, log_odds)
+    probability = 1 / (1 + np.exp(-log_odds))
+    return Judged(
+        baseline=baseline,
+        probability=probability,
+        around=1 / (1 + np.exp(-around)),
+        p_value=p_values(log_odds, probability, near, reference),
+        is_familiar=is_familiar,
+    )
+
+
+def screen_taps(zone: Zone, readings: TapReadings, false_call_rate: float, warnings: list[str]) -> Screened:
+    """Compare every reading of a tapped zone with the zone's own baseline.
+
+    With too few readings for a baseline every point stays unread, with the reason ``no baseline``, and
+    `warnings` says so.
+    """
+    reference = block_mask(zone, zone.reference)
+    points = point_means(readings.taps, reference.size)
+    read = int(points.read.sum())
+    if read < MIN_READINGS:
+        warnings.append(sentence(f"zone {zone.code}", f"taps at {read} points only", "tap more of the zone"))
+        words = f"No baseline: {read} readings are too few to know what sound laminate sounds like here."
+        return _without_baseline(zone, readings, points, words)
+    found = judged(points, zone, reference.ravel())
+    if not found.is_familiar:
+        what = "sounds unlike every part that the damage class was trained on; points are judged by their distance alone"
+        warnings.append(
+            sentence(f"zone {zone.code}", what, "check tapper, microphone and the suspect points by hand")
+        )
+    evidence = _evidence(zone, points, found.baseline)
+    return screened_as(zone, readings, found, evidence, _in_words(found.baseline, reference), false_call_rate)
+
+
+def screened_as(
+    zone: Zone,
+    readings: TapReadings,
+    found: Judged,
+    evidence: TapEvidence,
+    words: str,
+    false_call_rate: float,
+) -> Screened:
+    """Call points and group them into areas."""
+    shape = zone.grid_shape
+    p_value, probability, around = (
+        values.reshape(shape) for values in (found.p_value, found.probability, found.around)
+    )
+    reason = readings.reason.copy()
+    reason[(reason == "") & ~np.isfinite(p_value)] = "no baseline"
+    status = np.where(p_value < false_call_rate, SUSPECT, CLEAR)
+    status[reason != ""] = UNREAD
+    status[block_mask(zone, zone.skip)] = SKIPPED
+    reason[status == SKIPPED] = ""
+    score = score_of(p_value, false_call_rate)
+    areas = likely_areas(zone, status == SUSPECT, probability, around)
+    noise_db = np.sqrt(np.mean(found.baseline.noise_db2, axis=1)).reshape(shape)
+    columns = {
+        "n_taps": readings.n_taps.astype(float),
+        **readings.features,
+        "damage_probability": probability,
+        "noise_db": noise_db,
+    }
+    return Screened(
+        zone=zone,
+        method="tap",
+        status=status,
+        reason=reason,
+        score=score,
+        p_value=p_value,
+        is_reference=block_mask(zone, zone.reference),
+        features={name: np.where(status == UNREAD, np.nan, values) for name, values in columns.items()},
+        indications=find_indications(
+            zone, "tap", areas, Evidence(score, probability, doubtful_points(p_value, status == SKIPPED))
+        ),
+        baseline=words,
+        evidence=evidence,
+    )
+
+
+def _without_baseline(zone: Zone, readings: TapReadings, points: TapPoints, words: str) -> Screened:
+    """Leave every point unread: nothing is known of sound laminate."""
+    unknown = np.full(zone.grid_shape, np.nan)
+    spectrum = points.sound_db[:, :N_BANDS].reshape(*zone.grid_shape, -1)
+    reason = np.where(readings.reason == "", "no baseline", readings.reason)
+    status = np.where(block_mask(zone, zone.skip), SKIPPED, UNREAD)
+    reason[status == SKIPPED] = ""
+    nothing = np.full_like(spectrum, np.nan)
+    names = ("n_taps", *readings.features, "damage_probability", "noise_db")
+    return Screened(
+        zone=zone,
+        method="tap",
+        status=status,
+        reason=reason,
+        score=unknown,
+        p_value=unknown,
+        is_reference=block_mask(zone, zone.reference),
+        features=dict.fromkeys(names, unknown),
+        indications=(),
+        baseline=words,
+        evidence=TapEvidence(BAND_CENTRES_HZ, spectrum, nothing, nothing),
+    )
+
+
+def _evidence(zone: Zone, points: TapPoints, baseline: Baseline) -> TapEvidence:
+    spectrum, off, spread = (
+        values[:, :N_BANDS].reshape(*zone.grid_shape, -1)
+        for values in (points.sound_db, baseline.off_db, baseline.spread_db)
+    )
+    return TapEvidence(BAND_CENTRES_HZ, spectrum, spectrum - off, spread)
+
+
+def _in_words(baseline: Baseline, reference: Mask) -> str:
+    sound, marked = int(baseline.sound.sum()), int(reference.sum())
+    source = f"{marked} points marked as reference and the rest of the zone" if marked else "the zone itself"
+    few = f" {FEW_READ}" if sound < FEW_READINGS else ""
+    return (
+        f"The baseline comes from {source}: a level for each station and each position, and the scatter of the "
+        f"{sound} quietest readings. Damage that covers more than half of a station's width can hide in it.{few}"
+    )

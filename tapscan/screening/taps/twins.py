@@ -1,0 +1,132 @@
+"""A tapped zone against like ones: the same model, on the difference of readings point by point.
+
+An earlier visit, other parts of the same kind and the mirror-image zone share the zone's own changes from
+station to station. Their difference needs no level for each station, so that damage all round one shows.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tapscan.plan import Zone, block_mask
+from tapscan.screening.results import CLEAR, SUSPECT, Screened, TapEvidence, TwinEvidence
+from tapscan.screening.taps.points import N_BANDS, TapPoints, point_means
+from tapscan.screening.taps.readings import TapReadings
+from tapscan.screening.taps.screen import Judged, judged, screened_as
+from tapscan.screening.twins import Match, Twin, named, too_few
+
+__all__ = ["TapDifference", "difference_of", "taps_against"]
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class TapDifference:
+    """A zone's points less those of like zones, `points`; and `there_db` (points, bands), what those sound like.
+
+    Each like zone is moved by what it usually differs by (another recorder, another hand), so that the mean
+    over several does not step where one of them is missing.
+    """
+
+    points: TapPoints
+    there_db: Floats
+
+
+def difference_of(zone: Zone, readings: TapReadings, twins: Sequence[Twin], source: str) -> TapDifference:
+    """Subtract like zones, laid onto the zone's own grid.
+
+    Raises
+    ------
+    TapscanError
+        When too few readings have a partner.
+    """
+    own = point_means(readings.taps, readings.reason.size)
+    laid = [_laid(zone, twin) for twin in twins]
+    count = np.sum([twin.read for twin in laid], axis=0)
+    both = own.read & (count > 0)
+    refusal = too_few(zone, source, int(both.sum()))
+    if refusal is not None:
+        raise refusal
+    share = np.where(both, 1 / np.maximum(count, 1), np.nan)
+    sound, level, noise = (np.zeros_like(values) for values in (own.sound_db, own.level_db, own.noise_db2))
+    taps = np.zeros(own.taps.size)
+    for twin in laid:
+        pairs = twin.read & own.read
+        if not pairs.any():
+            continue
+        sound += np.nan_to_num(twin.sound_db + np.median((own.sound_db - twin.sound_db)[pairs], axis=0))
+        level += np.nan_to_num(twin.level_db + np.median((own.level_db - twin.level_db)[pairs]))
+        noise += np.nan_to_num(twin.noise_db2)
+        taps += np.where(twin.read, 1 / np.maximum(twin.taps, 1e-9), 0.0)
+    there = sound * share[:, None]
+    effective = 1 / (1 / np.maximum(own.taps, 1e-9) + taps * np.nan_to_num(share) ** 2)
+    points = TapPoints(
+        sound_db=own.sound_db - there,
+        noise_db2=own.noise_db2 + noise * share[:, None] ** 2,
+        level_db=own.level_db - level * share,
+        taps=np.where(both, effective, 0.0),
+        repeat_db2=own.repeat_db2,
+        strike_slope=own.strike_slope,
+    )
+    return TapDifference(points, there[:, :N_BANDS])
+
+
+def _laid(zone: Zone, twin: Twin) -> TapPoints:
+    """Lay a like zone's points onto the zone's grid, without those that are not sound there."""
+    there = point_means(twin.readings.taps, twin.readings.reason.size)
+    shape, use = twin.readings.reason.shape, twin.usable.ravel()
+
+    def laid(values: Floats) -> Floats:
+        at_home = values.reshape(*shape, *values.shape[1:])
+        return twin.match.laid(at_home).reshape(zone.stations * zone.positions, *values.shape[1:])
+
+    taps = np.where(use, np.nan_to_num(laid(there.taps)), 0.0)
+    blank = np.where(taps > 0, 0.0, np.nan)
+    return TapPoints(
+        sound_db=laid(there.sound_db) + blank[:, None],
+        noise_db2=laid(there.noise_db2) + blank[:, None],
+        level_db=laid(there.level_db) + blank,
+        taps=taps,
+        repeat_db2=there.repeat_db2,
+        strike_slope=there.strike_slope,
+    )
+
+
+def taps_against(
+    own: Screened, readings: TapReadings, twins: Sequence[Twin], source: str, false_call_rate: float
+) -> Screened:
+    """Screen a tapped zone again, against like zones; its own baseline decides where those have no reading.
+
+    Raises
+    ------
+    TapscanError
+        When too few readings have a partner.
+    """
+    zone = own.zone
+    difference = difference_of(zone, readings, twins, source)
+    found = judged(difference.points, zone, block_mask(zone, zone.reference).ravel(), by_station=False)
+    paired = difference.points.read
+    p_value = np.where(paired, found.p_value, own.p_value.ravel())
+    probability = np.where(paired, found.probability, own.features["damage_probability"].ravel())
+    around = np.where(paired, found.around, probability)
+    mixed = Judged(found.baseline, probability, around, p_value, found.is_familiar)
+    alone = int((np.isin(own.status, (CLEAR, SUSPECT)).ravel() & ~paired).sum())
+    assert isinstance(own.evidence, TapEvidence)  # a tapped zone
+    spread = found.baseline.spread_db[:, :N_BANDS]
+    expected = (
+        difference.there_db + difference.points.sound_db[:, :N_BANDS] - found.baseline.off_db[:, :N_BANDS]
+    )
+    there, expected, spread = (
+        values.reshape(*zone.grid_shape, N_BANDS) for values in (difference.there_db, expected, spread)
+    )
+    evidence = TapEvidence(
+        own.evidence.band_hz,
+        own.evidence.spectrum_db,
+        own.evidence.expected_db,
+        own.evidence.spread_db,
+        TwinEvidence(source, paired.reshape(zone.grid_shape), there, expected, spread),
+    )
+    words = named(source, int(found.baseline.sound.sum()), alone)
+    return screened_as(zone, readings, mixed, evidence, words, false_call_rate)
