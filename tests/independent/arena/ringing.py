@@ -30,6 +30,7 @@ HIGHEST_HZ = 23_000.0
 FFT = 8192
 # Clamped circle: waves round, and root of its frequency equation (Leissa 1969, from memory).
 DISC_MODES = ((0, 3.19622), (1, 4.61090), (2, 5.90568), (0, 6.30644))
+THROUGH = 0.1  # of the strike reaches the wall past any loose sheet, by its higher notes
 LOST = 0.25  # of the high notes, by friction where the wall slides or is crushed
 SHEET_AIR = 0.04  # kg/m² that a thin sheet moves along: air on both its faces
 
@@ -78,7 +79,7 @@ def drawn_wall(rng: np.random.Generator) -> Wall:
         far_share=rng.uniform(0.02, 0.1),
         mic_mm=rng.uniform(5, 15),
         sheet_held=10 ** rng.uniform(-3, -0.8),
-        sheet_loudness=10 ** rng.uniform(-1.5, -0.1),
+        sheet_loudness=10 ** rng.uniform(-2.2, -0.2),
     )
 
 
@@ -359,9 +360,10 @@ def _sounds(part: Ringing, strikes: Strikes, block: slice) -> NDArray[np.float32
         )  # a wide sheet is held by its mass
         compliance = compliance + middle * side / (1 / sheet.compliance_m_n + 1 / moving)
         notes.append((radius, angle, sheet, side))
-        first = sheet.omega[0]
-        passed = 1 / (1 - (omega / first) ** 2 + 2j * sheet.damping[0] * omega / first)
-        isolation += (middle * side)[:, None] * (passed / np.maximum(np.abs(passed), 1) - 1)
+        local = omega * np.sqrt(middle * side)[:, None] / sheet.omega[0]  # stiffer towards the rim
+        passed = 1 / (1 - local**2 + 2j * sheet.damping[0] * local)
+        passed /= np.maximum(np.abs(passed), 1)
+        isolation += (1 - THROUGH) * (passed - 1)
     force = _force(strikes, block, contact, compliance, omega)
     answer = _accelerance(omega, modes.omega, modes.damping)
     heard = np.exp(-((_wavenumber(part) * wall.mic_mm / 1e3) ** 2) / 4) + 0.08
