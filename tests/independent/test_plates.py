@@ -7,8 +7,8 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from tests.independent.plates import PLATE_KINDS, TABLES, Plate, PlateTaps, Sheet, _struck, draw, panel_names
-from tests.independent.plates import _tables as tables
+from tests.independent.panels import PLATE_KINDS, TABLES, Plate, Sheet, panel_names, tables
+from tests.independent.plates import PlateTaps, _struck, draw
 from tests.independent.strikes import RATE_HZ, TAP_S, Damage, Strikes
 
 Array = NDArray[np.float64]
