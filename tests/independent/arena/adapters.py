@@ -1,6 +1,7 @@
-"""The two older simulators and the one that tapscan carries, each as a generator of tap sounds.
+"""The other simulators, each as a generator of tap sounds that is built from surface, damages, wall and seed.
 
-All three know round or elliptical open delaminations only.
+Sanders' shell, the bare modes and the demo's own simulator know open delaminations only. The panels of
+`tests.independent.plates` and the walls of `tests.independent.slapping` draw their own thickness.
 """
 
 from dataclasses import dataclass, field, replace
@@ -12,14 +13,24 @@ from tapscan.plan.surfaces import girth_mm
 from tapscan.plan.zones import Zone
 from tapscan.synth import taps as synth
 from tapscan.synth.defects import Defect as SynthDefect
+from tests.independent import plates, slapping
 from tests.independent.arena.surfaces import Surface
 from tests.independent.modes import TAP_S as BARE_TAP_S
 from tests.independent.modes import BareTube, bare_tube, sound_at
 from tests.independent.shell import Defect, Part, coupled_modes, tube_modes
-from tests.independent.strikes import LEAD_S, RATE_HZ, TAP_S, Array, Damage, Strikes
+from tests.independent.strikes import LEAD_S, RATE_HZ, TAP_S, Array, Damage, Generator, Strikes
 from tests.independent.taps import LEAD_SAMPLES, Blows, Hand, drawn, struck_spectra
 
-__all__ = ["BareModes", "DemoPart", "ShellPart", "bare_modes", "demo_part", "shell_part"]
+__all__ = [
+    "BareModes",
+    "DemoPart",
+    "ShellPart",
+    "bare_modes",
+    "demo_part",
+    "plate_part",
+    "shell_part",
+    "slapping_part",
+]
 
 SAMPLES = round(TAP_S * RATE_HZ)
 LEAD = round(LEAD_S * RATE_HZ)
@@ -164,3 +175,47 @@ density_kg_m3 = 1550.0
     defects = [SynthDefect(d.x_mm, d.s_mm, float(np.sqrt(np.prod(d.radii_mm))), d.depth_mm) for d in damages]
     scene = synth.TapScene(sample_rate_hz=float(RATE_HZ))
     return DemoPart(zone, synth._stage(zone, defects, scene, seed))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Moved:
+    """A panel whose own s begins at its edge, where the arena's begins at position 1, half a pitch inside."""
+
+    part: Generator = field(repr=False)
+    edge_mm: float
+
+    def sounds(self, strikes: Strikes) -> NDArray[np.float32]:
+        """Sound of each tap."""
+        return self.part.sounds(replace(strikes, s_mm=strikes.s_mm + self.edge_mm))
+
+
+def plate_part(surface: Surface, damages: tuple[Damage, ...], _thickness_mm: float, seed: int) -> Generator:
+    """Draw a flat panel of finite-element modes."""
+    edge = -surface.s_range_mm[0]
+    part = plates.draw(
+        np.random.default_rng([seed, 5]),
+        stations=surface.stations,
+        positions=surface.positions,
+        pitch_mm=surface.station_pitch_mm,
+        across_mm=surface.width_mm,
+        damages=[replace(d, s_mm=d.s_mm + edge) for d in damages],
+    )
+    return _Moved(part, edge)
+
+
+def slapping_part(
+    surface: Surface, damages: tuple[Damage, ...], _thickness_mm: float, seed: int
+) -> Generator:
+    """Draw a tube, taper or panel whose loose sheets open and close."""
+    edge = -surface.s_range_mm[0]
+    start, end = surface.girth_mm or (surface.width_mm,) * 2
+    part = slapping.draw(
+        np.random.default_rng([seed, 6]),
+        stations=surface.stations,
+        positions=surface.positions,
+        pitch_mm=surface.station_pitch_mm,
+        shape="panel" if surface.girth_mm is None else "tube" if start == end else "taper",
+        girth_mm=(start, end),
+        damages=[replace(d, s_mm=d.s_mm + edge) for d in damages],
+    )
+    return _Moved(part, edge)

@@ -2,8 +2,8 @@
 
 A family is a `Mix`, which draws any number of parts. Choices (a learner, its inputs, a constant) are made on
 the families that are not kept back. Those that are kept back are run once, at the end, and reported as they
-come out: among them one generator (`modes`) and two kinds of damage (`crushed`, `chatter`) that no other
-family has. Nothing may be trained on them.
+come out: among them one generator (`modes`) and three kinds of damage (`crushed`, `chatter`, `filled`) that no
+other family has. Nothing may be trained on them.
 """
 
 from collections.abc import Callable, Iterable, Iterator
@@ -13,7 +13,13 @@ from pathlib import Path
 
 import numpy as np
 
-from tests.independent.arena.adapters import bare_modes, demo_part, shell_part
+from tests.independent.arena.adapters import (
+    bare_modes,
+    demo_part,
+    plate_part,
+    shell_part,
+    slapping_part,
+)
 from tests.independent.arena.nuisances import Manner, messy, tidy
 from tests.independent.arena.parts import Case, Patch, draw_damages, make_part
 from tests.independent.arena.ringing import Ringing, drawn_wall
@@ -33,7 +39,7 @@ __all__ = [
 
 Rng = np.random.Generator
 TUBE = Surface()
-KEPT_BACK_KINDS = ("crushed", "chatter")
+KEPT_BACK_KINDS = ("crushed", "chatter", "filled")
 
 
 @dataclass(frozen=True, slots=True)
@@ -165,6 +171,8 @@ GENERATORS: dict[str, Callable[[Surface, tuple[Damage, ...], float, int], Genera
     "shell": shell_part,
     "modes": bare_modes,
     "demo": demo_part,
+    "plates": plate_part,
+    "slapping": slapping_part,
 }
 
 MANY_KINDS = ("open", "open", "bridged", "gritty", "stack", "sliding")
@@ -212,12 +220,50 @@ CHOSEN_ON: dict[str, Mix] = {
     "shell-messy": Mix("Sanders' shell, any hand", generator="shell", manner=messy, surface=_taper),
     "shell-third": Mix("Sanders' shell, a third damaged", generator="shell", places=_third),
     "demo-messy": Mix("the demo's own simulator, any hand", generator="demo", manner=messy),
+    "plates": Mix("finite-element panels", generator="plates", surface=_panel, manner=_at(30.0), longest=1.8),
+    "plates-messy": Mix(
+        "finite-element panels, any hand, many kinds",
+        generator="plates",
+        surface=_panel,
+        manner=messy,
+        kinds=("open", "bridged", "sliding", "stack"),
+        longest=1.8,
+    ),
+    "slapping": Mix(
+        "sheets that meet the wall: grit, stacks",
+        generator="slapping",
+        manner=_at(30.0),
+        kinds=("open", "gritty", "stack"),
+        longest=1.6,
+    ),
+    "slapping-messy": Mix(
+        "the same, cones, any hand",
+        generator="slapping",
+        surface=_taper,
+        manner=messy,
+        kinds=("open", "gritty", "stack"),
+        longest=1.6,
+    ),
 }
 
 KEPT_BACK: dict[str, Mix] = {
     "modes": Mix("bare modes, tidy", generator="modes", manner=_at(30.0)),
     "modes-messy": Mix("bare modes, any hand", generator="modes", manner=messy),
     "crushed": Mix("crushed through, no gap", kinds=("crushed",), manner=_at(30.0)),
+    "chatter": Mix("sheets that slap", generator="slapping", kinds=("chatter",), manner=_at(30.0)),
+    "chatter-panels": Mix(
+        "sheets that slap, panels, any hand",
+        generator="slapping",
+        surface=_panel,
+        kinds=("chatter", "crushed"),
+        manner=messy,
+    ),
+    "filled": Mix(
+        "half bonded again by resin; the bonded half counts as damage",
+        generator="slapping",
+        kinds=("filled",),
+        manner=_at(30.0),
+    ),
     "all-round": Mix("a band all round a tube", places=_all_round, manner=_at(30.0)),
     "panels-messy": Mix("flat, any hand", surface=_panel, furnished=True, manner=messy, longest=2.0),
     "anything-else": Mix(
