@@ -1,4 +1,4 @@
-"""``python -m tests.independent.arena make`` writes parts; without ``make`` it judges and prints the table."""
+"""``python -m tests.independent.arena``: the table; with ``make``, the parts alone are written."""
 
 import argparse
 import os
@@ -30,11 +30,11 @@ def main() -> None:
     parser.add_argument("--json", type=Path, help="write the rows there, too")
     arguments = parser.parse_args()
     names = _names(arguments.families)
+    console = Console(width=240, highlight=False)
     if arguments.what == "make":
         for folder in make_parts(arguments.cache, names, arguments.parts, arguments.jobs):
-            print(folder, flush=True)
+            console.print(folder)
         return
-    console = Console(width=240, highlight=False)
     rows = []
     for name in names:
         rows.append(

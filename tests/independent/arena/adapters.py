@@ -14,11 +14,11 @@ from tapscan.plan.zones import Zone
 from tapscan.synth import taps as synth
 from tapscan.synth.defects import Defect as SynthDefect
 from tests.independent import plates, slapping
-from tests.independent.arena.surfaces import Surface
 from tests.independent.modes import TAP_S as BARE_TAP_S
 from tests.independent.modes import BareTube, bare_tube, sound_at
 from tests.independent.shell import Defect, Part, coupled_modes, tube_modes
 from tests.independent.strikes import LEAD_S, RATE_HZ, TAP_S, Array, Damage, Generator, Strikes
+from tests.independent.surfaces import Surface
 from tests.independent.taps import LEAD_SAMPLES, Blows, Hand, drawn, struck_spectra
 
 __all__ = [

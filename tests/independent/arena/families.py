@@ -2,8 +2,8 @@
 
 A family is a `Mix`, which draws any number of parts. Choices (a learner, its inputs, a constant) are made on
 the families that are not kept back. Those that are kept back are run once, at the end, and reported as they
-come out: among them one generator (`modes`) and three kinds of damage (`crushed`, `chatter`, `filled`) that no
-other family has. Nothing may be trained on them.
+come out: among them one generator (`modes`) and three kinds of damage (`crushed`, `chatter`, `filled`) that
+no other family has. Nothing may be trained on them.
 """
 
 from collections.abc import Callable, Iterable, Iterator
@@ -22,9 +22,9 @@ from tests.independent.arena.adapters import (
 )
 from tests.independent.arena.nuisances import Manner, messy, tidy
 from tests.independent.arena.parts import Case, Patch, draw_damages, make_part
-from tests.independent.arena.ringing import Ringing, drawn_wall
-from tests.independent.arena.surfaces import Surface
+from tests.independent.ringing import Ringing, drawn_wall
 from tests.independent.strikes import Damage, Generator
+from tests.independent.surfaces import Surface
 
 __all__ = [
     "CHOSEN_ON",
@@ -161,7 +161,7 @@ def _two_depths(rng: Rng, surface: Surface) -> tuple[Damage, ...]:
     return (*shallow, *(replace(d, x_mm=d.x_mm + surface.length_mm / 2) for d in deep))
 
 
-def _all_round(rng: Rng, surface: Surface) -> tuple[Damage, ...]:
+def _all_round(rng: Rng, _: Surface) -> tuple[Damage, ...]:
     """A band all round the tube."""
     return (Damage(rng.uniform(60, 340), 0.0, (rng.uniform(10, 18), 600.0), rng.uniform(0.4, 0.8)),)
 
@@ -288,7 +288,7 @@ def _made(job: tuple[Path, str, int]) -> Path:
 
 
 def make_parts(cache: Path, names: Iterable[str], parts: int, jobs: int = 1) -> Iterator[Path]:
-    """Yield the folder of every part, made now unless it is there: the first of each family, then the next."""
+    """Yield every part's folder, made now unless it is there: the first of each family, then the next."""
     todo = [(cache, name, number) for number in range(parts) for name in names]
     if jobs == 1:
         yield from map(_made, todo)

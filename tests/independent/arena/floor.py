@@ -1,9 +1,10 @@
 """What an able person tries first, in forty lines: the floor under every figure of the arena.
 
-Powers of each tap in 20 bands from 300 Hz to 20 kHz, logs relative to the tap's own total; mean over a point's
-taps; less what loudness does to that shape, taken from differences within points; median polish by station and
-position; Mahalanobis distance by the clipped covariance of the quieter three quarters, its log averaged over
-the eight neighbours, three rounds. Nothing here comes from tapscan, not even where a tap begins.
+Powers of each tap in 20 bands from 300 Hz to 20 kHz, logs relative to the tap's own total; mean over a
+point's taps; less what loudness does to that shape, taken from differences within points; median polish by
+station and position; Mahalanobis distance by the clipped covariance of the quieter three quarters, its log
+averaged over the eight neighbours, three rounds. Nothing here comes from tapscan, not even where a tap
+begins.
 """
 
 from dataclasses import dataclass
@@ -42,7 +43,7 @@ class Floor:
 
 
 def tap_starts(signal: Array, rate_hz: int) -> NDArray[np.int64]:
-    """Sample at which each tap begins: a rise of 12 dB over the quiet, no less than 30 dB below the loudest."""
+    """Sample where each tap begins: 12 dB over the quiet, no more than 30 dB below the loudest."""
     frame = rate_hz // 500
     sharp = np.diff(signal, prepend=signal[0])
     power = (sharp[: sharp.size // frame * frame].reshape(-1, frame) ** 2).mean(axis=1)
@@ -118,7 +119,7 @@ def floor_of(shapes: Shapes, *, is_tube: bool) -> Floor:
     for _ in range(3):
         centred = points - np.median(points[quiet], axis=0)
         values, axes = np.linalg.eigh(np.cov(centred[quiet].T))
-        values = np.maximum(values, 0.05 * values.mean())  # clipped: the least bands hold noise alone
+        values = np.maximum(values, values.mean())  # clipped: the least hold noise alone
         log_distance[read] = np.log(((centred @ axes) ** 2 / values).sum(axis=1) + 1e-9)
         score = averaged(log_distance, is_tube)
         quiet = score[read] <= np.quantile(score[read], 0.75)
@@ -139,6 +140,6 @@ def naive_p(score: Array) -> Array:
         )
         return float(-fit) if np.isfinite(fit) else 1e9
 
-    start = np.log([lower.size and 5.0, cut / 5.0])
+    start = np.log([10.0, cut / 10.0])
     shape, scale = np.exp(minimize(misfit, start, method="Nelder-Mead").x)
     return np.where(np.isfinite(value), gamma.sf(value, shape, scale=scale), np.nan)

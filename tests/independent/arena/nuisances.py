@@ -7,6 +7,7 @@ through strike angle, bench reflection, room, noise and recorder.
 
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -175,7 +176,7 @@ def recordings(
     room = _noise_stretches(manner, rng) * noise
     clean *= 10 ** (step * manner.gain_step_db / 20)[:, None]
     first = np.searchsorted(taps.point, np.arange(np.prod(taps.points) + 1))
-    for number, (start, stop) in enumerate(zip(first[:-1], first[1:], strict=True)):
+    for number, (start, stop) in enumerate(pairwise(first)):
         signal = _laid(clean[start:stop], manner, rng)
         gain = 10 ** (step[start] * manner.gain_step_db / 20)  # the noise is turned up with the tap
         signal += gain * np.roll(room[rng.integers(len(room))], rng.integers(room.shape[1]))[: signal.size]

@@ -1,4 +1,4 @@
-"""One arena part: what is in it, written as an inspection folder with its truth, and kept for the next run."""
+"""One arena part: drawn, written as an inspection folder with its truth, and kept for the next run."""
 
 import shutil
 import tempfile
@@ -10,8 +10,8 @@ import numpy as np
 import soundfile
 
 from tests.independent.arena.nuisances import Manner, draw_taps, recordings
-from tests.independent.arena.surfaces import Surface, rim_mm, visible_area_mm2
 from tests.independent.strikes import Array, Damage, Generator
+from tests.independent.surfaces import Surface, rim_mm, visible_area_mm2
 
 __all__ = ["Case", "Patch", "Truth", "draw_damages", "load_truth", "make_part", "part_folder"]
 
@@ -109,7 +109,7 @@ def part_folder(cache: Path, family: str, number: int) -> Path:
 
 
 def make_part(cache: Path, family: str, number: int, draw: Callable[[np.random.Generator], Case]) -> Path:
-    """Return the folder of a family's part, made now unless it is there already. Equal numbers, equal parts."""
+    """Return the folder of a family's part, made now unless it is there. Equal numbers, equal parts."""
     folder = part_folder(cache, family, number)
     if (folder / "truth.npz").exists():
         return folder

@@ -3,6 +3,7 @@
 import json
 from collections.abc import Sequence
 from dataclasses import asdict
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -107,7 +108,7 @@ def reliability(probability: Array, is_damaged: Array) -> list[tuple[float, floa
     bins = []
     which = np.clip(np.searchsorted(PROBABILITY_EDGES, probability, side="right") - 1, 0, None)
     which = np.minimum(which, len(PROBABILITY_EDGES) - 2)
-    for k, (low, high) in enumerate(zip(PROBABILITY_EDGES[:-1], PROBABILITY_EDGES[1:], strict=True)):
+    for k, (low, high) in enumerate(pairwise(PROBABILITY_EDGES)):
         inside = which == k
         if inside.any():
             bins.append(
