@@ -31,7 +31,7 @@ def family_table(rows: Sequence[FamilyRow], title: str) -> Table:
         *(f"calls / asked {call.asked:g}" for call in (rows[0].false_calls if rows else ())),
         "floor's, 0.01",
         "damaged unread",
-        "area told / true 5, 50, 95 %",
+        "area / true 5, 50, 95 %",
         "bounds hold",
         "s",
     ):
