@@ -145,7 +145,9 @@ class DemoPart:
             turn = np.cumsum(position[here, None] == position[here], axis=0).diagonal() - 1  # of its point
             shape = (zone.positions, int(turn.max()) + 1)
             at = (position[here], turn)
-            struck = synth._Strikes(*(np.zeros(shape) for _ in range(4)), np.full(shape, spring.mean()))
+            nothing = (np.zeros(shape) for _ in range(4))
+            steady = np.zeros(shape), np.ones(shape)  # no tilt, the usual distance
+            struck = synth._Strikes(*nothing, np.full(shape, spring.mean()), *steady)
             struck.off_x_mm[at] = strikes.x_mm[here] - (number + 0.5) * pitch
             struck.off_s_mm[at] = strikes.s_mm[here] - position[here] * girth / zone.positions
             struck.gain[at], struck.contact_n_m[at] = loud[here], spring[here]
