@@ -13,7 +13,7 @@ from pathlib import Path
 import numpy as np
 import soundfile
 from numpy.typing import NDArray
-from scipy.optimize import minimize
+from scipy.optimize import brentq
 from scipy.stats import gamma
 
 from tests.independent.strikes import Array
@@ -127,19 +127,14 @@ def floor_of(shapes: Shapes, *, is_tube: bool) -> Floor:
 
 
 def naive_p(score: Array) -> Array:
-    """Chance of so large a score on sound points: a gamma law fitted to the lower half; NaN stays NaN."""
-    value = np.exp(score)
-    read = value[np.isfinite(value)]
-    cut = np.median(read)
-    lower = read[read <= cut]
+    """Chance of so large a score on sound points: a gamma law through the lower half; NaN stays NaN.
 
-    def misfit(log_parameters: Array) -> float:
-        shape, scale = np.exp(log_parameters)
-        fit = gamma.logpdf(lower, shape, scale=scale).sum() - lower.size * gamma.logcdf(
-            cut, shape, scale=scale
-        )
-        return float(-fit) if np.isfinite(fit) else 1e9
+    The law has the scores' own tenth percentile and median.
+    """
+    low, middle = np.nanquantile(score, (0.1, 0.5))
 
-    start = np.log([10.0, cut / 10.0])
-    shape, scale = np.exp(minimize(misfit, start, method="Nelder-Mead").x)
-    return np.where(np.isfinite(value), gamma.sf(value, shape, scale=scale), np.nan)
+    def misfit(log_shape: float) -> float:
+        return float(np.divide(*gamma.ppf((0.1, 0.5), np.exp(log_shape))) - low / middle)
+
+    shape = np.exp(brentq(misfit, -2.0, 12.0))
+    return np.asarray(gamma.sf(score, shape, scale=middle / gamma.ppf(0.5, shape)))
