@@ -114,6 +114,11 @@ def _anyhow(rng: Rng) -> Manner:
     return replace(messy(rng), snr_db=rng.uniform(18, 40), taps=(int(low), int(high)))
 
 
+def _faintly(rng: Rng) -> Manner:
+    """A loud shop: a typical tap's peak is 19 to 36 dB above the noise, its first 20 ms 6 to 20 dB."""
+    return replace(messy(rng), snr_db=rng.uniform(6, 20))
+
+
 def _taper(rng: Rng) -> Surface:
     start = rng.uniform(110, 170)
     return replace(TUBE, girth_mm=(start, start * rng.uniform(0.65, 0.9)))
@@ -220,6 +225,31 @@ CHOSEN_ON: dict[str, Mix] = {
     "shell-messy": Mix("Sanders' shell, any hand", generator="shell", manner=messy, surface=_taper),
     "shell-third": Mix("Sanders' shell, a third damaged", generator="shell", places=_third),
     "demo-messy": Mix("the demo's own simulator, any hand", generator="demo", manner=messy),
+    "faint": Mix("a loud shop, 13 dB: peaks some 28 dB above the noise", manner=_at(13.0)),
+    "fainter": Mix("a louder shop, 7 dB: peaks some 22 dB above the noise", manner=_at(7.0)),
+    "faint-messy": Mix("a loud shop, any hand", manner=_faintly),
+    "faint-bridged": Mix("the same, rims and gaps held in part", manner=_faintly, kinds=("bridged", "stack")),
+    "faint-cones": Mix("the same, cones, uneven taps", manner=_at(14.0, taps=(1, 5)), surface=_taper),
+    "faint-panels": Mix("the same, panels", surface=_panel, furnished=True, manner=_faintly),
+    "faint-plates": Mix(
+        "finite-element panels in a loud shop",
+        generator="plates",
+        surface=_panel,
+        manner=_faintly,
+        kinds=("open", "open", "sliding"),
+        longest=1.8,
+    ),
+    "faint-anything": Mix(
+        "everything at random in a loud shop",
+        surface=_anything,
+        manner=_faintly,
+        thickness_mm=(1.2, 2.6),
+        kinds=MANY_KINDS,
+        count=(0, 4),
+        radius_mm=None,
+        depth_mm=(0.35, 0.9),
+        longest=2.0,
+    ),
     "plates": Mix("finite-element panels", generator="plates", surface=_panel, manner=_at(30.0), longest=1.8),
     "plates-messy": Mix(
         "finite-element panels, any hand, many kinds",
@@ -248,6 +278,14 @@ CHOSEN_ON: dict[str, Mix] = {
 
 KEPT_BACK: dict[str, Mix] = {
     "modes": Mix("bare modes, tidy", generator="modes", manner=_at(30.0)),
+    "faint-modes": Mix("bare modes, 14 dB", generator="modes", manner=_at(14.0)),
+    "faint-slapping": Mix(
+        "sheets that slap, a loud shop, any hand",
+        generator="slapping",
+        kinds=("chatter", "open"),
+        manner=_faintly,
+        surface=_taper,
+    ),
     "modes-messy": Mix("bare modes, any hand", generator="modes", manner=messy),
     "crushed": Mix("crushed through, no gap", kinds=("crushed",), manner=_at(30.0)),
     "chatter": Mix("sheets that slap", generator="slapping", kinds=("chatter",), manner=_at(30.0)),
