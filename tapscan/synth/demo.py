@@ -103,8 +103,20 @@ SEAT_DEFECTS = (
 BOOM_CUTS = (Cut(station=4), Cut(position=1), Cut(station=9), Cut(station=13), Cut(position=7))
 SEAT_CUTS = (Cut(station=10), Cut(position=8), Cut(station=4), Cut(station=20), Cut(position=11))
 
+# A hand that leans now and then, a microphone that wanders over a bench, a fan and a knock.
 DEMO_TAPS = TapScene(
-    sample_rate_hz=24_000.0, lead_s=0.05, interval_s=0.18, tail_s=0.11, interval_spread_s=0.004, snr_db=35.0
+    sample_rate_hz=24_000.0,
+    lead_s=0.05,
+    interval_s=0.18,
+    tail_s=0.11,
+    interval_spread_s=0.004,
+    tilt_db_octave=0.6,
+    bench_share=0.3,
+    bench_path_mm=120.0,
+    microphone_spread=0.1,
+    snr_db=30.0,
+    noise_slope_db_octave=-3.0,
+    click_share=0.05,
 )
 DEMO_ASCANS = AScanScene(samples=400)
 

@@ -8,7 +8,7 @@ their area.
 """
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -27,6 +27,7 @@ from tapscan.physics.plates import (
 )
 from tapscan.plan.surfaces import girth_mm, s_mm, x_mm
 from tapscan.synth.defects import Defect, distance_mm
+from tapscan.synth.scenes import TapScene, click, heard, noise
 from tapscan.synth.seeds import generator
 from tapscan.synth.vibration import Modes, heard_mm2, mode_shapes, wall_of, zone_modes
 
@@ -41,37 +42,6 @@ HIGHEST_MODE_HZ = 30_000.0  # the part yields in all modes up to here, whatever 
 WINDOW_S = 0.2  # of one tap; the slowest decay leaves -100 dB by then
 PRELUDE_S = 0.01  # before the onset, for the converter's filter to ring in
 BASS_HZ = 80.0  # corner of a small microphone
-ROOM_HZ = 300.0  # above it the room gets quieter
-
-
-@dataclass(frozen=True, slots=True)
-class TapScene:
-    """Tapper, hand, microphone and room.
-
-    `level_spread_db` is the half-width of the even spread of strengths; the other spreads are standard
-    deviations. `snr_db` compares the first 20 ms of a typical good tap of this zone with the noise;
-    `room_share` is the part of the noise power that comes from the room and falls off above 300 Hz. `level`
-    is a typical good tap's peak in parts of full scale. The part is stiffly held `margin_mm` beyond the zone.
-    """
-
-    sample_rate_hz: float = 48_000.0
-    taps: int = 3
-    lead_s: float = 0.08
-    interval_s: float = 0.25
-    tail_s: float = 0.2
-    interval_spread_s: float = 0.005
-    tapper_mass_g: float = 4.0
-    contact_stiffness_mn_m: float = 5.0
-    contact_spread: float = 0.15
-    speed_m_s: float = 0.5
-    level_spread_db: float = 6.0
-    place_spread_mm: float = 2.0
-    damping_ratio: float = 0.015
-    patch_damping_ratio: float = 0.03
-    margin_mm: float = 60.0
-    snr_db: float = 35.0
-    room_share: float = 0.3
-    level: float = 0.2
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -89,13 +59,18 @@ class TapRecordings:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Strikes:
-    """How every tap was struck; arrays of shape (stations, positions, taps)."""
+    """How every tap was struck and heard; arrays of shape (stations, positions, taps).
+
+    `tilt_db_octave` is that of its spectrum about 2 kHz, `farther` the microphone's distance over the usual.
+    """
 
     onset_s: "NDArray[np.float64]"
     off_x_mm: "NDArray[np.float64]"
     off_s_mm: "NDArray[np.float64]"
     gain: "NDArray[np.float64]"
     contact_n_m: "NDArray[np.float64]"
+    tilt_db_octave: "NDArray[np.float64]"
+    farther: "NDArray[np.float64]"
 
 
 def simulate_taps(
@@ -146,7 +121,11 @@ def simulate_taps(
         for position in range(zone.positions):
             recording = _lay(pressure[position] * scale, strikes.onset_s[station, position], scene, count)
             rng = generator(seed, "noise", zone.code, station, position)
-            samples[station, position] = recording + noise_rms * _noise(rng, count, scene)
+            recording += noise_rms * noise(scene, rng, count)
+            rng = generator(seed, "click", zone.code, station, position)
+            if rng.uniform() < scene.click_share:
+                recording += click(scene, rng, count)
+            samples[station, position] = recording
         if progress is not None:
             progress((station + 1) * zone.positions, zone.stations * zone.positions)
     samples.setflags(write=False)
@@ -193,7 +172,7 @@ def _window(scene: TapScene) -> int:
 
 def _strikes(zone: "Zone", scene: TapScene, seed: int) -> _Strikes:
     shape = (*zone.grid_shape, scene.taps)
-    onset, off_x, off_s, gain, contact = (np.zeros(shape) for _ in range(5))
+    onset, off_x, off_s, gain, contact, tilt, farther = (np.zeros(shape) for _ in range(7))
     steady = scene.lead_s + np.arange(scene.taps) * scene.interval_s
     for index in np.ndindex(zone.grid_shape):
         rng = generator(seed, "strike", zone.code, *index)
@@ -201,24 +180,23 @@ def _strikes(zone: "Zone", scene: TapScene, seed: int) -> _Strikes:
         off_x[index], off_s[index] = scene.place_spread_mm * rng.standard_normal((2, scene.taps))
         gain[index] = 10 ** (scene.level_spread_db * rng.uniform(-1, 1, scene.taps) / 20)
         contact[index] = np.exp(scene.contact_spread * rng.standard_normal(scene.taps))
+        rng = generator(seed, "heard", zone.code, *index)
+        tilt[index] = scene.tilt_db_octave * rng.standard_normal(scene.taps)
+        farther[index] = np.exp(scene.microphone_spread * rng.standard_normal())
     onset.setflags(write=False)
-    return _Strikes(onset, off_x, off_s, gain, contact * scene.contact_stiffness_mn_m * 1e6)
+    contact *= scene.contact_stiffness_mn_m * 1e6
+    return _Strikes(onset, off_x, off_s, gain, contact, tilt, farther)
 
 
 def _typical(zone: "Zone", scene: TapScene) -> _Strikes:
     """One undisturbed tap on every point's very place."""
     zeros = np.zeros((*zone.grid_shape, 1))
-    return _Strikes(zeros, zeros, zeros, zeros + 1, zeros + scene.contact_stiffness_mn_m * 1e6)
+    contact_n_m = zeros + scene.contact_stiffness_mn_m * 1e6
+    return _Strikes(zeros, zeros, zeros, zeros + 1, contact_n_m, zeros, zeros + 1)
 
 
 def _station(strikes: _Strikes, station: int) -> _Strikes:
-    return _Strikes(
-        strikes.onset_s[station],
-        strikes.off_x_mm[station],
-        strikes.off_s_mm[station],
-        strikes.gain[station],
-        strikes.contact_n_m[station],
-    )
+    return _Strikes(*(getattr(strikes, one.name)[station] for one in fields(strikes)))
 
 
 def _shapes(stage: _Stage, strikes: _Strikes, station: int) -> "NDArray[np.float64]":
@@ -288,7 +266,9 @@ def _pressure(stage: _Stage, strikes: _Strikes, station: int) -> "NDArray[np.flo
     # The fraction of a sample by which a tap starts late stays in the phase.
     late_s = PRELUDE_S + np.modf(strikes.onset_s * scene.sample_rate_hz)[0] / scene.sample_rate_hz
     response *= np.exp(-2j * np.pi * frequency_hz * late_s[..., None])
-    response *= _recorder(frequency_hz, scene.sample_rate_hz)
+    response *= _recorder(frequency_hz, scene.sample_rate_hz) * heard(
+        scene, strikes.tilt_db_octave, strikes.farther, frequency_hz
+    )
     peak_n = peak_force_n(scene.speed_m_s * strikes.gain, scene.tapper_mass_g, stiffness)
     return np.asarray(np.fft.irfft(response, _window(scene)) * (scene.sample_rate_hz * peak_n[..., None]))
 
@@ -351,12 +331,3 @@ def _lay(
         stop = min(count, first + tap.size)
         recording[first + head : stop] += tap[head : stop - first]
     return recording
-
-
-def _noise(rng: "np.random.Generator", count: int, scene: TapScene) -> "NDArray[np.float64]":
-    """Noise of power 1: the microphone's, white, and the room's, which falls off above 300 Hz."""
-    white = rng.standard_normal(count)
-    frequency_hz = np.fft.rfftfreq(count, 1 / scene.sample_rate_hz)
-    colour = 1 / (1 + (frequency_hz / ROOM_HZ) ** 2)
-    power = scene.room_share * colour / colour.mean() + (1 - scene.room_share)
-    return np.asarray(np.fft.irfft(np.fft.rfft(white) * np.sqrt(power), count))

@@ -10,7 +10,7 @@ hears half of the defect.
 import argparse
 import tempfile
 import time
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -28,7 +28,7 @@ from tests.independent.shell import Array, Defect, Tube
 from tests.independent.taps import TapTruth, rim_distance_mm, tap_inspection
 from tests.independent.taps import drawn as drawn_tap
 
-__all__ = ["Verdict", "damaged_third", "draw_defects", "judge", "roc_area"]
+__all__ = ["FAR_MM", "Verdict", "damaged_third", "draw_defects", "judge", "roc_area", "sized"]
 
 FAR_MM = 10.0
 WIDE_RADIUS_MM = 14.0
@@ -98,7 +98,8 @@ def judge(
     read = ~np.isin(screened.status, ("unread", "skipped"))
     suspect = screened.status == "suspect"
     inside, far = read & (nearest < 0), read & (nearest > FAR_MM)
-    found, ratios, covered = _sized(screened.indications, truth.defects, rims < half_cell_mm)
+    areas = [float(np.pi * np.prod(d.radii_mm)) for d in truth.defects]
+    found, ratios, covered = sized(screened.indications, areas, rims < half_cell_mm)
     false = sum(all(nearest[_numbers(q)] > FAR_MM for q in i.points) for i in screened.indications)
     score = np.nan_to_num(screened.score, nan=-np.inf)
     return Verdict(
@@ -121,8 +122,8 @@ def judge(
     )
 
 
-def _sized(
-    indications: Any, defects: tuple[Defect, ...], reach: NDArray[np.bool_]
+def sized(
+    indications: Any, areas_mm2: Sequence[float], reach: NDArray[np.bool_]
 ) -> tuple[tuple[bool, ...], tuple[float, ...], tuple[bool | None, ...]]:
     """Per defect: found, area told over true area, and whether the bounds hold.
 
@@ -131,16 +132,14 @@ def _sized(
     """
     touches = np.array(
         [[any(cells[_numbers(q)] for q in i.points) for i in indications] for cells in reach], dtype=bool
-    ).reshape(len(defects), len(indications))
+    ).reshape(len(areas_mm2), len(indications))
     found, ratios, covered = [], [], []
     for row in touches:
         told, joined = row, row[None] @ touches.T > 0
-        for _ in defects:
+        for _ in areas_mm2:
             told = (joined @ touches > 0).ravel()
             joined = (told[None] @ touches.T) > 0
-        true_mm2 = sum(
-            np.pi * np.prod(d.radii_mm) for d, is_in in zip(defects, joined.ravel(), strict=True) if is_in
-        )
+        true_mm2 = sum(area for area, is_in in zip(areas_mm2, joined.ravel(), strict=True) if is_in)
         hits = [i for i, is_in in zip(indications, told, strict=True) if is_in]
         found.append(bool(hits))
         ratios.append(float(sum(i.area_mm2 for i in hits) / true_mm2) if hits else float("nan"))

@@ -14,7 +14,7 @@ import soundfile
 
 from tests.independent.shell import Array, Defect
 
-__all__ = ["ModesTruth", "modes_inspection"]
+__all__ = ["BareTube", "ModesTruth", "bare_tube", "modes_inspection", "sound_at"]
 
 RATE_HZ, TAP_S = 48_000, 0.06
 MODULUS_PA, POISSON, DENSITY_KG_M3 = 55e9, 0.3, 1550.0
@@ -39,7 +39,7 @@ class ModesTruth:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Tube:
+class BareTube:
     """Modes (k,) of the tube, and the stiffness of its ends."""
 
     frequency_hz: Array
@@ -68,7 +68,7 @@ def modes_inspection(
     x = (np.arange(stations) + 0.5) * pitch_mm
     girth = girth_mm[0] + (girth_mm[1] - girth_mm[0]) * x / length
     x_mm, turn = np.meshgrid(x, np.arange(positions) / positions, indexing="ij")
-    tube = _tube(rng)
+    tube = bare_tube(rng)
     (folder / "taps").mkdir(parents=True)
     for i in range(stations):
         for p in range(positions):
@@ -94,10 +94,10 @@ girth_end_mm = {end}
     return ModesTruth(defects, x_mm, turn * girth[:, None], np.broadcast_to(girth[:, None], x_mm.shape))
 
 
-def _tube(rng: np.random.Generator) -> _Tube:
+def bare_tube(rng: np.random.Generator) -> BareTube:
     count = int(rng.integers(25, 45))
     frequency_hz = np.sort(np.exp(rng.uniform(np.log(350), np.log(9000), count)))
-    return _Tube(
+    return BareTube(
         frequency_hz=frequency_hz,
         damping_ratio=rng.uniform(0.006, 0.015, count),
         waves=np.minimum(1 + rng.poisson(frequency_hz / 1800), 9),
@@ -109,7 +109,7 @@ def _tube(rng: np.random.Generator) -> _Tube:
 
 
 def _sounds(
-    tube: _Tube,
+    tube: BareTube,
     place_mm: Array,
     girth_mm: float,
     length_mm: float,
@@ -117,35 +117,47 @@ def _sounds(
     rng: np.random.Generator,
 ) -> Array:
     """Sound of taps at places (2, taps), (taps, samples): each mode as it is struck and heard there."""
-    time_s = np.arange(round(TAP_S * RATE_HZ)) / RATE_HZ
-    sounds = np.zeros((place_mm.shape[1], time_s.size))
+    sounds = np.zeros((place_mm.shape[1], round(TAP_S * RATE_HZ)))
     for sound, (x_mm, s_mm) in zip(sounds, place_mm.T, strict=True):
-        shape = np.cos(np.pi * tube.waves * x_mm / length_mm + tube.phase) ** 2
-        near_end = END_SHARE[0] * np.exp(-x_mm / tube.end_mm[0]) + END_SHARE[1] * np.exp(
-            -(length_mm - x_mm) / tube.end_mm[1]
-        )
-        weight, frequency_hz, damping = (
-            tube.weight * shape * (1 - near_end),
-            tube.frequency_hz,
-            tube.damping_ratio,
-        )
         contact_s = tube.contact_s * rng.uniform(0.95, 1.05)
-        for defect in defects:
-            ds = (s_mm - defect.s_mm + girth_mm / 2) % girth_mm - girth_mm / 2
-            within = 1 - ((x_mm - defect.x_mm) ** 2 + ds**2) / defect.radius_mm**2
-            if within > 0:
-                contact_s *= np.sqrt(1 + within**2 * _stiffness(contact_s) * _compliance(defect))
-                own_hz = _disc_hz(defect)
-                frequency_hz = np.concatenate([frequency_hz, [own_hz, DISC_SECOND * own_hz]])
-                damping = np.concatenate([damping, [DISC_DAMPING, DISC_DAMPING]])
-                weight = np.concatenate(
-                    [weight * (1 - TAKEN * within), within**2 * np.array([DISC_WEIGHT, DISC_SECOND_WEIGHT])]
-                )
-        strength = weight * _strike(frequency_hz * contact_s) * frequency_hz
-        omega = 2 * np.pi * frequency_hz[:, None]
-        sound += strength @ (np.exp(-damping[:, None] * omega * time_s) * np.sin(omega * time_s))
+        sound += sound_at(tube, (x_mm, s_mm), (length_mm, girth_mm), defects, contact_s)
         sound *= 10 ** (rng.uniform(-6, 6) / 20)
     return sounds
+
+
+def sound_at(
+    tube: BareTube,
+    place_mm: tuple[float, float],
+    size_mm: tuple[float, float],
+    defects: tuple[Defect, ...],
+    contact_s: float,
+) -> Array:
+    """Sound (samples,) of one tap of so long a contact at a place of a tube of a length and girth."""
+    (x_mm, s_mm), (length_mm, girth_mm) = place_mm, size_mm
+    time_s = np.arange(round(TAP_S * RATE_HZ)) / RATE_HZ
+    shape = np.cos(np.pi * tube.waves * x_mm / length_mm + tube.phase) ** 2
+    near_end = END_SHARE[0] * np.exp(-x_mm / tube.end_mm[0]) + END_SHARE[1] * np.exp(
+        -(length_mm - x_mm) / tube.end_mm[1]
+    )
+    weight, frequency_hz, damping = (
+        tube.weight * shape * (1 - near_end),
+        tube.frequency_hz,
+        tube.damping_ratio,
+    )
+    for defect in defects:
+        ds = (s_mm - defect.s_mm + girth_mm / 2) % girth_mm - girth_mm / 2
+        within = 1 - ((x_mm - defect.x_mm) ** 2 + ds**2) / defect.radius_mm**2
+        if within > 0:
+            contact_s *= np.sqrt(1 + within**2 * _stiffness(contact_s) * _compliance(defect))
+            own_hz = _disc_hz(defect)
+            frequency_hz = np.concatenate([frequency_hz, [own_hz, DISC_SECOND * own_hz]])
+            damping = np.concatenate([damping, [DISC_DAMPING, DISC_DAMPING]])
+            weight = np.concatenate(
+                [weight * (1 - TAKEN * within), within**2 * np.array([DISC_WEIGHT, DISC_SECOND_WEIGHT])]
+            )
+    strength = weight * _strike(frequency_hz * contact_s) * frequency_hz
+    omega = 2 * np.pi * frequency_hz[:, None]
+    return strength @ (np.exp(-damping[:, None] * omega * time_s) * np.sin(omega * time_s))
 
 
 def _strike(cycles: Array) -> Array:

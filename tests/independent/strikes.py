@@ -2,7 +2,7 @@
 
 A *generator* is mechanics only: given where and how hard a tapper strikes, it returns the sound of each tap
 at the microphone's usual place, without room, noise or a second strike. What hand, microphone and room do to
-that sound is added by `tests.independent.nuisances`, the same way for all generators.
+that sound is added by `tests.independent.arena.nuisances`, the same way for all generators.
 """
 
 from dataclasses import dataclass

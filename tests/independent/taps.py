@@ -16,7 +16,18 @@ import soundfile
 
 from tests.independent.shell import Array, Defect, Part, Tube, coupled_modes, tube_modes
 
-__all__ = ["Hand", "TapTruth", "contact_force_n", "drawn", "rim_distance_mm", "tap_inspection", "tap_spectra"]
+__all__ = [
+    "LEAD_SAMPLES",
+    "Blows",
+    "Hand",
+    "TapTruth",
+    "contact_force_n",
+    "drawn",
+    "rim_distance_mm",
+    "struck_spectra",
+    "tap_inspection",
+    "tap_spectra",
+]
 
 FORCE_RATE_HZ = 768_000.0
 CONTACT_S = 1.6e-3  # the tapper has left for good by then
@@ -62,7 +73,7 @@ class TapTruth:
 
 
 def contact_force_n(
-    impulse_m_n: Array, rest_m_n: Array, speed_m_s: Array, mass_kg: float, contact_n_m15: Array
+    impulse_m_n: Array, rest_m_n: Array, speed_m_s: Array, mass_kg: Array | float, contact_n_m15: Array
 ) -> Array:
     """Force of each tap at `FORCE_RATE_HZ`, (taps, steps).
 
@@ -136,18 +147,42 @@ def tap_spectra(
     Each array of places is one tap; speed and contact vary as the hand does.
     """
     taps = x_m.size
-    zeta = _damping(part, hand, np.random.default_rng(part.modes.tube.seed))
-    omega = part.omega_rad_s
-    shapes, rest = part.point_shapes(x_m, s_m)
     speed = hand.speed_m_s * 10 ** (rng.uniform(-1, 1, taps) * hand.speed_spread_db / 20)
     contact = hand.contact_n_m15 * np.exp(rng.normal(0, hand.contact_spread, taps))
+    blows = Blows(x_m, s_m, speed, np.full(taps, hand.mass_kg), contact)
+    return struck_spectra(part, blows, hand, samples)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Blows:
+    """How each tap is struck, arrays (taps,): place, speed, tapper's mass, Hertzian contact stiffness."""
+
+    x_m: Array
+    s_m: Array
+    speed_m_s: Array
+    mass_kg: Array
+    contact_n_m15: Array
+
+
+def struck_spectra(part: Part, blows: Blows, hand: Hand, samples: int = 8192) -> tuple[Array, Array]:
+    """One-sided spectra of the sound of such taps (taps, bins) complex, and their forces (taps, steps).
+
+    Of the hand only damping, microphone and rate count here.
+    """
+    zeta = _damping(part, hand, np.random.default_rng(part.modes.tube.seed))
+    omega = part.omega_rad_s
+    shapes, rest = part.point_shapes(blows.x_m, blows.s_m)
     steps = int(CONTACT_S * FORCE_RATE_HZ)
     force = np.concatenate(
         [
             contact_force_n(
-                _impulse(shapes[c], omega, zeta, steps), rest[c], speed[c], hand.mass_kg, contact[c]
+                _impulse(shapes[c], omega, zeta, steps),
+                rest[c],
+                blows.speed_m_s[c],
+                blows.mass_kg[c],
+                blows.contact_n_m15[c],
             )
-            for c in (slice(i, i + 240) for i in range(0, taps, 240))
+            for c in (slice(i, i + 240) for i in range(0, blows.x_m.size, 240))
         ]
     )
     frequency = np.arange(samples // 2 + 1) * hand.sample_rate_hz / samples
@@ -157,7 +192,7 @@ def tap_spectra(
     response = (
         -(omega_f**2) / (omega[:, None] ** 2 - omega_f**2 + 2j * (zeta * omega)[:, None] * omega_f + 1e-9)
     ).astype(np.complex64)
-    weights = (shapes * _listening(part, x_m, s_m, hand)).astype(np.float32)
+    weights = (shapes * _listening(part, blows.x_m, blows.s_m, hand)).astype(np.float32)
     heard = (weights @ response.real + 1j * (weights @ response.imag)) * force_spectrum
     lead = np.exp(-2j * np.pi * frequency * LEAD_SAMPLES / hand.sample_rate_hz)
     return heard * (_microphone(frequency) * lead), force

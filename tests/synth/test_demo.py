@@ -1,3 +1,5 @@
+from dataclasses import replace
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -11,6 +13,7 @@ from tapscan.sectioning.findings_csv import parse_findings
 from tapscan.synth import demo
 from tapscan.synth.ascans import AScanScene
 from tapscan.synth.defects import true_mask
+from tapscan.synth.taps import simulate_taps
 
 KEPT = Path(__file__).parents[2] / "recordings_demo"
 
@@ -30,6 +33,21 @@ def test_the_kept_recordings_are_the_simulator_s_to_the_byte(files):
     kept = {name: content for name, content in kept.items() if not name.startswith("results/")}
     assert sorted(kept) == sorted(files)
     assert [name for name in files if files[name] != kept[name]] == []
+
+
+def test_two_taps_at_a_point_differ_as_a_hand_s_do(zones):
+    scene = replace(demo.DEMO_TAPS, taps=2, snr_db=80.0, click_share=0.0)
+    taps = simulate_taps(replace(zones[0], stations=4), [], scene, demo.DEMO_SEED)
+    rate_hz, count = taps.sample_rate_hz, 1024
+    level_db = np.empty((4, 12, 2, 3))
+    for index in np.ndindex(taps.onset_s.shape):
+        first = round(taps.onset_s[index] * rate_hz)
+        power = np.abs(np.fft.rfft(taps.samples[index[:2]][first : first + count])) ** 2
+        edges = [round(hz * count / rate_hz) for hz in (1000, 2000, 4000, 8000)]
+        level_db[index] = [10 * np.log10(power[a:b].sum()) for a, b in pairwise(edges)]
+    shape_db = level_db - level_db.mean(axis=-1, keepdims=True)
+    repeat_db = np.abs(shape_db[:, :, 0] - shape_db[:, :, 1]).mean()
+    assert 0.5 < repeat_db < 3
 
 
 def test_the_demo_is_small_and_says_what_it_is(files):

@@ -144,6 +144,47 @@ def test_noise_is_as_stated():
     assert upper == pytest.approx(1.0, abs=0.05)
 
 
+def test_a_leaning_tapper_tilts_each_tap_by_a_straight_line_over_octaves():
+    leaning = simulate_taps(panel(), [], still(tilt_db_octave=1.0), 5)
+    magnitude, frequency_hz = spectra(leaning, 0.15)
+    square, _ = spectra(simulate_taps(panel(), [], STILL, 5), 0.15)
+    gained_db = 20 * np.log10(magnitude / square)
+    at = [int(np.argmin(np.abs(frequency_hz - hz))) for hz in (1000, 2000, 4000, 8000)]
+    lower, none, upper, twice = np.moveaxis(gained_db[..., at], -1, 0)
+    assert np.abs(none).max() < 0.05
+    assert upper == pytest.approx(-lower, abs=0.2)
+    assert twice == pytest.approx(2 * upper, abs=0.3)
+    assert upper.std() == pytest.approx(1.0, rel=0.25)
+
+
+def test_the_bench_is_a_comb_that_moves_with_the_microphone():
+    scene = still(bench_share=0.5, bench_path_mm=171.5, microphone_spread=0.1)
+    combed, frequency_hz = spectra(simulate_taps(panel(), [], scene, 5), 0.15)
+    plain, _ = spectra(simulate_taps(panel(), [], STILL, 5), 0.15)
+    gained = combed / plain
+    band = (frequency_hz > 800) & (frequency_hz < 5500)
+    # 171.5 mm are half a millisecond: a notch every 2 kHz, the second one near 3 kHz.
+    notch_hz = frequency_hz[band][np.argmin(gained[..., band] + 1e3 * (frequency_hz[band] < 2000), axis=-1)]
+    assert np.median(notch_hz) == pytest.approx(3000, rel=0.1)
+    assert notch_hz.std() > 100
+    levels_db = 20 * np.log10(gained[..., band].mean(axis=-1))
+    assert levels_db.std() == pytest.approx(20 * 0.1 / np.log(10), rel=0.5)
+
+
+def test_a_fan_is_louder_below_and_clicks_are_as_frequent_as_stated():
+    scene = still(snr_db=30.0, lead_s=0.2, room_share=0.0, noise_slope_db_octave=-6.0)
+    recordings = simulate_taps(tube(), [], scene, 5)
+    noise = recordings.samples[..., : round(0.18 * recordings.sample_rate_hz)].astype(float)
+    power = (np.abs(np.fft.rfft(noise)) ** 2).mean(axis=(0, 1))
+    frequency_hz = np.fft.rfftfreq(noise.shape[-1], 1 / recordings.sample_rate_hz)
+    octaves = [power[(frequency_hz > 0.9 * hz) & (frequency_hz < 1.1 * hz)].mean() for hz in (1000, 4000)]
+    assert 10 * np.log10(octaves[0] / octaves[1]) == pytest.approx(12.0, abs=1.0)
+    quiet = simulate_taps(tube(), [], STILL, 5).samples
+    clicked = simulate_taps(tube(), [], still(click_share=0.2), 5).samples
+    share = (clicked != quiet).any(axis=-1).mean()
+    assert 0.08 < share < 0.35
+
+
 def test_taps_vary_in_strength_and_begin_when_stated():
     scene = still(taps=4, level_spread_db=6.0, interval_spread_s=0.005)
     recordings = simulate_taps(tube(), [], scene, 5)
