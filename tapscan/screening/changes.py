@@ -52,15 +52,13 @@ LEAST_READ = 0.5  # of an indication's points, for the other inspection to say a
 class Difference:
     """How far each point's readings differ: (stations, positions), NaN where one of them is missing.
 
-    `score` is 1 where a difference counts as a change; `probability` that it is one, by the point and its
-    neighbours, and `around` by its neighbourhood; `words` say what that rests on; `is_wide` whether the two
-    visits differ so much as a whole that small changes are hidden.
+    `score` is 1 where a difference counts as a change; `probability` that it is one; `words` say what that
+    rests on; `is_wide` whether the two visits differ so much as a whole that small changes are hidden.
     """
 
     score: Floats
     p_value: Floats
     probability: Floats
-    around: Floats
     words: str
     is_wide: bool = False
 
@@ -143,7 +141,7 @@ def zone_change(after: Screened, earlier: Screened, match: Match, difference: Di
     zone = after.zone
     before_status = np.where(match.found, earlier.status[match.station, match.position], "")
     status, reason = _status(after, earlier, match, difference, before_status)
-    beyond = likely_areas(zone, status == CHANGED, difference.probability, difference.around)
+    beyond = likely_areas(zone, status == CHANGED, difference.probability)
     changed = np.any([area.members for area in beyond], axis=0) if beyond else np.zeros(zone.grid_shape, bool)
     read = np.isin(status, (UNCHANGED, CHANGED))
     leaning = changed | (read & (difference.p_value < LEANING_P)) if after.method == "tap" else changed

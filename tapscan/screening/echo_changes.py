@@ -12,9 +12,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tapscan.plan import Zone
+from tapscan.screening.changes import Difference
 from tapscan.screening.echo_readings import EchoReadings
 from tapscan.screening.echo_twins import EARLY_SHARE, SAME_TIME, smooth_level, usual_difference
-from tapscan.screening.changes import Difference
 from tapscan.screening.twins import Match, too_few
 
 __all__ = ["echo_difference"]
@@ -69,7 +69,7 @@ def echo_difference(
         f"amplitude, as a rule; a change of {limit:.0%} of the beam counts."
     )
     counts = np.where(np.isfinite(share), share >= limit, np.nan).astype(float)
-    return Difference(share / limit, 2 * norm.sf(share / spread), counts, counts, words)
+    return Difference(share / limit, 2 * norm.sf(share / spread), counts, words)
 
 
 def _echoes(readings: EchoReadings, match: Match | None) -> _Echoes:

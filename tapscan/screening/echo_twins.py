@@ -191,8 +191,6 @@ def smooth_level(zone: Zone, level_db: Floats) -> Floats:
     return sound_level(zone, level_db).expected
 
 
-
-
 def _spread(values: Floats) -> float:
     """Robust standard deviation of what is finite about its median."""
     known = values[np.isfinite(values)]

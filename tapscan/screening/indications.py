@@ -118,10 +118,9 @@ def label_areas(suspect: Mask, *, closed: bool, kind: Kind = "delamination") -> 
     return sorted(areas, key=lambda area: -int(area.members.sum()))
 
 
-def likely_areas(zone: Zone, suspect: Mask, probability: Grid, around: Grid) -> list[Area]:
-    """Group suspect points that are likely damaged, and keep the areas whose neighbourhood is, too."""
-    areas = label_areas(suspect & (probability >= LIKELY), closed=zone.is_tube)
-    return [area for area in areas if np.max(around[area.members]) >= LIKELY]
+def likely_areas(zone: Zone, suspect: Mask, probability: Grid) -> list[Area]:
+    """Group the suspect points where damage is more likely than not."""
+    return label_areas(suspect & (probability >= LIKELY), closed=zone.is_tube)
 
 
 def _members(labels: NDArray[np.int_], station: int, position: int, positions: int) -> Mask:

@@ -53,7 +53,9 @@ def with_lost_walls(
     rows = np.flatnonzero(lost)
     for start in range(0, len(rows), _BLOCK):
         some = rows[start : start + _BLOCK]
-        left, share = _left(features, traces, some, (there[some], usual[some]), (pattern, sign, sample_rate_hz))
+        left, share = _left(
+            features, traces, some, (there[some], usual[some]), (pattern, sign, sample_rate_hz)
+        )
         amplitude.ravel()[some] = sign * left
         with np.errstate(divide="ignore"):
             level.ravel()[some] = np.where(share > 0, 20 * np.log10(share), np.nan)
@@ -80,7 +82,10 @@ def _left(
     rest = subtracted(c, np.column_stack([front, front + echo]), np.column_stack([height, size]), kernel)
     near = UNRESOLVED_CYCLES * cycle
     left = _crest(sign * rest, front + due, near)
-    pair = np.column_stack([echo, due]).astype(np.float32), np.abs(np.column_stack([size, left])).astype(np.float32)
+    pair = (
+        np.column_stack([echo, due]).astype(np.float32),
+        np.abs(np.column_stack([size, left])).astype(np.float32),
+    )
     left = np.where(repeats(*pair, cycle)[:, 1], 0.0, left)
     share = left / height
     behind = np.where(np.abs(there - front) > near, _crest(sign * c, there + due, near), 0.0)

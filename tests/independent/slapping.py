@@ -15,7 +15,6 @@ from scipy.linalg import eigh
 from scipy.signal import resample_poly
 from scipy.special import j1
 
-from tests.independent.strikes import LEAD_S, RATE_HZ, TAP_S, Damage, Strikes
 from tests.independent.axial_walls import (
     HIGHEST_HZ,
     SHEET_MODES,
@@ -26,6 +25,7 @@ from tests.independent.axial_walls import (
     own_axes,
     wall_modes,
 )
+from tests.independent.strikes import LEAD_S, RATE_HZ, TAP_S, Damage, Strikes
 
 __all__ = ["SLAPPING_KINDS", "SlappingTaps", "draw"]
 

@@ -18,7 +18,7 @@ import numpy as np
 
 from tapscan.plan.nearness import nearness
 from tapscan.records.inspection import open_inspection
-from tapscan.screening.taps.baseline import Baseline, fit_baseline
+from tapscan.screening.taps.baseline import Baseline, fit_baseline, pooled
 from tapscan.screening.taps.damage import inputs
 from tapscan.screening.taps.points import point_means
 from tapscan.screening.taps.readings import read_taps
@@ -36,13 +36,14 @@ DIGITS = 5
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Example:
-    """One part: inputs (read, columns), truth (read,), and its pooled distance; `sound` as its baseline has it."""
+    """One part: inputs and truth of its points, its baseline, and how near its points are."""
 
     generator: str
     described: Array
     is_damaged: np.ndarray[Any, np.dtype[np.bool_]]
     baseline: Baseline
     read: np.ndarray[Any, np.dtype[np.bool_]]
+    near: Any
 
     @property
     def weight(self) -> Array:
@@ -61,7 +62,16 @@ def described(folder: Path, generator: str) -> Example:
     baseline = fit_baseline(points, zone.grid_shape, near, none, none)
     inside = (load_truth(folder).nearest_mm < 0).ravel()
     read = points.read
-    return Example(generator, inputs(baseline, near)[read].astype(np.float32), inside[read], baseline, read)
+    return Example(
+        generator, inputs(baseline, near)[read].astype(np.float32), inside[read], baseline, read, near
+    )
+
+
+def pooled_odds(example: Example, trees: Any) -> Array:
+    """Log odds by these trees, averaged with the neighbours', (read,)."""
+    every = np.full(example.read.size, np.nan)
+    every[example.read] = trees.decision_function(example.described)
+    return pooled(example.near, every)[example.read]
 
 
 def trees_of(examples: list[Example]) -> Any:
@@ -136,14 +146,14 @@ def main() -> None:
     arguments = parser.parse_args()
     examples = []
     for name, mix in CHOSEN_ON.items():
-        for folder in sorted((arguments.cache / name).glob("*"))[: arguments.parts]:
-            examples.append(described(folder, mix.generator))
+        folders = sorted(file.parent for file in (arguments.cache / name).glob("*/truth.npz"))
+        examples += [described(folder, mix.generator) for folder in folders[: arguments.parts]]
         print(f"{name}: {len(examples)} parts so far", flush=True)
     left_out: list[tuple[Example, Array]] = []
     for generator in sorted({one.generator for one in examples}):
         trees = trees_of([one for one in examples if one.generator != generator])
         own = [one for one in examples if one.generator == generator]
-        left_out += [(one, trees.decision_function(one.described)) for one in own]
+        left_out += [(one, pooled_odds(one, trees)) for one in own]
         print(f"judged {generator} by trees that never saw it", flush=True)
     weight = np.concatenate([one.weight for one, _ in left_out])
     truth = np.concatenate([one.is_damaged for one, _ in left_out])
@@ -151,7 +161,8 @@ def main() -> None:
     around = np.concatenate([one.baseline.around[one.read] for one, _ in left_out])
     by_distance = _logistic(around, truth, weight)
     medians = [
-        offset + slope * np.median(log_odds[one.baseline.sound[one.read]]) for one, log_odds in left_out
+        offset + slope * float(np.median(log_odds[one.baseline.sound[one.read]]))
+        for one, log_odds in left_out
     ]
     text = written(trees_of(examples), offset, slope, (min(medians), max(medians)), by_distance)
     arguments.to.write_text(text, encoding="ascii")

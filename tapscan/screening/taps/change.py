@@ -44,7 +44,6 @@ def tap_difference(
         score=score_of(p_value, false_call_rate),
         p_value=p_value,
         probability=np.maximum(worse.probability, better.probability).reshape(zone.grid_shape),
-        around=np.maximum(worse.around, better.around).reshape(zone.grid_shape),
         words=(
             f"{paired} points were tapped both times. Differences scatter {wide:.1f} times as widely as repeated "
             "taps at one point."

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from tapscan.errors import sentence
 from tapscan.plan import Zone, block_mask
 from tapscan.plan.nearness import nearness
-from tapscan.screening.indications import Evidence, doubtful_points, find_indications, likely_areas
+from tapscan.screening.indications import LIKELY, Evidence, doubtful_points, find_indications, likely_areas
 from tapscan.screening.results import CLEAR, FEW_READ, SKIPPED, SUSPECT, UNREAD, Screened, TapEvidence
 from tapscan.screening.taps.baseline import Baseline, fit_baseline, pooled
 from tapscan.screening.taps.calls import p_values, score_of
@@ -33,14 +33,13 @@ FEW_READINGS = 100
 class Judged:
     """What the damage class says of points; arrays (points,), NaN where unread.
 
-    `probability` of damage, by the point and its neighbours; `around` the same of the point's neighbourhood;
-    `p_value` the share of sound points of this zone that look as bad. `is_familiar` is false where the zone
-    is so unlike the parts that the class was trained on that the distance alone decided.
+    `probability` of damage, by the point and its neighbours; `p_value` the share of sound points of this zone
+    that look as bad. `is_familiar` is false where the zone is so unlike the parts that the class was trained
+    on that the distance alone decided.
     """
 
     baseline: Baseline
     probability: Floats
-    around: Floats
     p_value: Floats
     is_familiar: bool
 
@@ -49,21 +48,14 @@ def judged(points: TapPoints, zone: Zone, reference: Mask, *, by_station: bool =
     """Judge the points of a zone, or the difference of two, by what is usual in it."""
     near = nearness(zone, REACH_MM)
     damaged = np.zeros(reference.size, dtype=bool)
-    baseline = fit_baseline(points, zone.grid_shape, near, reference, damaged, by_station=by_station)
-    log_odds, _ = damage_class().log_odds_in(inputs(baseline, near), baseline)
     # The damage class knows better than the distance what is damage: the baseline is fitted again without it.
-    damaged = pooled(near, log_odds) > 0
-    baseline = fit_baseline(points, zone.grid_shape, near, reference, damaged, by_station=by_station)
-    log_odds, is_familiar = damage_class().log_odds_in(inputs(baseline, near), baseline)
-    around = pooled(near, log_odds)
+    for _ in range(2):
+        baseline = fit_baseline(points, zone.grid_shape, near, reference, damaged, by_station=by_station)
+        alone, is_familiar = damage_class().log_odds_in(inputs(baseline, near), baseline)
+        log_odds = pooled(near, alone)
+        damaged = log_odds > 0
     probability = 1 / (1 + np.exp(-log_odds))
-    return Judged(
-        baseline=baseline,
-        probability=probability,
-        around=1 / (1 + np.exp(-around)),
-        p_value=p_values(log_odds, probability, near, reference),
-        is_familiar=is_familiar,
-    )
+    return Judged(baseline, probability, p_values(log_odds, probability, near, reference), is_familiar)
 
 
 def screen_taps(zone: Zone, readings: TapReadings, false_call_rate: float, warnings: list[str]) -> Screened:
@@ -99,17 +91,19 @@ def screened_as(
 ) -> Screened:
     """Call points and group them into areas."""
     shape = zone.grid_shape
-    p_value, probability, around = (
-        values.reshape(shape) for values in (found.p_value, found.probability, found.around)
-    )
+    p_value, probability = (values.reshape(shape) for values in (found.p_value, found.probability))
     reason = readings.reason.copy()
     reason[(reason == "") & ~np.isfinite(p_value)] = "no baseline"
-    status = np.where(p_value < false_call_rate, SUSPECT, CLEAR)
+    status = np.where((p_value < false_call_rate) | (probability >= LIKELY), SUSPECT, CLEAR)
     status[reason != ""] = UNREAD
     status[block_mask(zone, zone.skip)] = SKIPPED
     reason[status == SKIPPED] = ""
-    score = score_of(p_value, false_call_rate)
-    areas = likely_areas(zone, status == SUSPECT, probability, around)
+    score = np.where(
+        status == SUSPECT,
+        np.maximum(score_of(p_value, false_call_rate), 1.0),
+        score_of(p_value, false_call_rate),
+    )
+    areas = likely_areas(zone, status == SUSPECT, probability)
     noise_db = np.sqrt(np.mean(found.baseline.noise_db2, axis=1)).reshape(shape)
     columns = {
         "n_taps": readings.n_taps.astype(float),

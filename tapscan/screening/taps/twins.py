@@ -15,7 +15,7 @@ from tapscan.screening.results import CLEAR, SUSPECT, Screened, TapEvidence, Twi
 from tapscan.screening.taps.points import N_BANDS, TapPoints, point_means
 from tapscan.screening.taps.readings import TapReadings
 from tapscan.screening.taps.screen import Judged, judged, screened_as
-from tapscan.screening.twins import Match, Twin, named, too_few
+from tapscan.screening.twins import Twin, named, too_few
 
 __all__ = ["TapDifference", "difference_of", "taps_against"]
 
@@ -110,8 +110,7 @@ def taps_against(
     paired = difference.points.read
     p_value = np.where(paired, found.p_value, own.p_value.ravel())
     probability = np.where(paired, found.probability, own.features["damage_probability"].ravel())
-    around = np.where(paired, found.around, probability)
-    mixed = Judged(found.baseline, probability, around, p_value, found.is_familiar)
+    mixed = Judged(found.baseline, probability, p_value, found.is_familiar)
     alone = int((np.isin(own.status, (CLEAR, SUSPECT)).ravel() & ~paired).sum())
     assert isinstance(own.evidence, TapEvidence)  # a tapped zone
     spread = found.baseline.spread_db[:, :N_BANDS]
