@@ -7,8 +7,10 @@ integration over a clamped sheet χ gives ∫D_s κ(g):κ(χ) = D_s/D_g σ_g ω_
 it. Carriers lose D_g - ΣD_s there. Sheets that touch slide on each other all the same.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache
+from itertools import permutations
 from pathlib import Path
 from typing import Any
 
@@ -20,7 +22,17 @@ from scipy.linalg import eigh
 
 from tests.independent.strikes import Damage
 
-__all__ = ["HIGHEST_HZ", "PLATE_KINDS", "Plate", "Sheet", "coupled", "panel_names", "sheets_of", "tables"]
+__all__ = [
+    "HIGHEST_HZ",
+    "PLATE_KINDS",
+    "Plate",
+    "Sheet",
+    "coupled",
+    "panel_names",
+    "refuse_overlap",
+    "sheets_of",
+    "tables",
+]
 
 Array = NDArray[np.float64]
 
@@ -29,6 +41,7 @@ HIGHEST_HZ = 19.5e3  # modes beyond are springs: the anti-alias filter's flat pa
 INDEPENDENT = 0.02  # of the squared length of a unit mode: what less is new in it is left out
 TABLES = Path(__file__).with_name("plates.npz")
 CLAMPED = {"circle": 1.0, "wide": 0.75, "narrow": 0.5}
+SWELL = 1.15  # how far an irregular rim goes beyond its ellipse
 BRIDGED = ("rim bridged", "spots bridged")
 
 
@@ -208,6 +221,24 @@ def _spline(values: Array, reach: float, at: Array, derivative: tuple[int, int])
     coefficients = both.c if both.c.shape == values.shape else np.moveaxis(both.c, 0, 1)
     bases = [BSpline(both.t, np.eye(side.size), 3)(at[:, k], nu=derivative[k]) for k in range(2)]
     return np.einsum("pi,pj,ijm->pm", *bases, coefficients, optimize=True)
+
+
+def refuse_overlap(damages: Sequence[Damage]) -> None:
+    """Raise ValueError where two places of damage overlap: the same sheet would be lost twice."""
+    angle = np.linspace(0, 2 * np.pi, 64)
+    for one, other in permutations(damages, 2):
+        rims = (
+            np.outer((0, 1), np.cos(angle)) * one.radii_mm[0],
+            np.outer((0, 1), np.sin(angle)) * one.radii_mm[1],
+        )
+        cos, sin = np.cos(one.angle_rad), np.sin(one.angle_rad)
+        dx = one.x_mm - other.x_mm + rims[0] * cos - rims[1] * sin
+        ds = one.s_mm - other.s_mm + rims[0] * sin + rims[1] * cos
+        cos, sin = np.cos(other.angle_rad), np.sin(other.angle_rad)
+        away = np.hypot((dx * cos + ds * sin) / other.radii_mm[0], (ds * cos - dx * sin) / other.radii_mm[1])
+        if away.min() < SWELL**2:
+            msg = f"damages at {one.x_mm:g} and {other.x_mm:g} mm overlap: give one of kind stack instead"
+            raise ValueError(msg)
 
 
 def _table_for(damage: Damage, aspect: float, rng: np.random.Generator) -> str:

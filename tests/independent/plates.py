@@ -21,6 +21,7 @@ from tests.independent.panels import (
     Sheet,
     coupled,
     panel_names,
+    refuse_overlap,
     sheets_of,
     tables,
 )
@@ -102,6 +103,7 @@ class PlateTaps:
 
     @classmethod
     def of(cls, plate: Plate, damages: Sequence[Damage] = ()) -> "PlateTaps":
+        refuse_overlap(damages)
         rng = np.random.default_rng([plate.seed, 18])
         sheets = tuple(s for damage in damages for s in sheets_of(plate, damage, rng))
         omega, vectors, loose = coupled(plate, sheets)

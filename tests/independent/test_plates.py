@@ -160,3 +160,5 @@ def test_what_panels_do_not_know_is_refused() -> None:
         draw(rng, stations=60, positions=24, pitch_mm=20.0)
     with pytest.raises(ValueError, match="panels know open, bridged, sliding, stack"):
         PlateTaps.of(PLAIN, [Damage(150, 60, (12, 12), 0.5, "gritty")])
+    with pytest.raises(ValueError, match="overlap: give one of kind stack"):
+        PlateTaps.of(PLAIN, [Damage(150, 60, (20, 6), 0.5), Damage(172, 66, (6, 12), 0.8)])
