@@ -120,7 +120,7 @@ def _ground(wall: Wall, sheet: Sheet, kind: str, meeting: Array, rng: np.random.
     if kind == "crushed":
         # Spread over a disc, so many times its stiffness at the middle adds 16/104 as many times its first ω²
         # (16πD/a² against λ⁴ D/a⁴ over πa², λ² = 10.2).
-        times = np.exp(rng.uniform(*np.log((15, 120))))
+        times = np.exp(rng.uniform(*np.log((6, 60))))
         dashpot = min(2 * rng.uniform(0.1, 0.25) * first * np.sqrt(1 + times * 16 / 104) * mass, most_dashpot)
         return Ground(nowhere, 0.0, 0.0, dashpot, min(times * spring, stiffest), rng.uniform(3e-6, 20e-6))
     return Ground(nowhere, 0.0, 0.0)
@@ -303,7 +303,11 @@ class SlappingTaps:
         # Mean over a disc of a wave of wavenumber k: 2 J1(kr) / kr.
         turns = np.sqrt(omega * np.sqrt(wall.density_kg_m3 * wall.wall_m / wall.bending_n_m(wall.wall_m)))
         disc = 2 * j1(turns * wall.radius_heard_m) / (turns * wall.radius_heard_m)
-        heard, loose = shapes * disc, np.zeros(omega.size)
+        rng = np.random.default_rng([wall.seed, 33])
+        # Each mode as it is at the tap, and with one sign or another from all over the part.
+        usual = np.sqrt((self.modes.axial**2).mean(axis=0) / np.where(self.modes.waves > 0, 2, 1))
+        far = wall.far_share * usual * rng.normal(size=omega.size)
+        heard, loose = (shapes + far) * disc, np.zeros(omega.size)
         rest_hz = np.full((x_m.size, 2), min(HIGHEST_HZ, omega[-1] / (2 * np.pi)))
         impedance = np.full((x_m.size, 2), wall.impedance_n_s_m)
         impedance[:, 1] = np.inf
@@ -328,7 +332,6 @@ class SlappingTaps:
             impedance[:, 1] = wall.impedance_n_s_m * thin**2 / np.maximum(first / middle.max(), 1e-4)
         khz = omega / (2e3 * np.pi)
         damping = wall.damping * (1 + 0.02 * khz) + wall.loose_damping * loose * (1 + PUMPING_1_KHZ * khz)
-        rng = np.random.default_rng([wall.seed, 33])
         return Shaken(
             omega, damping * rng.uniform(0.8, 1.25, omega.size), shapes, heard, rest_hz, impedance, place
         )

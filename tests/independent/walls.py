@@ -37,7 +37,7 @@ __all__ = [
 Array = NDArray[np.float64]
 
 HIGHEST_HZ, MOST_MODES = 16e3, 320  # of the wall; beyond, it answers as an infinite plate
-SHEET_HIGHEST_HZ, SHEET_MODES = 24e3, 20
+SHEET_HIGHEST_HZ, SHEET_MODES = 60e3, 20
 FLAT_MODES = 60  # of which a curved sheet's are made
 POISSON = 0.3
 PLACES = ((0.0, 1), (0.45, 6), (0.78, 12))  # where sheet and ground can meet: radius, number
@@ -61,7 +61,8 @@ class Wall:
     split: float = 0.008  # of pairs of modes
     damping: float = 0.009
     loose_damping: float = 0.025
-    radius_heard_m: float = 0.012
+    radius_heard_m: float = 0.015
+    far_share: float = 0.3  # of a mode's usual motion, heard from all over the part, wherever it is tapped
     seed: int = 0
 
     def radius_m(self, x_m: Array) -> Array:
@@ -337,6 +338,7 @@ def drawn_wall(rng: np.random.Generator, shape: str, length_m: float, girth_m: t
         split=rng.uniform(0.002, 0.015),
         damping=rng.uniform(0.006, 0.013),
         loose_damping=rng.uniform(0.015, 0.035),
-        radius_heard_m=rng.uniform(0.008, 0.018),
+        radius_heard_m=rng.uniform(0.01, 0.022),
+        far_share=rng.uniform(0.15, 0.4),
         seed=int(rng.integers(2**31)),
     )
