@@ -218,7 +218,7 @@ def _spline(values: Array, reach: float, at: Array, derivative: tuple[int, int])
     side = np.linspace(-reach, reach, values.shape[0])
     along = make_interp_spline(side, values, axis=0)
     both = make_interp_spline(side, along.c, axis=1)
-    coefficients = both.c if both.c.shape == values.shape else np.moveaxis(both.c, 0, 1)
+    coefficients = np.moveaxis(both.c, 0, 1)  # a spline's own axis comes first
     bases = [BSpline(both.t, np.eye(side.size), 3)(at[:, k], nu=derivative[k]) for k in range(2)]
     return np.einsum("pi,pj,ijm->pm", *bases, coefficients, optimize=True)
 

@@ -141,6 +141,16 @@ def test_damage_makes_the_contact_longer_and_weaker_less_so_at_its_rim(kind: str
     assert (weaker[3], longer[3]) == pytest.approx((1, 1), abs=1e-6)
 
 
+def test_damage_is_where_and_how_it_is_said_to_be() -> None:
+    """A narrow ellipse at 30° from the x axis: 14 mm along it, and 14 mm across it."""
+    part = SlappingTaps.of(SOME, [Damage(*MIDDLE, (24, 8), 0.4, "open", np.radians(30))])
+    turn = np.radians([30, 120])
+    ones = np.ones(2)
+    x_mm, s_mm = MIDDLE[0] + 14 * np.cos(turn), MIDDLE[1] + 14 * np.sin(turn)
+    peaks, _ = forces_n(part, Strikes(x_mm, s_mm, 0.4 * ones, 4e-3 * ones, 6e8 * ones))
+    assert peaks[0] < 0.8 * peaks[1]
+
+
 def test_a_filled_place_is_soft_on_one_side_only() -> None:
     part = SlappingTaps.of(SOME, [Damage(*MIDDLE, (24, 24), 0.4, "filled")])
     cut, angle = part.places[0].sheets[0].cut
