@@ -6,7 +6,8 @@ motion, 1 + 1/n² (from memory: L. H. Donnell, Beams, Plates and Shells, 1976; R
 Stiff ends are beds of springs; the wall changes slowly along; what differs round the girth splits each pair
 of modes and turns it. Across a panel waves are cosines: its sides are guided.
 
-A loose sheet over an ellipse, or what a resin bond leaves of it, is a clamped plate, kept as some modes.
+A loose sheet over an ellipse, or what a resin bond leaves of it, is a clamped plate, kept as some modes; on a
+tube it is curved, and stretches.
 """
 
 from dataclasses import dataclass, field
@@ -14,18 +15,32 @@ from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import sparse
 from scipy.interpolate import CubicSpline, RectBivariateSpline
 from scipy.linalg import eigh
+from scipy.sparse.linalg import splu
 
 from tests.independent.strikes import Damage
 
-__all__ = ["Sheet", "Wall", "WallModes", "drawn_wall", "own_axes", "sheet_table", "wall_modes"]
+__all__ = [
+    "Bent",
+    "Sheet",
+    "Wall",
+    "WallModes",
+    "drawn_wall",
+    "meeting_places",
+    "own_axes",
+    "sheet_table",
+    "wall_modes",
+]
 
 Array = NDArray[np.float64]
 
 HIGHEST_HZ, MOST_MODES = 16e3, 320  # of the wall; beyond, it answers as an infinite plate
-SHEET_HIGHEST_HZ, SHEET_MODES = 24e3, 20
+SHEET_HIGHEST_HZ, SHEET_MODES = 60e3, 20
+FLAT_MODES = 60  # of which a curved sheet's are made
 POISSON = 0.3
+PLACES = ((0.0, 1), (0.45, 6), (0.78, 12))  # where sheet and ground can meet: radius, number
 NODES = 31  # along a side of a sheet's square
 
 
@@ -46,7 +61,8 @@ class Wall:
     split: float = 0.008  # of pairs of modes
     damping: float = 0.009
     loose_damping: float = 0.025
-    radius_heard_m: float = 0.012
+    radius_heard_m: float = 0.015
+    far_share: float = 0.3  # of a mode's usual motion, heard from all over the part, wherever it is tapped
     seed: int = 0
 
     def radius_m(self, x_m: Array) -> Array:
@@ -153,29 +169,80 @@ def wall_modes(wall: Wall) -> WallModes:
     )
 
 
-@lru_cache(maxsize=32)
-def sheet_table(aspect: float, cut: float = -1.0, cut_rad: float = 0.0) -> tuple[Array, Array, Array]:
+@dataclass(frozen=True, slots=True)
+class Bent:
+    """How a sheet is curved: 12 κ² a⁴ / h², and the angle from its first axis to the straight direction."""
+
+    times: float = 0.0
+    angle_rad: float = 0.0
+
+
+def sheet_table(
+    aspect: float, cut: float = -1.0, cut_rad: float = 0.0, bent: Bent = Bent()
+) -> tuple[Array, Array, Array]:
     """Clamped plate over the ellipse of radii 1 and `aspect`, without what is beyond the chord at `cut`.
 
     Returns λ² = ω a² √(ρh/D) (modes,), shapes (NODES, NODES, modes) with ∫χ² dA = 1, and the nodes' side.
     """
+    lambda2, shapes, side = _flat(aspect, cut, cut_rad)
+    if bent.times:
+        stretch = _membrane(aspect, cut, cut_rad, bent.angle_rad)
+        values, vectors = eigh(np.diag(lambda2**2) + bent.times * stretch)
+        lambda2, shapes = np.sqrt(values), shapes @ vectors
+    return lambda2[:SHEET_MODES], shapes[:, :, :SHEET_MODES], side
+
+
+def _inside(cut: float, cut_rad: float) -> tuple[NDArray[np.bool_], Array]:
+    """Which nodes (NODES, NODES) move, and the nodes' side.
+
+    Nodes are in or out: drawn in by 0.3 of a cell, the circle has its closed form, λ² = 10.216, to 0.3 %.
+    """
     side = np.linspace(-1.08, 1.08, NODES)
-    step = side[1] - side[0]
     xi, eta = np.meshgrid(side, side, indexing="ij")
-    # Nodes are in or out: drawn in by 0.3 of a cell, the circle has its closed form, λ² = 10.216, to 0.3 %.
-    inside = (np.hypot(xi, eta) < 1 - 0.3 * step) & (xi * np.cos(cut_rad) + eta * np.sin(cut_rad) > cut)
+    inside = np.hypot(xi, eta) < 1 - 0.3 * (side[1] - side[0])
+    return inside & (xi * np.cos(cut_rad) + eta * np.sin(cut_rad) > cut), side
+
+
+@lru_cache(maxsize=32)
+def _flat(aspect: float, cut: float, cut_rad: float) -> tuple[Array, Array, Array]:
+    """The lowest modes of the flat sheet, more than are kept: λ² (modes,), shapes, side."""
+    inside, side = _inside(cut, cut_rad)
+    step = side[1] - side[0]
     line = (np.eye(NODES, k=1) - 2 * np.eye(NODES) + np.eye(NODES, k=-1)) / step**2
     laplace = np.kron(line, np.eye(NODES)) + np.kron(np.eye(NODES), line) / aspect**2
     # On the first nodes outside deflection is zero and the curvature that of a clamped edge: half a cell of
     # twice the curvature, which counts as two cells.
-    weight = np.where(inside.ravel(), 1.0, 2.0) * step**2 * aspect
-    used = laplace[:, inside.ravel()]
-    cell = step**2 * aspect
-    count = min(SHEET_MODES, used.shape[1])
-    values, vectors = eigh((used.T * weight) @ used / cell, subset_by_index=(0, count - 1))
+    used = laplace[:, inside.ravel()] * np.sqrt(np.where(inside.ravel(), 1.0, 2.0))[:, None]
+    count = min(FLAT_MODES, used.shape[1])
+    values, vectors = eigh(used.T @ used, subset_by_index=(0, count - 1))
     shapes = np.zeros((NODES**2, count))
-    shapes[inside.ravel()] = vectors / np.sqrt(cell)
+    shapes[inside.ravel()] = vectors / np.sqrt(step**2 * aspect)
     return np.sqrt(values), shapes.reshape(NODES, NODES, -1), side
+
+
+@lru_cache(maxsize=32)
+def _membrane(aspect: float, cut: float, cut_rad: float, angle_rad: float) -> Array:
+    """Work of stretching a shallow cylinder of unit curvature, its rim held in its plane, (modes, modes).
+
+    Of the flat sheet's modes; strains in the middle of each cell. In its plane it moves without inertia.
+    """
+    _, shapes, side = _flat(aspect, cut, cut_rad)
+    step, inside = side[1] - side[0], _inside(cut, cut_rad)[0].ravel()
+    difference = sparse.csr_array(np.diff(np.eye(NODES), axis=0) / step)
+    middle = sparse.csr_array((np.eye(NODES)[1:] + np.eye(NODES)[:-1]) / 2)
+    along = sparse.csr_array(sparse.kron(difference, middle))[:, inside]
+    across = sparse.csr_array(sparse.kron(middle, difference))[:, inside] / aspect
+    sag = sparse.kron(middle, middle, format="csr") @ shapes.reshape(NODES**2, -1)
+    sin, cos = np.sin(angle_rad), np.cos(angle_rad)
+    plane = sparse.block_array([[along, None], [None, across], [across, along]], format="csr")
+    out = np.vstack([sin**2 * sag, cos**2 * sag, -2 * sin * cos * sag])
+    elastic = np.array([[1, POISSON, 0], [POISSON, 1, 0], [0, 0, (1 - POISSON) / 2]])
+    held = sparse.kron(elastic, sparse.eye_array(len(sag)), format="csr")
+    free = plane.T @ held @ plane
+    free = free + 1e-9 * free.trace() / free.shape[0] * sparse.eye_array(free.shape[0])
+    pulled = plane.T @ (held @ out)
+    stretch: Array = out.T @ (held @ out) - pulled.T @ splu(free.tocsc()).solve(pulled)
+    return stretch * step**2 * aspect
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -187,19 +254,39 @@ class Sheet:
     thick_m: float
     most_modes: int
     cut: tuple[float, float] = (-1.0, 0.0)
+    curvature_1_m: float = 0.0  # of the wall there, round the girth
 
     @property
     def table(self) -> tuple[Array, Array, Array]:
-        return sheet_table(self.radii_m[1] / self.radii_m[0], *self.cut)
+        times = 12 * self.curvature_1_m**2 * self.radii_m[0] ** 4 / self.thick_m**2
+        bent = Bent(times, -self.damage.angle_rad if times else 0.0)
+        return sheet_table(self.radii_m[1] / self.radii_m[0], *self.cut, bent)
 
-    def omega_rad_s(self, wall: Wall) -> Array:
+    def every_omega_rad_s(self, wall: Wall) -> Array:
         speed = np.sqrt(wall.bending_n_m(self.thick_m) / (wall.density_kg_m3 * self.thick_m))
         omega: Array = self.table[0][: self.most_modes] * speed / self.radii_m[0] ** 2
-        return omega[(omega < 2 * np.pi * SHEET_HIGHEST_HZ) | (np.arange(omega.size) < 1)]
+        return omega
 
-    def shapes(self, wall: Wall, own: Array) -> Array:
-        """Mass-normalised shapes at points (points, 2) in the sheet's own axes, of its radii."""
-        count = self.omega_rad_s(wall).size
+    def omega_rad_s(self, wall: Wall) -> Array:
+        """Of the modes that move by themselves; a small thick sheet may have none."""
+        omega = self.every_omega_rad_s(wall)
+        return omega[omega < 2 * np.pi * SHEET_HIGHEST_HZ]
+
+    def rest_hz(self, wall: Wall) -> float:
+        """Where modes left out begin: without any mode kept, where their spring is that of a clamped disc.
+
+        16πD/a² is Z ω π/2 of an infinite sheet, Z = 8√(Dσ), at 4 of √(D/σ)/a²; the first mode is at 10.2.
+        """
+        omega = self.omega_rad_s(wall)
+        first = omega[-1] if omega.size else self.every_omega_rad_s(wall)[0] * 4 / 10.2158
+        return float(first / (2 * np.pi))
+
+    def shapes(self, wall: Wall, own: Array, count: int | None = None) -> Array:
+        """Mass-normalised shapes of the modes kept, or of so many, (points, modes).
+
+        Points (points, 2) are in the sheet's own axes, of its radii.
+        """
+        count = self.omega_rad_s(wall).size if count is None else count
         _, values, side = self.table
         scale = np.sqrt(wall.density_kg_m3 * self.thick_m) * self.radii_m[0]
         inside = (own**2).sum(axis=1) < 1.1
@@ -223,6 +310,18 @@ def own_axes(wall: Wall, sheet: Sheet, x_m: Array, s_m: Array) -> Array:
     return _turned(sheet.damage, x_m - sheet.damage.x_mm / 1e3, ds) / np.array(sheet.radii_m)
 
 
+def meeting_places(cut: tuple[float, float]) -> Array:
+    """Where a sheet can meet the ground, (places, 2) in its own radii, without what is bonded."""
+    points = np.array(
+        [
+            (r * np.cos(a), r * np.sin(a))
+            for r, count in PLACES
+            for a in (np.arange(count) + 0.5) * 2 * np.pi / count
+        ]
+    )
+    return points[points @ np.array([np.cos(cut[1]), np.sin(cut[1])]) > cut[0] + 0.1]
+
+
 def drawn_wall(rng: np.random.Generator, shape: str, length_m: float, girth_m: tuple[float, float]) -> Wall:
     """A wall as one may meet it."""
     return Wall(
@@ -239,6 +338,7 @@ def drawn_wall(rng: np.random.Generator, shape: str, length_m: float, girth_m: t
         split=rng.uniform(0.002, 0.015),
         damping=rng.uniform(0.006, 0.013),
         loose_damping=rng.uniform(0.015, 0.035),
-        radius_heard_m=rng.uniform(0.008, 0.018),
+        radius_heard_m=rng.uniform(0.01, 0.022),
+        far_share=rng.uniform(0.15, 0.4),
         seed=int(rng.integers(2**31)),
     )

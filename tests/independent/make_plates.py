@@ -316,7 +316,7 @@ def _checks() -> dict[str, Array]:
 def _sliding_check() -> dict[str, Array]:
     """κ of the plain panel whose sheets, a quarter and the rest, slide in a circle: as elements see it.
 
-    What `panels.py` makes of the sound panel's modes and a loose sheet's must agree.
+    What `plate_modes.py` makes of the sound panel's modes and a loose sheet's must agree.
     """
     left = 0.25**3 + 0.75**3
     plain = _panels()[0]

@@ -1,4 +1,4 @@
-"""Taps on flat panels by finite elements (`panels.py`), sound and damaged.
+"""Taps on flat panels by finite elements (`plate_modes.py`), sound and damaged.
 
 The tapper is a mass on a Hertzian contact with a loss after Hunt & Crossley (from memory: J. Appl. Mech. 42,
 1975): F = k δ^1.5 (1 + c dδ/dt). Tapper and modes are integrated together, each mode exactly from step to
@@ -21,6 +21,7 @@ from tests.independent.plate_modes import (
     Sheet,
     coupled,
     panel_names,
+    refuse_overlap,
     sheets_of,
     tables,
 )
@@ -48,29 +49,43 @@ def draw(
     pitch_mm: float,
     shape: str = "panel",
     damages: Sequence[Damage] = (),
-    across_mm: float | None = None,
+    girth_mm: float | None = None,
 ) -> "PlateTaps":
-    """A panel as one may meet it, with a zone of `stations` · `pitch_mm` by `across_mm` somewhere on it.
+    """A panel as one may meet it, with a zone of `stations` · `pitch_mm` by `girth_mm` somewhere on it.
 
-    `across_mm` is `positions` · `pitch_mm` when None. Of the damages, kinds in `PLATE_KINDS` are known.
-    Raises ValueError where the zone is too large for the modes at hand, or the shape is no panel.
+    `girth_mm`, the zone's width, is `positions` · `pitch_mm` when None; zones up to some 600 by 280 mm fit.
+    Damages of the kinds in `PLATE_KINDS` are known. Raises ValueError where no panel is large enough, or the
+    shape is no panel.
     """
     if shape != "panel":
         msg = f'shape "{shape}": these generators are panels'
         raise ValueError(msg)
-    size = np.array([stations * pitch_mm, positions * pitch_mm if across_mm is None else across_mm])
-    name = str(rng.choice(panel_names()))
+    width_mm = positions * pitch_mm if girth_mm is None else girth_mm
+    for name in rng.permutation(panel_names()):
+        plate = _around(rng, str(name), np.array([stations * pitch_mm, width_mm]))
+        # ω grows as the wall: the thinnest whose modes at hand reach 11 kHz, or 1.2 mm.
+        thinnest = max(1.2e-3, plate.wall_m * 2 * np.pi * 11e3 / plate.omega_rad_s[-1])
+        if thinnest < 4e-3:
+            wall_m = rng.uniform(thinnest, max(3e-3, 1.2 * thinnest))
+            return PlateTaps.of(replace(plate, wall_m=wall_m), damages)
+    msg = f"a zone of {stations * pitch_mm:g} by {width_mm:g} mm is too large: no panel's modes reach 11 kHz"
+    raise ValueError(msg)
+
+
+def _around(rng: np.random.Generator, name: str, size_mm: Array) -> Plate:
+    """A panel somewhat larger than the zone, its length along the zone's longer side."""
     aspect = float(tables()[f"panel/{name}/properties"][0])
-    is_turned = bool(size[1] > size[0])
-    along, across = size[::-1] if is_turned else size
+    is_turned = bool(size_mm[1] > size_mm[0])
+    along, across = size_mm[::-1] if is_turned else size_mm
     margins = rng.uniform(8, 20, 2)
-    length_mm = max(along + 2 * margins[0], (across + 2 * margins[1]) / aspect)
+    length_mm = float(max(along + 2 * margins[0], (across + 2 * margins[1]) / aspect))
     spare = np.array([length_mm - along, length_mm * aspect - across])
-    plate = Plate(
+    start = rng.uniform(np.minimum(8, spare / 2), np.maximum(spare - 8, spare / 2))
+    return Plate(
         name=name,
         length_m=length_mm / 1e3,
-        wall_m=1.0,
-        origin_mm=tuple(rng.uniform(np.minimum(8, spare / 2), np.maximum(spare - 8, spare / 2))),
+        wall_m=1e-3,
+        origin_mm=(float(start[0]), float(start[1])),
         is_turned=is_turned,
         modulus_pa=rng.uniform(45e9, 75e9),
         density_kg_m3=rng.uniform(1500, 1600),
@@ -81,13 +96,6 @@ def draw(
         listening_mm=rng.uniform(12, 20),
         seed=int(rng.integers(2**31)),
     )
-    # ω grows as the wall: the thinnest whose modes at hand reach 11 kHz, or 1.2 mm.
-    thinnest = max(1.2e-3, 2 * np.pi * 11e3 / plate.omega_rad_s[-1])
-    if thinnest > 4e-3:
-        msg = f"a zone of {size[0]:g} by {size[1]:g} mm is too large: modes at hand do not reach 11 kHz"
-        raise ValueError(msg)
-    wall_m = rng.uniform(thinnest, max(3e-3, 1.2 * thinnest))
-    return PlateTaps.of(replace(plate, wall_m=wall_m), damages)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -102,6 +110,7 @@ class PlateTaps:
 
     @classmethod
     def of(cls, plate: Plate, damages: Sequence[Damage] = ()) -> "PlateTaps":
+        refuse_overlap(damages)
         rng = np.random.default_rng([plate.seed, 18])
         sheets = tuple(s for damage in damages for s in sheets_of(plate, damage, rng))
         omega, vectors, loose = coupled(plate, sheets)

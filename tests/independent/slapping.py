@@ -1,6 +1,6 @@
 """Taps on a wall whose loose sheet opens, closes and slaps: a contact that is not linear, step by step.
 
-Wall and sheet are those of `walls.py`. At some twenty places the sheet meets what is beneath over a gap of
+Wall and sheet are those of `axial_walls.py`. At some twenty places the sheet meets what is beneath over a gap of
 micrometres: a stiff one-sided spring with a loss (chatter), a dashpot (grit), or a softening spring that is
 always closed (crushed laminate). All are integrated together with the tapper by semi-implicit Euler steps of
 2 µs. The microphone hears the mean over a disc beneath it.
@@ -22,6 +22,7 @@ from tests.independent.axial_walls import (
     Wall,
     WallModes,
     drawn_wall,
+    meeting_places,
     own_axes,
     wall_modes,
 )
@@ -34,11 +35,10 @@ Array = NDArray[np.float64]
 SLAPPING_KINDS = ("open", "chatter", "gritty", "filled", "crushed", "stack")
 FINER = 10  # steps to a sample
 STEP_S = 1 / (RATE_HZ * FINER)
-PLAIN_S, SLAPPING_S = 2.4e-3, 12e-3  # followed step by step: on sound wall, and on or near damage
+PLAIN_S, SLAPPING_S = 2.4e-3, 8e-3  # followed step by step: on sound wall, and on or near damage
 LAP_S = 0.5e-3  # of that, at the end, the tapper is gone for good
 RINGING_HZ = 21e3  # modes above are not heard once the tapper has left
 LEFT_MODES = 4  # of what is left of the wall beneath a sheet
-PLACES = ((0.0, 1), (0.45, 6), (0.78, 12))  # where sheet and ground can meet: radius, number
 NEAR = 1.6  # of a damage's radii: within, a tap is followed with its sheet
 NEAREST = 0.1  # of the sound, that comes from right beneath the tapper
 PUMPING_1_KHZ = 0.05  # a loose sheet rubs and pumps air, the more the faster it moves
@@ -70,32 +70,27 @@ class Place:
     ground: Ground
 
 
-def meeting_places(cut: tuple[float, float]) -> Array:
-    """Where a sheet can meet the ground, (places, 2) in its own radii, without what is bonded."""
-    points = np.array(
-        [
-            (r * np.cos(a), r * np.sin(a))
-            for r, count in PLACES
-            for a in (np.arange(count) + 0.5) * 2 * np.pi / count
-        ]
-    )
-    return points[points @ np.array([np.cos(cut[1]), np.sin(cut[1])]) > cut[0] + 0.1]
-
-
 def _sheets(wall: Wall, damage: Damage, rng: np.random.Generator) -> list[Sheet]:
     """The struck sheet, perhaps one beneath, and what is left of the wall."""
     radii = (damage.radii_mm[0] / 1e3, damage.radii_mm[1] / 1e3)
-    wall_m = float(wall.thickness_m(np.array(damage.x_mm / 1e3)))
+    x_m = np.array(damage.x_mm / 1e3)
+    wall_m = float(wall.thickness_m(x_m))
     thick_m = min(damage.depth_mm / 1e3, 0.75 * wall_m)
-    cut = (round(rng.uniform(-0.15, 0.15), 2), round(rng.uniform(-np.pi, np.pi), 2))
-    cut = (-cut[0], cut[1]) if damage.kind == "filled" else (-1.0, 0.0)
-    sheets = [Sheet(damage, radii, thick_m, SHEET_MODES, cut)]
+    # A chord, beyond which resin bonds: from half to two thirds of the place stay open.
+    cut = (round(rng.uniform(-0.3, 0.0), 2), round(rng.uniform(-np.pi, np.pi), 2))
+    cut = cut if damage.kind == "filled" else (-1.0, 0.0)
+    curvature = 0.0 if wall.shape == "panel" else float(1 / wall.radius_m(x_m))
     left_m = wall_m - thick_m
+    beneath = []
     if damage.kind == "stack":
         second_m = min(thick_m * rng.uniform(0.7, 1.4), 0.6 * left_m)
-        sheets.append(Sheet(damage, radii, second_m, SHEET_MODES))
+        beneath.append(Sheet(damage, radii, second_m, SHEET_MODES, cut, curvature))
         left_m -= second_m
-    return [*sheets, Sheet(damage, radii, left_m, LEFT_MODES, cut)]
+    return [
+        Sheet(damage, radii, thick_m, SHEET_MODES, cut, curvature),
+        *beneath,
+        Sheet(damage, radii, left_m, LEFT_MODES, cut, curvature),
+    ]
 
 
 def _ground(wall: Wall, sheet: Sheet, kind: str, meeting: Array, rng: np.random.Generator) -> Ground:
@@ -104,14 +99,18 @@ def _ground(wall: Wall, sheet: Sheet, kind: str, meeting: Array, rng: np.random.
     `meeting` (modes, places): springs and dashpots are no stiffer there than the steps can follow.
     """
     count = meeting.shape[1]
-    lightest = np.linalg.eigvalsh(meeting.T @ meeting)[-1]  # 1/kg, where all places push together
+    # 1/kg, where all places push together; 1 kg is as good as none, where no mode moves.
+    lightest = max(float(np.linalg.eigvalsh(meeting.T @ meeting)[-1]), 1.0)
     stiffest, most_dashpot = (0.6 / STEP_S) ** 2 / lightest, 0.5 / STEP_S / lightest
     places, nowhere = meeting_places(sheet.cut), np.full(count, np.inf)
     radius = np.sqrt(np.prod(sheet.radii_m))
     spring = 16 * np.pi * float(wall.bending_n_m(sheet.thick_m)) / radius**2 / count
-    first, mass = sheet.omega_rad_s(wall)[0], wall.density_kg_m3 * sheet.thick_m * np.pi * radius**2 / count
+    first, mass = (
+        sheet.every_omega_rad_s(wall)[0],
+        wall.density_kg_m3 * sheet.thick_m * np.pi * radius**2 / count,
+    )
     if kind in ("chatter", "stack"):
-        depth_m = np.exp(rng.uniform(*np.log((2e-6, 40e-6))))
+        depth_m = np.exp(rng.uniform(*np.log((1e-6, 25e-6))))
         bowl = np.maximum(1 - (places**2).sum(axis=1), 0.1)
         gap = depth_m * bowl * np.exp(rng.normal(0, 0.5, count))
         return Ground(gap, min(rng.uniform(2e6, 8e6), stiffest), rng.uniform(0.2, 1.0))
@@ -121,7 +120,7 @@ def _ground(wall: Wall, sheet: Sheet, kind: str, meeting: Array, rng: np.random.
     if kind == "crushed":
         # Spread over a disc, so many times its stiffness at the middle adds 16/104 as many times its first ω²
         # (16πD/a² against λ⁴ D/a⁴ over πa², λ² = 10.2).
-        times = np.exp(rng.uniform(*np.log((15, 120))))
+        times = np.exp(rng.uniform(*np.log((6, 60))))
         dashpot = min(2 * rng.uniform(0.1, 0.25) * first * np.sqrt(1 + times * 16 / 104) * mass, most_dashpot)
         return Ground(nowhere, 0.0, 0.0, dashpot, min(times * spring, stiffest), rng.uniform(3e-6, 20e-6))
     return Ground(nowhere, 0.0, 0.0)
@@ -205,17 +204,18 @@ def _steps(taps: Shaken, strikes: Strikes, seconds: float) -> Motion:
     tapper, tapper_speed = np.zeros(len(shapes)), strikes.speed_m_s.copy()
     rest = np.zeros(taps.rest_hz.shape)
     relax = np.pi**2 * taps.rest_hz
-    give = (STEP_S / taps.impedance_n_s_m).sum(axis=1)
+    hold = np.exp(-relax * STEP_S)
+    gives = (1 - hold) / (relax * taps.impedance_n_s_m)
     for n in range(count):
         if n * STEP_S < seconds - LAP_S:
-            closed = tapper - np.einsum("tk,tk->t", shapes, place) - (rest * (1 - relax * STEP_S)).sum(axis=1)
-            force[:, n] = _pressed(closed, give, strikes.contact_n_m15)
+            closed = tapper - np.einsum("tk,tk->t", shapes, place) - (rest * hold).sum(axis=1)
+            force[:, n] = _pressed(closed, gives.sum(axis=1), strikes.contact_n_m15)
             tapper_speed -= force[:, n] / strikes.mass_kg * STEP_S
             tapper += tapper_speed * STEP_S
             np.multiply(shapes, (force[:, n, None] * STEP_S).astype(np.float32), out=work)
             speed += work
-        flow = force[:, n, None] / taps.impedance_n_s_m - relax * rest
-        rest += flow * STEP_S
+        moved = rest * hold + force[:, n, None] * gives - rest
+        rest += moved
         if meeting is not None and taps.place is not None:
             speed -= (
                 _met(taps.place.ground, place @ meeting, speed @ meeting) @ meeting.T * np.float32(STEP_S)
@@ -225,7 +225,7 @@ def _steps(taps: Shaken, strikes: Strikes, seconds: float) -> Motion:
         speed -= work
         np.multiply(speed, np.float32(STEP_S), out=work)
         place += work
-        velocity[:, n] = np.einsum("tk,tk->t", heard, speed) + NEAREST * flow.sum(axis=1)
+        velocity[:, n] = np.einsum("tk,tk->t", heard, speed) + NEAREST * moved.sum(axis=1) / STEP_S
     energy = strikes.mass_kg * tapper_speed**2 / 2 + (
         (speed.astype(float) ** 2 + (taps.omega_rad_s * place) ** 2) / 2
     ).sum(axis=1)
@@ -303,7 +303,11 @@ class SlappingTaps:
         # Mean over a disc of a wave of wavenumber k: 2 J1(kr) / kr.
         turns = np.sqrt(omega * np.sqrt(wall.density_kg_m3 * wall.wall_m / wall.bending_n_m(wall.wall_m)))
         disc = 2 * j1(turns * wall.radius_heard_m) / (turns * wall.radius_heard_m)
-        heard, loose = shapes * disc, np.zeros(omega.size)
+        rng = np.random.default_rng([wall.seed, 33])
+        # Each mode as it is at the tap, and with one sign or another from all over the part.
+        usual = np.sqrt((self.modes.axial**2).mean(axis=0) / np.where(self.modes.waves > 0, 2, 1))
+        far = wall.far_share * usual * rng.normal(size=omega.size)
+        heard, loose = (shapes + far) * disc, np.zeros(omega.size)
         rest_hz = np.full((x_m.size, 2), min(HIGHEST_HZ, omega[-1] / (2 * np.pi)))
         impedance = np.full((x_m.size, 2), wall.impedance_n_s_m)
         impedance[:, 1] = np.inf
@@ -318,17 +322,16 @@ class SlappingTaps:
                 place.loose,
             )
             sheet = place.sheets[0]
-            rest_hz[:, 1] = sheet.omega_rad_s(wall)[-1] / (2 * np.pi)
+            rest_hz[:, 1] = sheet.rest_hz(wall)
             thin = sheet.thick_m / wall.wall_m
             # Towards its rim the sheet gives less, about as its first mode, (1 - r²)² under a load at r.
             first, middle = (
-                np.abs(sheet.shapes(wall, own)[:, 0])
+                np.abs(sheet.shapes(wall, own, 1)[:, 0])
                 for own in (own_axes(wall, sheet, x_m, s_m), meeting_places(sheet.cut))
             )
             impedance[:, 1] = wall.impedance_n_s_m * thin**2 / np.maximum(first / middle.max(), 1e-4)
         khz = omega / (2e3 * np.pi)
         damping = wall.damping * (1 + 0.02 * khz) + wall.loose_damping * loose * (1 + PUMPING_1_KHZ * khz)
-        rng = np.random.default_rng([wall.seed, 33])
         return Shaken(
             omega, damping * rng.uniform(0.8, 1.25, omega.size), shapes, heard, rest_hz, impedance, place
         )

@@ -110,6 +110,19 @@ def test_damage_makes_the_contact_longer_and_weaker_the_more_the_further_from_it
     assert weaker[3] == pytest.approx(1, abs=0.06)
 
 
+@pytest.mark.parametrize("is_turned", [False, True])
+def test_damage_is_where_and_how_it_is_said_to_be(is_turned: bool) -> None:
+    """A narrow ellipse at 30° from x: 14 mm along it, 14 mm across it, however the panel is turned."""
+    part = PlateTaps.of(
+        replace(PLAIN, is_turned=is_turned), [Damage(80, 70, (24, 8), 0.4, "open", np.radians(30))]
+    )
+    along, across = np.radians([30, 120])
+    at = 14 * np.array([[np.cos(along), np.sin(along)], [np.cos(across), np.sin(across)], [-4, 2]])
+    peaks = part.forces_n(struck(80 + at[:, 0], 70 + at[:, 1])).max(axis=1)
+    assert peaks[0] < 0.75 * peaks[2]
+    assert peaks[1] > 0.9 * peaks[2]
+
+
 def test_deeper_damage_is_stiffer() -> None:
     taps = struck([150], [60])
     peaks = [damaged("open", depth_mm).forces_n(taps).max() for depth_mm in (0.2, 0.4, 0.9)]
@@ -160,3 +173,5 @@ def test_what_panels_do_not_know_is_refused() -> None:
         draw(rng, stations=60, positions=24, pitch_mm=20.0)
     with pytest.raises(ValueError, match="panels know open, bridged, sliding, stack"):
         PlateTaps.of(PLAIN, [Damage(150, 60, (12, 12), 0.5, "gritty")])
+    with pytest.raises(ValueError, match="overlap: give one of kind stack"):
+        PlateTaps.of(PLAIN, [Damage(150, 60, (20, 6), 0.5), Damage(172, 66, (6, 12), 0.8)])

@@ -7,9 +7,16 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+<<<<<<< HEAD
 from tests.independent.axial_walls import Wall, _axial, sheet_table, wall_modes
 from tests.independent.slapping import SLAPPING_KINDS, SlappingTaps, _pressed, draw
 from tests.independent.strikes import RATE_HZ, TAP_S, Damage, Strikes
+=======
+from tests.independent import shell
+from tests.independent.slapping import SLAPPING_KINDS, SlappingTaps, _pressed, draw
+from tests.independent.strikes import RATE_HZ, TAP_S, Damage, Strikes
+from tests.independent.axial_walls import Bent, Wall, _axial, sheet_table, wall_modes
+>>>>>>> h18b/main
 
 Array = NDArray[np.float64]
 
@@ -80,6 +87,20 @@ def test_sheets_have_nearly_the_modes_of_clamped_plates() -> None:
     assert sheet_table(0.5)[0][0] == pytest.approx(27.38, rel=0.03)
 
 
+@pytest.mark.parametrize(("curvature_1_m", "angle_rad"), [(10.0, 0.0), (30.0, 0.0), (30.0, np.pi / 2)])
+def test_a_curved_sheet_is_as_a_shallow_shell_in_polynomials_finds_it(
+    curvature_1_m: float, angle_rad: float
+) -> None:
+    tube, radii, sheet_m = shell.Tube(), (0.015, 0.012), 0.5e-3
+    # The shell's girth runs across the first radius: another angle changes the radii's places.
+    there = shell.disc_modes(tube, radii if angle_rad == 0 else radii[::-1], sheet_m, curvature_1_m, 60e3)
+    bending = tube.modulus_pa * sheet_m**3 / 12 / (1 - tube.poisson**2)
+    expected = there.omega_rad_s[0] * radii[0] ** 2 * np.sqrt(tube.density_kg_m3 * sheet_m / bending)
+    bent = Bent(12 * curvature_1_m**2 * radii[0] ** 4 / sheet_m**2, angle_rad)
+    assert sheet_table(radii[1] / radii[0], bent=bent)[0][0] == pytest.approx(expected, rel=0.04)
+    assert expected > 1.05 * sheet_table(radii[1] / radii[0])[0][0]
+
+
 def test_half_a_sheet_is_stiffer_and_is_where_it_is_not_bonded() -> None:
     whole, half = sheet_table(1.0), sheet_table(1.0, 0.0, 0.0)
     assert half[0][0] > 1.8 * whole[0][0]
@@ -102,6 +123,15 @@ def test_no_tap_gains_energy(kind: str) -> None:
         assert np.all(motion.energy_j > 0.1 * first)
 
 
+@pytest.mark.parametrize("kind", ["chatter", "filled", "crushed"])
+def test_a_small_deep_sheet_is_nearly_sound_and_nothing_runs_away(kind: str) -> None:
+    part = SlappingTaps.of(SOME, [Damage(*MIDDLE, (5, 5), 1.1, kind)])
+    taps = struck([150, 152], [1.0, 0.2])
+    peak, _ = forces_n(part, taps)
+    sound, _ = forces_n(SlappingTaps.of(SOME), taps)
+    assert peak / sound == pytest.approx(1, abs=0.15)
+
+
 @pytest.mark.parametrize("kind", [kind for kind in SLAPPING_KINDS if kind != "filled"])
 def test_damage_makes_the_contact_longer_and_weaker_less_so_at_its_rim(kind: str) -> None:
     # Cawley and Adams, J. Sound Vib. 122, 1988: the trend.
@@ -109,10 +139,22 @@ def test_damage_makes_the_contact_longer_and_weaker_less_so_at_its_rim(kind: str
     peak, lasted = forces_n(damaged(kind), taps)
     sound_peak, sound_lasted = forces_n(SlappingTaps.of(SOME), taps)
     weaker, longer = peak / sound_peak, lasted / sound_lasted
-    assert weaker[0] < 0.8
-    assert longer[0] > 1.3
-    assert weaker[0] < weaker[1] < weaker[2]
+    # A curved sheet over a small gap is soon on what is beneath.
+    much = 0.95 if kind == "chatter" else 0.8
+    assert weaker[0] < much
+    assert longer[0] > 1 / much
+    assert weaker[0] < weaker[1] + 0.01 < weaker[2]
     assert (weaker[3], longer[3]) == pytest.approx((1, 1), abs=1e-6)
+
+
+def test_damage_is_where_and_how_it_is_said_to_be() -> None:
+    """A narrow ellipse at 30° from the x axis: 14 mm along it, and 14 mm across it."""
+    part = SlappingTaps.of(SOME, [Damage(*MIDDLE, (24, 8), 0.4, "open", np.radians(30))])
+    turn = np.radians([30, 120])
+    ones = np.ones(2)
+    x_mm, s_mm = MIDDLE[0] + 14 * np.cos(turn), MIDDLE[1] + 14 * np.sin(turn)
+    peaks, _ = forces_n(part, Strikes(x_mm, s_mm, 0.4 * ones, 4e-3 * ones, 6e8 * ones))
+    assert peaks[0] < 0.8 * peaks[1]
 
 
 def test_a_filled_place_is_soft_on_one_side_only() -> None:
@@ -129,7 +171,7 @@ def test_a_filled_place_is_soft_on_one_side_only() -> None:
     )
     peak, _ = forces_n(part, taps)
     sound, _ = forces_n(SlappingTaps.of(SOME), taps)
-    assert -0.2 < cut < 0.2
+    assert -0.3 <= cut <= 0
     assert (peak / sound)[0] < 0.85
     assert (peak / sound)[1] == pytest.approx(1, abs=0.1)
 
@@ -144,13 +186,16 @@ def shapes_db(part: SlappingTaps, speed_m_s: list[float]) -> Array:
 
 
 def test_a_sheet_that_slaps_spreads_energy_upwards_once_its_gap_closes() -> None:
-    chatter = damaged("chatter")
+    panel = replace(SOME, shape="panel")
+    chatter, still = (
+        SlappingTaps.of(panel, [Damage(*MIDDLE, (16, 14), 0.5, kind, 0.3)]) for kind in ("chatter", "open")
+    )
     place = chatter.places[0]
-    # Open at a soft tap: its own deflection, about 7 µm, is less than a gap of 15.
+    # A soft tap bends the flat sheet by less than the gap.
     gap = replace(place.ground, gap_m=np.full(place.ground.gap_m.shape, 15e-6))
     chatter = replace(chatter, places=(replace(place, ground=gap),))
     speeds = [0.05, 0.4]
-    open_db, slapping_db = shapes_db(damaged("open"), speeds), shapes_db(chatter, speeds)
+    open_db, slapping_db = shapes_db(still, speeds), shapes_db(chatter, speeds)
     assert slapping_db[0] == pytest.approx(open_db[0], abs=0.5)
     assert slapping_db[1] > open_db[1] + 6
 
