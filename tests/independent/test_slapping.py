@@ -7,16 +7,10 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-<<<<<<< HEAD
-from tests.independent.axial_walls import Wall, _axial, sheet_table, wall_modes
-from tests.independent.slapping import SLAPPING_KINDS, SlappingTaps, _pressed, draw
-from tests.independent.strikes import RATE_HZ, TAP_S, Damage, Strikes
-=======
 from tests.independent import shell
 from tests.independent.slapping import SLAPPING_KINDS, SlappingTaps, _pressed, draw
 from tests.independent.strikes import RATE_HZ, TAP_S, Damage, Strikes
 from tests.independent.axial_walls import Bent, Wall, _axial, sheet_table, wall_modes
->>>>>>> h18b/main
 
 Array = NDArray[np.float64]
 
