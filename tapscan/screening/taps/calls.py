@@ -61,12 +61,22 @@ def p_values(
     return np.where(read, np.where(log_odds > edge, beyond, within), np.nan)
 
 
-def score_of(p_value: Floats, false_call_rate: float) -> Floats:
-    """Score a p-value: 1 at the requested false-call rate, 2 at its square, 0 for what every sound point is.
+def score_of(p_value: Floats, probability: Floats, false_call_rate: float) -> Floats:
+    """Score points so that 1 and more is suspect: rarer than requested, or more likely damaged than not.
+
+    The larger of two scales: p-values, with 1 at the requested false-call rate and 2 at its square; and one
+    more than the decimal logarithm of the odds of damage. Where much of a zone is damaged its own law of
+    sound points is poorly known, and the odds decide.
 
     Examples
     --------
-    >>> score_of(np.array([1.0, 0.01, 0.0001]), 0.01)
-    array([0., 1., 2.])
+    >>> score_of(np.array([1.0, 0.01, 0.0001, 0.2]), np.array([0.0, 0.01, 0.5, 10 / 11]), 0.01).round(3)
+    array([0., 1., 2., 2.])
     """
-    return np.asarray(np.log(np.clip(p_value, 1e-300, 1.0)) / np.log(false_call_rate)) + 0.0
+    rare = np.log(np.clip(p_value, 1e-300, 1.0)) / np.log(false_call_rate)
+    likely = (
+        1
+        + np.log10(np.clip(probability, 1e-9, 1 - 1e-9))
+        - np.log10(1 - np.clip(probability, 1e-9, 1 - 1e-9))
+    )
+    return np.asarray(np.maximum(rare, likely)) + 0.0

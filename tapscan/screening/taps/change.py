@@ -40,10 +40,11 @@ def tap_difference(
     paired = int(points.read.sum())
     repeat_db = np.sqrt(np.median(points.repeat_db2[:N_BANDS]) / np.median(points.taps[points.read]))
     wide = float(np.median(worse.baseline.spread_db[points.read, :N_BANDS]) / max(repeat_db, 1e-9))
+    probability = np.maximum(worse.probability, better.probability).reshape(zone.grid_shape)
     return Difference(
-        score=score_of(p_value, false_call_rate),
+        score=score_of(p_value, probability, false_call_rate),
         p_value=p_value,
-        probability=np.maximum(worse.probability, better.probability).reshape(zone.grid_shape),
+        probability=probability,
         words=(
             f"{paired} points were tapped both times. Differences scatter {wide:.1f} times as widely as repeated "
             "taps at one point."

@@ -150,7 +150,8 @@ def _usable_taps(at: int, recording: Recording) -> tuple[_Cut | None, str]:
     if not np.isfinite(samples).all():
         return None, "not finite"
     onsets = find_taps(samples, rate_hz)
-    good = ~(onsets.is_clipped | onsets.is_double) & (onsets.peak > WEAKEST * np.median(onsets.peak))
+    usual = float(np.median(onsets.peak)) if onsets.peak.size else 0.0
+    good = ~(onsets.is_clipped | onsets.is_double) & (onsets.peak > WEAKEST * usual)
     if not good.any():
         return None, recording_fault(samples, rate_hz) or "double hit"
     taps = cut_taps(samples, onsets.start, rate_hz, TAP_DURATION_S)[good].astype(np.float32, copy=False)

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from tapscan.errors import sentence
 from tapscan.plan import Zone, block_mask
 from tapscan.plan.nearness import nearness
-from tapscan.screening.indications import LIKELY, Evidence, doubtful_points, find_indications, likely_areas
+from tapscan.screening.indications import Evidence, doubtful_points, find_indications, likely_areas
 from tapscan.screening.results import CLEAR, FEW_READ, SKIPPED, SUSPECT, UNREAD, Screened, TapEvidence
 from tapscan.screening.taps.baseline import Baseline, fit_baseline, pooled
 from tapscan.screening.taps.calls import p_values, score_of
@@ -94,15 +94,11 @@ def screened_as(
     p_value, probability = (values.reshape(shape) for values in (found.p_value, found.probability))
     reason = readings.reason.copy()
     reason[(reason == "") & ~np.isfinite(p_value)] = "no baseline"
-    status = np.where((p_value < false_call_rate) | (probability >= LIKELY), SUSPECT, CLEAR)
+    score = score_of(p_value, probability, false_call_rate)
+    status = np.where(score >= 1, SUSPECT, CLEAR)
     status[reason != ""] = UNREAD
     status[block_mask(zone, zone.skip)] = SKIPPED
     reason[status == SKIPPED] = ""
-    score = np.where(
-        status == SUSPECT,
-        np.maximum(score_of(p_value, false_call_rate), 1.0),
-        score_of(p_value, false_call_rate),
-    )
     areas = likely_areas(zone, status == SUSPECT, probability)
     noise_db = np.sqrt(np.mean(found.baseline.noise_db2, axis=1)).reshape(shape)
     columns = {
