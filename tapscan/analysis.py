@@ -22,6 +22,7 @@ from tapscan.screening.likeness import held_against
 from tapscan.screening.references import reference_doubts
 from tapscan.screening.results import CLEAR, SKIPPED, SUSPECT, UNREAD, Indication, Screened
 from tapscan.screening.scans import Progress, Scan, look
+from tapscan.screening.taps.damage import damage_class_sha256
 from tapscan.signals import Workers
 
 __all__ = ["Progress", "Results", "analyse"]
@@ -182,10 +183,16 @@ def _summary(
         {"folder": other.folder.as_posix(), "inputs": digests(other, learnt.file)} for other, learnt in others
     ]
     # Not the folders' names: the same inputs are the same run wherever they are.
-    parts = [tapscan.__version__, inputs, sorted(fingerprint(one["inputs"]) for one in held)]
+    parts = [
+        tapscan.__version__,
+        damage_class_sha256(),
+        inputs,
+        sorted(fingerprint(one["inputs"]) for one in held),
+    ]
     return {
         "version": tapscan.__version__,
         "run": fingerprint(parts),
+        "damage_class": damage_class_sha256(),
         "settings": asdict(inspection.plan),
         "counts": counted,
         "agreement": agreement(screened),

@@ -5,6 +5,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from tapscan.plan.points import parse_point
+from tapscan.plan.surfaces import neighbours
 from tapscan.report.evidence import decided_by
 from tapscan.report.words import (
     METHOD_NAMES,
@@ -217,13 +218,13 @@ def _compared(screened: "Screened", indication: "Indication") -> str:
     if twin is None:
         return ""
     return (
-        f"Compared with {twin.source}: the expected spectrum is the one measured there, moved by what the two "
-        "usually differ by (dotted). That they differ here does not show which of them is damaged."
+        f"Compared with {twin.source}: the expected spectrum is the one measured there, moved by what the "
+        "two usually differ by (dotted). That they differ here does not show which of them is damaged."
     )
 
 
 def _raised_by(screened: "Screened", indication: "Indication") -> str:
-    """Say what raised a tapped point: its bands, its neighbours, and from which false-call rate it is called."""
+    """Say what raised a tapped point: its bands, its neighbours, and from which false-call rate on."""
     point = parse_point(indication.peak_point)
     if point is None or not isinstance(screened.evidence, TapEvidence):
         return ""
@@ -233,32 +234,20 @@ def _raised_by(screened: "Screened", indication: "Indication") -> str:
     away = off_db / evidence.spread_db[at]
     if not np.isfinite(away).any():
         return ""
-    most = np.argsort(-np.abs(np.nan_to_num(away)), kind="stable")[:2]
-    bands = joined(
-        [
-            f"{off_db[k]:+.0f} dB near {screened.evidence.band_hz[k] / 1e3:.1f} kHz "
-            f"({away[k]:+.0f} standard deviations)"
-            for k in sorted(most)
-        ]
-    ).replace("-", "−")
-    grid = screened.features["damage_probability"]
-    beside = [
-        float(grid[i, p % grid.shape[1] if screened.zone.is_tube else p])
-        for i in range(max(at[0] - 1, 0), min(at[0] + 2, grid.shape[0]))
-        for p in range(at[1] - 1, at[1] + 2)
-        if (i, p) != at and (screened.zone.is_tube or 0 <= p < grid.shape[1])
+    bands = [
+        f"{off_db[k]:+.0f} dB near {screened.evidence.band_hz[k] / 1e3:.1f} kHz "
+        f"({away[k]:+.0f} standard deviations)"
+        for k in sorted(np.argsort(-np.abs(np.nan_to_num(away)), kind="stable")[:2])
     ]
-    known = [value for value in beside if np.isfinite(value)]
-    likely = sum(value >= LIKELY for value in known)
-    p_value = float(screened.p_value[at])
-    rate = (
-        "any false-call rate down to 1 in a million"
-        if p_value < 1e-6
-        else f"false-call rates from {p_value:.1g} up"
-    )
+    here = np.zeros(screened.zone.grid_shape, dtype=bool)
+    here[at] = True
+    probability = screened.features["damage_probability"]
+    beside = probability[neighbours(screened.zone, here)]
+    rate = max(float(screened.p_value[at]), 1e-6)
     return (
-        f"Most unlike the baseline: {bands}. Damage probability {float(grid[at]):.2f}; {likely} of {len(known)} "
-        f"neighbours are likely damaged, too. Called suspect at {rate}."
+        f"Most unlike the baseline: {joined(bands).replace('-', '−')}. Damage probability "
+        f"{float(probability[at]):.2f}; {int((beside >= LIKELY).sum())} of {int(np.isfinite(beside).sum())} "
+        f"neighbours are likely damaged, too. Called suspect at any false-call rate above {rate:.1g}."
     )
 
 

@@ -57,9 +57,9 @@ class Area:
 class Evidence:
     """What speaks for damage at each point; arrays of (stations, positions).
 
-    `score` is 1 at the suspect limit, NaN where unread; `strength` runs from 0 to 1 and is one half at the edge
-    of damage; `doubtful` points beside an area are no proof of its edge; `depth_mm` of the echo, NaN where
-    there is none, or None when the method gives no depth.
+    `score` is 1 at the suspect limit, NaN where unread; `strength` runs from 0 to 1 and is one half at the
+    edge of damage; `doubtful` points beside an area are no proof of its edge; `depth_mm` of the echo, NaN
+    where there is none, or None when the method gives no depth.
     """
 
     score: Grid

@@ -112,8 +112,8 @@ class AScanEvidence:
 
 # Ends the sentence on a tapped zone's own baseline where it rests on little.
 FEW_READ = (
-    "They are few: more sound points than requested may be called suspect. Tap more of the zone, or compare it "
-    "with another inspection."
+    "They are few: more sound points than requested may be called suspect. Tap more of the zone, or compare "
+    "it with another inspection."
 )
 
 

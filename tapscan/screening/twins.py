@@ -171,9 +171,9 @@ def too_few(zone: Zone, source: str, readings: int) -> TapscanError | None:
 def named(source: str, sound: int, alone: int) -> str:
     """Put in words what the baseline is and on how many readings it rests."""
     words = (
-        f"The baseline comes from {source}: readings are subtracted point by point; the scatter of the {sound} "
-        "quietest differences decides."
+        f"The baseline comes from {source}: readings are subtracted point by point; the scatter of the "
+        f"{sound} quietest differences decides."
     )
     if alone:
-        words += f" At {alone} points there is no sound reading to subtract; there the zone's own baseline decides."
+        words += f" At {alone} points there is no sound reading to subtract; the zone's own baseline decides."
     return f"{words} A difference shows that the two are not alike, not which of them is damaged."

@@ -84,7 +84,7 @@ def band_energy(taps: "ArrayLike", sample_rate_hz: float) -> BandEnergy:
 
 
 def band_freedoms(duration_s: float) -> "NDArray[np.float64]":
-    """Number of independent complex amplitudes of noise in each band of a stretch of time, ``(bands,)``.
+    """Give the number of independent complex amplitudes of noise in each band of a stretch of time.
 
     Width times duration, one at least (Bendat & Piersol, *Random Data*, from memory).
 

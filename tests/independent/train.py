@@ -126,7 +126,7 @@ def written(
         columns["high"].append(np.where(leaf, own, high).astype(int).tolist())
         columns["value"].append(np.where(leaf, value, 0).round(DIGITS).tolist())
     kept = {
-        "about": "Boosted trees, made by python -m tests.independent.train; see tapscan/screening/taps/damage.py",
+        "about": "boosted trees by python -m tests.independent.train; read by screening/taps/damage.py",
         "start": round(offset + slope * float(np.ravel(trees._baseline_prediction)[0]), DIGITS),
         "slope": round(slope, DIGITS),
         "usual": [round(value, 2) for value in usual],
@@ -166,9 +166,7 @@ def main() -> None:
     ]
     text = written(trees_of(examples), offset, slope, (min(medians), max(medians)), by_distance)
     arguments.to.write_text(text, encoding="ascii")
-    print(
-        f"{len(examples)} parts; slope {slope:.3f}, offset {offset:.3f}; {len(text):,} bytes in {arguments.to}"
-    )
+    print(f"{len(examples)} parts; slope {slope:.3f}, offset {offset:.3f}; {len(text):,} bytes")
 
 
 if __name__ == "__main__":

@@ -29,7 +29,7 @@ Mask = NDArray[np.bool_]
 SOUND_SHARE = 2 / 3  # policy: a third of a zone may be damaged
 POLISHES = 5  # numerical: medians have settled
 CONCENTRATIONS = 4  # numerical: likewise
-# Directions in which readings scatter by less than this share of the widest scatter are not trusted to be that
+# Policy: directions in which readings scatter by less than this share of the widest are not trusted to be so
 # steady: with some hundred readings and 22 bands the narrowest are narrow by chance (Ledoit & Wolf 2004).
 LEAST_SCATTER = 0.02
 NORMAL = 1.4826  # standard deviation over the median absolute deviation, of a normal law
@@ -41,9 +41,9 @@ class Baseline:
 
     Shapes: `off_db` (points, features + 1) what is left of `TapPoints.sound_db`, then of the level;
     `spread_db` (points, features + 1) the standard deviation of sound readings there; `noise_db2` (points,
-    bands) how much more than the usual the room adds to its variance; `distance` (points,) log of the squared Mahalanobis distance
-    in the bands, over its median where sound; `around` (points,) the same averaged with the neighbours';
-    `sound` (points,) the readings that the baseline rests on.
+    bands) how much more than the usual the room adds to its variance; `distance` (points,) log of the squared
+    Mahalanobis distance in the bands, over its median where sound; `around` (points,) the same averaged with
+    the neighbours'; `sound` (points,) the readings that the baseline rests on.
     """
 
     off_db: Floats
@@ -121,7 +121,7 @@ def _quietest(around: Floats, sound: Mask, reference: Mask, read: int) -> Mask:
 
 
 def _polished(values: Floats, sound: Mask, grid_shape: tuple[int, int], *, by_station: bool) -> Floats:
-    """Take the medians of stations and positions off, in turn: those of the sound readings where there are any."""
+    """Take the medians of stations and positions off, in turn; of sound readings where there are any."""
     left = values.copy()
     grid = left.reshape(*grid_shape, -1)
     axes: tuple[int | tuple[int, int], ...] = (1, 0) if by_station else (0, (0, 1))

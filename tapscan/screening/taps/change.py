@@ -46,8 +46,8 @@ def tap_difference(
         p_value=p_value,
         probability=probability,
         words=(
-            f"{paired} points were tapped both times. Differences scatter {wide:.1f} times as widely as repeated "
-            "taps at one point."
+            f"{paired} points were tapped both times. Differences scatter {wide:.1f} times as widely as "
+            "repeated taps at one point."
         ),
         is_wide=wide > WIDE,
     )

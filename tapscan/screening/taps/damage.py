@@ -7,6 +7,7 @@ sound laminate (Friedman, Ann. Statist. 29, 2001, 1189-1232, from memory). They 
 evaluated.
 """
 
+import hashlib
 import json
 from dataclasses import dataclass
 from functools import lru_cache
@@ -22,7 +23,7 @@ from tapscan.screening.taps.points import N_BANDS
 if TYPE_CHECKING:
     from scipy.sparse import csr_array
 
-__all__ = ["DamageClass", "damage_class", "inputs"]
+__all__ = ["DamageClass", "damage_class", "damage_class_sha256", "inputs"]
 
 Floats = NDArray[np.float64]
 
@@ -94,7 +95,7 @@ class DamageClass:
         return np.asarray(self.start + self.slope * self.value[trees, node].sum(axis=1))
 
     def log_odds_in(self, described: Floats, baseline: Baseline) -> tuple[Floats, bool]:
-        """Log odds of the points of a zone, NaN where unread, and whether the zone is like the training parts.
+        """Give log odds of a zone's points, NaN where unread, and whether it is like the training parts.
 
         The sound readings of any part look much the same in standard deviations. Where they do not, the trees
         are asked about what they have never seen, and the distance alone decides.
@@ -106,11 +107,19 @@ class DamageClass:
         return np.where(np.isfinite(baseline.distance), log_odds, np.nan), is_familiar
 
 
+def damage_class_sha256() -> str:
+    """Give the hash of the trees that tapscan carries: results depend on them."""
+    return hashlib.sha256(_kept()).hexdigest()
+
+
+def _kept() -> bytes:
+    return files("tapscan.screening.taps").joinpath("damage_class.json").read_bytes()
+
+
 @lru_cache(maxsize=1)
 def damage_class() -> DamageClass:
     """Read the trees that tapscan carries."""
-    text = files("tapscan.screening.taps").joinpath("damage_class.json").read_text(encoding="ascii")
-    kept = json.loads(text)
+    kept = json.loads(_kept())
     return DamageClass(
         start=kept["start"],
         slope=kept["slope"],

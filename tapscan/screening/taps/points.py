@@ -12,7 +12,7 @@ __all__ = ["N_BANDS", "RINGING_BANDS", "TapPoints", "TapTable", "point_means"]
 Floats = NDArray[np.float64]
 
 N_BANDS = band_freedoms(1.0).size
-# How much of the sound rings on is compared in wider bands: late energy is little, and one band may hold none.
+# How much of the sound rings on is compared in wider bands: there is little, and one band may hold none.
 RINGING_BANDS = tuple(slice(a, b) for a, b in ((0, 4), (4, 8), (8, 12), (12, 16), (16, 19), (19, N_BANDS)))
 DB = 10 / np.log(10)
 # Below a quarter of the room's own energy nothing is left to measure: the level is taken there, its variance
@@ -37,11 +37,6 @@ class TapTable:
     ringing: Floats
     room: Floats
 
-    @property
-    def bands(self) -> NDArray[np.bool_]:
-        """The bands that every tap has, ``(bands,)``."""
-        return np.isfinite(self.strike).all(axis=0)
-
 
 @dataclass(frozen=True, slots=True, eq=False)
 class TapPoints:
@@ -64,7 +59,7 @@ class TapPoints:
     @property
     def read(self) -> NDArray[np.bool_]:
         """Points with at least one tap."""
-        return np.asarray(self.taps > 0)
+        return np.asarray(self.taps > 0, dtype=bool)
 
     def reversed(self) -> "TapPoints":
         """Give a difference the other way round."""

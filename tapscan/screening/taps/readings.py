@@ -1,4 +1,4 @@
-"""What each point of a zone yields to tapping: taps in bands and features, or the reason why there are none."""
+"""What each point of a zone yields to tapping: taps in bands and features, or why there are none."""
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
@@ -19,7 +19,7 @@ __all__ = ["TAP_COLUMNS", "TapReadings", "read_taps"]
 Floats = NDArray[np.float64]
 Progress = Callable[[int, int], None]
 
-# Long enough for a mode of 1 kHz and a damping ratio of 0.01 to decay by 50 dB, short enough for brisk tapping.
+# Long enough for a mode of 1 kHz and a damping ratio of 0.01 to decay by 50 dB, short enough for brisk taps.
 TAP_DURATION_S = 0.1
 BATCH_TAPS = 1024
 GUARD_S = 0.003  # before a tap that belongs to it
@@ -48,7 +48,7 @@ class TapReadings:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Cut:
-    """Usable taps of one recording, `taps` (k, samples), the room's power before them in bands, and its RMS."""
+    """Usable taps (k, samples) of one recording, and the room's power before them, in bands and all."""
 
     at: int
     channel: int
@@ -164,7 +164,7 @@ def _usable_taps(at: int, recording: Recording) -> tuple[_Cut | None, str]:
 
 
 def _room(before: NDArray[np.generic], rate_hz: float) -> Floats:
-    """Mean power of the room in each band, over the last strike's lengths before a tap; NaN when too short."""
+    """Give the room's mean power in each band before a tap, over as many strikes' lengths as there are."""
     frame = round(STRIKE_S * rate_hz)
     frames = min(before.size, round(TAP_DURATION_S * rate_hz)) // frame
     if before.size < SHORTEST_ROOM_S * rate_hz:
@@ -207,13 +207,12 @@ def _without_slow(zone: Zone, rows: Floats, reason: NDArray[np.str_], warnings: 
     for at in np.unique(rows[slow, 0]).astype(int):
         point = Point(zone.code, at // zone.positions + 1, at % zone.positions + 1)
         heard_hz = [BAND_EDGES_HZ[n] for n in (bands[slow & (rows[:, 0] == at)].min(), usual)]
-        what = (
-            f"sampled too slowly: heard up to {heard_hz[0]:,.0f} Hz, the zone's others {heard_hz[1]:,.0f} Hz"
-        )
+        highest = f"heard up to {heard_hz[0]:,.0f} Hz, the zone's others {heard_hz[1]:,.0f} Hz"
+        what = f"sampled too slowly: {highest}"
         warnings.append(sentence(f"taps at {point}", what, "record it again at the rate of the others"))
         if not (~slow & (rows[:, 0] == at)).any():
             reason[point.station - 1, point.position - 1] = "sampled too slowly"
-    return rows[~slow]
+    return np.asarray(rows[~slow])
 
 
 def _medians(at: NDArray[np.intp], columns: Floats, points: int) -> Floats:
@@ -229,4 +228,4 @@ def _medians(at: NDArray[np.intp], columns: Floats, points: int) -> Floats:
             for k in ((known - 1) // 2, np.minimum(known // 2, len(taps) - 1))
         )
         medians[at[taps[0]]] = np.where(known > 0, (low + high) / 2, np.nan)
-    return medians
+    return np.asarray(medians, dtype=np.float64)

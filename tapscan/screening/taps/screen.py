@@ -73,7 +73,9 @@ def screen_taps(zone: Zone, readings: TapReadings, false_call_rate: float, warni
         return _without_baseline(zone, readings, points, words)
     found = judged(points, zone, reference.ravel())
     if not found.is_familiar:
-        what = "sounds unlike every part that the damage class was trained on; points are judged by their distance alone"
+        what = (
+            "sounds unlike all parts that the damage class learned from; distance from the baseline decides"
+        )
         warnings.append(
             sentence(f"zone {zone.code}", what, "check tapper, microphone and the suspect points by hand")
         )
@@ -161,6 +163,7 @@ def _in_words(baseline: Baseline, reference: Mask) -> str:
     source = f"{marked} points marked as reference and the rest of the zone" if marked else "the zone itself"
     few = f" {FEW_READ}" if sound < FEW_READINGS else ""
     return (
-        f"The baseline comes from {source}: a level for each station and each position, and the scatter of the "
-        f"{sound} quietest readings. Damage that covers more than half of a station's width can hide in it.{few}"
+        f"The baseline comes from {source}: a level for each station and each position, and the scatter of "
+        f"the {sound} quietest readings. Damage that covers more than half of a station's width can hide in "
+        f"it.{few}"
     )

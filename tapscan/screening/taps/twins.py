@@ -24,7 +24,7 @@ Floats = NDArray[np.float64]
 
 @dataclass(frozen=True, slots=True, eq=False)
 class TapDifference:
-    """A zone's points less those of like zones, `points`; and `there_db` (points, bands), what those sound like.
+    """A zone's points less those of like zones, and what those sound like, `there_db` (points, bands).
 
     Each like zone is moved by what it usually differs by (another recorder, another hand), so that the mean
     over several does not step where one of them is missing.
