@@ -94,7 +94,7 @@ def main() -> None:
             setattr(module, name, share * value)
             outcomes.append(score(parts))
         setattr(module, name, value)
-        words = "; ".join(f"{area:.4f}, {calls:.2f}, {found}" for area, calls, found in outcomes)
+        words = "; ".join("{:.4f}, {:.2f}, {}".format(*outcome) for outcome in outcomes)
         print(f"{module.__name__.rsplit('.', 1)[1]:12s} {name:18s} {value:<8g} {words}", flush=True)
 
 
