@@ -1,5 +1,6 @@
 """Where the archive lies and what its bags are called: ``NAME@VERSION``, one folder each."""
 
+import hashlib
 import os
 import re
 from collections.abc import Iterable
@@ -18,11 +19,15 @@ __all__ = [
     "find_bag",
     "list_bags",
     "newest",
+    "seal_of",
+    "small_file",
 ]
 
 VARIABLE = "TAPSCAN_ARCHIVE"
 DEFAULT = "tapscan-archive"
 SETTINGS = "settings.json"  # in each bag: versions and settings at work, checksums of the inputs
+MOST_TEXT_BYTES = 16_000_000
+SEALS = ("tagmanifest-sha512.txt", "tagmanifest-sha256.txt")
 _BAG = re.compile(r"(?P<name>\w[\w.-]{0,79})@(?P<version>[1-9][0-9]{0,5})")
 
 
@@ -104,6 +109,25 @@ def list_bags(archive: Path) -> list[Bag]:
 def newest(bags: Iterable[Bag]) -> list[Bag]:
     """Return the newest version of every name."""
     return list({bag.name: bag for bag in sorted(bags)}.values())
+
+
+def seal_of(bag: Bag) -> str:
+    """Return a checksum that changes when anything in the bag is sealed anew; empty when there is no seal."""
+    for name in SEALS:
+        content = small_file(bag.folder / name)
+        if content:
+            return hashlib.sha256(content).hexdigest()
+    return ""
+
+
+def small_file(path: Path) -> bytes:
+    """Read a regular file of sane size; nothing when it is no such file, for `check` is there to complain."""
+    try:
+        if path.is_symlink() or not path.is_file() or path.stat().st_size > MOST_TEXT_BYTES:
+            return b""
+        return path.read_bytes()
+    except OSError:
+        return b""
 
 
 def find_bag(archive: Path, label: str) -> Bag:

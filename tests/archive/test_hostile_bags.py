@@ -188,7 +188,8 @@ def test_a_bag_is_taken_in_without_a_look_at_the_others(small, archive, monkeypa
         pass
     bag = add_inspection(small("second"), archive).bag
     read = []
-    monkeypatch.setattr(module, "read_entry", lambda bag: (read.append(bag.label), read_entry(bag))[1])
+    name = "tapscan.archive.entries.read_entry"
+    monkeypatch.setattr(name, lambda bag: (read.append(bag.label), read_entry(bag))[1])
     take_in(archive, bag)
     with open_catalogue(archive) as catalogue:
         assert len(search(catalogue.connection, Wanted())) == 2
