@@ -3,6 +3,7 @@
 Checksums tell accidents, not forgery: whoever can write the bag can write its checksums too.
 """
 
+import errno
 import hashlib
 import os
 import threading
@@ -258,8 +259,12 @@ def _is_file(path: Path) -> bool:
     """Whether there is a regular file, also where a manifest names what no system can have."""
     try:
         return path.is_file()
-    except (OSError, ValueError):
+    except ValueError:
         return False
+    except OSError as error:
+        if error.errno == errno.ENAMETOOLONG:
+            return False
+        raise
 
 
 def _present(folder: Path) -> tuple[list[str], list[str], list[Fault]]:

@@ -57,7 +57,7 @@ def read_entry(bag: Bag) -> Entry:
     try:
         return _read(bag)
     except OSError as error:  # a folder that may not be looked into, a disk that fails
-        row = _row(bag, Part(), f"{bag.label}: cannot be read: {error.strerror or error}")
+        row = _row(bag, Part(), f"cannot be read: {error.strerror or error}")
         return Entry(row, (), (), dict.fromkeys(("part", "history", "zones", "notes", "findings"), ""))
 
 
