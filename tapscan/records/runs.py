@@ -66,7 +66,7 @@ def fingerprint(document: object) -> str:
     Examples
     --------
     >>> fingerprint({"version": "0.1.0"})[:12]
-    '02abc3ee3ef8'
+    '3b5777d9f33a'
     """
     return hashlib.sha256(json_text(document).encode("utf-8", "surrogatepass")).hexdigest()
 
