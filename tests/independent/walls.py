@@ -62,15 +62,15 @@ def tapered(share: float, thick_mm: float = 1.6) -> Field:
     return lambda x, s: thick_mm * (1 - share * (x - 60) / 60)
 
 
-def spots(thick_mm: float, beam_mm: float, scale: float = 1.0) -> tuple[Defect, ...]:
+def spots(thick_mm: float, beam_mm: float, scale: tuple[float, float] = (1.0, 1.0)) -> tuple[Defect, ...]:
     """Four delaminations: as wide as the beam, and three wider, at a fifth to four fifths of the wall."""
     places = [(22, 20, beam_mm / 2 + 0.5, 0.5), (35, 58, 2.2 * beam_mm, 0.35), (78, 55, 1.6 * beam_mm, 0.65)]
     places += [(95, 22, 2.6 * beam_mm, 0.5)]
-    return tuple(Defect(x * scale, s * scale, r, share * thick_mm) for x, s, r, share in places)
+    return tuple(Defect(x * scale[0], s * scale[1], r, share * thick_mm) for x, s, r, share in places)
 
 
 def _family(panel: Panel) -> Panel:
-    scale = panel.pitch_mm * panel.stations / 120
+    scale = panel.pitch_mm * panel.stations / 120, panel.pitch_mm * panel.positions / 80
     return replace(panel, defects=spots(panel.nominal_mm, panel.beam_mm, scale))
 
 
@@ -93,6 +93,7 @@ FAMILIES: dict[str, Panel] = {
     "contact, 0.5 mm pitch": Panel(waves(0.03, 30, 40), coupling="contact", pitch_mm=0.5, beam_mm=2.0),
     "2.25 MHz, 4 mm": Panel(waves(0.03, 80, 80, 4.0), nominal_mm=4.0, centre_mhz=2.25, beam_mm=6.0),
     "10 mm pitch, wave 5 %": Panel(waves(0.05, 60, 0), stations=40, positions=12, pitch_mm=10.0, beam_mm=5.0),
+    "insert bonded behind": Panel(waves(0.03, 60, 60), insert=(45, 70, 15, 45)),
     "missing and dead": Panel(waves(0.03, 60, 60), lost=0.04),
 }
 KEPT_BACK: dict[str, Panel] = {
