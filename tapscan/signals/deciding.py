@@ -23,9 +23,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tapscan.signals.candidates import NOISE_FACTOR, Candidates, Pattern
-from tapscan.signals.walls import Surface, filled, repeats, wall_surface
+from tapscan.signals.filling import filled, roughness
+from tapscan.signals.walls import Surface, repeats, wall_surface
 
-__all__ = ["AScanFeatures", "decided", "unread"]
+__all__ = ["ROUGH", "AScanFeatures", "decided", "unread"]
 
 Floats = NDArray[np.float64]
 Floats32 = NDArray[np.float32]
@@ -35,6 +36,7 @@ _TOLERANCE = 0.2  # of the expected time of flight: a back wall there says how s
 _LEAST_FREE = 24  # traces beside the bonds that say where the wall is; with fewer, the bonded ones must
 _OUTDONE = 1.2  # times the front-surface echo that back walls have: plies do not outdo a stronger one
 _EARLY = 0.1  # of the wall's time: an echo that is earlier by less may be what is left of a cut back wall
+ROUGH = 3.0  # standard deviations that a front surface is off those beside it by chance
 _GLUE_S = 0.4e-6  # through half a millimetre of epoxy (2,550 m/s) and back
 
 
@@ -166,7 +168,8 @@ def _unslipped(
         filled(np.where(sound, of, np.nan).reshape(grid), closed=closed).ravel() for of in (front, height)
     )
     with np.errstate(invalid="ignore"):
-        slipped = ~sound & (np.abs(front + late - there) < 0.25 * cycle)
+        off = np.maximum(surface.near, ROUGH * roughness(np.where(sound, front, np.nan).reshape(grid)))
+        slipped = ~sound & (np.abs(front + late - there) < 0.25 * cycle) & (np.abs(front - there) > off)
     out, end = [], 0
     for part in parts:
         span = slice(end, end + len(part.front))
