@@ -1,8 +1,8 @@
 """Which echoes of each trace are the back wall and the first one inside, given the zone's wall surface.
 
 Back wall: the largest echo near the surface (`tapscan.signals.walls`), unless it belongs to a delamination
-that takes its place. Loss makes the half-waves of a pulse alike; an echo half a cycle off and upside down is the
-back wall on the neighbouring half-wave, and is put right. An echo at twice or three times the time of a
+that takes its place. Loss makes the half-waves of a pulse alike; an echo half a cycle off and upside down is
+the back wall on the neighbouring half-wave, and is put right. An echo at twice or three times the time of a
 stronger one above it is that one's next round trip and not the back wall.
 
 Where something is bonded behind the laminate, the glue lets what comes back from behind it follow the back
@@ -151,8 +151,8 @@ def _unslipped(
 ) -> list[Candidates]:
     """Put front-surface echoes that were taken too early or too late where those beside them are.
 
-    Where the front surface returns little, plies right behind it may make a crest as high as its own, or noise
-    before it. Read from there the back wall is off its surface, and the front surface off its own by as much.
+    Where the front surface returns little, plies right behind it may make a crest as high as its own, or
+    noise before it. Read from there the back wall is off its surface, and the front surface off its own by as much.
     Under damage only the back wall is off. Of the other echoes, measured from there, nothing is kept.
     """
     after, amplitude = (
@@ -208,7 +208,7 @@ def _several(part: Candidates) -> NDArray[np.intp]:
 
 
 def _upright(part: Candidates, due: Floats, sign: float, cycle: float, bond: Mask) -> Candidates:
-    """Put echoes that were timed on the back wall's neighbouring half-wave on the right one, the right way up.
+    """Put echoes that were timed on the back wall's neighbouring half-wave on the right one.
 
     Loss turns a pulse's half-waves into others of nearly the same size; the wrong one comes half a cycle off
     and upside down. An echo of the polarity that back walls have is never touched.

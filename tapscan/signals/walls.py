@@ -4,8 +4,8 @@ Every trace offers a few echoes. One of them is the back wall, or it is lost. Wh
 wall is what it lacks of a whole wall's amplitude, and what comes after it, since nothing comes after a back
 wall but its own round trips. Neighbours whose walls differ in time cost more, up to a bound, so that the
 surface may step where a ply ends and break where the wall is lost (`labelling`). Then its sheets are told
-apart: wall, or damage in the wall's place (`sheets`). Horizons in seismics and layers of the retina are traced
-that way (Li et al., IEEE PAMI 28, 2006, 119-134, from memory).
+apart: wall, or damage in the wall's place (`sheets`). Horizons in seismics and layers of the retina are
+traced that way (Li et al., IEEE PAMI 28, 2006, 119-134, from memory).
 """
 
 from dataclasses import dataclass
@@ -148,7 +148,7 @@ def repeats(time: Floats32, size: Floats32, cycle: float) -> Mask:
 
 
 def _costs(time: Floats32, size: Floats32, usable: Mask) -> Floats32:
-    """Give the cost of each echo as the back wall, and last of a lost one: (stations, positions, echoes + 1)."""
+    """Give the cost of each echo as the back wall and, last, of a lost one: (..., echoes + 1)."""
     share = np.where(usable, np.minimum(size, 1), 0)
     cost = np.full((*time.shape[:2], time.shape[2] + 1), LOST_COST, dtype=np.float32)
     with np.errstate(invalid="ignore"):

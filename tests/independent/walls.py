@@ -16,7 +16,7 @@ from scipy.ndimage import label, median_filter, uniform_filter
 from scipy.signal import hilbert
 
 import tapscan
-from tests.independent.panels import VELOCITY_M_S, Panel, Scanned, scanned, written
+from tests.independent.panels import VELOCITY_M_S, Panel, Scanned, cut, scanned, written
 from tests.independent.shell import Array, Defect
 
 __all__ = ["FAMILIES", "KEPT_BACK", "Outcome", "judged", "plain_lines"]
@@ -59,7 +59,7 @@ def dropped(plies: int, slant: float, thick_mm: float = 1.6, ply_mm: float = 0.2
 
 def tapered(share: float, thick_mm: float = 1.6) -> Field:
     """A wall that thins evenly along the part."""
-    return lambda x, s: thick_mm * (1 - share * (x - 60) / 60)
+    return lambda x, _s: thick_mm * (1 - share * (x - 60) / 60)
 
 
 def spots(thick_mm: float, beam_mm: float, scale: tuple[float, float] = (1.0, 1.0)) -> tuple[Defect, ...]:
@@ -172,9 +172,7 @@ def judged(
     found, ratios = 0, []
     for d in panel.defects:
         alone = replace(scan.panel, defects=(d,))
-        from tests.independent.panels import _cut
-
-        rim, _ = _cut(alone, scan.x_mm, scan.s_mm)
+        rim, _ = cut(alone, scan.x_mm, scan.s_mm)
         if not (rim < 0).any():
             rim = np.where(rim == rim.min(), -1e-9, rim)
         hits = set(np.unique(listed[rim < 0])) - {0}

@@ -137,7 +137,6 @@ def test_damage_across_the_seam_of_a_tube_is_one():
 
 
 def test_damage_of_two_depths_is_damage():
-    x, s = axes()
     wall = np.full(GRID, WALL)
     wall[20:30, 10:30], wall[30:40, 10:30] = 50.0, 80.0
     found = surface(wall)
