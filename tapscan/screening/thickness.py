@@ -37,8 +37,8 @@ def thickness_words(zone: Zone, thickness_mm: Floats, clear: Mask, frequency_hz:
         return words
     shallow, deep = (part / frequency_hz * velocity_m_s / 2 * 1e3 for part in DEAD_CYCLES)
     return (
-        f"{words} No delamination can be resolved in the first {shallow:.2f} mm below the surface and the last "
-        f"{deep:.2f} mm above the back wall, where echoes run into one at this frequency."
+        f"{words} No delamination can be resolved in the first {shallow:.2f} mm below the surface and the "
+        f"last {deep:.2f} mm above the back wall, where echoes run into one at this frequency."
     )
 
 

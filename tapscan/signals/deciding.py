@@ -152,8 +152,8 @@ def _unslipped(
     """Put front-surface echoes that were taken too early or too late where those beside them are.
 
     Where the front surface returns little, plies right behind it may make a crest as high as its own, or
-    noise before it. Read from there the back wall is off its surface, and the front surface off its own by as much.
-    Under damage only the back wall is off. Of the other echoes, measured from there, nothing is kept.
+    noise before it. Read from there the back wall is off its surface, and the front surface off its own by
+    as much. Under damage only the back wall is off. Of the other echoes, measured from there, nothing is kept.
     """
     after, amplitude = (
         np.concatenate([getattr(part, name) for part in parts]) for name in ("after", "amplitude")

@@ -1,9 +1,9 @@
 """Sheets of a wall's surface: which of them are back wall, and which are damage in its place.
 
 A sheet is a set of points whose walls join those beside them. Between two sheets is a rim where the beam is
-on both and neither echo is whole. A sheet that is earlier than the walls around it is a delamination, unless its
-rim runs straight from one edge of the zone to another: then plies end there, and it is wall. A sheet that is
-later is wall, as nothing that is damaged returns an echo later than its wall.
+on both and neither echo is whole. A sheet that is earlier than the walls around it is a delamination,
+unless its rim runs straight from one edge of the zone to another: then plies end there, and it is wall. A
+sheet that is later is wall, as nothing that is damaged returns an echo later than its wall.
 """
 
 import numpy as np
