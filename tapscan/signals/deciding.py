@@ -33,6 +33,7 @@ Floats32 = NDArray[np.float32]
 Mask = NDArray[np.bool_]
 
 _TOLERANCE = 0.2  # of the expected time of flight: a back wall there says how strong back walls are
+_STRONGEST = 3  # echoes of each trace that may be the back wall: they were found in order of strength
 _LEAST_FREE = 24  # traces beside the bonds that say where the wall is; with fewer, the bonded ones must
 _OUTDONE = 1.2  # times the front-surface echo that back walls have: plies do not outdo a stronger one
 _EARLY = 0.1  # of the wall's time: an echo that is earlier by less may be what is left of a cut back wall
@@ -124,8 +125,8 @@ def _surface(
     parts: list[Candidates], bonded: Mask, cycle: float, expected: float | None, *, closed: bool
 ) -> tuple[Surface, float, float]:
     """Find the zone's wall surface, in grid steps, the sign that back walls have, and their usual size."""
-    after = np.concatenate([part.after for part in parts])
-    size = np.concatenate([part.amplitude / np.abs(part.height)[:, None] for part in parts])
+    after = np.concatenate([part.after[:, :_STRONGEST] for part in parts])
+    size = np.concatenate([(part.amplitude / part.height[:, None])[:, :_STRONGEST] for part in parts])
     free = np.isfinite(after).any(axis=1) & ~bonded.ravel()
     if np.count_nonzero(free) >= _LEAST_FREE:
         after = np.where(free[:, None], after, np.float32(np.nan))
@@ -153,7 +154,8 @@ def _unslipped(
 
     Where the front surface returns little, plies right behind it may make a crest as high as its own, or
     noise before it. Read from there the back wall is off its surface, and the front surface off its own by
-    as much. Under damage only the back wall is off. Of the other echoes, measured from there, nothing is kept.
+    as much. Under damage only the back wall is off. Of the other echoes, measured from there, nothing is
+    kept.
     """
     after, amplitude = (
         np.concatenate([getattr(part, name) for part in parts]) for name in ("after", "amplitude")

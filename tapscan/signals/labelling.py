@@ -12,7 +12,7 @@ __all__ = ["least_cost_labels"]
 
 Floats32 = NDArray[np.float32]
 
-_ROUNDS = 3  # of messages along rows and columns
+_ROUNDS = 2  # of messages along rows and columns
 _MARGIN = 16  # positions of a tube that are solved twice, beyond the seam
 
 
@@ -44,31 +44,37 @@ def least_cost_labels(
     if margin:
         sides = ((0, 0), (margin, margin), (0, 0))
         cost, time = np.pad(cost, sides, mode="wrap"), np.pad(time, sides, mode="wrap")
-    cost = np.minimum(cost, np.float32(1e6))
-    padded = np.concatenate([np.nan_to_num(time), np.full((*time.shape[:2], 1), np.nan, np.float32)], axis=2)
-    scale = (np.float32(1 / near), np.float32(step_cost))
+    # Labels first and points last: each step then works on whole rows of memory.
+    cost = np.ascontiguousarray(np.moveaxis(np.minimum(cost, np.float32(1e6)), 2, 0))
+    time = np.ascontiguousarray(np.moveaxis(np.nan_to_num(time), 2, 0) / np.float32(near))
     along = np.zeros_like(cost)
     for _ in range(_ROUNDS):
-        across = _swept(cost + along, padded, scale)
-        turned = (np.swapaxes(cost + across, 0, 1), np.swapaxes(padded, 0, 1))
-        along = np.swapaxes(_swept(*turned, scale), 0, 1)
-    best = np.argmin(cost + along + across, axis=2)
+        across = _swept(cost + along, time, np.float32(step_cost))
+        turned = np.swapaxes(cost + across, 1, 2), np.swapaxes(time, 1, 2)
+        along = np.swapaxes(_swept(*turned, np.float32(step_cost)), 1, 2)
+    best = np.argmin(cost + along + across, axis=0)
     return np.asarray(best[:, margin : best.shape[1] - margin] if margin else best)
 
 
-def _swept(cost: Floats32, time: Floats32, scale: tuple[np.float32, np.float32]) -> Floats32:
-    """Sum of the messages that reach each point along its row from both ends, (rows, columns, labels)."""
-    total = np.zeros_like(cost)
-    columns = cost.shape[1]
-    for order in (range(columns - 1), range(columns - 1, 0, -1)):
-        step = 1 if order.step > 0 else -1
-        message = np.zeros_like(cost[:, 0])
+def _swept(cost: Floats32, time: Floats32, step_cost: np.float32) -> Floats32:
+    """Sum of the messages that reach each point along its row from both ends, (labels, rows, columns)."""
+    held_at, when = (np.ascontiguousarray(np.moveaxis(of, 2, 0)) for of in (cost, time))
+    total = np.zeros_like(held_at)
+    for there in (1, -1):
+        message = np.zeros_like(held_at[0])
+        order = range(len(held_at) - 1) if there == 1 else range(len(held_at) - 1, 0, -1)
         for at in order:
-            held = cost[:, at] + message
-            apart = np.abs(time[:, at, :, None] - time[:, at + step, None, :]) * scale[0]
-            apart = np.where(np.isnan(apart), np.float32(0.5), np.minimum(apart, np.float32(1)))
-            apart[:, -1, -1] = 0
-            message = (held[:, :, None] + scale[1] * apart).min(axis=1)
-            message -= message.min(axis=1, keepdims=True)
-            total[:, at + step] += message
-    return total
+            message = _message(held_at[at] + message, when[at], when[at + there], step_cost)
+            total[at + there] += message
+    return np.moveaxis(total, 0, 2)
+
+
+def _message(held: Floats32, here: Floats32, there: Floats32, step_cost: np.float32) -> Floats32:
+    """Give the least cost of each label (labels, points) of a neighbour, over all labels of these points."""
+    lost, least = held[-1], held[:-1].min(axis=0)
+    out = np.empty_like(held)
+    np.minimum(lost, least + np.float32(0.5) * step_cost, out=out[-1])
+    out[:-1] = np.minimum(least + step_cost, lost + np.float32(0.5) * step_cost)
+    for cost, time in zip(held[:-1], here, strict=True):
+        np.minimum(out[:-1], cost + step_cost * np.abs(time - there), out=out[:-1])
+    return np.asarray(out - out.min(axis=0))
