@@ -23,10 +23,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tapscan.signals.candidates import NOISE_FACTOR, Candidates, Pattern
-from tapscan.signals.filling import filled, roughness
+from tapscan.signals.filling import ROUGH, filled, roughness
 from tapscan.signals.walls import Surface, repeats, wall_surface
 
-__all__ = ["ROUGH", "AScanFeatures", "decided", "unread"]
+__all__ = ["AScanFeatures", "decided", "unread"]
 
 Floats = NDArray[np.float64]
 Floats32 = NDArray[np.float32]
@@ -37,7 +37,6 @@ _STRONGEST = 3  # echoes of each trace that may be the back wall: they were foun
 _LEAST_FREE = 24  # traces beside the bonds that say where the wall is; with fewer, the bonded ones must
 _OUTDONE = 1.2  # times the front-surface echo that back walls have: plies do not outdo a stronger one
 _EARLY = 0.1  # of the wall's time: an echo that is earlier by less may be what is left of a cut back wall
-ROUGH = 3.0  # standard deviations that a front surface is off those beside it by chance
 _GLUE_S = 0.4e-6  # through half a millimetre of epoxy (2,550 m/s) and back
 
 

@@ -3,9 +3,11 @@
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["carried", "filled", "roughness"]
+__all__ = ["ROUGH", "carried", "filled", "roughness"]
 
 Floats = NDArray[np.float64]
+
+ROUGH = 3.0  # standard deviations that a value is off those beside it by chance
 
 
 def carried(values: Floats, *, closed: bool) -> Floats:
@@ -23,7 +25,7 @@ def roughness(values: Floats) -> float:
     """Return the robust standard deviation of values (stations, positions) about those beside them."""
     step = np.abs(np.diff(values, axis=1))
     step = step[np.isfinite(step)]
-    return 1.4826 * float(np.median(step)) / np.sqrt(2) if step.size else np.inf
+    return 1.4826 * float(np.median(step)) / np.sqrt(2) if step.size else 0.0
 
 
 def filled(values: Floats, *, closed: bool) -> Floats:

@@ -14,8 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tapscan.signals.candidates import Pattern, prepared
-from tapscan.signals.deciding import ROUGH, AScanFeatures
-from tapscan.signals.filling import filled, roughness
+from tapscan.signals.deciding import AScanFeatures
+from tapscan.signals.filling import ROUGH, filled, roughness
 from tapscan.signals.pulses import detrended
 from tapscan.signals.pursuit import correlate, subtracted
 from tapscan.signals.walls import UNRESOLVED_CYCLES, repeats

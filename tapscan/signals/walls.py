@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from tapscan.signals.filling import carried, filled
+from tapscan.signals.filling import ROUGH, carried, filled, roughness
 from tapscan.signals.labelling import least_cost_labels
 from tapscan.signals.sheets import PLAN_TOLERANCE, sheets, wall_sheets
 
@@ -111,6 +111,8 @@ def wall_surface(
         whole = chosen < time.shape[2]
     if not whole.any():
         return _level(time, cost, expected, near)
+    # Where noise moves echoes by more, nearer ones are one, too.
+    near = max(near, ROUGH * roughness(np.where(whole, own, np.nan)))
     nearest = carried(np.where(whole, own, np.nan), closed=closed)
     sheet = sheets(nearest, near, closed=closed)
     is_wall = wall_sheets(sheet, nearest, expected, closed=closed)[sheet]

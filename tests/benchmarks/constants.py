@@ -9,7 +9,7 @@ from types import ModuleType
 
 import tapscan.screening.ascans
 import tapscan.screening.echo_levels
-from tapscan.signals import deciding, labelling, lost_walls, sheets, walls
+from tapscan.signals import deciding, filling, labelling, lost_walls, sheets, walls
 from tests.independent.panels import Scanned, scanned
 from tests.independent.test_uneven_walls import FAMILIES, HITS, small
 from tests.independent.walls import by_tapscan
@@ -19,6 +19,7 @@ MODULES = (
     labelling,
     sheets,
     deciding,
+    filling,
     lost_walls,
     tapscan.screening.echo_levels,
     tapscan.screening.ascans,

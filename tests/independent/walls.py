@@ -170,7 +170,8 @@ def judged(
     beside = scan.rim_mm > panel.beam_mm / 2 + panel.pitch_mm
     false = [k for k in areas_mm2 if beside[listed == k].all()]
     found, ratios = 0, []
-    for d in panel.defects:
+    held = [d for d in panel.defects if d.depth_mm < panel.thickness_mm(np.array(d.x_mm), np.array(d.s_mm))]
+    for d in held:
         alone = replace(scan.panel, defects=(d,))
         rim, _ = cut(alone, scan.x_mm, scan.s_mm)
         if not (rim < 0).any():
@@ -182,7 +183,7 @@ def judged(
     inside = (scan.rim_mm < -panel.beam_mm / 2) & called
     errors = np.abs(depth_mm - scan.depth_mm)[inside]
     return Outcome(
-        len(panel.defects),
+        len(held),
         found,
         len(false),
         int((called & beside).sum()),
