@@ -85,9 +85,7 @@ def main() -> None:
             Part(readings.read_taps(inspection, zone, [], lambda *_: None), zone, load_truth(folder))
         )
     as_is = score(parts)
-    print(
-        f"{len(parts)} parts as they are: ROC area {as_is[0]:.4f}, false calls {as_is[1]:.2f}, found {as_is[2]}"
-    )
+    print(f"{len(parts)} parts: ROC area {as_is[0]:.4f}, false calls {as_is[1]:.2f}, found {as_is[2]}")
     for module, name, value in list(constants()):
         outcomes = []
         for share in (0.7, 1.3):

@@ -7,7 +7,8 @@ import pytest
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import dijkstra
 
-from tapscan.signals.walls import least_cost_labels, wall_surface
+from tapscan.signals.labelling import least_cost_labels
+from tapscan.signals.walls import wall_surface
 
 NEAR, STEP = 3.0, 0.25
 CYCLE, WALL = 20.0, 108.0
@@ -136,7 +137,6 @@ def test_damage_across_the_seam_of_a_tube_is_one():
 
 
 def test_damage_of_two_depths_is_damage():
-    x, s = axes()
     wall = np.full(GRID, WALL)
     wall[20:30, 10:30], wall[30:40, 10:30] = 50.0, 80.0
     found = surface(wall)
