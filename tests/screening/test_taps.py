@@ -5,10 +5,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from scipy.stats import binom
+from tapscan.screening.tap_readings import TAP_COLUMNS, TapReadings
 
 from tapscan.plan import Block, Laminate, Zone, parse_point
 from tapscan.screening.results import CLEAR, SKIPPED, SUSPECT, UNREAD
-from tapscan.screening.tap_readings import TAP_COLUMNS, TapReadings
 from tapscan.screening.taps import screen_taps, tap_vector
 from tapscan.synth import Defect, distance_mm, true_mask
 from tests.screening.parts import analysed, louder, tapped, turned, write_exactly, write_tapped
