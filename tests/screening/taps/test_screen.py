@@ -10,7 +10,7 @@ from scipy.stats import binom
 
 from tapscan.plan import Block, parse_point
 from tapscan.screening.results import CLEAR, SKIPPED, SUSPECT, UNREAD
-from tapscan.screening.taps.points import N_BANDS
+from tapscan.screening.taps.points import N_BANDS, TapTable
 from tapscan.screening.taps.screen import screen_taps
 from tapscan.synth import Defect, distance_mm, true_mask
 from tests.screening import parts
@@ -247,14 +247,56 @@ def test_few_readings_are_enough_to_begin_with():
     assert not screen_taps(ZONE, readings(11), RATE, []).rests_on_few
 
 
-@pytest.mark.parametrize("where", [block(3, 4, 0, 12), block(0, 16, 5, 6), block(3, 5, 0, 12)])
-def test_levels_that_use_up_all_readings_leave_no_baseline(where):
-    """With one ring or one line of points each has a level of its own, and nothing is left to compare."""
-    warnings: list[str] = []
-    found = screen_taps(ZONE, readings(11, unread=~where), RATE, warnings)
-    assert (found.reason[where] == "no baseline").all()
-    assert (found.status == UNREAD).all()
-    assert len(warnings) == 1
+@pytest.mark.parametrize(
+    ("where", "bad"),
+    [
+        (block(3, 4, 0, 12), block(3, 4, 5, 8)),
+        (block(0, 16, 5, 6), block(8, 11, 5, 6)),
+        (block(3, 5, 0, 12), block(3, 5, 5, 8)),
+    ],
+    ids=["one ring", "one line", "two rings"],
+)
+def test_one_ring_or_one_line_of_points_is_compared_with_itself(where, bad):
+    """A position with a single reading has no level of its own: the reading would be its own baseline."""
+    found = screen_taps(ZONE, readings(11, bad, unread=~where), RATE, [])
+    assert np.isin(found.status[where], (CLEAR, SUSPECT)).all()
+    probability = found.features["damage_probability"]
+    assert probability[bad].min() > np.median(probability[where & ~bad])
+    off = np.abs(found.evidence.spectrum_db - found.evidence.expected_db)
+    assert off[bad].max() > 2
+
+
+def test_recordings_that_are_all_alike_are_clear():
+    some = readings(1)
+    one = some.taps.strike[:1]
+    alike = replace(
+        some.taps,
+        strike=np.repeat(one, some.taps.at.size, axis=0),
+        ringing=np.repeat(some.taps.ringing[:1], some.taps.at.size, axis=0),
+    )
+    found = screen_taps(ZONE, replace(some, taps=alike), RATE, [])
+    assert (found.status == CLEAR).all()
+
+
+def test_one_recording_at_a_higher_rate_is_not_called_for_what_the_others_cannot_hear():
+    some = readings(1)
+    own = (some.taps.at == 50)[:, None] | (np.arange(N_BANDS) < 19)
+    slower = TapTable(
+        some.taps.at,
+        *(np.where(own, v, np.nan) for v in (some.taps.strike, some.taps.ringing, some.taps.room)),
+    )
+    all_slow = TapTable(
+        some.taps.at,
+        *(
+            np.where(np.arange(N_BANDS) < 19, v, np.nan)
+            for v in (some.taps.strike, some.taps.ringing, some.taps.room)
+        ),
+    )
+    mixed, plain = (
+        screen_taps(ZONE, replace(some, taps=taps), RATE, []) for taps in (slower, all_slow)
+    )
+    np.testing.assert_allclose(mixed.score, plain.score, rtol=1e-9)
+    assert mixed.status.ravel()[50] == CLEAR
 
 
 def test_marked_points_are_named_as_what_the_baseline_comes_from():
