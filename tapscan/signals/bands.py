@@ -6,6 +6,7 @@ is measured and not assumed.
 """
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -114,10 +115,13 @@ def _energy(stretch: "NDArray[np.floating]", sample_rate_hz: float) -> "NDArray[
     return np.asarray(energy)
 
 
+@lru_cache(maxsize=8)  # recordings of one zone are alike
 def _shares(length: int, sample_rate_hz: float) -> "NDArray[np.float64]":
     """Share of each bin that lies in each band, ``(bins, bands)``; bins that straddle an edge are shared."""
     width_hz = sample_rate_hz / length
     place = np.arange(length // 2 + 1) * width_hz
     low = np.maximum(place[:, None] - width_hz / 2, BAND_EDGES_HZ[:-1])
     high = np.minimum(place[:, None] + width_hz / 2, BAND_EDGES_HZ[1:])
-    return np.asarray(np.maximum(high - low, 0.0) / width_hz)
+    shares = np.asarray(np.maximum(high - low, 0.0) / width_hz)
+    shares.setflags(write=False)
+    return shares

@@ -20,15 +20,16 @@ from tapscan.plan.nearness import nearness
 from tapscan.records.inspection import open_inspection
 from tapscan.screening.taps.baseline import Baseline, fit_baseline, pooled
 from tapscan.screening.taps.damage import inputs
-from tapscan.screening.taps.points import point_means
+from tapscan.screening.taps.points import TapPoints, point_means
 from tapscan.screening.taps.readings import read_taps
 from tapscan.screening.taps.screen import REACH_MM
 from tests.independent.arena.families import CHOSEN_ON
 from tests.independent.arena.parts import load_truth
 
-__all__ = ["Example", "described", "trees_of", "written"]
+__all__ = ["Example", "described", "log_odds_of", "trees_of", "written"]
 
 Array = np.ndarray[Any, np.dtype[np.float64]]
+Mask = np.ndarray[Any, np.dtype[np.bool_]]
 CLASS_FILE = Path(__file__).parents[2] / "tapscan" / "screening" / "taps" / "damage_class.json"
 TREES, LEAVES, RATE = 150, 12, 0.1
 DIGITS = 5
@@ -36,49 +37,59 @@ DIGITS = 5
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Example:
-    """One part: inputs and truth of its points, its baseline, and how near its points are."""
+    """One part: its points, the grid they are on, how near they are, and the truth (points,)."""
 
     generator: str
-    described: Array
-    is_damaged: np.ndarray[Any, np.dtype[np.bool_]]
-    baseline: Baseline
-    read: np.ndarray[Any, np.dtype[np.bool_]]
+    points: TapPoints
+    grid_shape: tuple[int, int]
     near: Any
+    is_damaged: Mask
 
-    @property
-    def weight(self) -> Array:
-        """The same for each part, however many points it has."""
-        return np.full(len(self.described), 1 / max(len(self.described), 1))
+    def baseline(self, damaged: Mask) -> Baseline:
+        """Fit the part's baseline without the damaged points."""
+        none = np.zeros(self.is_damaged.size, dtype=bool)
+        return fit_baseline(self.points, self.grid_shape, self.near, none, damaged)
+
+    def rows(self) -> tuple[Array, Mask, Array]:
+        """Describe the points twice, by a baseline that knows nothing and one that knows the damage.
+
+        Gives inputs, truth and weights; a part weighs as much as any other, however many points it has.
+        """
+        read = self.points.read
+        both = [
+            inputs(self.baseline(mask), self.near)[read].astype(np.float32)
+            for mask in (np.zeros_like(self.is_damaged), self.is_damaged)
+        ]
+        truth = np.tile(self.is_damaged[read], 2)
+        return np.concatenate(both), truth, np.full(truth.size, 1 / truth.size)
 
 
 def described(folder: Path, generator: str) -> Example:
-    """Read and describe one part of the cache."""
+    """Read one part of the cache."""
     inspection = open_inspection(folder)
     (zone,) = inspection.plan.zones
     readings = read_taps(inspection, zone, [], lambda *_: None)
     points = point_means(readings.taps, readings.reason.size)
-    near = nearness(zone, REACH_MM)
-    none = np.zeros(readings.reason.size, dtype=bool)
-    baseline = fit_baseline(points, zone.grid_shape, near, none, none)
     inside = (load_truth(folder).nearest_mm < 0).ravel()
-    read = points.read
-    return Example(
-        generator, inputs(baseline, near)[read].astype(np.float32), inside[read], baseline, read, near
-    )
+    return Example(generator, points, zone.grid_shape, nearness(zone, REACH_MM), inside)
 
 
-def pooled_odds(example: Example, trees: Any) -> Array:
-    """Log odds by these trees, averaged with the neighbours', (read,)."""
-    every = np.full(example.read.size, np.nan)
-    every[example.read] = trees.decision_function(example.described)
-    return pooled(example.near, every)[example.read]
+def log_odds_of(example: Example, trees: Any) -> tuple[Array, Baseline]:
+    """Judge a part as tapscan does, in two rounds, by trees that are not calibrated: (points,), baseline."""
+    damaged = np.zeros_like(example.is_damaged)
+    for _ in range(2):
+        baseline = example.baseline(damaged)
+        alone = trees.decision_function(inputs(baseline, example.near).astype(np.float32))
+        log_odds = pooled(example.near, np.where(example.points.read, alone, np.nan))
+        damaged = log_odds > 0
+    return log_odds, baseline
 
 
-def trees_of(examples: list[Example]) -> Any:
+def trees_of(rows: list[tuple[Array, Mask, Array]]) -> Any:
     """Boost trees on these parts."""
     from sklearn.ensemble import HistGradientBoostingClassifier
 
-    weight = np.concatenate([one.weight for one in examples])
+    described, truth, weight = (np.concatenate(column) for column in zip(*rows, strict=True))
     return HistGradientBoostingClassifier(
         max_iter=TREES,
         learning_rate=RATE,
@@ -89,11 +100,7 @@ def trees_of(examples: list[Example]) -> Any:
         max_bins=64,
         early_stopping=False,
         random_state=0,
-    ).fit(
-        np.concatenate([one.described for one in examples]),
-        np.concatenate([one.is_damaged for one in examples]),
-        sample_weight=weight / weight.mean(),
-    )
+    ).fit(described, truth, sample_weight=weight / weight.mean())
 
 
 def _logistic(log_odds: Array, is_damaged: Array, weight: Array) -> tuple[float, float]:
@@ -149,24 +156,32 @@ def main() -> None:
         folders = sorted(file.parent for file in (arguments.cache / name).glob("*/truth.npz"))
         examples += [described(folder, mix.generator) for folder in folders[: arguments.parts]]
         print(f"{name}: {len(examples)} parts so far", flush=True)
-    left_out: list[tuple[Example, Array]] = []
+    arguments.to.write_text(trained(examples), encoding="ascii")
+
+
+def trained(examples: list[Example]) -> str:
+    """Train on these parts, calibrate on generators left out, and give the text of the file."""
+    rows = [one.rows() for one in examples]
+    odds, away, truth, weight, medians = [], [], [], [], []
     for generator in sorted({one.generator for one in examples}):
-        trees = trees_of([one for one in examples if one.generator != generator])
-        own = [one for one in examples if one.generator == generator]
-        left_out += [(one, pooled_odds(one, trees)) for one in own]
+        others = [row for row, one in zip(rows, examples, strict=True) if one.generator != generator]
+        trees = trees_of(others)
+        for one in (one for one in examples if one.generator == generator):
+            log_odds, baseline = log_odds_of(one, trees)
+            read = one.points.read
+            odds.append(log_odds[read])
+            away.append(baseline.around[read])
+            truth.append(one.is_damaged[read])
+            weight.append(np.full(int(read.sum()), 1 / read.sum()))
+            medians.append(float(np.median(log_odds[baseline.sound])))
         print(f"judged {generator} by trees that never saw it", flush=True)
-    weight = np.concatenate([one.weight for one, _ in left_out])
-    truth = np.concatenate([one.is_damaged for one, _ in left_out])
-    offset, slope = _logistic(np.concatenate([log_odds for _, log_odds in left_out]), truth, weight)
-    around = np.concatenate([one.baseline.around[one.read] for one, _ in left_out])
-    by_distance = _logistic(around, truth, weight)
-    medians = [
-        offset + slope * float(np.median(log_odds[one.baseline.sound[one.read]]))
-        for one, log_odds in left_out
-    ]
-    text = written(trees_of(examples), offset, slope, (min(medians), max(medians)), by_distance)
-    arguments.to.write_text(text, encoding="ascii")
+    is_damaged, each = np.concatenate(truth), np.concatenate(weight)
+    offset, slope = _logistic(np.concatenate(odds), is_damaged, each)
+    by_distance = _logistic(np.concatenate(away), is_damaged, each)
+    usual = offset + slope * min(medians), offset + slope * max(medians)
+    text = written(trees_of(rows), offset, slope, usual, by_distance)
     print(f"{len(examples)} parts; slope {slope:.3f}, offset {offset:.3f}; {len(text):,} bytes")
+    return text
 
 
 if __name__ == "__main__":

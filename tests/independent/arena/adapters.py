@@ -199,7 +199,7 @@ def plate_part(surface: Surface, damages: tuple[Damage, ...], _thickness_mm: flo
         stations=surface.stations,
         positions=surface.positions,
         pitch_mm=surface.station_pitch_mm,
-        across_mm=surface.width_mm,
+        girth_mm=surface.width_mm,
         damages=[replace(d, s_mm=d.s_mm + edge) for d in damages],
     )
     return _Moved(part, edge)
