@@ -37,6 +37,11 @@ class TapTable:
     ringing: Floats
     room: Floats
 
+    @property
+    def heard(self) -> NDArray[np.bool_]:
+        """The bands that every recorder heard, (bands,)."""
+        return np.asarray(np.isfinite(self.strike).all(axis=0), dtype=bool)
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class TapPoints:
@@ -118,7 +123,7 @@ def _single(taps: TapTable) -> tuple[Floats, Floats, Floats]:
 
     A band that one of the recorders does not hear cannot be compared: it is 0 for all taps.
     """
-    heard = np.isfinite(taps.strike).all(axis=0)
+    heard = taps.heard
     strike, ringing, room = (
         np.where(heard, np.nan_to_num(values), 0.0) for values in (taps.strike, taps.ringing, taps.room)
     )

@@ -297,6 +297,9 @@ def test_one_recording_at_a_higher_rate_is_not_called_for_what_the_others_cannot
     )
     np.testing.assert_allclose(mixed.score, plain.score, rtol=1e-9)
     assert mixed.status.ravel()[50] == CLEAR
+    for values in (mixed.evidence.spectrum_db, mixed.evidence.expected_db, mixed.evidence.spread_db):
+        assert np.isfinite(values).all(axis=(0, 1)).tolist() == [True] * 19 + [False] * 3
+        assert np.isnan(values[..., 19:]).all()
 
 
 def test_marked_points_are_named_as_what_the_baseline_comes_from():
