@@ -152,7 +152,7 @@ def zone_document(screened: "Screened") -> dict[str, Any]:
         "layers": [layer_document(layer) for layer in layers],
         "alt": sentences.map_alt(screened, layers[0].title),
         "counts": sentences.counts(screened),
-        "apart": sentences.single_points(screened),
+        "apart": sentences.remarks(screened),
         "baseline": screened.baseline,
         "indications": [_indication(one, screened) for one in screened.indications],
     }

@@ -189,7 +189,7 @@ def _section(screened: "Screened", pictures: list[Picture]) -> dict[str, Any]:
         "method": words.METHOD_NAMES[screened.method],
         "counts": {word: screened.count(word) for word in (CLEAR, SUSPECT, UNREAD, SKIPPED)},
         "sentence": sentences.counts(screened),
-        "apart": sentences.single_points(screened),
+        "apart": sentences.remarks(screened),
         "baseline": screened.baseline,
         "look_for": sentences.evidence_intro(screened.method),
         "references": words.count_text(int(screened.is_reference.sum()), "point"),

@@ -216,11 +216,12 @@ def draw_blocks(strip: Strip, mask: "NDArray[np.bool_]", gid: str, look: "dict[s
 
 
 def _draw_signs(strip: Strip, screened: "Screened") -> None:
-    """Put the suspect sign and the reference sign on their points; on the sheet proper only."""
+    """Put the signs of suspect, reference and less certain points on them; on the sheet proper only."""
     size_pt = float(np.clip(0.42 * strip.cell_in * 72, 1.0, 6.5))
     along = x_mm(screened.zone)
     for gid, mask, marker, fill, edge in (
         ("reference", screened.is_reference, "o", "none", MUTED),
+        ("less certain", screened.less_certain, "_", MUTED, MUTED),
         ("suspect", screened.status == SUSPECT, "D", PAPER, INK),
     ):
         station, position = np.nonzero(mask[strip.first : strip.last])
@@ -377,6 +378,9 @@ def _key_entries(screened: "Screened", layer: "Layer") -> "list[Artist]":
     if screened.is_reference.any():
         sign |= {"markerfacecolor": "none", "markeredgecolor": MUTED}
         entries.append(Line2D([], [], marker="o", label="reference point", **sign))
+    if screened.less_certain.any():
+        sign |= {"markeredgecolor": MUTED}
+        entries.append(Line2D([], [], marker="_", label="less certain: noise", **sign))
     if screened.zone.is_tube and screened.zone.positions > 1:
         entries.append(Patch(facecolor=HAIRLINE, alpha=_PALE, label="repeated beyond the datum line"))
     if layer.read_but_empty:

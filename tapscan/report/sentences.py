@@ -34,6 +34,7 @@ __all__ = [
     "evidence_intro",
     "map_alt",
     "map_caption",
+    "remarks",
     "round_alt",
     "round_caption",
     "single_points",
@@ -98,15 +99,46 @@ def counts(screened: "Screened") -> str:
 
 
 def single_points(screened: "Screened") -> str:
-    """Tell of suspect points that belong to no indication; '' when there are none."""
-    within = {point for indication in screened.indications for point in indication.points}
-    apart = screened.count(SUSPECT) - len(within)
-    if apart <= 0:
+    """Say how many suspect points belong to no indication; '' when there are none."""
+    zone = screened.zone
+    within = np.zeros(zone.grid_shape, dtype=bool)
+    for name in (point for indication in screened.indications for point in indication.points):
+        point = parse_point(name)
+        within[point.station - 1, point.position - 1] = True  # type: ignore[union-attr]  # names of this zone
+    outside = (screened.status == SUSPECT) & ~within
+    rim = outside & neighbours(zone, within)
+    apart = int((outside & ~rim).sum())
+    said = []
+    if rim.any():
+        beside = (
+            "suspect point beside an indication is"
+            if rim.sum() == 1
+            else "suspect points beside indications are"
+        )
+        said.append(f"{int(rim.sum()):,} {beside} more likely sound than damaged: the rim runs there.")
+    if apart:
+        stand = "suspect point is" if apart == 1 else "suspect points are"
+        said.append(
+            f"{apart:,} {stand} apart from the numbered indications, as some are expected to be by chance. "
+            "Read them again before you trust or dismiss them."
+        )
+    return " ".join(said)
+
+
+def remarks(screened: "Screened") -> str:
+    """Say what the numbered indications leave out: single points, and points less certain for noise."""
+    return " ".join(filter(None, (single_points(screened), noisy_points(screened))))
+
+
+def noisy_points(screened: "Screened") -> str:
+    """Say how many points are less certain for noise; '' when there are none."""
+    noisy = int(screened.less_certain.sum())
+    if not noisy:
         return ""
-    stand = "suspect point stands" if apart == 1 else "suspect points stand"
+    are = "is" if noisy == 1 else "are"
     return (
-        f"{apart:,} {stand} apart from the numbered indications, as some are expected to by chance. "
-        "Read them again before you trust or dismiss them."
+        f"{count_text(noisy, 'point')} of zone {screened.zone.code} {are} less certain: the room's noise is "
+        "larger there than the scatter of sound laminate. Tap them again in a quieter moment."
     )
 
 

@@ -143,6 +143,14 @@ class Screened:
         """Whether so few readings say what is good that more good points are called than was asked for."""
         return self.baseline.endswith(FEW_READ)
 
+    @property
+    def less_certain(self) -> NDArray[np.bool_]:
+        """Tapped points where the room adds more to a reading's variance than sound laminate does."""
+        if not isinstance(self.evidence, TapEvidence) or "noise_db" not in self.features:
+            return np.zeros(self.status.shape, dtype=bool)
+        whole_db2 = np.mean(self.evidence.spread_db**2, axis=-1)
+        return np.asarray(self.features["noise_db"] ** 2 > whole_db2 / 2)
+
     def count(self, status: str) -> int:
         """How many points of the zone have this status."""
         return int(np.count_nonzero(self.status == status))

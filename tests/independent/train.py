@@ -80,7 +80,7 @@ def log_odds_of(example: Example, trees: Any) -> tuple[Array, Baseline]:
     for _ in range(2):
         baseline = example.baseline(damaged)
         alone = trees.decision_function(inputs(baseline, example.near).astype(np.float32))
-        log_odds = pooled(example.near, np.where(example.points.read, alone, np.nan))
+        log_odds = pooled(example.near.power(2), np.where(example.points.read, alone, np.nan))
         damaged = log_odds > 0
     return log_odds, baseline
 

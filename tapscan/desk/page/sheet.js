@@ -13,6 +13,8 @@ const NUMBERS = {
   decay_time_s: ["decay time", 1e3, 1, "ms"],
   level_db: ["level", 1, 1, "dB"],
   snr_db: ["signal over noise", 1, 1, "dB"],
+  damage_probability: ["damage probability", 1, 2, ""],
+  noise_db: ["uncertainty from room noise", 1, 1, "dB"],
   tof_us: ["time of flight", 1, 3, "µs"],
   depth_mm: ["depth of the echo", 1, 2, "mm"],
   thickness_mm: ["thickness", 1, 2, "mm"],
