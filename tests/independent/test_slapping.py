@@ -8,9 +8,9 @@ import pytest
 from numpy.typing import NDArray
 
 from tests.independent import shell
+from tests.independent.axial_walls import Bent, Wall, _axial, sheet_table, wall_modes
 from tests.independent.slapping import SLAPPING_KINDS, SlappingTaps, _pressed, draw
 from tests.independent.strikes import RATE_HZ, TAP_S, Damage, Strikes
-from tests.independent.axial_walls import Bent, Wall, _axial, sheet_table, wall_modes
 
 Array = NDArray[np.float64]
 

@@ -14,7 +14,9 @@ WALL = Laminate(1.6, 60.0, 0.3, 1550.0, 2950.0)
 PITCHES = st.floats(2.0, 60.0)
 
 
-def tube(stations: int, positions: int, pitch_mm: float, girth_mm: float, end_mm: float | None = None) -> Zone:
+def tube(
+    stations: int, positions: int, pitch_mm: float, girth_mm: float, end_mm: float | None = None
+) -> Zone:
     end_mm = girth_mm if end_mm is None else end_mm
     return Zone("BM", "Boom", "tube", stations, positions, pitch_mm, girth_mm, end_mm, None, WALL)
 

@@ -11,7 +11,6 @@ from tapscan.screening.indications import (
     Evidence,
     find_indications,
     label_areas,
-    likely_areas,
     strength_of,
 )
 from tapscan.screening.results import Indication

@@ -77,7 +77,9 @@ def test_white_noise_fills_bands_by_their_width():
     np.testing.assert_allclose(mean, expected, rtol=0.05)
 
 
-@pytest.mark.parametrize(("rate_hz", "heard"), [(8000.0, 13), (24_000.0, 18), (44_100.0, 22), (192_000.0, 22)])
+@pytest.mark.parametrize(
+    ("rate_hz", "heard"), [(8000.0, 13), (24_000.0, 18), (44_100.0, 22), (192_000.0, 22)]
+)
 def test_bands_above_what_a_recorder_passes_are_unknown(rate_hz, heard):
     """Of the rate 20/44.1: 3.6 kHz at 8 kHz (the last band ends at 3,588 Hz), 10.9 kHz at 24 kHz, all of 20 kHz at 44.1 kHz."""
     energy = band_energy(np.ones((1, round(0.1 * rate_hz))), rate_hz)
@@ -89,7 +91,10 @@ def test_bands_above_what_a_recorder_passes_are_unknown(rate_hz, heard):
 def test_a_tap_that_ends_early_is_silent_from_there_on(samples):
     rng = np.random.default_rng(2)
     tap = rng.standard_normal((3, samples))
-    short, padded = band_energy(tap, RATE_HZ), band_energy(np.pad(tap, ((0, 0), (0, LAST - samples))), RATE_HZ)
+    short, padded = (
+        band_energy(tap, RATE_HZ),
+        band_energy(np.pad(tap, ((0, 0), (0, LAST - samples))), RATE_HZ),
+    )
     assert short.strike.shape == short.ringing.shape == (3, BANDS)
     # Zeros change the transform's length, and with it how a bin on an edge is shared.
     np.testing.assert_allclose(short.strike.sum(), padded.strike.sum(), rtol=0.02, atol=1e-15)
@@ -120,7 +125,9 @@ def test_freedoms_are_width_times_duration_and_one_at_least():
     """The variance of noise in a band is its squared mean over them (Bendat & Piersol, from memory)."""
     duration_s = STRIKE_S
     assert (band_freedoms(duration_s) >= 1).all()
-    assert band_freedoms(duration_s)[-1] == pytest.approx((BAND_EDGES_HZ[-1] - BAND_EDGES_HZ[-2]) * duration_s)
+    assert band_freedoms(duration_s)[-1] == pytest.approx(
+        (BAND_EDGES_HZ[-1] - BAND_EDGES_HZ[-2]) * duration_s
+    )
     noise = np.random.default_rng(3).standard_normal((20_000, FIRST))
     energy = band_energy(noise, RATE_HZ).strike
     measured = energy.mean(axis=0) ** 2 / energy.var(axis=0)

@@ -59,7 +59,7 @@ def p_values(
     spread = float(np.average(place[tail] - edge, weights=np.maximum(weight[tail], 1e-12)))
     beyond = above[start] * np.exp(-np.maximum(log_odds - edge, 0) / max(spread, 1e-9))
     within = np.interp(log_odds, place, above)
-    return np.where(read, np.where(log_odds > edge, beyond, within), np.nan)
+    return np.where(read, np.where(log_odds >= edge, beyond, within), np.nan)
 
 
 def score_of(p_value: Floats, probability: Floats, false_call_rate: float) -> Floats:

@@ -50,7 +50,9 @@ def readings(
     there = np.ones(shape, dtype=bool) if unread is None else ~unread
     at = np.repeat(np.flatnonzero(there), taps)
     hand = rng.uniform(-3, 3, (at.size, 1))
-    each = spectrum.reshape(-1, N_BANDS)[at] + 0.5 * _rough(rng, (at.size, N_BANDS)) + hand * (1 + OCTAVE / 10)
+    each = (
+        spectrum.reshape(-1, N_BANDS)[at] + 0.5 * _rough(rng, (at.size, N_BANDS)) + hand * (1 + OCTAVE / 10)
+    )
     whole, share = 10 ** (each / 10), 10 ** (share_db.reshape(-1, 1)[at] / 10)
     room = np.full_like(whole, 10 ** (ROOM_DB / 10) / (STRIKE_S + RINGING_S))
     features = {name: np.where(there, 1.0, np.nan) for name in TAP_COLUMNS}

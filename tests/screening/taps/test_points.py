@@ -20,7 +20,9 @@ def table(level_db: np.ndarray, at: np.ndarray, late: float = 0.3) -> TapTable:
     return TapTable(at, whole * (1 - late), whole * late, np.full_like(whole, 1e-12))
 
 
-def struck(seed: int, points: int, taps: int, *, spread_db: float = 6.0) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def struck(
+    seed: int, points: int, taps: int, *, spread_db: float = 6.0
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Levels in dB, points and strength of strikes that get brighter by `TILT` dB a band per dB."""
     rng = np.random.default_rng(seed)
     at = np.repeat(np.arange(points), taps)
@@ -124,8 +126,6 @@ def test_the_variance_by_noise_agrees_with_monte_carlo():
     several = band_freedoms(STRIKE_S) > 3
     assert (measured[several] < 1.1 * expected[several]).all()
     assert (measured[several] > 0.7 * expected[several]).all()
-
-
 
 
 def test_the_rooms_mean_power_is_taken_off():

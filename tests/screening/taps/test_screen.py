@@ -166,7 +166,9 @@ def test_a_turn_of_the_datum_turns_the_map_from_files_too(tmp_path):
     assert (there.status == np.roll(plain.status, 5, axis=1)).all()
     np.testing.assert_allclose(there.score, np.roll(plain.score, 5, axis=1), rtol=1e-5)
     for name, values in plain.features.items():
-        np.testing.assert_allclose(there.features[name], np.roll(values, 5, axis=1), rtol=1e-6, atol=1e-6, err_msg=name)
+        np.testing.assert_allclose(
+            there.features[name], np.roll(values, 5, axis=1), rtol=1e-6, atol=1e-6, err_msg=name
+        )
 
 
 def test_the_recorders_gain_moves_the_level_and_nothing_else(tmp_path):
@@ -179,9 +181,7 @@ def test_the_recorders_gain_moves_the_level_and_nothing_else(tmp_path):
     np.testing.assert_allclose(quiet.score, plain.score, rtol=1e-4, atol=1e-6)
     for name, values in plain.features.items():
         moved = 20 * np.log10(1 / 8) if name == "level_db" else 0
-        np.testing.assert_allclose(
-            quiet.features[name], values + moved, rtol=1e-4, atol=1e-9, err_msg=name
-        )
+        np.testing.assert_allclose(quiet.features[name], values + moved, rtol=1e-4, atol=1e-9, err_msg=name)
     assert [one.points for one in quiet.indications] == [one.points for one in plain.indications]
 
 
@@ -292,9 +292,7 @@ def test_one_recording_at_a_higher_rate_is_not_called_for_what_the_others_cannot
             for v in (some.taps.strike, some.taps.ringing, some.taps.room)
         ),
     )
-    mixed, plain = (
-        screen_taps(ZONE, replace(some, taps=taps), RATE, []) for taps in (slower, all_slow)
-    )
+    mixed, plain = (screen_taps(ZONE, replace(some, taps=taps), RATE, []) for taps in (slower, all_slow))
     np.testing.assert_allclose(mixed.score, plain.score, rtol=1e-9)
     assert mixed.status.ravel()[50] == CLEAR
     for values in (mixed.evidence.spectrum_db, mixed.evidence.expected_db, mixed.evidence.spread_db):
