@@ -87,7 +87,7 @@ def test_brains_and_bodies():
 
 
 def test_the_scatter_is_that_of_scikit_learns_support_up_to_its_size():
-    """Gaussian readings, a fifth far off: the shape of FAST-MCD's raw scatter; its size cancels in `distance`."""
+    """Gaussian readings, a fifth far off: FAST-MCD's raw scatter but for its size, which cancels."""
     rng = np.random.default_rng(1)
     mixing = np.array([[1.0, 0.4, 0.0], [0.0, 1.0, 0.3], [0.0, 0.0, 0.8]])
     values = rng.standard_normal((600, 3)) @ mixing

@@ -65,7 +65,7 @@ def test_a_sine_is_in_its_band(band):
     tap = np.sin(2 * np.pi * hz * np.arange(LAST) / RATE_HZ)[None]
     energy = band_energy(tap, RATE_HZ).ringing[0]
     assert int(energy.argmax()) == band
-    # A sine of amplitude 1 has a mean square of one half. A rectangular window leaks, most where bands are narrow.
+    # A sine of amplitude 1 has a mean square of one half. Sharp ends leak, most where bands are narrow.
     assert energy.sum() == pytest.approx(RINGING_S / 2, rel=0.05)
     assert energy[band] > (0.7 if band < 8 else 0.9) * energy.sum()
 
@@ -81,7 +81,7 @@ def test_white_noise_fills_bands_by_their_width():
     ("rate_hz", "heard"), [(8000.0, 13), (24_000.0, 18), (44_100.0, 22), (192_000.0, 22)]
 )
 def test_bands_above_what_a_recorder_passes_are_unknown(rate_hz, heard):
-    """Of the rate 20/44.1: 3.6 kHz at 8 kHz (the last band ends at 3,588 Hz), 10.9 kHz at 24 kHz, all of 20 kHz at 44.1 kHz."""
+    """20/44.1 of the rate: 3.63 kHz at 8 kHz, 10.9 kHz at 24 kHz, all 20 kHz at 44.1 kHz."""
     energy = band_energy(np.ones((1, round(0.1 * rate_hz))), rate_hz)
     for values in (energy.strike, energy.ringing):
         assert np.isfinite(values[0]).tolist() == [True] * heard + [False] * (BANDS - heard)

@@ -32,7 +32,7 @@ CONCENTRATIONS = 4  # numerical: likewise
 # Policy: directions in which readings scatter by less than this share of the widest are not trusted to be so
 # steady: with some hundred readings and 22 bands the narrowest are narrow by chance (Ledoit & Wolf 2004).
 LEAST_SCATTER = 0.02
-# The median of one reading or two is what they read: a station or position with so few has no level of its own.
+# The median of one or two readings is what they read: a station or position with so few has no level.
 FEWEST = 3
 NORMAL = 1.4826  # standard deviation over the median absolute deviation, of a normal law
 

@@ -1,4 +1,4 @@
-"""Made-up taps of a tube: a spectrum that changes along and round it, hands, and damage where it is wanted."""
+"""Made-up taps of a tube: a spectrum that changes along and round it, hands, and damage."""
 
 from dataclasses import replace
 

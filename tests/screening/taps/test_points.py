@@ -109,7 +109,7 @@ def test_repeatability_is_the_variance_of_single_taps_about_their_point():
 
 
 def test_the_variance_by_noise_agrees_with_monte_carlo():
-    """The same tap 3000 times in white noise, from samples to points; steady noise is half of the allowance."""
+    """The same tap 3000 times in white noise, from samples to points; steady noise is half of it."""
     rng, rate_hz, tries = np.random.default_rng(8), 48_000.0, 3000
     samples = round((STRIKE_S + RINGING_S) * rate_hz)
     time_s = np.arange(samples) / rate_hz
@@ -122,7 +122,7 @@ def test_the_variance_by_noise_agrees_with_monte_carlo():
     measured, expected = band_db.var(axis=0), points.noise_db2[:, :N_BANDS].mean(axis=0) / ROOM_UNSTEADY
     wide = band_freedoms(STRIKE_S) > 4.5
     np.testing.assert_allclose(measured[wide], expected[wide], rtol=0.15)
-    # Sharp ends leak: narrow bands have up to a fifth more amplitudes than width times duration, and scatter less.
+    # Sharp ends leak: narrow bands have up to a fifth more amplitudes than width times duration.
     several = band_freedoms(STRIKE_S) > 3
     assert (measured[several] < 1.1 * expected[several]).all()
     assert (measured[several] > 0.7 * expected[several]).all()

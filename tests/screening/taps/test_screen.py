@@ -82,7 +82,7 @@ def test_sound_tubes_get_the_false_calls_asked_for_and_hardly_an_indication(tmp_
     ("stations", "seed"), [(40, 102), (10, 104), (10, 161), (10, 255), (8, 5008), (8, 5021), (6, 5026)]
 )
 def test_sound_tubes_that_once_got_false_indications(tmp_path, stations, seed):
-    """A mode whose crests change fast along the first, and short tubes whose few readings leave much undecided."""
+    """A mode whose crests change fast along the first; the others are short, with few readings."""
     plan, zone, recordings = tapped(seed=seed, stations=stations)
     (found,) = analysed(write_tapped(tmp_path / "part", plan, zone, recordings)).screened
     assert len(found.indications) <= 1
