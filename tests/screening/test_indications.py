@@ -11,6 +11,7 @@ from tapscan.screening.indications import (
     Evidence,
     find_indications,
     label_areas,
+    likely_areas,
     strength_of,
 )
 from tapscan.screening.results import Indication
@@ -328,3 +329,16 @@ def test_a_doubtful_point_across_the_seam_counts():
     (plain,) = indications(zone, suspect)
     assert across.area_high_mm2 == pytest.approx(within.area_high_mm2, rel=1e-9)
     assert across.area_high_mm2 > plain.area_high_mm2 + 2 * PITCH_MM**2
+
+
+def test_an_area_is_of_points_where_damage_is_more_likely_than_not():
+    zone = panel()
+    suspect = np.zeros(zone.grid_shape, dtype=bool)
+    suspect[5:8, 5:8] = suspect[12, 12] = True
+    probability = np.where(suspect, 0.9, 0.1)
+    probability[12, 12] = 0.49
+    probability[5, 5] = 0.5
+    probability[15, 15] = 0.9
+    (area,) = likely_areas(zone, suspect, probability)
+    assert area.members.sum() == 9
+    assert area.members[5:8, 5:8].all()
