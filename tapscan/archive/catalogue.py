@@ -15,11 +15,13 @@ from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from itertools import groupby
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
-from tapscan.archive.entries import Entry, read_entry, seal_of
-from tapscan.archive.places import Bag, list_bags
+from tapscan.archive.places import Bag, list_bags, seal_of
 from tapscan.errors import TapscanError, sentence
+
+if TYPE_CHECKING:
+    from tapscan.archive.entries import Entry
 
 __all__ = ["CATALOGUE", "Catalogue", "ask", "open_catalogue", "rebuild", "take_in"]
 
@@ -145,6 +147,8 @@ def take_in(archive: Path, bag: Bag) -> None:
             with suppress(TapscanError), open_catalogue(archive):
                 pass
         return  # whoever opens it next makes it
+    from tapscan.archive.entries import read_entry
+
     connection = _connect(str(path), wait_s=1.0)
     try:
         connection.execute("BEGIN IMMEDIATE")
@@ -259,6 +263,8 @@ def _update(connection: sqlite3.Connection, archive: Path, progress: Progress, *
         return
     connection.execute("BEGIN IMMEDIATE")
     try:
+        from tapscan.archive.entries import read_entry  # with all that plans need: slow, and seldom wanted
+
         _create(connection, anew=anew)
         # Only now does no other program write: what it took in meanwhile need not be taken in again.
         known = _known(connection)
@@ -305,7 +311,7 @@ def _drop(connection: sqlite3.Connection, place: tuple[str, int]) -> None:
         connection.execute(statement, (row["id"],))
 
 
-def _insert(connection: sqlite3.Connection, entry: Entry) -> None:
+def _insert(connection: sqlite3.Connection, entry: "Entry") -> None:
     tables = (entry.zones, entry.indications, (entry.words,))
     rows = [list(entry.bag.values()), *([list(row.values()) for row in table] for table in tables)]
     number = _insert_row(connection, "bag", {**entry.bag, "digest": _digest(rows)})

@@ -3,11 +3,12 @@
 Checksums tell accidents, not forgery: whoever can write the bag can write its checksums too.
 """
 
+import errno
 import hashlib
 import os
 import threading
 from collections.abc import Callable, Iterable, Mapping
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import Executor, ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
@@ -22,6 +23,7 @@ Kind = Literal["changed", "missing", "extra", "renamed", "link", "unsafe", "unre
 MOST_FILES = 1_000_000
 MOST_TAG_BYTES = 256_000_000
 _INFO = "bag-info.txt"
+_CHUNK = 1 << 20
 _REMEDY = "bring the bag back from a copy"
 
 Progress = Callable[[int, int], None]
@@ -204,11 +206,12 @@ def _all_sums(folder: Path, payload: list[str], progress: Progress) -> tuple[dic
 
     def work(path: str) -> Sums | Fault:
         try:
-            return _sums(folder / path, count)
+            return _sums(folder / path, count, helpers)
         except OSError as error:
             return Fault(path, "unreadable", f"cannot be read: {error.strerror or error}")
 
-    with ThreadPoolExecutor(min(4, os.cpu_count() or 1)) as pool:
+    count_of = min(4, os.cpu_count() or 1)
+    with ThreadPoolExecutor(count_of) as helpers, ThreadPoolExecutor(count_of) as pool:
         told = dict(zip(payload, pool.map(work, payload), strict=True))
     found = {path: one for path, one in told.items() if not isinstance(one, Fault)}
     return found, [one for one in told.values() if isinstance(one, Fault)]
@@ -256,8 +259,12 @@ def _is_file(path: Path) -> bool:
     """Whether there is a regular file, also where a manifest names what no system can have."""
     try:
         return path.is_file()
-    except (OSError, ValueError):
+    except ValueError:
         return False
+    except OSError as error:
+        if error.errno == errno.ENAMETOOLONG:
+            return False
+        raise
 
 
 def _present(folder: Path) -> tuple[list[str], list[str], list[Fault]]:
@@ -281,12 +288,15 @@ def _present(folder: Path) -> tuple[list[str], list[str], list[Fault]]:
     return sorted(files), sorted(others), closed
 
 
-def _sums(path: Path, count: Callable[[int], None]) -> dict[str, str]:
+def _sums(path: Path, count: Callable[[int], None], helpers: Executor) -> dict[str, str]:
+    """Compute both checksums of a file, side by side, reading it once."""
     hashes = {algorithm: hashlib.new(algorithm) for algorithm in ALGORITHMS}
     with path.open("rb") as stream:
-        while chunk := stream.read(1 << 20):
-            for one in hashes.values():
-                one.update(chunk)
+        while chunk := stream.read(_CHUNK):
+            others = [helpers.submit(one.update, chunk) for one in list(hashes.values())[1:]]
+            hashes[ALGORITHMS[0]].update(chunk)
+            for other in others:
+                other.result()
             count(len(chunk))
     return {algorithm: one.hexdigest() for algorithm, one in hashes.items()}
 

@@ -162,14 +162,22 @@ def _put(bag: Bag, target: Path) -> None:
 
 def _fill(bag: Bag, building: Path) -> None:
     """Copy what belongs to a bag, and compare what has arrived with its checksums."""
-    for path in listed_files(bag.folder):
-        source = bag.folder / path
-        if source.is_file() and not source.is_symlink():
-            copy_hashed(source, building / path, source.stat().st_size)
+    for path, size in _sizes(bag).items():
+        copy_hashed(bag.folder / path, building / path, size)
     faults = check_bag(building)
     if faults:
         what = f"is damaged and was not copied: {faults[0].path} {faults[0].what}"
         raise TapscanError(bag.label, what, "run: tapscan archive check")
+
+
+def _sizes(bag: Bag) -> dict[str, int]:
+    """Return the size of every file that belongs to a bag and is there."""
+    try:
+        files = [path for path in listed_files(bag.folder) if (bag.folder / path).is_file()]
+        return {path: (bag.folder / path).lstat().st_size for path in files}
+    except OSError as error:
+        what = f"cannot be read: {error.strerror or error}"
+        raise TapscanError(bag.label, what, "check its permissions and its disk") from None
 
 
 def _refused(place: Path, error: OSError) -> TapscanError:

@@ -1,6 +1,5 @@
 """What the catalogue keeps of one bag: read from its own files, none of which is believed to be whole."""
 
-import hashlib
 import json
 import os
 from collections.abc import Mapping
@@ -12,18 +11,16 @@ from typing import Any
 import numpy as np
 
 from tapscan.archive.manifests import parse_tags
-from tapscan.archive.places import SETTINGS, Bag
+from tapscan.archive.places import SETTINGS, Bag, seal_of, small_file
 from tapscan.errors import TapscanError
 from tapscan.plan import Part, Plan, block_mask
 from tapscan.plan.reading import read_plan
 from tapscan.records.runs import RESULTS, faults_in_run
 
-__all__ = ["Entry", "iso_date", "read_entry", "seal_of"]
+__all__ = ["Entry", "iso_date", "read_entry"]
 
-MOST_TEXT_BYTES = 16_000_000
 MOST_COUNT = 10**15  # more points than any grid has, and fewer than the catalogue's whole numbers can say
 NOTE_ENDS = {".txt", ".md", ".csv", ".json"}
-SEALS = ("tagmanifest-sha512.txt", "tagmanifest-sha256.txt")
 
 Row = dict[str, Any]
 
@@ -36,15 +33,6 @@ class Entry:
     zones: tuple[Row, ...]
     indications: tuple[Row, ...]
     words: Row
-
-
-def seal_of(bag: Bag) -> str:
-    """Return a checksum that changes when anything in the bag is sealed anew; empty when there is no seal."""
-    for name in SEALS:
-        content = _bytes(bag.folder / name)
-        if content:
-            return hashlib.sha256(content).hexdigest()
-    return ""
 
 
 def iso_date(text: str) -> str | None:
@@ -69,7 +57,7 @@ def read_entry(bag: Bag) -> Entry:
     try:
         return _read(bag)
     except OSError as error:  # a folder that may not be looked into, a disk that fails
-        row = _row(bag, Part(), f"{bag.label}: cannot be read: {error.strerror or error}")
+        row = _row(bag, Part(), f"cannot be read: {error.strerror or error}")
         return Entry(row, (), (), dict.fromkeys(("part", "history", "zones", "notes", "findings"), ""))
 
 
@@ -198,20 +186,10 @@ def _json(bag: Bag, name: str, kind: type, problems: list[str]) -> Any:
 
 def _document(path: Path) -> object:
     try:
-        return json.loads(_bytes(path))
+        return json.loads(small_file(path))
     except (ValueError, RecursionError):
         return None
 
 
 def _text(path: Path) -> str:
-    return _bytes(path).decode("utf-8", errors="replace")
-
-
-def _bytes(path: Path) -> bytes:
-    """Read a regular file of sane size; nothing when it is no such file, for `check` is there to complain."""
-    try:
-        if path.is_symlink() or not path.is_file() or path.stat().st_size > MOST_TEXT_BYTES:
-            return b""
-        return path.read_bytes()
-    except OSError:
-        return b""
+    return small_file(path).decode("utf-8", errors="replace")

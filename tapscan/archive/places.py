@@ -1,7 +1,9 @@
 """Where the archive lies and what its bags are called: ``NAME@VERSION``, one folder each."""
 
+import hashlib
 import os
 import re
+import stat
 from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
@@ -18,11 +20,17 @@ __all__ = [
     "find_bag",
     "list_bags",
     "newest",
+    "seal_of",
+    "small_file",
 ]
 
 VARIABLE = "TAPSCAN_ARCHIVE"
 DEFAULT = "tapscan-archive"
 SETTINGS = "settings.json"  # in each bag: versions and settings at work, checksums of the inputs
+MOST_TEXT_BYTES = 16_000_000
+# Where the system has them: a link is not followed, and a pipe that nobody fills is not waited for.
+_NO_LINK, _NO_WAIT = (getattr(os, name, 0) for name in ("O_NOFOLLOW", "O_NONBLOCK"))
+SEALS = ("tagmanifest-sha512.txt", "tagmanifest-sha256.txt")
 _BAG = re.compile(r"(?P<name>\w[\w.-]{0,79})@(?P<version>[1-9][0-9]{0,5})")
 
 
@@ -98,12 +106,33 @@ def list_bags(archive: Path) -> list[Bag]:
     except OSError as error:
         what = f"cannot be looked into: {error.strerror or error}"
         raise TapscanError(str(archive), what, "name the archive's folder with --archive") from None
-    return sorted(found)
+    return sorted(found, key=lambda bag: (bag.name, bag.version))
 
 
 def newest(bags: Iterable[Bag]) -> list[Bag]:
     """Return the newest version of every name."""
     return list({bag.name: bag for bag in sorted(bags)}.values())
+
+
+def seal_of(bag: Bag) -> str:
+    """Return a checksum that changes when anything in the bag is sealed anew; empty when there is no seal."""
+    for name in SEALS:
+        content = small_file(bag.folder / name)
+        if content:
+            return hashlib.sha256(content).hexdigest()
+    return ""
+
+
+def small_file(path: Path) -> bytes:
+    """Read a regular file of sane size; nothing when it is no such file, for `check` is there to complain."""
+    try:
+        if not _NO_LINK and path.is_symlink():
+            return b""
+        with open(os.open(path, os.O_RDONLY | _NO_LINK | _NO_WAIT), "rb") as stream:  # noqa: PTH123 - its flags
+            facts = os.fstat(stream.fileno())
+            return stream.read() if stat.S_ISREG(facts.st_mode) and facts.st_size <= MOST_TEXT_BYTES else b""
+    except (OSError, ValueError):
+        return b""
 
 
 def find_bag(archive: Path, label: str) -> Bag:

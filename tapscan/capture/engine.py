@@ -45,7 +45,7 @@ from tapscan.capture.events import (
 )
 from tapscan.capture.judging import ADVICE, Memory, compare, fault, kept_sound
 from tapscan.capture.listening import WINDOW_S, Ear, Hit, deafen, hear, new_ear
-from tapscan.capture.ringing import Ringing, ring_on, whole_ring
+from tapscan.capture.ringing import Ringing, ring_on, second_strike, whole_ring
 from tapscan.signals.checking import require_rate
 
 if TYPE_CHECKING:
@@ -70,6 +70,7 @@ __all__ = [
 DEAF_S = 0.25  # after a command
 LEVEL_S = 0.1
 PIECE_S = 0.25  # longer blocks are worked through in pieces
+HOLD_S = 0.25  # after a point's last tap: nobody brings a tapper to the next point and strikes sooner
 TRAIL = 64  # how many taps can be undone one after the other
 SILENCE_DB = -120.0
 
@@ -81,6 +82,7 @@ class State:
     `taken` counts the taps kept at each point, `skipped` are points to be passed over, `at` is the point that
     the next tap counts for (None when nothing is left to strike). `trail` are the points of the last taps
     kept, latest last: what undo goes back along. `ringing` is the tap just kept, until its sound is complete.
+    A strike before sample `held_until` of the stream is a double strike at the point before.
     """
 
     course: Course
@@ -92,6 +94,7 @@ class State:
     ear: Ear
     memory: Memory
     ringing: Ringing | None = None
+    held_until: int = 0
 
     @property
     def sample_rate_hz(self) -> float:
@@ -251,6 +254,10 @@ def _take(state: State, hit: Hit) -> Step:
     state = replace(state, memory=replace(state.memory, strays=strays))
     if reason == "stray":
         return state, ()
+    if hit.onset < state.held_until and state.trail:
+        return state, (
+            _double_strike(state, state.trail[-1], hit.onset, hit.decided, (hit.peak, hit.snr_db)),
+        )
     samples = None if reason else kept_sound(hit, rate)
     if samples is not None:
         is_alike, memory = compare(hit, state.memory, rate)
@@ -275,6 +282,7 @@ def _take(state: State, hit: Hit) -> Step:
     )
     if number < state.course.taps_per_point:
         return state, (accepted,)
+    state = replace(state, held_until=hit.onset + round(HOLD_S * rate))
     return _onward(state, point, accepted, PointComplete(point))
 
 
@@ -282,9 +290,29 @@ def _let_ring(state: State, heard: int) -> Step:
     """Tell the whole sound of the tap kept last, once the stream has got to its end."""
     if state.ringing is None or heard < state.ringing.end:
         return state, ()
-    samples = whole_ring(state.ringing, state.ear)
-    told = () if samples is None else (Lengthened(state.ringing.point, samples),)
+    ringing, told = state.ringing, tuple[Event, ...]()
+    samples = whole_ring(ringing, state.ear)
+    again = second_strike(ringing, state.ear) if samples is None else None
+    if samples is not None:
+        told = (Lengthened(ringing.point, samples),)
+    elif again is not None:
+        told = (_double_strike(state, ringing.point, ringing.begin, ringing.end, again),)
     return replace(state, ringing=None), told
+
+
+def _double_strike(
+    state: State, point: "Point", onset: int, decided: int, peak_and_snr_db: tuple[float, float]
+) -> Rejected:
+    rate, (peak, snr_db) = state.sample_rate_hz, peak_and_snr_db
+    return Rejected(
+        point,
+        "double strike",
+        ADVICE["double strike"],
+        time_s=round(onset / rate, 6),
+        heard_s=round(decided / rate, 6),
+        peak_db=_db(peak),
+        snr_db=round(snr_db, 2),
+    )
 
 
 def _onward(state: State, point: "Point", *events: Event) -> Step:

@@ -18,6 +18,7 @@ ADVICE = {
     "clipped": "strike more lightly, or lower the input's gain",
     "too quiet": "strike harder, or raise the input's gain",
     "double hit": "let the tapper spring back, and strike again",
+    "double strike": "the first strike counts; let the tapper spring back, and wait for the cue",
     "noisy": "wait for quiet, and strike again",
     "unlike its siblings": "strike the mark itself, as before",
     "not finite": "check the input, and strike again",
@@ -66,19 +67,17 @@ def fault(hit: Hit, memory: Memory, sample_rate_hz: float) -> str:
         return "not finite"
     if _swells(hit, sample_rate_hz):
         return "stray"
-    if hit.is_clipped or _is_limited(hit, sample_rate_hz):
+    lead = min(hit.lead, round(BEFORE_S * sample_rate_hz))
+    strike = hit.samples[hit.lead - lead :]
+    if hit.is_clipped or np.abs(strike).max() >= FULL_SCALE:
         return "clipped"
     if hit.peak < usual * 10 ** (QUIET_DB / 20):
         return "too quiet"
     if hit.snr_db < LEAST_SNR_DB:
         return "noisy" if hit.peak >= (usual / 2 or AUDIBLE) else "too quiet"
+    if has_flat_tops(strike, lead):  # as a browser's resampling leaves them
+        return "clipped"
     return "double hit" if hit.is_double else ""
-
-
-def _is_limited(hit: Hit, sample_rate_hz: float) -> bool:
-    """Whether the input ran into its limit: by level, and by tops that a browser's resampling has rounded."""
-    strike = hit.samples[max(hit.lead - round(BEFORE_S * sample_rate_hz), 0) :]
-    return bool(np.abs(strike).max() >= FULL_SCALE) or has_flat_tops(strike)
 
 
 def _swells(hit: Hit, sample_rate_hz: float) -> bool:

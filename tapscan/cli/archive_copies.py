@@ -47,8 +47,9 @@ def check(names: tuple[str, ...], other: Path | None, chosen: Path | None, *, as
 
     archive = place(chosen)
     bags = [find_bag(archive, name) for name in names] or list_bags(archive)
-    with progress_bar("Checking") as report:
-        found = check_bags([bag.folder for bag in bags], report)
+    with progress_bar("Checking, MB") as report:
+        megabytes = lambda done, total: report(done // 1_000_000, total // 1_000_000)  # noqa: E731
+        found = check_bags([bag.folder for bag in bags], megabytes)
     faults = {bag: found[bag.folder] for bag in bags}
     damaged = [bag for bag in bags if faults[bag]]
     kept, refused = _brought_back(damaged, other)

@@ -45,7 +45,8 @@ def plain(text: str) -> str:
     >>> plain("left\x1b[2J\nboom")
     'left [2J boom'
     """
-    return " ".join("".join(sign if sign.isprintable() else " " for sign in text).split())
+    signs = text if text.isprintable() else "".join(sign if sign.isprintable() else " " for sign in text)
+    return " ".join(signs.split())
 
 
 def print_json(document: dict[str, Any]) -> None:
@@ -65,12 +66,14 @@ def print_listed(archive: Path, found: "Sequence[Listed]") -> None:
     if not found:
         click.echo(f"{archive}: nothing found")
         return
+    lines = []
     for one in found:
         part = ", ".join(word for word in (one.part, one.serial) if word)
-        click.echo(f"{one.name}@{one.version}  {one.inspected or 'without a day'}  {plain(part)}")
-        click.echo(f"    {_told(one)}")
+        lines.append(f"{one.name}@{one.version}  {one.inspected or 'without a day'}  {plain(part)}")
+        lines.append(f"    {_told(one)}")
         if one.passage:
-            click.echo(f"    {plain(one.passage)}")
+            lines.append(f"    {plain(one.passage)}")
+    click.echo("\n".join(lines))
     for one in found:
         if one.problem:
             click.echo(f"tapscan: {one.name}@{one.version}: {plain(one.problem)}", err=True)

@@ -20,7 +20,7 @@ from tapscan.records.digests import digests
 from tapscan.records.inspection import Inspection
 from tapscan.records.swapping import replaced_folder
 from tapscan.records.tables import json_text
-from tapscan.records.writing import write_text
+from tapscan.records.writing import UNFINISHED, write_text
 
 __all__ = [
     "MANIFEST",
@@ -66,7 +66,7 @@ def fingerprint(document: object) -> str:
     Examples
     --------
     >>> fingerprint({"version": "0.1.0"})[:12]
-    '02abc3ee3ef8'
+    '3b5777d9f33a'
     """
     return hashlib.sha256(json_text(document).encode("utf-8", "surrogatepass")).hexdigest()
 
@@ -108,7 +108,7 @@ def _files(folder: Path) -> Iterator[str]:
     """Yield everything in a folder that is no folder, by its path within; unfinished writes are left out."""
     for here, folders, names in os.walk(folder):
         for name in [*names, *(each for each in folders if Path(here, each).is_symlink())]:
-            if not name.endswith(".part"):
+            if not (name.startswith(".") and name.endswith(UNFINISHED)):
                 yield Path(here, name).relative_to(folder).as_posix()
 
 

@@ -115,8 +115,8 @@ def _draw_strip(strip: Strip, compared: "Compared", findings: "Sequence[Finding]
     draw_blocks(strip, bad, "separation", _SEPARATION)
     _draw_outcomes(strip, compared)
     draw_datum(strip)
-    for name, group in defects_of(sheet.zone, findings).items():
-        _draw_defect(strip, name, group)
+    for names, ring in _rings(sheet.zone, findings):
+        _draw_defect(strip, names, ring)
     font_pt = 5.0 if len(screened.indications) > CROWDED else 7.0
     for indication in screened.indications:
         draw_indication(strip, indication, font_pt)
@@ -144,12 +144,20 @@ def _draw_outcomes(strip: Strip, compared: "Compared") -> None:
         )
 
 
-def _draw_defect(strip: Strip, name: str, group: "tuple[Finding, ...]") -> None:
-    """Outline a defect as large as it was measured, or as the points it was seen on, and name it once."""
+def _rings(zone: "Zone", findings: "Sequence[Finding]") -> "list[tuple[list[str], Grid]]":
+    """Gather the defects of a zone that have one outline, with their names: each outline is drawn once."""
+    alike: dict[bytes, tuple[list[str], Grid]] = {}
+    for name, group in defects_of(zone, findings).items():
+        ring = _ring_mm(zone, group)
+        alike.setdefault(ring.tobytes(), ([], ring))[0].append(name)
+    return list(alike.values())
+
+
+def _draw_defect(strip: Strip, names: list[str], ring: "Grid") -> None:
+    """Outline defects as large as they were measured, or as the points they were seen on; name the first."""
     from matplotlib.patches import Polygon
 
-    sheet, axes = strip.sheet, strip.axes
-    ring = _ring_mm(sheet.zone, group)
+    sheet, axes, name = strip.sheet, strip.axes, names[0]
     column = sheet.columns(ring)
     x_low, x_high = axes.get_xlim()
     if ring[:, 0].max() <= x_low or ring[:, 0].min() >= x_high:
@@ -165,7 +173,8 @@ def _draw_defect(strip: Strip, name: str, group: "tuple[Finding, ...]") -> None:
         axes.add_patch(outline)
         shown = (column + turn * count >= -0.5) & (column + turn * count <= count - 0.5)
         if shown.any():
-            _name(strip, name, moved[shown])
+            more = f" and {len(names) - 1} more" if len(names) > 1 else ""
+            _name(strip, name + more, moved[shown])
 
 
 def _name(strip: Strip, name: str, corners: "Grid") -> None:

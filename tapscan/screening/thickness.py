@@ -15,8 +15,8 @@ __all__ = ["DEAD_CYCLES", "thickness_words", "thin_score"]
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
-# Of the pulse: an echo this soon after the front surface's, or this little before the back wall's, is one with
-# it. Half a cycle is the front-surface echo's main half-wave; for the back wall see `signals.walls`.
+# Of the pulse: an echo this soon after the front surface's, or this little before the back wall's, is one
+# with it. Half a cycle is the front-surface echo's main half-wave; for the back wall see `signals.walls`.
 DEAD_CYCLES = (0.5, 0.35)
 # What is said of a wall: from what this share of it is thinner than, to what the same share is thicker than.
 TAIL = 0.005
@@ -37,8 +37,8 @@ def thickness_words(zone: Zone, thickness_mm: Floats, clear: Mask, frequency_hz:
         return words
     shallow, deep = (part / frequency_hz * velocity_m_s / 2 * 1e3 for part in DEAD_CYCLES)
     return (
-        f"{words} No delamination can be resolved in the first {shallow:.2f} mm below the surface and the last {deep:.2f} mm "
-        "above the back wall, where echoes run into one at this frequency."
+        f"{words} No delamination can be resolved in the first {shallow:.2f} mm below the surface and the "
+        f"last {deep:.2f} mm above the back wall, where echoes run into one at this frequency."
     )
 
 

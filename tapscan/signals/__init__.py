@@ -1,6 +1,5 @@
 """Arrays in, numbers out: taps, spectra, modes and echoes. Knows no files and no part, and draws nothing."""
 
-from tapscan.signals.arrivals import onset_s
 from tapscan.signals.ascans import (
     AScanFeatures,
     AScanSettings,
@@ -30,7 +29,6 @@ __all__ = [
     "fit_modes",
     "measure_ascans",
     "measure_volume",
-    "onset_s",
     "recording_fault",
     "tap_features",
 ]

@@ -1,8 +1,8 @@
 """Which echoes of each trace are the back wall and the first one inside, given the zone's wall surface.
 
 Back wall: the largest echo near the surface (`tapscan.signals.walls`), unless it belongs to a delamination
-that takes its place. Loss makes the half-waves of a pulse alike; an echo half a cycle off and upside down is the
-back wall on the neighbouring half-wave, and is put right. An echo at twice or three times the time of a
+that takes its place. Loss makes the half-waves of a pulse alike; an echo half a cycle off and upside down is
+the back wall on the neighbouring half-wave, and is put right. An echo at twice or three times the time of a
 stronger one above it is that one's next round trip and not the back wall.
 
 Where something is bonded behind the laminate, the glue lets what comes back from behind it follow the back
@@ -23,7 +23,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tapscan.signals.candidates import NOISE_FACTOR, Candidates, Pattern
-from tapscan.signals.walls import Surface, filled, repeats, wall_surface
+from tapscan.signals.filling import ROUGH, filled, roughness
+from tapscan.signals.walls import Surface, repeats, wall_surface
 
 __all__ = ["AScanFeatures", "decided", "unread"]
 
@@ -32,6 +33,7 @@ Floats32 = NDArray[np.float32]
 Mask = NDArray[np.bool_]
 
 _TOLERANCE = 0.2  # of the expected time of flight: a back wall there says how strong back walls are
+_STRONGEST = 3  # echoes of each trace that may be the back wall: they were found in order of strength
 _LEAST_FREE = 24  # traces beside the bonds that say where the wall is; with fewer, the bonded ones must
 _OUTDONE = 1.2  # times the front-surface echo that back walls have: plies do not outdo a stronger one
 _EARLY = 0.1  # of the wall's time: an echo that is earlier by less may be what is left of a cut back wall
@@ -122,8 +124,8 @@ def _surface(
     parts: list[Candidates], bonded: Mask, cycle: float, expected: float | None, *, closed: bool
 ) -> tuple[Surface, float, float]:
     """Find the zone's wall surface, in grid steps, the sign that back walls have, and their usual size."""
-    after = np.concatenate([part.after for part in parts])
-    size = np.concatenate([part.amplitude / np.abs(part.height)[:, None] for part in parts])
+    after = np.concatenate([part.after[:, :_STRONGEST] for part in parts])
+    size = np.concatenate([(part.amplitude / part.height[:, None])[:, :_STRONGEST] for part in parts])
     free = np.isfinite(after).any(axis=1) & ~bonded.ravel()
     if np.count_nonzero(free) >= _LEAST_FREE:
         after = np.where(free[:, None], after, np.float32(np.nan))
@@ -149,9 +151,10 @@ def _unslipped(
 ) -> list[Candidates]:
     """Put front-surface echoes that were taken too early or too late where those beside them are.
 
-    Where the front surface returns little, plies right behind it may make a crest as high as its own, or noise
-    before it. Read from there the back wall is off its surface, and the front surface off its own by as much.
-    Under damage only the back wall is off. Of the other echoes, measured from there, nothing is kept.
+    Where the front surface returns little, plies right behind it may make a crest as high as its own, or
+    noise before it. Read from there the back wall is off its surface, and the front surface off its own by
+    as much. Under damage only the back wall is off. Of the other echoes, measured from there, nothing is
+    kept.
     """
     after, amplitude = (
         np.concatenate([getattr(part, name) for part in parts]) for name in ("after", "amplitude")
@@ -166,7 +169,8 @@ def _unslipped(
         filled(np.where(sound, of, np.nan).reshape(grid), closed=closed).ravel() for of in (front, height)
     )
     with np.errstate(invalid="ignore"):
-        slipped = ~sound & (np.abs(front + late - there) < 0.25 * cycle)
+        off = np.maximum(surface.near, ROUGH * roughness(np.where(sound, front, np.nan).reshape(grid)))
+        slipped = ~sound & (np.abs(front + late - there) < 0.25 * cycle) & (np.abs(front - there) > off)
     out, end = [], 0
     for part in parts:
         span = slice(end, end + len(part.front))
@@ -205,7 +209,7 @@ def _several(part: Candidates) -> NDArray[np.intp]:
 
 
 def _upright(part: Candidates, due: Floats, sign: float, cycle: float, bond: Mask) -> Candidates:
-    """Put echoes that were timed on the back wall's neighbouring half-wave on the right one, the right way up.
+    """Put echoes that were timed on the back wall's neighbouring half-wave on the right one.
 
     Loss turns a pulse's half-waves into others of nearly the same size; the wrong one comes half a cycle off
     and upside down. An echo of the polarity that back walls have is never touched.

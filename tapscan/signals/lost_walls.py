@@ -15,9 +15,10 @@ from numpy.typing import NDArray
 
 from tapscan.signals.candidates import Pattern, prepared
 from tapscan.signals.deciding import AScanFeatures
+from tapscan.signals.filling import ROUGH, filled, roughness
 from tapscan.signals.pulses import detrended
 from tapscan.signals.pursuit import correlate, subtracted
-from tapscan.signals.walls import UNRESOLVED_CYCLES, filled, repeats
+from tapscan.signals.walls import UNRESOLVED_CYCLES, repeats
 
 __all__ = ["with_lost_walls"]
 
@@ -48,6 +49,9 @@ def with_lost_walls(
         filled(np.where(found, of, np.nan), closed=closed).ravel()
         for of in (features.front_s, features.front_amplitude)
     )
+    rough_s = ROUGH * roughness(np.where(found, features.front_s, np.nan))
+    off = np.abs(features.front_s.ravel() - there) > rough_s
+    there = np.where(off, there, np.nan)
     sign = float(np.sign(np.median(features.backwall_amplitude[found])))
     amplitude, level = features.backwall_amplitude.copy(), features.backwall_db.copy()
     rows = np.flatnonzero(lost)
@@ -88,7 +92,8 @@ def _left(
     )
     left = np.where(repeats(*pair, cycle)[:, 1], 0.0, left)
     share = left / height
-    behind = np.where(np.abs(there - front) > near, _crest(sign * c, there + due, near), 0.0)
+    there = np.where(np.abs(there - front) > near, there, np.nan)
+    behind = _crest(sign * c, there + due, near)
     is_more = behind * unit > left * unit * beside[1] / np.maximum(height * unit, 1e-300)
     left = np.where(is_more, behind, left) * unit
     return left, np.where(is_more, behind * unit / beside[1], share)
@@ -97,7 +102,7 @@ def _left(
 def _crest(rest: NDArray[Any], at: Floats, near: float) -> Floats:
     """Largest value (n,) of each row within `near` of a time, at least 0."""
     reach = max(1, round(near))
-    index = np.rint(at).astype(np.intp)[:, None] + np.arange(-reach, reach + 1)
+    index = np.rint(np.nan_to_num(at, nan=-1e6)).astype(np.intp)[:, None] + np.arange(-reach, reach + 1)
     inside = (index >= 0) & (index < rest.shape[1])
     near_by = np.take_along_axis(rest, np.clip(index, 0, rest.shape[1] - 1), axis=1)
-    return np.where(inside, near_by, 0.0).max(axis=1).astype(float)
+    return np.asarray(np.where(inside, near_by, 0.0).max(axis=1), dtype=float)

@@ -32,6 +32,7 @@ _FRONT_FRACTION = (0.1, 0.2)
 _LOUD = 5.0  # times the median of a trace's envelope: no noise gets there
 _TAIL_FRACTION = 0.003  # the pulse is cut where its envelope has fallen to this fraction of its peak
 _LEAD = 2.5  # periods before an echo's crest at which its window begins
+_ALONE = 1.5  # periods after its crest: there the pulse has most of its energy
 _RIDES_WITHIN = 4.5  # periods after its crest: what comes later does not ride on the front-surface echo
 _TWO_KINDS = 0.15  # of the echo's root energy: two shapes that differ by less pass for one
 _TWO_CROWDS = 3.5  # times the scatter within either: normal values halved lie 2.7 apart, even ones 3.5
@@ -283,8 +284,10 @@ def _fronts(traces: Floats, period: float) -> Floats:
     )
     front = first_arrival(size, np.clip(loud, *_FRONT_FRACTION)).astype(float)
     lead, length = round(_LEAD * period), round(10.0 * period)
+    # A stronger back wall close behind, which is thicker here and thinner there, must not align them.
+    alone = round((_LEAD + _ALONE) * period)
     for _ in range(3):
-        windows = cut_out(traces, front - lead, length)
+        windows = cut_out(traces, front - lead, alone)
         front += _lags(windows, _typical(windows), period)
     return cut_out(traces, front - lead, length)
 
@@ -368,12 +371,13 @@ def cut_out(traces: Floats, start: Floats, length: int) -> Floats:
 
 
 def _typical(windows: Floats) -> Floats:
-    """Normalise each window by its projection on the strongest and take the sample-wise median."""
+    """Bring the windows to one energy and sign, that of most of them, and take the sample-wise median."""
     size = np.sqrt((windows**2).sum(axis=1))
     usable = windows[size > 0] / size[size > 0][:, None]
     model = usable[0]
     for _ in range(2):
         sign = np.where(usable @ model < 0, -1.0, 1.0)
+        sign *= 1.0 if sign.sum() >= 0 else -1.0
         model = np.median(usable * sign[:, None], axis=0)
         if not np.any(model):
             return np.asarray(usable[0])

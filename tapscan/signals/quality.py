@@ -13,6 +13,7 @@ __all__ = ["has_flat_tops", "recording_fault"]
 
 _SILENT = 1e-4  # of full scale: 80 dB down, three steps of a 16-bit recorder
 _FINER = 8  # samples between two, so that a crest of three samples has a width and a slope
+_END = 4  # samples that interpolation reaches beyond either end
 _HIGH, _ALIKE = 0.85, 0.95  # of the highest crest: where width and slope are measured; crests cut alike
 # Width times slope over height of a crest, where it passes 0.85 of its height. Of A·cos(ωt), cut at A/g, it
 # is 2·acos(0.85/g)·g·sqrt(1 - (0.85/g)²), whatever A and ω: 0.58 whole, 0.9 cut by 0.7 dB, 1.5 by 2 dB.
@@ -60,7 +61,7 @@ def recording_fault(recording: "ArrayLike", sample_rate_hz: float) -> str:
     return "clipped" if loud.any() else "noisy"
 
 
-def has_flat_tops(tap: "ArrayLike") -> bool:
+def has_flat_tops(tap: "ArrayLike", lead: int) -> bool:
     """Tell a clipped tap by its flat tops, also where a change of rate has rounded them.
 
     A converter that runs into its limit cuts the crests: they stay wide for slopes so steep, and are equally
@@ -70,8 +71,9 @@ def has_flat_tops(tap: "ArrayLike") -> bool:
     Parameters
     ----------
     tap
-        Shape ``(samples,)``, in any unit, from a few milliseconds before the strike. What is not finite
-        counts as silence.
+        Shape ``(samples,)``, in any unit. What is not finite counts as silence.
+    lead
+        The sample of it at which the strike begins; what is before that is the room.
 
     Raises
     ------
@@ -82,7 +84,7 @@ def has_flat_tops(tap: "ArrayLike") -> bool:
     --------
     >>> time_s = np.arange(2400) / 48000
     >>> ring = np.exp(-200 * time_s) * np.sin(2 * np.pi * 1500 * time_s)
-    >>> has_flat_tops(ring), has_flat_tops(0.3 * np.clip(2 * ring, -1, 1))
+    >>> has_flat_tops(ring, 0), has_flat_tops(0.3 * np.clip(2 * ring, -1, 1), 0)
     (False, True)
     """
     sound = np.asarray(tap, dtype=np.float64)
@@ -92,25 +94,28 @@ def has_flat_tops(tap: "ArrayLike") -> bool:
     sound = np.where(np.isfinite(sound), sound, 0.0)
     if sound.size < 2 or not np.ptp(sound) > 0:
         return False
-    sound = (sound - np.median(sound)) / np.ptp(sound)
+    sound = (sound - np.median(sound[: lead + 1])) / np.ptp(sound)
     spectrum = np.fft.rfft(sound)
     # The sharp end of the band shows crests that were cut a little; of those that were cut deeply it makes
     # the edges overshoot, which a gentle roll-off does not.
     gentle = 0.5 + 0.5 * np.cos(np.pi * np.arange(spectrum.size) / spectrum.size)
-    return any(_is_cut(np.fft.irfft(each, _FINER * sound.size)) for each in (spectrum, gentle * spectrum))
+    shapes = (np.fft.irfft(each, _FINER * sound.size) for each in (spectrum, gentle * spectrum))
+    return any(_is_cut(fine, max(lead, _END) * _FINER) for fine in shapes)
 
 
-def _is_cut(fine: "NDArray[np.float64]") -> bool:
-    cut = np.concatenate([_cuts(side) for side in (fine, -fine) if side.max() > np.abs(fine).max() / 2])
+def _is_cut(fine: "NDArray[np.float64]", lead: int) -> bool:
+    top = np.abs(fine).max()
+    cut = np.concatenate([_cuts(side, lead) for side in (fine, -fine) if side.max() > top / 2])
     return bool((cut >= _CUT_ONCE).any() or np.count_nonzero(cut >= _CUT_TWICE) >= 2)
 
 
-def _cuts(side: "NDArray[np.float64]") -> "NDArray[np.float64]":
-    """Width times slope over height of the crests that are about as high as the highest."""
+def _cuts(side: "NDArray[np.float64]", lead: int) -> "NDArray[np.float64]":
+    """Width times slope over height of the crests after `lead` that are about as high as the highest."""
     above = side >= _HIGH * side.max()
     edges = np.flatnonzero(np.diff(np.concatenate([[0], above.view(np.int8), [0]])))
     begin, end = edges[::2], edges[1::2]
-    inside = (begin >= 2) & (end < side.size - 2)
+    # What runs on to the end is a step, and no crest.
+    inside = (begin >= lead) & (end < side.size - _END * _FINER)
     begin, end = begin[inside], end[inside]
     height = np.array([side[a:b].max() for a, b in zip(begin, end, strict=True)])
     slope = (side[begin] - side[begin - 2] + side[end - 1] - side[end + 1]) / 4

@@ -131,7 +131,7 @@ def test_a_disk_that_fails_is_a_problem_of_its_bag(small, archive, monkeypatch):
         raise PermissionError(13, "Permission denied", str(bag.inspection))
 
     monkeypatch.setattr("tapscan.archive.entries.read_plan", refuse)
-    assert read_entry(bag).bag["problem"] == "bad@1: cannot be read: Permission denied"
+    assert read_entry(bag).bag["problem"] == "cannot be read: Permission denied"
     found, _ = ask(archive, lambda connection: search(connection, Wanted()))
     assert found[0].clear is None
 
@@ -188,7 +188,8 @@ def test_a_bag_is_taken_in_without_a_look_at_the_others(small, archive, monkeypa
         pass
     bag = add_inspection(small("second"), archive).bag
     read = []
-    monkeypatch.setattr(module, "read_entry", lambda bag: (read.append(bag.label), read_entry(bag))[1])
+    name = "tapscan.archive.entries.read_entry"
+    monkeypatch.setattr(name, lambda bag: (read.append(bag.label), read_entry(bag))[1])
     take_in(archive, bag)
     with open_catalogue(archive) as catalogue:
         assert len(search(catalogue.connection, Wanted())) == 2
@@ -342,3 +343,37 @@ def test_a_path_is_named_once_when_a_bag_cannot_be_computed(run, small, archive)
     result = run("rerun", "clamp")
     assert "clamp@1/clamp@1" not in result.stderr
     assert "clamp@1/bagit.txt" in result.stderr
+
+
+@pytest.mark.skipif(
+    os.name == "nt" or os.geteuid() != 0, reason="only the superuser can become somebody else"
+)
+def test_what_may_not_be_read_is_told_as_that(run, small, archive, tmp_path):  # noqa: F811
+    """As another user, since the superuser may read everything."""
+    for name in ("first", "second", "third"):
+        run("add", small(name))
+    run("copy", tmp_path / "warm-up")  # what is imported late is imported now
+    for path in (archive, *tmp_path.parents):
+        path.chmod(0o755)
+    tmp_path.chmod(0o777)
+    (archive / "first@1/data").chmod(0)
+    (archive / "second@1").chmod(0)
+    (archive / CATALOGUE).unlink()
+    os.seteuid(65534)
+    try:
+        listed, checked, copied = run("list"), run("check"), run("copy", tmp_path / "stick")
+    finally:
+        os.seteuid(0)
+        for name in ("first@1/data", "second@1"):
+            (archive / name).chmod(0o755)
+    assert listed.exit_code == 0
+    assert "third@1" in listed.stdout
+    assert "tapscan: second@1: cannot be read: Permission denied" in listed.stderr
+    assert "first@1: damaged\n  data: cannot be looked into: Permission denied\n" in checked.stdout
+    assert "second@1: damaged\n" in checked.stdout
+    assert checked.stdout.count("Permission denied") == 2
+    assert "is missing" not in checked.stdout
+    assert "third@1: as it was archived" in checked.stdout
+    assert "1 bags, each as it was archived; 1 of them are new" in copied.stdout
+    assert "cannot be read: Permission denied" in copied.stderr
+    assert "cannot be written" not in copied.stderr

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy.signal import resample_poly
 
 from tapscan.capture import engine
 from tapscan.capture.course import Course, plan_course
@@ -398,3 +399,39 @@ def test_who_turns_the_gain_down_by_far_is_told_so_after_a_few_strikes():
     reasons = [event.reason for event in events if event.name == "rejected"]
     assert len(reasons) >= 4
     assert set(reasons) == {"too quiet"}
+
+
+@pytest.mark.parametrize("apart_s", [0.060, 0.065, 0.070])
+def test_a_second_strike_into_the_ringing_is_told_and_the_first_one_counts(apart_s):
+    taps = [(0.5, 0.4, TAP), (0.5 + apart_s, 0.3, TAP), (1.2, 0.4, TAP)]
+    state, events = heard(taps)
+    assert names(events) == ["accepted", "rejected", "accepted", "point complete", "moved"]
+    assert (events[1].point, events[1].reason) == (point("BM-1-1"), "double strike")
+    assert events[1].advice == "the first strike counts; let the tapper spring back, and wait for the cue"
+    assert state.taken[point("BM-1-1")] == 2
+
+
+@pytest.mark.parametrize("apart_s", [0.08, 0.12, 0.2, 0.24])
+def test_a_strike_right_after_a_point_s_last_is_not_the_next_point_s_first(apart_s):
+    taps = [(0.5, 0.4, TAP), (0.9, 0.4, TAP), (0.9 + apart_s, 0.4, TAP), (1.6, 0.4, TAP)]
+    state, events = heard(taps)
+    assert names(events) == ["accepted", "accepted", "point complete", "moved", "rejected", "accepted"]
+    assert (events[4].point, events[4].reason) == (point("BM-1-1"), "double strike")
+    assert state.taken == {point("BM-1-1"): 2, point("BM-1-2"): 1}
+
+
+def test_a_third_of_a_second_later_the_next_point_is_struck():
+    state, events = heard([(0.5, 0.4, TAP), (0.8, 0.4, TAP), (1.1, 0.4, TAP)])
+    assert names(events) == ["accepted", "accepted", "point complete", "moved", "accepted"]
+    assert state.taken == {point("BM-1-1"): 2, point("BM-1-2"): 1}
+
+
+@pytest.mark.parametrize("gain", [1.5, 2, 4])
+def test_a_tap_that_was_clipped_and_resampled_is_clipped(gain):
+    """As a browser does: 48 kHz, cut at full scale, brought to 44.1 kHz."""
+    tap = beam_tap(48_000)
+    tap = resample_poly(np.clip(gain * tap / np.abs(tap).max(), -1, 1), 147, 160)
+    for level in (0.4, 0.999):
+        sound = stream(44_100, [(0.5, level, tap)], 1.0)
+        _, events = fed(engine.advance, engine.begin(course(), 44_100), sound, [441])
+        assert [(one.name, one.reason) for one in told(events)] == [("rejected", "clipped")]

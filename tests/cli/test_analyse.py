@@ -248,6 +248,20 @@ def test_a_bug_shows_as_one(part, monkeypatch):
     assert isinstance(run(part).exception, KeyError)
 
 
+def test_what_numpy_thinks_of_a_number_is_not_on_the_terminal():
+    code = """
+import numpy as np, tapscan
+from tapscan.cli import main
+def odd(_):
+    np.float64(1e308) * np.float64(10)
+    raise tapscan.TapscanError("here", "is odd", "look")
+tapscan.open_inspection = odd
+main(["analyse", "x"])
+"""
+    process = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
+    assert process.stderr == "tapscan: here: is odd (look)\n"
+
+
 def test_a_reader_that_has_gone_is_no_error_of_ours():
     """`tapscan … | head` closes the pipe: no traceback, nothing about a disk."""
     code = "import sys; from tapscan.cli import main; sys.stdout.write(' ' * 10**6); main(['--help'])"

@@ -185,6 +185,50 @@ def test_a_zone_is_captured_analysed_heard_marked_and_printed(page, address, fol
     assert (folder / "results/report.html").is_file()
 
 
+@pytest.mark.parametrize(
+    ("settings", "words"),
+    [
+        ({"sampleRate": 44_100, "echoCancellation": False}, ""),
+        ({}, ""),
+        ({"echoCancellation": True, "noiseSuppression": True}, "(echo cancelling, noise suppression)"),
+        ({"autoGainControl": True}, "(gain control)"),
+        ({"voiceIsolation": True}, "(voice isolation)"),
+        ({"sampleRate": 48_000}, "(resampled from 48000 to 44100 Hz)"),
+    ],
+)
+def test_what_the_browser_does_to_the_sound_is_said(page, address, settings, words):
+    page.goto(address)
+    work = "settings => import('/page/microphone.js').then(module => module.alteration(settings, 44100))"
+    told = page.evaluate(work, settings)
+    assert words in told
+    assert bool(words) == told.startswith("The browser alters the sound all the same")
+
+
+def test_the_microphone_is_heard_at_its_own_rate_and_unprocessed(page, address):
+    page.goto(address)
+    work = """async () => {
+      const asked = [];
+      const real = navigator.mediaDevices.getUserMedia.bind(navigator.mediaDevices);
+      navigator.mediaDevices.getUserMedia = async (wish) => { asked.push(wish.audio); return real(wish); };
+      const { listenHere } = await import('/page/microphone.js');
+      const told = [];
+      const walk = { zones: ["PT"], there_and_back: false };
+      const line = await listenHere({ deviceId: "", walk, onevent: (event) => told.push(event), onend() {} });
+      await new Promise((done) => setTimeout(done, 1500));
+      line.end();
+      const media = await real({ audio: asked[0] });
+      const [track] = media.getAudioTracks();
+      const rate = track.getSettings().sampleRate;
+      track.stop();
+      return { asked: asked[0], told: told.filter((event) => event.event !== "level"), rate };
+    }"""
+    result = page.evaluate(work)
+    kinds = ("echoCancellation", "noiseSuppression", "autoGainControl", "voiceIsolation")
+    assert not any(result["asked"][kind] for kind in kinds)
+    assert "sampleRate" not in result["asked"]
+    assert result["told"][0]["sample_rate_hz"] == result["rate"]
+
+
 def set_marks_and_a_note(page, folder):
     page.locator("#look .map").click(position={"x": 60, "y": 40})
     page.keyboard.press("Shift+ArrowRight")

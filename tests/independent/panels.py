@@ -15,7 +15,7 @@ from scipy.ndimage import gaussian_filter, gaussian_filter1d
 
 from tests.independent.shell import Array, Defect
 
-__all__ = ["Panel", "Scanned", "scanned"]
+__all__ = ["Panel", "Scanned", "cut", "scanned", "written"]
 
 VELOCITY_M_S = 2950.0
 # Reflection at the front surface: (Z - Zc) / (Z + Zc) with 4.63 MRayl for the laminate (1570 kg/m3).
@@ -26,7 +26,7 @@ FRONT = {"delay": (4.63 - 3.15) / (4.63 + 3.15), "water": (4.63 - 1.48) / (4.63 
 class Panel:
     """A wall, a probe and a grid. `thickness_mm` takes x and s in mm and gives the wall there."""
 
-    thickness_mm: Callable[[Array, Array], Array] = lambda x, s: np.full(x.shape, 1.6)
+    thickness_mm: Callable[[Array, Array], Array] = lambda x, _s: np.full(x.shape, 1.6)
     nominal_mm: float = 1.6
     defects: tuple[Defect, ...] = ()
     stations: int = 120
@@ -83,7 +83,7 @@ def scanned(panel: Panel, seed: int) -> Scanned:
     fields, point_x, point_s = fields[keep, across], grid_x[keep, across], grid_s[keep, across]
     traces = _traces(panel, fields, frequency, band, rng)
     thick = panel.thickness_mm(point_x, point_s)
-    rim, depth = _cut(panel, point_x, point_s)
+    rim, depth = cut(panel, point_x, point_s)
     return Scanned(panel, traces, point_x, point_s, thick, rim, np.where(depth < thick, depth, np.nan))
 
 
@@ -92,7 +92,7 @@ def _around(panel: Panel, s: Array, centre: float) -> Array:
     return (s - centre + girth / 2) % girth - girth / 2 if panel.is_tube else s - centre
 
 
-def _cut(panel: Panel, x: Array, s: Array) -> tuple[Array, Array]:
+def cut(panel: Panel, x: Array, s: Array) -> tuple[Array, Array]:
     """Distance from the nearest rim, negative inside, and the depth of the delamination there, else NaN."""
     rim, depth = np.full(x.shape, np.inf), np.full(x.shape, np.nan)
     for d in panel.defects:
@@ -109,7 +109,7 @@ def _columns(panel: Panel, x: Array, s: Array, f: Array, rng: np.random.Generato
     front = FRONT[panel.coupling]
     inner = FRONT["delay"] if panel.coupling == "contact" else front
     thick = panel.thickness_mm(x, s)
-    _, depth = _cut(panel, x, s)
+    _, depth = cut(panel, x, s)
     reach = np.fmin(depth, thick)
     back = np.where(np.isfinite(depth), -1.0, _behind(panel, x, s))
     neper = panel.loss_db / 8.686 / panel.nominal_mm / panel.centre_mhz  # per mm of wall and MHz

@@ -68,8 +68,10 @@ def test_one_maker_s_old_files_go_and_everything_else_is_carried_over(part):
     (part / "results/photo.png").write_text("somebody's own", encoding="utf-8")
     (part / "results/change/notes.txt").write_text("somebody's own", encoding="utf-8")
     (part / "results/empty-link").symlink_to("nowhere")
+    (part / "results/gear.part").write_text("somebody's own", encoding="utf-8")
+    (part / "results/.points.csv.x1.part").write_text("half", encoding="utf-8")
     analysed(part, **{"map_XX.png": "new"})
-    others = ["change/change.html", "change/notes.txt", "cuts_BM.png", "photo.png", "pod.json"]
+    others = ["change/change.html", "change/notes.txt", "cuts_BM.png", "gear.part", "photo.png", "pod.json"]
     ours = ["manifest.json", "map_XX.png", "points.csv", "section.html", "summary.json", "wrap_BM_A4.pdf"]
     assert names(part) == sorted(others + ours)
     assert (part / "results/empty-link").is_symlink()

@@ -40,6 +40,15 @@ def test_a_drawing_holds_both_sides(compared):
     assert "miss" not in held
 
 
+def test_defects_of_one_outline_are_drawn_once():
+    screened = boom()
+    rows = tuple(Finding("void", "BM", (Block(14, 4, 14, 5),), line=2 + k) for k in range(300))
+    with drawing():
+        figure = draw_section(compare(plan_of(screened.zone), screened, rows), rows)
+    assert drawn(figure)["defect F1"] == 1
+    assert "F1 and 299 more" in [text.get_text() for text in figure.findobj() if hasattr(text, "get_text")]
+
+
 def test_nothing_cut_is_all_grey_and_has_no_outcome():
     screened = boom()
     with drawing():

@@ -59,7 +59,9 @@ def test_single_traces_give_what_the_volume_gives(folder):
     np.testing.assert_allclose(single.traces[planned], whole.traces[planned], rtol=1e-6)
     for name in ("tof_s", "backwall_db", "front_s"):
         there, here = (getattr(each.echoes, name)[planned] for each in (single, whole))
-        np.testing.assert_allclose(there, here, rtol=1e-4, err_msg=name)
+        # A level near 0 dB has no relative error: a thousandth of a decibel is a ten-thousandth of its echo.
+        atol = 1e-3 if name == "backwall_db" else 0
+        np.testing.assert_allclose(there, here, rtol=1e-4, atol=atol, err_msg=name)
 
 
 def test_a_trace_that_is_not_finite_is_unread_and_the_rest_goes_on(folder):

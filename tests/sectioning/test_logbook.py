@@ -96,3 +96,19 @@ def test_programs_that_add_at_the_same_time_lose_nothing(folder, plan):
 def test_where_there_are_no_locks_it_goes_without(folder, plan, monkeypatch):
     monkeypatch.setitem(sys.modules, "fcntl", None)
     assert add_findings(folder, plan, parsed(plan, "kind,where\nnone,BM-07\n")) == 1
+
+
+def test_a_photo_that_is_a_link_out_of_the_inspection_is_named(folder, plan, tmp_path_factory):
+    outside = tmp_path_factory.mktemp("outside") / "cut.jpg"
+    outside.write_bytes(b"photo")
+    (folder / "photos").mkdir()
+    (folder / "photos/cut.jpg").symlink_to(outside)
+    (folder / "photos/loop.jpg").symlink_to("loop.jpg")
+    (folder / "photos/own.jpg").write_bytes(b"photo")
+    names = ("cut", "loop", "own", "lost", "x" * 300)
+    lines = [f"void,BM-03-05,photos/{name}.jpg\n" for name in names]
+    (folder / "findings.csv").write_text("kind,where,photo\n" + "".join(lines), encoding="utf-8")
+    told = [one for one in read_findings(folder, plan).warnings if "photo" in one]
+    assert "line 2: photo 'photos/cut.jpg' is a link out of the inspection (copy it there)" in told[0]
+    assert "line 3: photo 'photos/loop.jpg' is not there (copy it there)" in told[1]
+    assert len(told) == 4

@@ -7,7 +7,8 @@ import pytest
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import dijkstra
 
-from tapscan.signals.walls import least_cost_labels, wall_surface
+from tapscan.signals.labelling import least_cost_labels
+from tapscan.signals.walls import wall_surface
 
 NEAR, STEP = 3.0, 0.25
 CYCLE, WALL = 20.0, 108.0
@@ -107,6 +108,15 @@ def test_plies_that_end_along_a_line_leave_a_thinner_wall(slant):
     assert np.isfinite(found.thicker).any()
 
 
+def test_damage_across_the_end_of_a_ply_leaves_both_walls():
+    x, s = axes()
+    wall = np.where(x - 30 > 0.4 * (s - 20), WALL - 14, WALL)
+    hit = np.hypot(x - 30, s - 20) < 7
+    found = surface(np.where(hit, 60.0, wall))
+    np.testing.assert_array_equal(np.isfinite(found.damage), hit)
+    np.testing.assert_allclose(found.due[~hit], wall[~hit])
+
+
 def test_a_ply_that_ends_all_round_a_tube_leaves_a_thinner_wall():
     x, _ = axes()
     wall = np.where(x > 30, WALL - 14, WALL)
@@ -136,7 +146,6 @@ def test_damage_across_the_seam_of_a_tube_is_one():
 
 
 def test_damage_of_two_depths_is_damage():
-    x, s = axes()
     wall = np.full(GRID, WALL)
     wall[20:30, 10:30], wall[30:40, 10:30] = 50.0, 80.0
     found = surface(wall)

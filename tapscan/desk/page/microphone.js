@@ -58,11 +58,14 @@ export function alteration(settings, rate) {
 
 /** A context at the microphone's own rate, so that nothing is resampled; at the usual one where none is told. */
 function contextAt(rate) {
+  let context;
   try {
-    return new AudioContext(rate ? { sampleRate: rate } : {});
+    context = new AudioContext(rate ? { sampleRate: rate } : {});
   } catch {
-    return new AudioContext(); // a rate that this browser does not offer
+    context = new AudioContext(); // a rate that this browser does not offer
   }
+  if (context.state === "suspended") context.resume();
+  return context;
 }
 
 /** Begin to listen; `onevent` gets what the desk tells, `onend` is called once when it is over. */
