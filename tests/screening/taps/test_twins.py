@@ -174,3 +174,14 @@ def test_clear_is_never_what_was_not_read():
     for found in (own, beside):
         assert not np.isin(found.status[hole], (CLEAR, SUSPECT)).any()
     assert np.isnan(changed(readings(7, unread=hole), readings(8)).score[hole]).all()
+
+
+def test_a_copy_is_refused_and_has_not_changed():
+    """Beside itself all of a part would be clear."""
+    some = readings(9, RING)
+    message = (
+        "^zone BM: has the very same readings as the inspection old, to the last digit: a copy tells nothing"
+    )
+    with pytest.raises(TapscanError, match=message):
+        against(some, twin(some), source="the inspection old")
+    assert not (changed(some, some).score >= 1).any()
