@@ -42,7 +42,7 @@ velocity_m_s = 2950.0
 # Python, to those who call it.
 GROUPS = (
     ("drawing and page", ("matplotlib", "/PIL/", "jinja2", "/report/", "contourpy", "fontTools")),
-    ("reading and finding taps", ("soundfile", "/records/", "signals/taps.py", "tap_readings.py")),
+    ("reading and finding taps", ("soundfile", "/records/", "signals/taps.py", "taps/readings.py")),
     ("transforms and features", ("/signals/", "scipy/fft")),
     ("baseline and calls", ("/screening/",)),
     ("everything else", ("/tapscan/", "/tests/")),

@@ -116,7 +116,10 @@ def tapped(zone, spots=((14, 1, 16.0), (30, 7, 14.0)), unread=(), reasons=("sile
     spectrum = expected + rng.normal(0, 1.4, expected.shape)
     spectrum += suspect[..., None] * (9 * np.exp(-((np.log2(band_hz / 1100) / 0.4) ** 2)) - 4)
     spectrum[status == UNREAD] = np.nan
-    features = {"centroid_hz": np.where(np.isnan(score), np.nan, rng.normal(3200, 120, zone.grid_shape))}
+    features = {
+        "centroid_hz": np.where(np.isnan(score), np.nan, rng.normal(3200, 120, zone.grid_shape)),
+        "damage_probability": 1 / (1 + 10 ** (1 - score)),
+    }
     return Screened(
         zone=zone,
         method="tap",
@@ -131,7 +134,7 @@ def tapped(zone, spots=((14, 1, 16.0), (30, 7, 14.0)), unread=(), reasons=("sile
             for n, (station, position, radius_mm) in enumerate(spots, 1)
         ),
         baseline="Good is what most of this zone sounds like; it rests on 438 readings.",
-        evidence=TapEvidence(band_hz, spectrum, expected, np.full(68, 1.5)),
+        evidence=TapEvidence(band_hz, spectrum, expected, np.full(expected.shape, 1.5)),
     )
 
 

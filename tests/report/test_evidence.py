@@ -27,8 +27,8 @@ def test_the_spectrum_lies_over_what_is_expected_with_its_spread():
     np.testing.assert_array_equal(part(figure, "reading").get_ydata(), evidence.spectrum_db[at])
     np.testing.assert_array_equal(part(figure, "expected").get_ydata(), evidence.expected_db[at])
     wide = part(figure, "spread 2").get_paths()[0].vertices[:, 1]
-    assert wide.max() == pytest.approx((evidence.expected_db[at] + 2 * evidence.spread_db).max())
-    spreads = (evidence.spectrum_db[at] - evidence.expected_db[at]) / evidence.spread_db
+    assert wide.max() == pytest.approx((evidence.expected_db[at] + 2 * evidence.spread_db[at]).max())
+    spreads = (evidence.spectrum_db[at] - evidence.expected_db[at]) / evidence.spread_db[at]
     np.testing.assert_allclose(part(figure, "away").get_ydata(), spreads)
     words = " ".join(text.get_text() for text in figure.legends[0].get_texts())
     assert "BM-14-01" in words
@@ -47,7 +47,7 @@ def test_where_a_twin_decided_it_is_the_twin_that_is_shown():
     figure, at = drawn(beside), (13, 0)
     np.testing.assert_array_equal(part(figure, "expected").get_ydata(), twin.expected_db[at])
     np.testing.assert_array_equal(part(figure, "twin").get_ydata(), twin.spectrum_db[at])
-    spreads = (own.spectrum_db[at] - twin.expected_db[at]) / twin.spread_db
+    spreads = (own.spectrum_db[at] - twin.expected_db[at]) / twin.spread_db[at]
     np.testing.assert_allclose(part(figure, "away").get_ydata(), spreads)
     words = " ".join(text.get_text() for text in figure.legends[0].get_texts())
     assert "expected from the twin" in words
@@ -115,7 +115,7 @@ def test_no_picture_without_a_reading():
 def test_a_band_without_a_spread_is_left_out():
     screened = boom()
     spread = screened.evidence.spread_db.copy()
-    spread[3], spread[5] = 0.0, np.nan
+    spread[..., 3], spread[..., 5] = 0.0, np.nan
     figure = drawn(replace(screened, evidence=replace(screened.evidence, spread_db=spread)))
     assert np.flatnonzero(np.isnan(part(figure, "away").get_ydata())).tolist() == [3, 5]
     assert png_bytes(figure)

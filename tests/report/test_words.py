@@ -16,7 +16,7 @@ from tapscan.report.words import (
     range_in_mm,
     unread_by_reason,
 )
-from tapscan.screening.results import FEW_TOLD
+from tapscan.screening.results import FEW_READ
 from tests.report.fabricated import boom, panel, round_indication, scanned, tapped, tube
 
 
@@ -103,7 +103,7 @@ def test_suspect_points_outside_the_indications_are_not_passed_over():
 
 
 def test_where_few_readings_say_what_is_good_more_calls_by_chance_are_told():
-    few = replace(boom(), baseline=f"Forty readings. {FEW_TOLD}")
+    few = replace(boom(), baseline=f"Forty readings. {FEW_READ}")
     usual = "About 1 in 200 good points is expected to be called suspect by chance"
     assert sentences.chance(0.005, (boom(),)) == f"{usual}."
     assert (

@@ -7,8 +7,8 @@ import pytest
 from tapscan.screening.tap_changes import Difference
 
 from tapscan.plan.reading import parse_plan
-from tapscan.screening.changes import ZoneChange, zone_change
-from tapscan.screening.indications import find_indications, label_areas
+from tapscan.screening.changes import Difference, ZoneChange, zone_change
+from tapscan.screening.indications import Evidence, find_indications, label_areas, strength_of
 from tapscan.screening.results import Screened, TapEvidence
 from tapscan.screening.twins import matched
 
@@ -53,9 +53,9 @@ def screened(*blocks: Block, unread: tuple[Block, ...] = (), of=None) -> Screene
         p_value=np.where(suspect, 1e-9, 0.5),
         is_reference=np.zeros(grid, dtype=bool),
         features={"peak_hz": np.full(grid, 3000.0)},
-        indications=find_indications(of, "tap", areas, score, missing),
+        indications=find_indications(of, "tap", areas, Evidence(score, strength_of(score), missing)),
         baseline="made up.",
-        evidence=TapEvidence(nothing, np.zeros((*grid, 0)), np.zeros((*grid, 0)), nothing),
+        evidence=TapEvidence(nothing, *(np.zeros((*grid, 0)) for _ in range(3))),
     )
 
 
@@ -66,7 +66,8 @@ def changed(before: Screened, after: Screened, *blocks: Block) -> ZoneChange:
     read = (after.status != "unread") & match.marked(before.status != "unread")
     score = np.where(read, np.where(there, 3.0, 0.3), np.nan)
     p_value = np.where(read, np.where(there, 1e-9, 0.5), np.nan)
-    return zone_change(after, before, match, Difference(score, p_value, "made up."), 0.01)
+    probability = np.where(read, np.where(there, 0.99, 0.01), np.nan)
+    return zone_change(after, before, match, Difference(score, p_value, probability, "made up."))
 
 
 def kinds(change: ZoneChange) -> list[str]:
@@ -154,15 +155,17 @@ def test_readings_that_changed_where_nothing_is_called_are_told():
     assert set(one.shown[0].points) == set(one.changed)
 
 
-def test_a_single_changed_point_is_marked_and_is_no_area():
+@pytest.mark.parametrize(("probability", "kind"), [(0.49, []), (0.5, ["elsewhere"])])
+def test_a_changed_point_is_an_area_where_a_change_is_more_likely_than_not(probability, kind):
+    """A rare reading among many is marked all the same: its rate is what was requested."""
     before, after = screened(), screened()
     change = changed(before, after)
-    score, p_value = change.score.copy(), change.p_value.copy()
-    score[3, 3], p_value[3, 3] = 1.2, 0.005
+    score, p_value, likely = change.score.copy(), change.p_value.copy(), np.full(change.score.shape, 0.01)
+    score[3, 3], p_value[3, 3], likely[3, 3] = 1.2, 0.005, probability
     match = matched(after.zone, before.zone)
-    change = zone_change(after, before, match, Difference(score, p_value, ""), 0.01)
+    change = zone_change(after, before, match, Difference(score, p_value, likely, ""))
     assert change.count("changed") == 1
-    assert change.changes == ()
+    assert kinds(change) == kind
 
 
 def test_unread_points_say_in_which_inspection_and_why():

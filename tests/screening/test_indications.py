@@ -7,7 +7,13 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 from tapscan.plan import Laminate, Zone, girth_mm, s_mm, x_mm
-from tapscan.screening.indications import find_indications, label_areas
+from tapscan.screening.indications import (
+    Evidence,
+    find_indications,
+    label_areas,
+    likely_areas,
+    strength_of,
+)
 from tapscan.screening.results import Indication
 
 WALL = Laminate(1.6, 60.0, 0.3, 1550.0, 2950.0)
@@ -33,7 +39,8 @@ def indications(
 ) -> tuple[Indication, ...]:
     score = np.where(suspect, 2.0, 0.0) if score is None else score
     doubtful = np.zeros_like(suspect) if doubtful is None else doubtful
-    return find_indications(zone, "tap", label_areas(suspect, closed=zone.is_tube), score, doubtful)
+    evidence = Evidence(score, strength_of(score), doubtful)
+    return find_indications(zone, "tap", label_areas(suspect, closed=zone.is_tube), evidence)
 
 
 def rim_mm(zone: Zone, centre_x_mm: float, centre_s_mm: float, radius_mm: float) -> NDArray[np.float64]:
@@ -237,9 +244,11 @@ def test_depth_peak_and_letter_are_told():
     depth = np.full(zone.grid_shape, np.nan)
     depth[5:8, 5:7] = 0.6
     areas = label_areas(suspect, closed=False)
-    (one,) = find_indications(zone, "ascan", areas, score, ~suspect & False, depth_mm=depth)
+    none = np.zeros_like(suspect)
+    (one,) = find_indications(zone, "ascan", areas, Evidence(score, strength_of(score), none, depth))
     assert (one.id, one.peak_point, one.score, one.depth_mm) == ("PL-A1", "PL-07-08", 2.5, 0.6)
-    (blind,) = find_indications(zone, "ascan", areas, score, ~suspect & False, depth_mm=depth * np.nan)
+    blank = Evidence(score, strength_of(score), none, depth * np.nan)
+    (blind,) = find_indications(zone, "ascan", areas, blank)
     assert blind.depth_mm is None
     assert indications(zone, suspect)[0].depth_mm is None
 
@@ -320,3 +329,16 @@ def test_a_doubtful_point_across_the_seam_counts():
     (plain,) = indications(zone, suspect)
     assert across.area_high_mm2 == pytest.approx(within.area_high_mm2, rel=1e-9)
     assert across.area_high_mm2 > plain.area_high_mm2 + 2 * PITCH_MM**2
+
+
+def test_an_area_is_of_points_where_damage_is_more_likely_than_not():
+    zone = panel()
+    suspect = np.zeros(zone.grid_shape, dtype=bool)
+    suspect[5:8, 5:8] = suspect[12, 12] = True
+    probability = np.where(suspect, 0.9, 0.1)
+    probability[12, 12] = 0.49
+    probability[5, 5] = 0.5
+    probability[15, 15] = 0.9
+    (area,) = likely_areas(zone, suspect, probability)
+    assert area.members.sum() == 9
+    assert area.members[5:8, 5:8].all()

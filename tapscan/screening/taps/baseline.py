@@ -32,6 +32,8 @@ CONCENTRATIONS = 4  # numerical: likewise
 # Policy: directions in which readings scatter by less than this share of the widest are not trusted to be so
 # steady: with some hundred readings and 22 bands the narrowest are narrow by chance (Ledoit & Wolf 2004).
 LEAST_SCATTER = 0.02
+# The median of one or two readings is what they read: a station or position with so few has no level.
+FEWEST = 3
 NORMAL = 1.4826  # standard deviation over the median absolute deviation, of a normal law
 
 
@@ -135,25 +137,31 @@ def _quietest(around: Floats, sound: Mask, reference: Mask, read: int) -> Mask:
 
 def _polished(values: Floats, sound: Mask, grid_shape: tuple[int, int], *, by_station: bool) -> Floats:
     """Take the medians of stations and positions off, in turn; of sound readings where there are any."""
-    left = values.copy()
-    grid = left.reshape(*grid_shape, -1)
-    axes: tuple[int | tuple[int, int], ...] = (1, 0) if by_station else (0, (0, 1))
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", RuntimeWarning)  # a station without any reading has no median
+        left = values - np.nan_to_num(np.nanmedian(values, axis=0))
+        grid = left.reshape(*grid_shape, -1)
+        axes: tuple[int | tuple[int, int], ...] = (1, 0) if by_station else (0, (0, 1))
         for _ in range(POLISHES):
             for axis in axes:
                 best = np.where(sound[:, None], left, np.nan).reshape(grid.shape)
-                level = np.nanmedian(best, axis=axis, keepdims=True)
-                level = np.where(np.isnan(level), np.nanmedian(grid, axis=axis, keepdims=True), level)
-                grid -= np.nan_to_num(level)
+                level = _median(best, axis)
+                grid -= np.nan_to_num(np.where(np.isnan(level), _median(grid, axis), level))
     return left
+
+
+def _median(grid: Floats, axis: int | tuple[int, int]) -> Floats:
+    """Take medians along an axis, NaN where it has fewer than `FEWEST` readings."""
+    enough = np.isfinite(grid).sum(axis=axis, keepdims=True) >= FEWEST
+    return np.where(enough, np.nanmedian(grid, axis=axis, keepdims=True), np.nan)
 
 
 def _log_distance(shape_db: Floats, noise_db2: Floats, sound: Mask) -> Floats:
     """Log of the squared Mahalanobis distance from zero, noise beyond the usual added to the covariance."""
     bands = shape_db.shape[1]
     values, vectors = np.linalg.eigh(np.cov(shape_db[sound].T))
-    covariance = (vectors * np.maximum(values, LEAST_SCATTER * values[-1])) @ vectors.T
+    least = max(LEAST_SCATTER * float(values[-1]), 1e-9)  # recordings that are all alike have no scatter
+    covariance = (vectors * np.maximum(values, least)) @ vectors.T
     read = np.isfinite(shape_db).all(axis=1)
     extra = np.maximum(noise_db2[read] - np.median(noise_db2[sound], axis=0), 0)
     own = covariance + extra[:, :, None] * np.eye(bands)

@@ -54,11 +54,12 @@ def p_values(
     place, weight = log_odds[read][order], sound[order]
     above = 1 - (np.cumsum(weight) - weight / 2) / max(weight.sum(), 1e-12)
     start = int(np.searchsorted(-above, -TAIL_SHARE))
-    edge, tail = place[min(start, place.size - 1)], slice(min(start, place.size - 1), None)
+    start = min(start, place.size - 1)
+    edge, tail = place[start], slice(start, None)
     spread = float(np.average(place[tail] - edge, weights=np.maximum(weight[tail], 1e-12)))
-    beyond = TAIL_SHARE * np.exp(-np.maximum(log_odds - edge, 0) / max(spread, 1e-9))
+    beyond = above[start] * np.exp(-np.maximum(log_odds - edge, 0) / max(spread, 1e-9))
     within = np.interp(log_odds, place, above)
-    return np.where(read, np.where(log_odds > edge, beyond, within), np.nan)
+    return np.where(read, np.where(log_odds >= edge, beyond, within), np.nan)
 
 
 def score_of(p_value: Floats, probability: Floats, false_call_rate: float) -> Floats:

@@ -37,6 +37,11 @@ class TapTable:
     ringing: Floats
     room: Floats
 
+    @property
+    def heard(self) -> NDArray[np.bool_]:
+        """The bands that every recorder heard, (bands,)."""
+        return np.asarray(np.isfinite(self.strike).all(axis=0), dtype=bool)
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class TapPoints:
@@ -114,15 +119,20 @@ def _mean(values: Floats, at: NDArray[np.intp], weight: Floats, points: int) -> 
 
 
 def _single(taps: TapTable) -> tuple[Floats, Floats, Floats]:
-    """Features of single taps, the variance that the room gives each, and their level in dB."""
-    strike, ringing = np.nan_to_num(taps.strike), np.nan_to_num(taps.ringing)
-    room = np.nan_to_num(taps.room)
+    """Features of single taps, the variance that the room gives each, and their level in dB.
+
+    A band that one of the recorders does not hear cannot be compared: it is 0 for all taps.
+    """
+    heard = taps.heard
+    strike, ringing, room = (
+        np.where(heard, np.nan_to_num(values), 0.0) for values in (taps.strike, taps.ringing, taps.room)
+    )
     whole, duration_s = strike + ringing, STRIKE_S + RINGING_S
     free, free_late = band_freedoms(duration_s), band_freedoms(RINGING_S)
     band_db, band_db2 = _level(whole, room * duration_s, free)
     total = np.maximum(whole - room * duration_s, LEAST_OVER_ROOM * room * duration_s).sum(axis=1)
     level_db = DB * np.log(np.maximum(total, 1e-30))
-    columns, variances = [band_db - level_db[:, None]], [band_db2]
+    columns, variances = [np.where(heard, band_db - level_db[:, None], 0.0)], [band_db2]
     for part in RINGING_BANDS:
         late_db, late_db2 = _level(
             ringing[:, part].sum(axis=1), room[:, part].sum(axis=1) * RINGING_S, free_late[part].sum()

@@ -81,7 +81,7 @@ def screen_taps(zone: Zone, readings: TapReadings, false_call_rate: float, warni
         warnings.append(
             sentence(f"zone {zone.code}", what, "check tapper, microphone and the suspect points by hand")
         )
-    evidence = _evidence(zone, points, found.baseline)
+    evidence = _evidence(zone, points, found.baseline, readings.taps.heard)
     return screened_as(zone, readings, found, evidence, _in_words(found.baseline, reference), false_call_rate)
 
 
@@ -152,9 +152,10 @@ def _without_baseline(zone: Zone, readings: TapReadings, points: TapPoints, word
     )
 
 
-def _evidence(zone: Zone, points: TapPoints, baseline: Baseline) -> TapEvidence:
+def _evidence(zone: Zone, points: TapPoints, baseline: Baseline, heard: Mask) -> TapEvidence:
+    """Keep what was measured and what was expected, in the bands that every recorder heard, (bands,)."""
     spectrum, off, spread = (
-        values[:, :N_BANDS].reshape(*zone.grid_shape, -1)
+        np.where(heard, values[:, :N_BANDS], np.nan).reshape(*zone.grid_shape, -1)
         for values in (points.sound_db, baseline.off_db, baseline.spread_db)
     )
     return TapEvidence(BAND_CENTRES_HZ, spectrum, spectrum - off, spread)

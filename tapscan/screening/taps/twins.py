@@ -10,6 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from tapscan.errors import TapscanError
 from tapscan.plan import Zone, block_mask
 from tapscan.screening.results import CLEAR, SUSPECT, Screened, TapEvidence, TwinEvidence
 from tapscan.screening.taps.points import N_BANDS, TapPoints, point_means
@@ -102,10 +103,14 @@ def taps_against(
     Raises
     ------
     TapscanError
-        When too few readings have a partner.
+        When too few readings have a partner, or all are the very same.
     """
     zone = own.zone
     difference = difference_of(zone, readings, twins, source)
+    if not np.nan_to_num(difference.points.sound_db).any():
+        where = f"zone {zone.code}"
+        what = f"has the very same readings as {source}, to the last digit: a copy tells nothing"
+        raise TapscanError(where, what, "name another inspection")
     found = judged(difference.points, zone, block_mask(zone, zone.reference).ravel(), by_station=False)
     paired = difference.points.read
     p_value = np.where(paired, found.p_value, own.p_value.ravel())
