@@ -45,9 +45,9 @@ class Baseline:
     `spread_db` (points, features + 1) the standard deviation of sound readings there; `noise_db2` (points,
     bands) how much more than the usual the room adds to its variance; `distance` (points,) log of the squared
     Mahalanobis distance in the bands, over its median where sound; `around` (points,) the same averaged with
-    the neighbours'; `usual` (points, 2) the median distance at the point's station, and at its position: stiff
-    ends and nodes scatter more than the rest, all round alike; `sound` (points,) the readings that the
-    baseline rests on.
+    the neighbours'; `usual` (points, 2) the median distance at the point's station, and at its position:
+    stiff ends and nodes scatter more than the rest, all round alike; `sound` (points,) the readings that
+    the baseline rests on.
     """
 
     off_db: Floats
