@@ -50,7 +50,10 @@ def test_damage_all_round_shows_beside_an_earlier_inspection(parts, results):
     assert (own.status == "suspect")[RING].mean() < 0.5
     assert (zone.status == "suspect")[RING].mean() > 0.8
     assert (zone.status == "suspect")[[0, 1, 2, 11, 12, 13]].mean() < 0.08
-    assert f"comes from the inspection {(parts / 'before').as_posix()}: readings are subtracted point by point" in zone.baseline
+    assert (
+        f"comes from the inspection {(parts / 'before').as_posix()}: readings are subtracted point by point"
+        in zone.baseline
+    )
     assert results.summary["counts"][0]["baseline"] == zone.baseline
     assert results.summary["warnings"] == []
 
@@ -58,7 +61,10 @@ def test_damage_all_round_shows_beside_an_earlier_inspection(parts, results):
 def test_several_are_averaged_and_named(parts):
     (zone,) = held(parts, "between", "before").screened
     names = [(parts / name).as_posix() for name in ("before", "between")]
-    assert f"comes from the inspections {', '.join(names)}: readings are subtracted point by point" in zone.baseline
+    assert (
+        f"comes from the inspections {', '.join(names)}: readings are subtracted point by point"
+        in zone.baseline
+    )
     assert (zone.status == "suspect")[RING].mean() > 0.8
 
 

@@ -1,7 +1,7 @@
 """Taps on a wall whose loose sheet opens, closes and slaps: a contact that is not linear, step by step.
 
-Wall and sheet are those of `axial_walls.py`. At some twenty places the sheet meets what is beneath over a gap of
-micrometres: a stiff one-sided spring with a loss (chatter), a dashpot (grit), or a softening spring that is
+Wall and sheet are those of `axial_walls.py`. At some twenty places the sheet meets what is beneath over a gap
+of micrometres: a stiff one-sided spring with a loss (chatter), a dashpot (grit), or a softening spring that is
 always closed (crushed laminate). All are integrated together with the tapper by semi-implicit Euler steps of
 2 µs. The microphone hears the mean over a disc beneath it.
 """

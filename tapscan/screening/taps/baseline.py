@@ -45,7 +45,9 @@ class Baseline:
     `spread_db` (points, features + 1) the standard deviation of sound readings there; `noise_db2` (points,
     bands) how much more than the usual the room adds to its variance; `distance` (points,) log of the squared
     Mahalanobis distance in the bands, over its median where sound; `around` (points,) the same averaged with
-    the neighbours'; `sound` (points,) the readings that the baseline rests on.
+    the neighbours'; `usual` (points, 2) the median distance at the point's station, and at its position: stiff
+    ends and nodes scatter more than the rest, all round alike; `sound` (points,) the readings that the
+    baseline rests on.
     """
 
     off_db: Floats
@@ -53,6 +55,7 @@ class Baseline:
     noise_db2: Floats
     distance: Floats
     around: Floats
+    usual: Floats
     sound: Mask
 
 
@@ -96,15 +99,25 @@ def fit_baseline(
     spread = NORMAL * np.median(np.abs(off_db[quiet]), axis=0)
     extra = np.zeros_like(off_db)
     extra[:, :-1] = np.maximum(points.noise_db2 - np.median(points.noise_db2[quiet], axis=0), 0)
-    middle = np.median(distance[quiet])
+    distance = distance - np.median(distance[quiet])
     return Baseline(
         off_db=off_db,
         spread_db=np.sqrt(np.maximum(spread, 1e-6) ** 2 + extra),
         noise_db2=extra[:, :N_BANDS],
-        distance=distance - middle,
+        distance=distance,
         around=around - np.median(around[quiet]),
+        usual=_usual(distance, grid_shape),
         sound=quiet,
     )
+
+
+def _usual(distance: Floats, grid_shape: tuple[int, int]) -> Floats:
+    """Median over each station, and over each position, of what was read there."""
+    grid = distance.reshape(grid_shape)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", RuntimeWarning)  # a station without any reading has no median
+        medians = [np.nanmedian(grid, axis=axis, keepdims=True) for axis in (1, 0)]
+    return np.column_stack([np.broadcast_to(np.nan_to_num(one), grid_shape).ravel() for one in medians])
 
 
 def pooled(near: "csr_array", values: Floats) -> Floats:

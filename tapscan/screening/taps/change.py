@@ -42,7 +42,8 @@ def tap_difference(
     wide = float(np.median(worse.baseline.spread_db[points.read, :N_BANDS]) / max(repeat_db, 1e-9))
     probability = np.maximum(worse.probability, better.probability).reshape(zone.grid_shape)
     return Difference(
-        score=score_of(p_value, probability, false_call_rate),
+        # The class has learned damage, not what another hand does: its odds alone are no change.
+        score=score_of(p_value, np.zeros_like(p_value), false_call_rate),
         p_value=p_value,
         probability=probability,
         words=(

@@ -36,7 +36,7 @@ def inputs(baseline: Baseline, near: "csr_array") -> Floats:
 
     Columns: each feature's distance from the baseline in standard deviations; its mean over the neighbours,
     and the mean of its size there; mean square, largest, and means over low, middle and high bands; the log
-    distance, alone and with the neighbours'.
+    distance, alone, with the neighbours', and as it usually is at this station and at this position.
     """
     read = np.isfinite(baseline.distance)
     away = np.where(read[:, None], np.clip(baseline.off_db / baseline.spread_db, -MOST, MOST), 0.0)
@@ -53,6 +53,7 @@ def inputs(baseline: Baseline, near: "csr_array") -> Floats:
             *(bands[:, part].mean(axis=1) for part in THIRDS),
             np.nan_to_num(baseline.distance),
             np.nan_to_num(baseline.around),
+            baseline.usual,
         ]
     )
 
