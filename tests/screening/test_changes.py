@@ -4,7 +4,6 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from tapscan.screening.tap_changes import Difference
 
 from tapscan.plan.reading import parse_plan
 from tapscan.screening.changes import Difference, ZoneChange, zone_change
