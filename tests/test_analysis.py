@@ -67,7 +67,17 @@ false_call_rate = 0.02
 SCENE = TapScene(**{name: getattr(TAPS, name) for name in TapScene.__slots__})
 BASE = ["point", "zone", "station", "position", "x_mm", "s_mm", "method", "status", "reason"]
 BASE += ["score", "p_value", "is_reference"]
-OF_TAPS = ["n_taps", "centroid_hz", "peak_hz", "damping_ratio", "decay_time_s", "level_db", "snr_db"]
+OF_TAPS = [
+    "n_taps",
+    "centroid_hz",
+    "peak_hz",
+    "damping_ratio",
+    "decay_time_s",
+    "level_db",
+    "snr_db",
+    "damage_probability",
+    "noise_db",
+]
 OF_ASCANS = ["tof_us", "depth_mm", "thickness_mm", "backwall_db", "echo_db"]  # and snr_db, in one column
 
 

@@ -52,10 +52,12 @@ def test_where_a_twin_decided_it_is_the_twin_that_is_shown():
     words = " ".join(text.get_text() for text in figure.legends[0].get_texts())
     assert "expected from the twin" in words
     caption = evidence_caption(beside, beside.indications[0])
-    assert "Held against the mirror-image zone XX: what is expected is the spectrum there" in caption
+    assert (
+        "Compared with the mirror-image zone XX: the expected spectrum is the one measured there" in caption
+    )
     # The second indication's strongest point was decided by the zone itself.
     assert not drawn(beside, 1).findobj(lambda artist: artist.get_gid() == "twin")
-    assert "Held against" not in evidence_caption(beside, beside.indications[1])
+    assert "Compared with" not in evidence_caption(beside, beside.indications[1])
 
 
 def test_the_a_scan_marks_its_echoes_over_a_typical_trace():

@@ -99,7 +99,18 @@ def test_suspect_points_outside_the_indications_are_not_passed_over():
     assert sentences.single_points(screened) == ""
     alone = replace(screened, indications=screened.indications[:1])
     apart = screened.count("suspect") - len(screened.indications[0].points)
-    assert sentences.single_points(alone).startswith(f"{apart} suspect points stand apart from the numbered")
+    assert sentences.single_points(alone).startswith(f"{apart} suspect points are apart from the numbered")
+
+
+def test_suspect_points_at_a_rim_are_told_from_those_apart():
+    screened = boom()
+    first = screened.indications[0]
+    inside = replace(
+        screened, indications=(replace(first, points=first.points[1:]), *screened.indications[1:])
+    )
+    assert sentences.single_points(inside) == (
+        "1 suspect point beside an indication is more likely sound than damaged: the rim runs there."
+    )
 
 
 def test_where_few_readings_say_what_is_good_more_calls_by_chance_are_told():
