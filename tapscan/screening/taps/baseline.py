@@ -45,9 +45,7 @@ class Baseline:
     `spread_db` (points, features + 1) the standard deviation of sound readings there; `noise_db2` (points,
     bands) how much more than the usual the room adds to its variance; `distance` (points,) log of the squared
     Mahalanobis distance in the bands, over its median where sound; `around` (points,) the same averaged with
-    the neighbours'; `usual` (points, 2) the median distance at the point's station, and at its position:
-    stiff ends and nodes scatter more than the rest, all round alike; `sound` (points,) the readings that
-    the baseline rests on.
+    the neighbours'; `sound` (points,) the readings that the baseline rests on.
     """
 
     off_db: Floats
@@ -55,7 +53,6 @@ class Baseline:
     noise_db2: Floats
     distance: Floats
     around: Floats
-    usual: Floats
     sound: Mask
 
 
@@ -95,29 +92,37 @@ def fit_baseline(
         distance = _log_distance(off_db[:, :N_BANDS], noise_db2, quiet)
         quiet = _quietest(pooled(near, distance), sound, reference, int(points.read.sum()))
     distance = _log_distance(off_db[:, :N_BANDS], noise_db2, quiet)
+    distance = distance - np.median(distance[quiet])
+    wider = _station_scatter(distance, grid_shape) if by_station else np.zeros(distance.size)
+    distance = distance - wider
     around = pooled(near, distance)
-    spread = NORMAL * np.median(np.abs(off_db[quiet]), axis=0)
+    spread = NORMAL * np.median(np.abs(off_db[quiet]), axis=0) * np.exp(wider / 2)[:, None]
     extra = np.zeros_like(off_db)
     extra[:, :-1] = np.maximum(points.noise_db2 - np.median(points.noise_db2[quiet], axis=0), 0)
-    distance = distance - np.median(distance[quiet])
     return Baseline(
         off_db=off_db,
         spread_db=np.sqrt(np.maximum(spread, 1e-6) ** 2 + extra),
         noise_db2=extra[:, :N_BANDS],
         distance=distance,
         around=around - np.median(around[quiet]),
-        usual=_usual(distance, grid_shape),
         sound=quiet,
     )
 
 
-def _usual(distance: Floats, grid_shape: tuple[int, int]) -> Floats:
-    """Median over each station, and over each position, of what was read there."""
+def _station_scatter(distance: Floats, grid_shape: tuple[int, int]) -> Floats:
+    """Log of how much wider each station scatters than the zone, by their quietest quarters, (points,).
+
+    Stiff ends and nodes scatter more than the rest, all round alike; damage that leaves a quarter of a
+    station sound does not count. Each station is moderated by one station's worth of the zone (empirical
+    Bayes; Smyth, Stat. Appl. Genet. Mol. Biol. 3(1), 2004, art. 3, from memory).
+    """
     grid = distance.reshape(grid_shape)
+    read = np.isfinite(grid).sum(axis=1, keepdims=True)
     with warnings.catch_warnings():
-        warnings.simplefilter("ignore", RuntimeWarning)  # a station without any reading has no median
-        medians = [np.nanmedian(grid, axis=axis, keepdims=True) for axis in (1, 0)]
-    return np.column_stack([np.broadcast_to(np.nan_to_num(one), grid_shape).ravel() for one in medians])
+        warnings.simplefilter("ignore", RuntimeWarning)  # a station without any reading has no quarter
+        own = np.nan_to_num(np.nanquantile(grid, 0.25, axis=1, keepdims=True) - np.nanquantile(grid, 0.25))
+    moderated = own * read / (read + grid_shape[1])
+    return np.asarray(np.broadcast_to(moderated, grid_shape).ravel())
 
 
 def pooled(near: "csr_array", values: Floats) -> Floats:

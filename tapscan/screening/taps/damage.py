@@ -36,7 +36,8 @@ def inputs(baseline: Baseline, near: "csr_array") -> Floats:
 
     Columns: each feature's distance from the baseline in standard deviations; its mean over the neighbours,
     and the mean of its size there; mean square, largest, and means over low, middle and high bands; the log
-    distance, alone, with the neighbours', and as it usually is at this station and at this position.
+    distance, alone and with the neighbours'; and how near an end or edge is, where sound readings
+    differ most.
     """
     read = np.isfinite(baseline.distance)
     away = np.where(read[:, None], np.clip(baseline.off_db / baseline.spread_db, -MOST, MOST), 0.0)
@@ -53,9 +54,15 @@ def inputs(baseline: Baseline, near: "csr_array") -> Floats:
             *(bands[:, part].mean(axis=1) for part in THIRDS),
             np.nan_to_num(baseline.distance),
             np.nan_to_num(baseline.around),
-            baseline.usual,
+            _at_edge(near),
         ]
     )
+
+
+def _at_edge(near: "csr_array") -> Floats:
+    """Share of its neighbours, and of theirs, that a point lacks: 0 inside a zone, most at a corner."""
+    about = near @ (near @ np.ones(near.shape[0]))
+    return np.asarray(1 - about / about.max())
 
 
 def _diagonal(near: "csr_array") -> "csr_array":

@@ -4,6 +4,7 @@ An earlier visit, other parts of the same kind and the mirror-image zone share t
 station to station. Their difference needs no level for each station, so that damage all round one shows.
 """
 
+import warnings
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -21,6 +22,9 @@ from tapscan.screening.twins import Twin, named, too_few
 __all__ = ["TapDifference", "difference_of", "taps_against"]
 
 Floats = NDArray[np.float64]
+
+# Policy: so many patterns of stations may come back in a difference; few, or damage would be among them.
+MOST_PATTERNS, STATIONS_PER_PATTERN = 4, 6
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -62,6 +66,7 @@ def difference_of(zone: Zone, readings: TapReadings, twins: Sequence[Twin], sour
         noise += np.nan_to_num(twin.noise_db2)
         taps += np.where(twin.read, 1 / np.maximum(twin.taps, 1e-9), 0.0)
     there = sound * share[:, None]
+    there = there + _another_hand(own.sound_db - there, there, zone.grid_shape)
     effective = 1 / (1 / np.maximum(own.taps, 1e-9) + taps * np.nan_to_num(share) ** 2)
     points = TapPoints(
         sound_db=own.sound_db - there,
@@ -72,6 +77,26 @@ def difference_of(zone: Zone, readings: TapReadings, twins: Sequence[Twin], sour
         strike_slope=own.strike_slope,
     )
     return TapDifference(points, there[:, :N_BANDS])
+
+
+def _another_hand(difference_db: Floats, there_db: Floats, grid_shape: tuple[int, int]) -> Floats:
+    """Estimate what another tapper alone makes of each station, (points, features).
+
+    Another mass or contact changes the sound most where the wall yields differently: at nodes, stiff ends and
+    joints. That goes by how the stations differ from one another in the first place. So what stations differ
+    by between the two is projected on their own principal patterns; damage round one station is no pattern.
+    """
+    stations = grid_shape[0]
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", RuntimeWarning)  # a station without any reading has no median
+        moved, level = (
+            np.nan_to_num(np.nanmedian(values.reshape(*grid_shape, -1), axis=1))
+            for values in (difference_db, there_db)
+        )
+    count = min(MOST_PATTERNS, stations // STATIONS_PER_PATTERN)
+    patterns = np.linalg.svd(level - level.mean(axis=0), full_matrices=False)[0][:, :count]
+    moved = patterns @ (patterns.T @ (moved - moved.mean(axis=0)))
+    return np.asarray(np.repeat(moved, grid_shape[1], axis=0))
 
 
 def _laid(zone: Zone, twin: Twin) -> TapPoints:
