@@ -37,7 +37,10 @@ Grid = NDArray[np.float64]
 # proof that the edge has been passed.
 DOUBTFUL_P = 0.05
 UNREAD_STRENGTH = 0.25  # half way down to clear: an outline passes through an unread point
-LIKELY = 0.5  # policy: an area is an indication when damage is more likely than not
+LIKELY = 0.5  # policy: an area is made of points where damage is more likely than not
+# Policy: and it is listed when that is so four times in five at its strongest point. Whoever cuts where an area
+# is listed should seldom cut sound laminate; what is likely but not listed stays on the map as suspect points.
+LISTED = 0.8
 # Levels at which a 0/1 mask is contoured to run just outside its points, or just inside its neighbours.
 _INNERMOST, _OUTERMOST = 0.999, 0.001
 # Parts of a pitch that an outline has corners at, and points beside them that have a say in it.
@@ -119,8 +122,9 @@ def label_areas(suspect: Mask, *, closed: bool, kind: Kind = "delamination") -> 
 
 
 def likely_areas(zone: Zone, suspect: Mask, probability: Grid) -> list[Area]:
-    """Group the suspect points where damage is more likely than not."""
-    return label_areas(suspect & (probability >= LIKELY), closed=zone.is_tube)
+    """Group the suspect points where damage is more likely than not, and keep what is worth listing."""
+    areas = label_areas(suspect & (probability >= LIKELY), closed=zone.is_tube)
+    return [area for area in areas if probability[area.members].max() >= LISTED]
 
 
 def _members(labels: NDArray[np.int_], station: int, position: int, positions: int) -> Mask:

@@ -13,7 +13,7 @@ from tests.screening.parts import write_scanned
 from tests.sectioning.conftest import at
 
 # Under single points, and small: each takes most of the beam and leaves some of the back wall.
-BOTH = [Defect(4.0 * i - 2.0, 4.0 * (p - 1), 2.6, 0.8) for i, p in ((5, 4), (8, 12), (12, 6), (16, 9))]
+BOTH = [Defect(4.0 * i - 2.0, 4.0 * (p - 1), 3.0, 0.8) for i, p in ((5, 4), (8, 12), (12, 6), (16, 9))]
 PLACES = ("SP-05-04", "SP-08-12", "SP-12-06", "SP-16-09")
 
 
