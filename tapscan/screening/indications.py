@@ -38,8 +38,8 @@ Grid = NDArray[np.float64]
 DOUBTFUL_P = 0.05
 UNREAD_STRENGTH = 0.25  # half way down to clear: an outline passes through an unread point
 LIKELY = 0.5  # policy: an area is made of points where damage is more likely than not
-# Policy: and it is listed when that is so four times in five at its strongest point. Whoever cuts where an area
-# is listed should seldom cut sound laminate; what is likely but not listed stays on the map as suspect points.
+# Policy: and it is listed when that is so four times in five at its strongest point. Whoever cuts where an
+# area is listed should seldom cut sound laminate; what is likely but not listed stays as suspect points.
 LISTED = 0.8
 # Levels at which a 0/1 mask is contoured to run just outside its points, or just inside its neighbours.
 _INNERMOST, _OUTERMOST = 0.999, 0.001
