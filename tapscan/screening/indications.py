@@ -62,13 +62,15 @@ class Evidence:
 
     `score` is 1 at the suspect limit, NaN where unread; `strength` runs from 0 to 1 and is one half at the
     edge of damage; `doubtful` points beside an area are no proof of its edge; `depth_mm` of the echo, NaN
-    where there is none, or None when the method gives no depth.
+    where there is none, or None when the method gives no depth; `sure` points are damaged in all likelihood,
+    so that an area is no smaller than they are: all that are called when None.
     """
 
     score: Grid
     strength: Grid
     doubtful: Mask
     depth_mm: Grid | None = None
+    sure: Mask | None = None
 
 
 def strength_of(score: Grid) -> Grid:
@@ -174,7 +176,8 @@ def _describe(zone: Zone, method: Method, area: Area, evidence: Evidence) -> Ind
     # A point just at the limit is within its own outline.
     own = np.where(area.members, np.maximum(level, 0.501), np.minimum(level, 0.49))
     rings, area_mm2 = _outline(zone, area, own, 0.5, is_smooth=True)
-    least_mm2 = _outline(zone, area, area.members.astype(float), _INNERMOST)[1]
+    inner = area.members if evidence.sure is None else area.members & evidence.sure
+    least_mm2 = _outline(zone, area, inner.astype(float), _INNERMOST)[1]
     most = _with(area, evidence.doubtful & neighbours(zone, area.members), closed=zone.is_tube)
     most_mm2 = _outline(zone, most, most.members.astype(float), _OUTERMOST)[1]
     outline = np.vstack([np.asarray(ring) for ring in rings])

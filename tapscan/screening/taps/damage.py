@@ -62,7 +62,8 @@ def inputs(baseline: Baseline, near: "csr_array") -> Floats:
 def _at_edge(near: "csr_array") -> Floats:
     """Share of its neighbours, and of theirs, that a point lacks: 0 inside a zone, most at a corner."""
     about = near @ (near @ np.ones(near.shape[0]))
-    return np.asarray(1 - about / about.max())
+    # Rounded: a turned datum changes the order of the sums, and trees ask whether this is zero.
+    return np.asarray((1 - about / about.max()).round(3))
 
 
 def _diagonal(near: "csr_array") -> "csr_array":

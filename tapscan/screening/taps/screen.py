@@ -24,6 +24,7 @@ Mask = NDArray[np.bool_]
 
 BAND_CENTRES_HZ = np.sqrt(BAND_EDGES_HZ[:-1] * BAND_EDGES_HZ[1:])
 REACH_MM = 10.0  # policy: points so near share their damage; the smallest damage worth a cut is twice as wide
+SURE = 0.9  # policy: an area's lower bound is that of the points which are damaged nine times in ten
 MIN_READINGS = 12  # for the median of a position and the scatter about it to mean anything
 # With fewer readings one in a hundred is less than one reading.
 FEW_READINGS = 100
@@ -33,12 +34,13 @@ FEW_READINGS = 100
 class Judged:
     """What the damage class says of points; arrays (points,), NaN where unread.
 
-    `probability` of damage, by the point and its neighbours; `p_value` the share of sound points of this zone
-    that look as bad. `is_familiar` is false where the zone is so unlike the parts that the class was trained
-    on that the distance alone decided.
+    `log_odds` and `probability` of damage, by the point and its neighbours; `p_value` the share of sound
+    points of this zone that look as bad. `is_familiar` is false where the zone is so unlike the parts that
+    the class was trained on that the distance alone decided.
     """
 
     baseline: Baseline
+    log_odds: Floats
     probability: Floats
     p_value: Floats
     is_familiar: bool
@@ -57,7 +59,8 @@ def judged(points: TapPoints, zone: Zone, reference: Mask, *, by_station: bool =
         log_odds = pooled(close, alone)
         damaged = log_odds > 0
     probability = 1 / (1 + np.exp(-log_odds))
-    return Judged(baseline, probability, p_values(log_odds, probability, near, reference), is_familiar)
+    p_value = p_values(log_odds, probability, near, reference)
+    return Judged(baseline, log_odds, probability, p_value, is_familiar)
 
 
 def screen_taps(zone: Zone, readings: TapReadings, false_call_rate: float, warnings: list[str]) -> Screened:
@@ -121,7 +124,12 @@ def screened_as(
         is_reference=block_mask(zone, zone.reference),
         features={name: np.where(status == UNREAD, np.nan, values) for name, values in columns.items()},
         indications=find_indications(
-            zone, "tap", areas, Evidence(score, probability, doubtful_points(p_value, status == SKIPPED))
+            zone,
+            "tap",
+            areas,
+            Evidence(
+                score, probability, doubtful_points(p_value, status == SKIPPED), sure=probability >= SURE
+            ),
         ),
         baseline=words,
         evidence=evidence,

@@ -6,7 +6,7 @@ station to station. Their difference needs no level for each station, so that da
 
 import warnings
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,7 +16,7 @@ from tapscan.plan import Zone, block_mask
 from tapscan.screening.results import CLEAR, SUSPECT, Screened, TapEvidence, TwinEvidence
 from tapscan.screening.taps.points import N_BANDS, TapPoints, point_means
 from tapscan.screening.taps.readings import TapReadings
-from tapscan.screening.taps.screen import Judged, judged, screened_as
+from tapscan.screening.taps.screen import judged, screened_as
 from tapscan.screening.twins import Twin, named, too_few
 
 __all__ = ["TapDifference", "difference_of", "taps_against"]
@@ -39,8 +39,12 @@ class TapDifference:
     there_db: Floats
 
 
-def difference_of(zone: Zone, readings: TapReadings, twins: Sequence[Twin], source: str) -> TapDifference:
+def difference_of(
+    zone: Zone, readings: TapReadings, twins: Sequence[Twin], source: str, *, by_own: bool = False
+) -> TapDifference:
     """Subtract like zones, laid onto the zone's own grid.
+
+    What another hand makes of the stations goes by how those of the like zones differ, or `by_own`.
 
     Raises
     ------
@@ -66,7 +70,7 @@ def difference_of(zone: Zone, readings: TapReadings, twins: Sequence[Twin], sour
         noise += np.nan_to_num(twin.noise_db2)
         taps += np.where(twin.read, 1 / np.maximum(twin.taps, 1e-9), 0.0)
     there = sound * share[:, None]
-    there = there + _another_hand(own.sound_db - there, there, zone.grid_shape)
+    there = there + _another_hand(own.sound_db - there, own.sound_db if by_own else there, zone.grid_shape)
     effective = 1 / (1 / np.maximum(own.taps, 1e-9) + taps * np.nan_to_num(share) ** 2)
     points = TapPoints(
         sound_db=own.sound_db - there,
@@ -79,7 +83,7 @@ def difference_of(zone: Zone, readings: TapReadings, twins: Sequence[Twin], sour
     return TapDifference(points, there[:, :N_BANDS])
 
 
-def _another_hand(difference_db: Floats, there_db: Floats, grid_shape: tuple[int, int]) -> Floats:
+def _another_hand(difference_db: Floats, sound_db: Floats, grid_shape: tuple[int, int]) -> Floats:
     """Estimate what another tapper alone makes of each station, (points, features).
 
     Another mass or contact changes the sound most where the wall yields differently: at nodes, stiff ends and
@@ -91,7 +95,7 @@ def _another_hand(difference_db: Floats, there_db: Floats, grid_shape: tuple[int
         warnings.simplefilter("ignore", RuntimeWarning)  # a station without any reading has no median
         moved, level = (
             np.nan_to_num(np.nanmedian(values.reshape(*grid_shape, -1), axis=1))
-            for values in (difference_db, there_db)
+            for values in (difference_db, sound_db)
         )
     count = min(MOST_PATTERNS, stations // STATIONS_PER_PATTERN)
     patterns = np.linalg.svd(level - level.mean(axis=0), full_matrices=False)[0][:, :count]
@@ -140,7 +144,7 @@ def taps_against(
     paired = difference.points.read
     p_value = np.where(paired, found.p_value, own.p_value.ravel())
     probability = np.where(paired, found.probability, own.features["damage_probability"].ravel())
-    mixed = Judged(found.baseline, probability, p_value, found.is_familiar)
+    mixed = replace(found, probability=probability, p_value=p_value)
     alone = int((np.isin(own.status, (CLEAR, SUSPECT)).ravel() & ~paired).sum())
     assert isinstance(own.evidence, TapEvidence)  # a tapped zone
     spread = found.baseline.spread_db[:, :N_BANDS]

@@ -8,6 +8,7 @@ from scipy.stats import binom
 
 from tapscan.errors import TapscanError
 from tapscan.screening.results import CLEAR, SUSPECT
+from tapscan.screening.taps import twins
 from tapscan.screening.taps.change import tap_difference
 from tapscan.screening.taps.points import N_BANDS, TapTable, point_means
 from tapscan.screening.taps.readings import TapReadings
@@ -97,7 +98,8 @@ def test_several_like_zones_make_a_steadier_difference():
     assert (three.taps > one.taps).all()
 
 
-def test_the_difference_is_that_of_the_points():
+def test_the_difference_is_that_of_the_points(monkeypatch):
+    monkeypatch.setattr(twins, "MOST_PATTERNS", 0)
     some, other = readings(15), readings(16)
     difference = difference_of(ZONE, some, [twin(other)], "x")
     here, there = (point_means(each.taps, EVERYWHERE.size) for each in (some, other))
