@@ -30,8 +30,8 @@ Progress = Callable[[int, int], None]
 class Added:
     """What became of the files: `written` and `unchanged` pair source and target, `refused` are sentences.
 
-    A file is unchanged when the inspection holds its very bytes at that point already. `notes` tells what the
-    user may want to look at.
+    A file is unchanged when the inspection holds its very bytes at that point already. `notes` states what
+    the user may want to look at.
     """
 
     written: tuple[tuple[str, str], ...]
@@ -198,7 +198,7 @@ def _point_of(path: Path) -> Point | None:
 
 
 def _named(folder: Path, end: str, is_it: Callable[[Path], bool]) -> Path | None:
-    """Find the first file of this ending that is the one asked for, whatever the case of its name."""
+    """Find the first file of this ending that is the one requested, whatever the case of its name."""
     if not folder.is_dir():
         return None
     paths = sorted(path for path in folder.iterdir() if path.suffix.lower() == end)

@@ -117,7 +117,7 @@ class _Places:
         skipped = self._skipped.get(point.zone)
         if skipped is not None and skipped[point.station - 1, point.position - 1]:
             return (
-                f"lies on {point}, which the plan skips",
+                f"is at {point}, which the plan skips",
                 "take the point out of skip, or move the file away",
             )
         return None
@@ -170,7 +170,7 @@ def end_of(path: Path) -> Path | None:
 
 
 def named_point(path: Path) -> tuple[Point, int] | None:
-    """Tell which point a file's name stands for, and its number among the recordings there; else None.
+    """Find which point a file's name means, and its number among the recordings there; else None.
 
     Examples
     --------

@@ -31,7 +31,7 @@ if TYPE_CHECKING:
 
 __all__ = ["Walk", "add_walk", "walked_points"]
 
-# Kept before a point's first tap, so that the quiet there tells the noise, and after its last.
+# Kept before a point's first tap, so that the noise can be measured there, and after its last.
 BEFORE_S, AFTER_S = 0.05, 1.0
 MOST_NAMED = 6
 PIECES = "cut the recording there and add the pieces with --from and --to"
@@ -55,7 +55,7 @@ class Walk:
 
     `first` and `last` are points of the zone such as ``07-05``, or None for its ends. `there_and_back` walks
     the even stations from the last position down. `keep_uneven` takes points with more or fewer taps than
-    planned, as long as the pauses tell the points apart.
+    planned, as long as the pauses separate the points.
     """
 
     zone: str
@@ -106,9 +106,7 @@ def add_walk(inspection: Inspection, path: Path, way: Walk, progress: Progress |
         content = _slice(path, facts, recording.channel - 1, span)
         target, is_new = _put(shelf, point, content, ".flac" if facts.format == "FLAC" else ".wav")
         (written if is_new else unchanged).append((file_name(path), file_name(target)))
-    notes = (
-        [] if has_pauses else [f"{file_name(path)}: no pauses tell the points apart; split by count alone"]
-    )
+    notes = [] if has_pauses else [f"{file_name(path)}: no pauses separate the points; split by count alone"]
     if facts.channels > 1:
         notes.append(f"{file_name(path)}: took channel {recording.channel} of {facts.channels}")
     return Added(tuple(written), tuple(unchanged), (), (*notes, *_doubts(points, groups, onsets)))
@@ -208,7 +206,7 @@ def _misfit(
     what = f"holds {len(start_s):,} taps, and {len(points):,} points × {taps_per_point} need"
     what += f" {len(points) * taps_per_point:,}; nothing was written"
     if pauses is None:
-        what += "; the gaps between the taps do not tell the points apart"
+        what += "; the gaps between the taps do not separate the points"
         return TapscanError(where, what, "pause between points, or add shorter pieces with --from and --to")
     odd = np.flatnonzero(pauses.count != taps_per_point)
     if len(pauses.first) == len(points):

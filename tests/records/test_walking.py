@@ -200,14 +200,14 @@ def test_a_point_passed_over_is_told_by_the_number_of_groups(folder, walk_file):
 def test_even_tapping_with_a_wrong_count_is_told(folder, walk_file):
     text = refused(folder, walk_file(walk_sound([17], within_s=0.4)[0]))
     assert (
-        "the gaps between the taps do not tell the points apart (pause between points, or add shorter" in text
+        "the gaps between the taps do not separate the points (pause between points, or add shorter" in text
     )
 
 
 def test_even_tapping_with_the_right_count_is_split_with_a_note(folder, walk_file):
     added = add_walk(open_inspection(folder), walk_file(walk_sound([18], within_s=0.4)[0]), Walk("PL"))
     assert len(added.written) == 6
-    assert "recorder/walk.wav: no pauses tell the points apart; split by count alone" in added.notes
+    assert "recorder/walk.wav: no pauses separate the points; split by count alone" in added.notes
 
 
 def test_pieces_of_a_walk_that_overlap_are_refused_before_anything_is_written(folder, walk_file):
