@@ -25,7 +25,7 @@ date = ""
 
 # One [[zone]] for each named area with one surface. Copy the whole block for the next one.
 [[zone]]
-code = "?"                        # 1 to 8 of A-Z 0-9, written with a crayon: point BM-07-05 lies in zone BM
+code = "?"                        # 1 to 8 of A-Z 0-9, written with a crayon: point BM-07-05 is in zone BM
 name = ""                         # "Main boom"
 shape = "tube"                    # "tube", or "panel" for anything that is not closed round
 stations = 0                      # how many steps along the axis

@@ -21,7 +21,7 @@ __all__ = ["Laminate", "Note", "Part", "Plan", "Zone"]
 
 @dataclass(frozen=True, slots=True)
 class Laminate:
-    """The wall's material. None stands for what the plan does not say: nothing is assumed.
+    """The wall's material. None is what the plan does not say: nothing is assumed.
 
     `thickness_tolerance` is the share by which the wall may be thinner than `thickness_mm`.
     """
@@ -95,7 +95,7 @@ class Plan:
     """The whole of ``inspection.toml``, checked.
 
     `sample_rate_mhz` is needed for `.npy` volumes only; `centre_frequency_mhz` is estimated when None. The
-    tapper and the beam tell beforehand what can be found, and change no result.
+    tapper and the beam serve the estimate of what can be found, and change no result.
     """
 
     part: Part
