@@ -15,8 +15,9 @@ from numpy.lib.stride_tricks import as_strided
 from numpy.typing import NDArray
 
 from tapscan.signals.hidden import USUAL_FRONT, uncovered
+from tapscan.signals.kernels import STEPS, Kernel, correlate_whole
 from tapscan.signals.pulses import detrended
-from tapscan.signals.pursuit import STEPS, Kernel, correlate_whole, refined
+from tapscan.signals.pursuit import refined
 
 __all__ = [
     "CANDIDATES",
@@ -515,7 +516,7 @@ def _refine(
         which = np.argsort(np.isnan(found.after[at_rows]), axis=1, kind="stable")[:, :k]
         guess = np.take_along_axis(found.after[at_rows], which, axis=1)
         guess = np.concatenate([np.zeros((len(own), 1)), guess], axis=1) + found.front[at_rows, None]
-        at, amplitude, _ = refined(c[own], guess, pattern.kernel, _ROUNDS, _STILL)
+        at, amplitude, _ = refined(c[own], guess, pattern.kernel)
         found.front[at_rows], found.height[at_rows] = at[:, 0], amplitude[:, 0]
         found.after[at_rows[:, None], which] = at[:, 1:] - at[:, :1]
         found.amplitude[at_rows[:, None], which] = amplitude[:, 1:]

@@ -14,7 +14,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from tapscan.signals.pursuit import Kernel, refined, solve
+from tapscan.signals.kernels import Kernel
+from tapscan.signals.pursuit import refined, solve
 
 __all__ = ["USUAL_FRONT", "uncovered"]
 

@@ -19,8 +19,9 @@ from tapscan.signals.candidates import (
     noise_of,
     prepared,
 )
+from tapscan.signals.kernels import Kernel, correlate, make_kernel
 from tapscan.signals.pulses import Pulse, detrended, estimate_pulse
-from tapscan.signals.pursuit import Kernel, correlate, make_kernel, subtracted
+from tapscan.signals.pursuit import subtracted
 from tapscan.signals.sampling import spread_evenly
 
 __all__ = ["LEAST_SAMPLES", "SAMPLE", "learn"]
