@@ -38,12 +38,15 @@ _MOST_SWELLING = 50.0  # times its own size that an echo may swell with what ove
 _SEVEN_TENTHS = 0.3095  # mean square of the smallest seven tenths of normal values
 
 
-def pursue(c: Floats32, kernel: Kernel, count: int, limits: Limits) -> tuple[Floats, Floats]:
+def pursue(
+    c: Floats32, kernel: Kernel, count: int, limits: Limits, weights: tuple[float, float] = (1.0, 1.0)
+) -> tuple[Floats, Floats]:
     """Find up to `count` echoes in each row of correlations (n, grid).
 
     The largest crest of what is left is taken as an echo, all echoes of the row are refined together by least
     squares, and they are taken out; an echo is kept when the energy that it explains is more than noise's,
-    and when each is larger than what the pulse misfits the others there.
+    and when each is larger than what the pulse misfits the others there. `limits` are the noise (n,), how many
+    times it an echo has at least, and `misfits`; `weights` are what crests and troughs count for.
 
     Returns
     -------
@@ -54,7 +57,7 @@ def pursue(c: Floats32, kernel: Kernel, count: int, limits: Limits) -> tuple[Flo
     at, amplitude = np.full((2, len(c), count), np.nan)
     live, energy, left = np.arange(len(c)), np.zeros(len(c)), c
     for k in range(count):
-        guess, height = _largest(left)
+        guess, height = _largest(left, weights)
         loud = np.abs(height) > _HOPEFUL * times * noise[live]
         live, energy, c, guess = (_where(loud, of) for of in (live, energy, c, guess))
         if not len(live):
@@ -77,10 +80,11 @@ def _where(mask: Mask, values: NDArray[Any]) -> NDArray[Any]:
     return values if mask.all() else values[mask]
 
 
-def _largest(left: Floats32) -> tuple[Floats, Floats32]:
-    """Time and height (n,) of the largest local extremum; the ends are no extremum."""
+def _largest(left: Floats32, weights: tuple[float, float]) -> tuple[Floats, Floats32]:
+    """Time and height (n,) of the largest local extremum, crests and troughs weighted; the ends are none."""
     rows, high, low = np.arange(len(left)), np.argmax(left, axis=1), np.argmin(left, axis=1)
-    best = np.where(left[rows, high] >= -left[rows, low], high, low)
+    up, down = np.float32(weights[0]), np.float32(weights[1])
+    best = np.where(up * left[rows, high] >= -down * left[rows, low], high, low)
     cut = np.flatnonzero((best == 0) | (best == left.shape[1] - 1))
     if len(cut):
         size = np.abs(left[cut])
@@ -108,7 +112,7 @@ def _best_pairs(c: Floats32, at: Floats, amplitude: Floats, kernel: Kernel) -> F
     others = at[rows, :-1]
     others[local, partner] = np.nan
     rest = subtracted(c[rows], others, amplitude[rows], kernel) if others.shape[1] > 1 else c[rows]
-    reach = round(farthest / 2 + 0.5 / (kernel.bandwidth * stride))
+    reach = round(farthest / 2 + 1 / (kernel.bandwidth * stride))
     centre = np.rint(0.5 * (at[rows, partner] + at[rows, -1])).astype(np.intp)
     index = centre + stride * np.arange(-reach, reach + 1)[:, None]
     inside = (index >= 0) & (index < c.shape[1])
@@ -130,24 +134,29 @@ def _best_pairs(c: Floats32, at: Floats, amplitude: Floats, kernel: Kernel) -> F
         here = near[:, own]
         value = here[:-lag] ** 2 + here[lag:] ** 2 - 2 * r[lag] * here[:-lag] * here[lag:]
         first[own] = np.argmax(value, axis=0)
-    out, last = at.copy(), c.shape[1] - 1.0
-    out[rows, partner] = np.clip(centre + stride * (first - reach), 0, last)
-    out[rows, -1] = np.clip(centre + stride * (first + lags[best] - reach), 0, last)
+    pair = np.column_stack([at[rows, partner], at[rows, -1]])
+    grid = centre[:, None] + stride * (np.column_stack([first, first + lags[best]]) - reach)
+    # The picks themselves are not bound to the search's coarse steps.
+    is_better = gains.max(axis=0) > _state(rest, local, pair, kernel)[1]
+    pair = np.where(is_better[:, None], np.clip(grid, 0, c.shape[1] - 1), pair)
+    out = at.copy()
+    out[rows, partner], out[rows, -1] = pair.T
     return out
 
 
-def misfits(kernel: Kernel, share: float) -> Floats:
+def misfits(kernel: Kernel, share: float | Floats, apart: float = _RESOLVED) -> Floats:
     """Least size that counts beside a stronger echo, relative to it, at every lag (2·reach + 1,).
 
-    A pulse that differs by `share` from the one in the trace leaves so much; fitted together, two echoes take
-    up a misfit with amplitudes that swell with their overlap. Infinite where two are one.
+    A pulse that differs by `share`, one for all lags or (2·reach + 1,), from the one in the trace leaves so
+    much; fitted together, two echoes take up a misfit with amplitudes that swell with their overlap. Infinite
+    where they are less than `apart` cycles apart, and one.
     """
     lag = np.abs(np.arange(-kernel.reach, kernel.reach + 1))
     slope = np.gradient(kernel.r) / (2 * np.pi * kernel.bandwidth)
     alike = np.minimum(kernel.r**2 + slope**2, 1.0)
     level = share / np.maximum(1 - alike, 1 / _MOST_SWELLING)
     level[lag >= kernel.length * kernel.up] = 0.0
-    level[lag <= _RESOLVED / kernel.bandwidth] = np.inf
+    level[lag <= apart / kernel.bandwidth] = np.inf
     return level
 
 
