@@ -69,10 +69,10 @@ def detrended(traces: NDArray[Any]) -> NDArray[Any]:
     samples = traces.shape[-1]
     degree = min(_DRIFT_DEGREE, samples // 16)  # a short trace could lose its echo to a cubic
     shapes = np.linalg.qr(np.polynomial.legendre.legvander(np.linspace(-1.0, 1.0, samples), degree))[0]
+    shapes = np.ascontiguousarray(shapes.T, dtype=traces.dtype)
     flat: NDArray[Any] = traces - traces.mean(axis=-1, keepdims=True)
-    for shape in shapes.T.astype(traces.dtype):
-        # Not a matrix product: that may round differently for another number of rows.
-        flat -= np.einsum("ij,j->i", flat, shape)[:, None] * shape
+    # Not a matrix product: that may round differently for another number of rows.
+    flat -= np.einsum("nk,ks->ns", np.einsum("ns,ks->nk", flat, shapes), shapes)
     return flat
 
 
