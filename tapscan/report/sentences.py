@@ -18,7 +18,8 @@ from tapscan.report.words import (
     zone_name,
 )
 from tapscan.screening.indications import LIKELY
-from tapscan.screening.results import CLEAR, SKIPPED, SUSPECT, UNREAD, TapEvidence
+from tapscan.screening.results import CLEAR, SKIPPED, SUSPECT, UNREAD, AScanEvidence, TapEvidence
+from tapscan.screening.thickness import dead_words
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -170,13 +171,15 @@ def map_alt(screened: "Screened", title: str) -> str:
 
 
 def map_caption(screened: "Screened", title: str) -> str:
-    """Say below a map how it lies on the part."""
+    """State below a map how it is turned and, of A-scans, how much of the wall was not inspected."""
     zone = screened.zone
     laid = "The panel is seen from outside."
     if zone.is_tube:
         laid = "The tube is cut open half a step before the datum line and laid flat"
         laid += "; the pale strips repeat what lies beyond the cut." if zone.positions > 1 else "."
-    return f"Zone {zone.code}, {title}. {laid} Station 1 is at the left, and all lengths are in proportion."
+    dead = dead_words(screened.evidence.dead_mm) if isinstance(screened.evidence, AScanEvidence) else ""
+    words = f"Zone {zone.code}, {title}. {laid} Station 1 is at the left, and all lengths are in proportion."
+    return f"{words} {dead}".rstrip()
 
 
 def round_alt(screened: "Screened", title: str) -> str:
