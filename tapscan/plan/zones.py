@@ -16,7 +16,10 @@ from typing import Literal
 
 from tapscan.plan.points import Block, Point
 
-__all__ = ["Laminate", "Note", "Part", "Plan", "Zone"]
+__all__ = ["Laminate", "Note", "Part", "Plan", "Side", "Units", "Zone"]
+
+Side = Literal["top", "bottom", "left", "right"]
+Units = Literal["mm", "in"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,7 +51,9 @@ class Zone:
 
     `girth_start_mm` and `girth_end_mm` (at the zone's first and last edge) are set on a tube and equal unless
     it tapers; `position_pitch_mm` is set on a panel. `bonded` are the points behind which an insert is
-    bonded to the wall. `notes` change no result.
+    bonded to the wall. `notes` and `datum_side` change no result; `datum_side` says on which side of the
+    part, as built in and seen from the station 1 end, position 1 is. With `units` "in" texts give inches
+    beside millimetres; numbers and files stay in millimetres.
     """
 
     code: str
@@ -66,6 +71,8 @@ class Zone:
     mirror_of: str | None = None
     bonded: tuple[Block, ...] = ()
     notes: tuple[Note, ...] = ()
+    datum_side: Side | None = None
+    units: Units = "mm"
 
     @property
     def is_tube(self) -> bool:
@@ -109,6 +116,11 @@ class Plan:
     tapper_mass_g: float | None = None
     tapper_radius_mm: float | None = None
     beam_mm: float | None = None
+
+    @property
+    def units(self) -> Units:
+        """What lengths are shown in beside millimetres; the same for all zones."""
+        return self.zones[0].units
 
     def zone(self, code: str) -> Zone:
         """Return the zone with this code; KeyError when there is none."""

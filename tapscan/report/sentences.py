@@ -75,11 +75,11 @@ def summary(screened: "Sequence[Screened]") -> list[str]:
 
 def _largest(indication: "Indication", zone: "Zone") -> str:
     below = "" if indication.kind == "thin" else " below the surface"
-    deep = f", {depth_text(indication)}{below}" if indication.depth_mm is not None else ""
+    deep = f", {depth_text(indication, zone)}{below}" if indication.depth_mm is not None else ""
     area, place = area_text(indication.area_mm2), place_in_words(indication, zone)
     return (
         f"The largest, {indication.id}, lies on {zone_name(zone)} at {place}{deep}. "
-        f"It is about {area} mm², as large as {disc_text(indication.area_mm2)}."
+        f"It is about {area} mm², as large as {disc_text(indication.area_mm2, zone)}."
     )
 
 
