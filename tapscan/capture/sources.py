@@ -89,7 +89,9 @@ class FileSource:
     """
 
     def __init__(self, path: Path) -> None:
-        reader_for("recording", path)
+        if reader_for("recording", path) is not audio:
+            what, remedy = "was compressed with loss", "play a WAV or FLAC recording"
+            raise TapscanError(file_name(path), what, remedy)
         self._path = path
         self._facts = audio.sound_facts(path, audio.MAX_WALK_S)
         self._channel = audio.loudest_channel(path, self._facts)

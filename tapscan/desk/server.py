@@ -28,6 +28,7 @@ from tapscan.desk.guard import Door, Guard
 from tapscan.desk.marks import write_marks
 from tapscan.desk.notes import write_note
 from tapscan.desk.papers import MEDIA_TYPES, paper_path, papers_document
+from tapscan.desk.phones import phone_routes
 from tapscan.desk.plan_file import plan_version
 from tapscan.desk.sounds import decay_document, taps_at, wav_of
 from tapscan.errors import TapscanError
@@ -36,6 +37,7 @@ from tapscan.records.adding import add_files
 from tapscan.records.tables import json_text
 
 if TYPE_CHECKING:
+    from tapscan.desk.certificates import Identity
     from tapscan.desk.marks import Mark
 
 __all__ = ["MOST_FILE_BYTES", "clear_arrivals", "desk_app"]
@@ -50,8 +52,8 @@ Endpoint = Callable[[Request], Response]
 AsyncEndpoint = Callable[[Request], Awaitable[Response]]
 
 
-def desk_app(bench: Bench, door: Door) -> Guard:
-    """Put the routes together, behind the guard."""
+def desk_app(bench: Bench, door: Door, identity: "Identity | None" = None) -> Guard:
+    """Put the routes together, behind the guard; with an `identity` other devices may open the page."""
     routes = [
         Route("/", _told(_page_file)),
         Route("/page/{name}", _told(_page_file)),
@@ -75,6 +77,7 @@ def desk_app(bench: Bench, door: Door) -> Guard:
         Route("/api/inputs", lambda _: _json(inputs_document())),
         Route("/papers/{name}", _told(_paper)),
         WebSocketRoute("/capture", collect),
+        *phone_routes(door, identity),
     ]
     app = Starlette(routes=routes)
     app.state.bench = bench

@@ -10,6 +10,7 @@ from tapscan.errors import nearest, sentence
 from tapscan.plan import Plan, Point, block_mask, parse_point
 from tapscan.plan.doubts import doubts
 from tapscan.plan.reading import read_plan
+from tapscan.records.readers import phone
 from tapscan.records.readers.readings import file_name
 from tapscan.records.swapping import put_back
 
@@ -25,7 +26,7 @@ __all__ = [
 ]
 
 TAPS, ASCANS = "taps", "ascans"
-RECORDING_ENDS = (".wav", ".flac")
+RECORDING_ENDS = (".wav", ".flac", *phone.ENDS)
 # BM-07-05, or BM-07-05_2 for another recording at the same point.
 _STEM = re.compile(r"(?P<point>.+?)(?:_(?P<number>[0-9]{1,6}))?")
 
@@ -212,7 +213,7 @@ def _recordings(paths: Iterable[Path], places: _Places, warnings: list[str]) -> 
         where = file_name(path)
         if path.suffix.lower() not in RECORDING_ENDS:
             remedy = f"move it to {ASCANS}" if path.suffix.lower() in {".npy", ".csv"} else "move it away"
-            warnings.append(sentence(where, "is not a .wav or .flac recording and was left out", remedy))
+            warnings.append(sentence(where, "is no recording of a known kind and was left out", remedy))
             continue
         file = _identify(path, places, warnings)
         if file is None:

@@ -80,8 +80,8 @@ def test_readings_are_listed_in_the_order_of_points_whatever_the_disk_says(folde
 @pytest.mark.parametrize(
     ("name", "message"),
     [
-        ("taps/notes.txt", r"is not a \.wav or \.flac recording and was left out \(move it away\)"),
-        ("taps/BM-01-01.csv", r"is not a \.wav or \.flac recording and was left out \(move it to ascans\)"),
+        ("taps/notes.txt", r"is no recording of a known kind and was left out \(move it away\)"),
+        ("taps/BM-01-01.csv", r"is no recording of a known kind and was left out \(move it to ascans\)"),
         ("taps/BM-01.wav", r"its name is not that of a point \(name it like BM-07-05\.wav\)"),
         ("taps/BM-01-01-b.flac", r"its name is not that of a point \(name it like BM-07-05\.flac\)"),
         ("taps/BM-06-01.wav", r"fits no point: station 6 is outside zone BM \(stations run from 1 to 5\)"),
