@@ -10,6 +10,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from tapscan.desk.history import Change, History, redone, undone, with_change
+from tapscan.desk.plan_file import plan_text, write_plan
 from tapscan.errors import TapscanError
 from tapscan.plan import Plan
 from tapscan.plan.reading import PLAN_NAME
@@ -20,6 +22,8 @@ from tapscan.report.marking import write_templates
 from tapscan.report.saving import write_results
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from tapscan.analysis import Results
     from tapscan.screening.results import Screened
 
@@ -57,6 +61,7 @@ class Bench:
     folder: Path
     progress: Progress = Progress()
     analysed: Analysed | None = None
+    history: History = History()
     writing: threading.Lock = field(default_factory=threading.Lock)
     collecting: threading.Lock = field(default_factory=threading.Lock)
     _starting: threading.Lock = field(default_factory=threading.Lock)
@@ -150,6 +155,35 @@ class Bench:
             if plan != self._grids_of or not (self.folder / RESULTS / name).is_file():
                 write_templates(plan, self.folder)
                 self._grids_of = plan
+
+    def change_plan(self, words: str, change: "Callable[[], str]") -> str:
+        """Let `change` write the plan, so that it can be undone by its `words`; return the plan's new version.
+
+        Raises
+        ------
+        TapscanError
+            When `change` does, or the plan on disk cannot be used.
+        """
+        with self.writing:
+            before = plan_text(self.folder)
+            version = change()
+            self.history = with_change(self.history, Change(words, before, plan_text(self.folder)))
+        return version
+
+    def undo(self) -> str:
+        """Take back the latest change of the plan; return the plan's new version. See `history.undone`."""
+        return self._step(undone)
+
+    def redo(self) -> str:
+        """Set again what was undone last; return the plan's new version. See `history.redone`."""
+        return self._step(redone)
+
+    def _step(self, step: "Callable[[History, str], tuple[str, History]]") -> str:
+        with self.writing:
+            text, history = step(self.history, plan_text(self.folder))
+            version = write_plan(self.folder, text)
+            self.history = history
+        return version
 
     def fingerprint(self) -> str:
         """Tell this state of plan and readings from any other, by names, sizes and times."""

@@ -1,7 +1,8 @@
-// The row above the map: which zone by which method, what its colours stand for, flat or round.
+// The row above the map: which zone by which method, what its colours mean, flat or round, and the reports.
 
 import { ask, desk, telling } from "./desk.js";
 import { button, make } from "./dom.js";
+import { reportLinks } from "./papers.js";
 
 export class Controls {
   constructor(look) {
@@ -16,12 +17,12 @@ export class Controls {
     const parts = [
       make("label", {}, "Zone: ", this.zones()),
       ...this.colours(),
-      isTube && button(look.isRound ? "Unrolled" : "Round", () => look.turnOver(), "O"),
+      isTube && button(look.isRound ? "Unroll" : "Round view", () => look.turnOver(), "O"),
       isTube && look.isRound && button("Turn", () => look.turn(1), "]"),
       // Where there is no Shift key: the next touches move the other corner of a block.
-      button("Block", () => look.toggleBlock(), null, { "aria-pressed": String(look.isBlock) }),
+      button("Select block", () => look.toggleBlock(), null, { "aria-pressed": String(look.isBlock) }),
     ];
-    this.place.replaceChildren(...parts.filter(Boolean));
+    this.place.replaceChildren(...parts.filter(Boolean), reportLinks());
   }
 
   zones() {
