@@ -238,9 +238,10 @@ def test_repeat_takes_the_present_point_alone():
 
 
 def test_a_very_soft_tap_is_answered_and_counts_for_nothing():
-    loud = stream(RATE, even(4), 1.8, noise_rms=1e-4)
-    faint = 10 ** (-34 / 20) * stream(RATE, even(1), 1.2, noise_rms=1e-4)
-    state, events = fed(engine.advance, engine.begin(course(), RATE), np.concatenate([loud, faint]), [240])
+    [(_, loud, tap)] = even(1)
+    soft = (2.4, loud * 10 ** (-34 / 20), tap)
+    sound = stream(RATE, [*even(4), soft], 3.0, noise_rms=1e-4)
+    state, events = fed(engine.advance, engine.begin(course(), RATE), sound, [240])
     answers = [event for event in events if event.name == "faint"]
     assert len(answers) == 1
     assert answers[0].below_db == pytest.approx(-34, abs=2)

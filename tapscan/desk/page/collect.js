@@ -15,9 +15,10 @@ const MOST_LINES = 8;
 const QUIETEST_DB = -80;
 const COMPUTER = "computer:"; // begins the value of a microphone that is not the browser's
 const ORDERS = { z: "undo", r: "repeat", b: "back", s: "skip" };
+const FAULT_WORDS = { "too few taps": "with too few taps", "double hit": "with a double hit" };
 const GRID_WORDS =
-  "Filled: complete. Pale: too few taps. Cross: taps of no use. Bar: skipped while tapping. " +
-  "Empty with a grey edge: to do. Empty: skipped in the plan. The thick frame is the next point.";
+  "Filled: complete. Pale: too few taps. Cross: no usable tap. Bar: skipped while tapping. " +
+  "Empty: to do, or skipped in the plan. The thick frame is the next point.";
 
 class Collect {
   walk = new Walk();
@@ -92,8 +93,8 @@ class Collect {
       make(
         "div",
         { class: "row" },
-        make("label", {}, "Zone: ", this.zones),
-        make("label", {}, "Microphone: ", this.devices),
+        make("label", {}, "Zone ", this.zones),
+        make("label", {}, "Microphone ", this.devices),
         make("label", {}, this.back, " Tap even stations in reverse"),
       ),
       this.list,
@@ -305,7 +306,7 @@ function truthOf({ planned, points }, tapAgain) {
   for (const { fault } of bad) counts.set(fault, (counts.get(fault) ?? 0) + 1);
   const good = points.length - bad.length;
   const todo = planned - points.length;
-  const faults = [...counts].map(([fault, count]) => `${count} ${fault}`).join(", ");
+  const faults = [...counts].map(([fault, count]) => `${count} ${FAULT_WORDS[fault] ?? fault}`).join(", ");
   const rest = [faults, todo > 0 && `${todo} without a recording`].filter(Boolean).join(", ");
   const words = `On disk: ${good} of ${planned} points complete${rest ? `; ${rest}` : ""}.`;
   const many = bad.length === 1 ? "Tap it again" : `Tap these ${bad.length} again`;

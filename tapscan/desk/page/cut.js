@@ -7,12 +7,12 @@ import { question } from "./question.js";
 // Field, label.
 const SIZES = [
   ["depth_mm", "Depth, mm"],
-  ["length_mm", "Length along the part, mm"],
-  ["width_mm", "Width around the part, mm"],
-  ["thickness_mm", "Thickness of an adhesive layer, mm"],
+  ["length_mm", "Length along, mm"],
+  ["width_mm", "Width around, mm"],
+  ["thickness_mm", "Adhesive layer, mm"],
 ];
 const TEXTS = [
-  ["defect", "Defect name, if it shows on several cuts"],
+  ["defect", "Defect name (several cuts)"],
   ["seen_by", "Seen by (eye, loupe, dye …)"],
   ["note", "Note"],
 ];
@@ -48,18 +48,15 @@ export class Cut {
       { class: "finding", novalidate: true, onsubmit: (event) => this.log(event) },
       make("h2", {}, "What did the cut show?"),
       this.kinds,
+      make("p", { class: "quiet" }, "Log “nothing there” too: otherwise a miss looks like a point that nobody cut."),
       make("div", { class: "fields" }, this.field("Where", this.where)),
+      make("p", { class: "quiet" }, PLACES),
       this.offered,
-      make(
-        "p",
-        { class: "quiet" },
-        `${PLACES} Log “nothing there” too: otherwise a miss looks like a point that nobody cut.`,
-      ),
       make("div", { class: "fields" }, SIZES.map(field), TEXTS.map(field)),
       make(
         "div",
         { class: "fields" },
-        this.field("Photo, a file in the inspection folder", this.photo),
+        this.field("Photo file", this.photo),
         pick("Take a photo", { capture: "environment" }),
         pick("Choose a photo", {}),
       ),

@@ -56,11 +56,11 @@ function awayChart(point, spectrum, x) {
   });
   return chart({
     x,
-    y: { span: [-reach, reach], ticks: ticksOf(-reach, reach, 4), name: "std. devs from baseline" },
+    y: { span: [-reach, reach], ticks: ticksOf(-reach, reach, 4), name: "std. deviations" },
     bands: [band(2), band(1)],
     lines: [{ xs, ys: cut, class: "reading" }],
     words: `Standard deviations of the spectrum at ${point} from the baseline.`,
-    height: 120,
+    height: 140,
   });
 }
 

@@ -24,6 +24,7 @@ class Look {
   layer = 0;
   slice = null; // a C-scan at a depth, when one is chosen
   isRound = false;
+  isEnlarged = false; // cells as large as a gloved finger; the map scrolls
   facing = 0;
   at = [0, 0];
   isPlaced = false; // somebody chose a point; before that it is the strongest suspect
@@ -158,6 +159,13 @@ class Look {
     if (!this.isBlock) this.go(this.at);
   }
 
+  enlarge() {
+    this.isEnlarged = !this.isEnlarged;
+    this.controls.show();
+    this.redraw();
+    this.cursor[0].scrollIntoView({ block: "nearest", inline: "nearest" });
+  }
+
   turn(columns) {
     this.facing = (this.facing + columns + this.zone.positions) % this.zone.positions;
     this.redraw();
@@ -166,6 +174,7 @@ class Look {
   redraw() {
     if (!this.zone || this.map.clientWidth < 100) return; // hidden
     const look = { ...painted(this), isRound: this.isRound, facing: this.facing };
+    look.isEnlarged = this.isEnlarged;
     this.drawing = drawMap(this.svg, this.zone, look, this.map.clientWidth - 4);
     this.cursor = ["cursor halo", "cursor"].map((kind) => draw("path", { class: kind }));
     this.svg.append(...this.cursor);

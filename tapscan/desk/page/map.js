@@ -19,6 +19,7 @@ const LEFT = 46,
   RIGHT = 10,
   BOTTOM = 8;
 const LEAST_CELL = 4; // px; below it the map scrolls
+const TOUCH_CELL = 44; // px; what a gloved finger hits
 const TALLEST = 540; // px; a taller map would push its key out of view
 const SIGN_CELL = 7; // px; below it signs would hide the colours
 
@@ -31,7 +32,7 @@ export function drawMap(svg, zone, look, width) {
   const fitting = Math.min((width - LEFT - RIGHT) / wide, TALLEST / high, 46 / cell);
   const perMm = isRound
     ? Math.min((width - LEFT - RIGHT) / wide, 420 / high)
-    : Math.max(fitting, LEAST_CELL / cell);
+    : Math.max(fitting, (look.isEnlarged ? TOUCH_CELL : LEAST_CELL) / cell);
   const scale = (u, v) => [LEFT + (u - left) * perMm, TOP + (v - top) * perMm];
   const size = [LEFT + wide * perMm + RIGHT, TOP + high * perMm + BOTTOM];
   svg.setAttribute("viewBox", `0 0 ${size[0].toFixed(0)} ${size[1].toFixed(0)}`);

@@ -75,7 +75,7 @@ export class Sheet {
 
   sounds(point) {
     if (point.method !== "tap" || point.reason === "missing" || point.status === "skipped") return [];
-    const with_ = (name, words) => [words, make("small", {}, name)];
+    const then = (name, words) => make("span", {}, words, make("small", {}, name));
     this.heard = make("p", { class: "quiet heard", role: "status" }, "Every tap plays at the same peak level.");
     return [
       make(
@@ -83,8 +83,8 @@ export class Sheet {
         { class: "row play", role: "group", "aria-label": "Play" },
         button("Play", () => this.pair(null), "H"),
         point.neighbour &&
-          button(with_(point.neighbour, "then neighbour"), () => this.pair("neighbour"), "N"),
-        point.typical && button(with_(point.typical, "then typical"), () => this.pair("typical"), "T"),
+          button(then(point.neighbour, "+ neighbour"), () => this.pair("neighbour"), "N"),
+        point.typical && button(then(point.typical, "+ typical"), () => this.pair("typical"), "T"),
       ),
       this.heard,
     ];
