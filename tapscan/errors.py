@@ -1,6 +1,6 @@
 """The one error type, and the one sentence form that errors and warnings share.
 
-A problem is told as *where: what (the way out)*, for example
+A problem is reported as *where: what (the way out)*, for example
 ``taps/BM-07-05.wav: holds no sound (record the point again)``.
 """
 
@@ -8,9 +8,9 @@ from difflib import get_close_matches
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Iterable, Sequence
 
-__all__ = ["TapscanError", "folded", "nearest", "sentence"]
+__all__ = ["MistakesError", "TapscanError", "folded", "nearest", "sentence"]
 
 _MOST_NAMED = 3
 
@@ -47,7 +47,7 @@ def folded(sentences: "Iterable[str]") -> list[str]:
 
 
 class TapscanError(Exception):
-    """Something in the user's input that they can mend.
+    """Something in the user's input that they can fix.
 
     Commands print it as one line and leave with status 1. Anything else that is
     raised is a bug in tapscan and shows as such.
@@ -67,6 +67,35 @@ class TapscanError(Exception):
         self.where = where
         self.what = what
         self.remedy = remedy
+
+    @property
+    def mistakes(self) -> "tuple[TapscanError, ...]":
+        """Everything that is wrong, one sentence each: this error, unless it carries several."""
+        return (self,)
+
+
+class MistakesError(TapscanError):
+    """Several mistakes found in one pass; as text the first of them and how many more there are.
+
+    Examples
+    --------
+    >>> few = [TapscanError("plan", "has no zone", "add one"), TapscanError("plan", "has no part", "add it")]
+    >>> str(MistakesError(few))
+    'plan: has no zone (add one; 1 more error)'
+    >>> [str(one) for one in MistakesError(few).mistakes]
+    ['plan: has no zone (add one)', 'plan: has no part (add it)']
+    """
+
+    def __init__(self, mistakes: "Sequence[TapscanError]") -> None:
+        first, more = mistakes[0], len(mistakes) - 1
+        count = f"; {more} more {'error' if more == 1 else 'errors'}" if more else ""
+        super().__init__(first.where, first.what, f"{first.remedy}{count}")
+        self._mistakes = tuple(mistakes)
+
+    @property
+    def mistakes(self) -> "tuple[TapscanError, ...]":
+        """Everything that is wrong, one sentence each."""
+        return self._mistakes
 
 
 def nearest(word: str, known: "Iterable[str]") -> str | None:

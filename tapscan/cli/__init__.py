@@ -12,6 +12,7 @@ from importlib import import_module
 import click
 
 from tapscan import __version__
+from tapscan.cli.suggesting import SuggestingGroup
 from tapscan.errors import TapscanError
 
 __all__ = ["main"]
@@ -31,7 +32,7 @@ COMMANDS = {
 }
 
 
-class _LazyGroup(click.Group):
+class _LazyGroup(SuggestingGroup):
     def list_commands(self, ctx: click.Context) -> list[str]:  # noqa: ARG002 - click's signature
         return list(COMMANDS)
 
@@ -55,7 +56,8 @@ class _LazyGroup(click.Group):
         try:
             return super().invoke(ctx)
         except TapscanError as error:
-            click.echo(f"tapscan: {error}", err=True)
+            for mistake in error.mistakes:
+                click.echo(f"tapscan: {mistake}", err=True)
             sys.exit(1)
         except OSError as error:
             if error.errno == errno.EPIPE:

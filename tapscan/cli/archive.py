@@ -17,6 +17,7 @@ from tapscan.cli.archive_shared import (
     print_listed,
     print_rerun,
 )
+from tapscan.cli.suggesting import SuggestingGroup
 from tapscan.cli.warning import warn
 from tapscan.errors import TapscanError
 
@@ -40,7 +41,7 @@ class _Size(click.FloatRange):
 SIZE = _Size(min=0.0, max=1e12)
 
 
-@click.group("archive")
+@click.group("archive", cls=SuggestingGroup)
 def command() -> None:
     """Keep inspections for decades: sealed, found again, computed again.
 

@@ -7,13 +7,15 @@ PLAN_TEMPLATE = """\
 # The plan of one inspection. Fill in what is 0 or ?, delete what does not apply, then run: tapscan grid DIR
 # Lines that begin with # are comments; take the # away to use a line.
 
+# units = "in"                    # inches beside the millimetres of the report; all files stay in mm
+
 [part]                            # free text, all of it optional
 name = ""                         # what the part is: "Left seat tube of a cargo bike"
 owner_ref = ""                    # the customer's number, not their name
 serial = ""
 history = ""                      # what happened to it, and where it was hit
 inspector = ""
-date = ""
+date = ""                         # year-month-day
 
 [laminate]                        # the wall, for every zone; a [[zone]] may override any of these
 # thickness_mm = 1.6              # measured at a cut edge, or from the maker
@@ -25,7 +27,7 @@ date = ""
 
 # One [[zone]] for each named area with one surface. Copy the whole block for the next one.
 [[zone]]
-code = "?"                        # 1 to 8 of A-Z 0-9, written with a crayon: point BM-07-05 lies in zone BM
+code = "?"                        # 1 to 8 of A-Z 0-9, written with a crayon: point BM-07-05 is in zone BM
 name = ""                         # "Main boom"
 shape = "tube"                    # "tube", or "panel" for anything that is not closed round
 stations = 0                      # how many steps along the axis
@@ -36,6 +38,8 @@ girth_mm = 0.0                    # tube: circumference, measured with a tape
 # girth_start_mm = 0.0            # tapered tube: circumference at the first and at the last edge of the zone,
 # girth_end_mm = 0.0              # instead of girth_mm
 # position_pitch_mm = 0.0         # panel: from one position to the next, instead of any girth
+# datum_side = "top"              # where position 1 is when the part is built in: "top", "bottom", "left" or
+                                  # "right", seen from station 1's end; the report then gives clock positions
 reference = []                    # points known to be good, station first: ["09-03"], or corner to corner:
                                   # ["01-01:06-12"]; a block may cross the seam: "01-11:06-02"
 skip = []                         # holes, inserts, labels: left out on purpose, never reported as clear

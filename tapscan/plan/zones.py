@@ -16,7 +16,10 @@ from typing import Literal
 
 from tapscan.plan.points import Block, Point
 
-__all__ = ["Laminate", "Note", "Part", "Plan", "Zone"]
+__all__ = ["Laminate", "Note", "Part", "Plan", "Side", "Units", "Zone"]
+
+Side = Literal["top", "bottom", "left", "right"]
+Units = Literal["mm", "in"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,7 +51,8 @@ class Zone:
 
     `girth_start_mm` and `girth_end_mm` (at the zone's first and last edge) are set on a tube and equal unless
     it tapers; `position_pitch_mm` is set on a panel. `bonded` are the points behind which an insert is
-    bonded to the wall. `notes` change no result.
+    bonded to the wall. `notes` and `datum_side` change no result; `datum_side` says on which side of the
+    part, as built in and seen from the station 1 end, position 1 is.
     """
 
     code: str
@@ -66,6 +70,7 @@ class Zone:
     mirror_of: str | None = None
     bonded: tuple[Block, ...] = ()
     notes: tuple[Note, ...] = ()
+    datum_side: Side | None = None
 
     @property
     def is_tube(self) -> bool:
@@ -95,7 +100,8 @@ class Plan:
     """The whole of ``inspection.toml``, checked.
 
     `sample_rate_mhz` is needed for `.npy` volumes only; `centre_frequency_mhz` is estimated when None. The
-    tapper and the beam tell beforehand what can be found, and change no result.
+    tapper and the beam say beforehand what can be found, and change no result. With `units` "in" the report
+    adds inches; files stay in millimetres.
     """
 
     part: Part
@@ -109,6 +115,7 @@ class Plan:
     tapper_mass_g: float | None = None
     tapper_radius_mm: float | None = None
     beam_mm: float | None = None
+    units: Units = "mm"
 
     def zone(self, code: str) -> Zone:
         """Return the zone with this code; KeyError when there is none."""

@@ -110,7 +110,7 @@ IN_ZONE = r'^inspection\.toml: zone "BM": '
             edit("stations = 40", ""),
             r"stations is missing \(add stations = …, how many steps along the axis\)",
         ),
-        (edit("stations = 40\npositions = 12", ""), "stations is missing .*; 1 more to mend after this one"),
+        (edit("stations = 40\npositions = 12", ""), "stations is missing .*; 1 more error"),
         # values
         (
             edit("10.0", "0.0"),
@@ -175,7 +175,7 @@ IN_ZONE = r'^inspection\.toml: zone "BM": '
         ),
         (
             ZONE + '[zone.notes]\n07-05 = "a rattle"\nskip = "20-05"',
-            r"notes: 'skip' is not a point \(.*; other keys of the zone stand above \[zone\.notes\]\)",
+            r"notes: 'skip' is not a point \(.*; other keys of the zone go above \[zone\.notes\]\)",
         ),
         (ZONE + '[zone.notes]\n"01-01:02-02" = "soft"', "notes: '01-01:02-02' is not a point"),
         (ZONE + '[zone.notes]\n41-01 = "soft"', "notes '41-01': station 41 is outside the zone"),
@@ -198,7 +198,7 @@ IN_ZONE = r'^inspection\.toml: zone "BM": '
         ),
     ],
 )
-def test_what_is_wrong_in_a_zone_is_told_with_key_value_and_way_out(text, message):
+def test_what_is_wrong_in_a_zone_is_reported_with_key_value_and_fix(text, message):
     with pytest.raises(TapscanError, match=IN_ZONE + message):
         parse_plan(text)
 
@@ -221,7 +221,7 @@ def test_what_is_wrong_in_a_zone_is_told_with_key_value_and_way_out(text, messag
         (edit('"BM"', '"bm"'), r"zone \"bm\": code = 'bm' is not accepted \(give 1 to 8 of A-Z 0-9\)"),
         (edit('"BM"', '"LONGERTHAN8"'), r"code = 'LONGERTHAN8' is not accepted \(give 1 to 8"),
         (edit('"BM"', "5"), "zone number 1: code = 5 is not accepted"),
-        (ZONE + "[[zone]]\nname = 'x'", "zone number 2: code is missing .*; 4 more to mend after this one"),
+        (ZONE + "[[zone]]\nname = 'x'", "zone number 2: code is missing .*; 4 more errors"),
         (
             ZONE + "[tap]\ntaps_per_point = 0",
             r"\[tap\]: taps_per_point = 0 is not accepted: .*\(give how many strikes",
@@ -250,13 +250,13 @@ def test_what_is_wrong_in_a_zone_is_told_with_key_value_and_way_out(text, messag
             ZONE.replace("girth_mm", 'reference = ["03-03:01-01"]\ngirth_mm'),
             r"reference '03-03:01-01': ends before it begins, .* \(write the lower station first",
         ),
-        ("stations = = 3", r"is not valid TOML: .*line 1.*\(mend that line: numbers as 120\.5"),
+        ("stations = = 3", r"is not valid TOML: .*line 1.*\(correct that line: numbers as 120\.5"),
         (ZONE + "stations = 3", "is not valid TOML: Cannot overwrite a value"),
         ("x = " + "[" * 5000, r"is nested far too deep for a plan \(check that it is the right file\)"),
         ("x = " + "9" * 5000, "is not valid TOML: Exceeds the limit .* has 5000 digits"),
     ],
 )
-def test_what_is_wrong_elsewhere_is_told_with_its_place(text, message):
+def test_what_is_wrong_elsewhere_is_reported_with_its_place(text, message):
     with pytest.raises(TapscanError, match=r"^inspection\.toml: (zone .*)?" + message):
         parse_plan(text)
 
@@ -332,3 +332,66 @@ def test_a_length_in_metres_is_refused_with_its_millimetres(line, words):
     kept = "".join(text for text in ZONE.splitlines(keepends=True) if not text.startswith(key))
     with pytest.raises(TapscanError, match=rf'zone "BM": {words}'):
         parse_plan(kept + line + "\n")
+
+
+def test_all_mistakes_are_reported_at_once():
+    text = (
+        '[part]\ndate = "2026-02-30"\n'
+        + edit("girth_mm", "girht_mm")
+        + 'skip = ["99-01"]\n'  # not checked before the zone itself is valid
+        + PANEL
+        + 'reference = ["09-01", "seven"]\nmirror_of = "BN"\n[analysis]\nunits = "in"\n'
+    )
+    with pytest.raises(TapscanError) as caught:
+        parse_plan(text)
+    assert [str(one) for one in caught.value.mistakes] == [
+        "inspection.toml: zone \"BM\": unknown key 'girht_mm' (did you mean girth_mm?)",
+        "inspection.toml: [analysis]: unknown key 'units' "
+        "(move it to the top of the file, above the first table: units = …)",
+        "inspection.toml: [part]: date = '2026-02-30' is not a date "
+        "(write year-month-day, such as 2026-03-01, or leave it empty)",
+        "inspection.toml: zone \"PL\": reference '09-01': station 9 is outside the zone "
+        "(stations run from 1 to 4)",
+        "inspection.toml: zone \"PL\": reference 'seven' is not a block of points "
+        '(write "07-05", or corner to corner "01-01:06-12")',
+        'inspection.toml: zone "PL": mirror_of: "BN" is not a zone of this plan (did you mean BM?)',
+    ]
+    paths = [one.path for one in caught.value.mistakes]
+    assert paths[0] == ("zone", 0, "girht_mm")
+    assert paths[-2:] == [("zone", 1, "reference"), ("zone", 1, "mirror_of")]
+    assert str(caught.value).endswith("(did you mean girth_mm?; 5 more errors)")
+
+
+def test_a_misspelt_key_is_one_mistake_though_its_key_is_then_missing():
+    with pytest.raises(TapscanError) as caught:
+        parse_plan(edit("stations", "statons"))
+    assert [one.what for one in caught.value.mistakes] == ["unknown key 'statons'"]
+
+
+def test_zones_of_one_code_are_reported_once_for_each_repetition():
+    with pytest.raises(TapscanError) as caught:
+        parse_plan(ZONE * 3)
+    assert [one.what for one in caught.value.mistakes] == ["code is used twice"] * 2
+
+
+@pytest.mark.parametrize(
+    "day", ["2026-03-01", "2026-03", "2026", "1 March 2026", "Mar 1, 2026", "01.03.2026", ""]
+)
+def test_dates_that_can_mean_only_one_day_are_kept_as_written(day):
+    assert parse_plan(f'[part]\ndate = "{day}"\n{ZONE}').part.date == day
+
+
+@pytest.mark.parametrize("day", ["yesterday", "2026-02-30", "03/04/2026", "2026-13-01", "31.04.2026"])
+def test_a_date_that_is_no_date_is_refused(day):
+    with pytest.raises(TapscanError, match=rf"\[part\]: date = '{day}' is not a date \(write year-month-day"):
+        parse_plan(f'[part]\ndate = "{day}"\n{ZONE}')
+
+
+def test_units_and_the_side_of_the_datum_line():
+    plan = parse_plan('units = "in"\n' + ZONE + 'datum_side = "left"\n')
+    assert (plan.units, plan.zones[0].datum_side) == ("in", "left")
+    assert (parse_plan(ZONE).units, parse_plan(ZONE).zones[0].datum_side) == ("mm", None)
+    with pytest.raises(TapscanError, match=r"datum_side = 'front' is not accepted: .*\(give the side of the"):
+        parse_plan(ZONE + 'datum_side = "front"')
+    with pytest.raises(TapscanError, match=r"units = 'cm' is not accepted: .*\(give \"mm\", or \"in\" for"):
+        parse_plan('units = "cm"\n' + ZONE)

@@ -26,7 +26,7 @@ def filled() -> str:
 
 def test_it_is_toml_and_no_plan_until_it_is_filled_in():
     tomllib.loads(PLAN_TEMPLATE)
-    with pytest.raises(TapscanError, match=r"code = '\?' is not accepted .*; 4 more to mend after this one"):
+    with pytest.raises(TapscanError, match=r"code = '\?' is not accepted .*; 4 more errors"):
         parse_plan(PLAN_TEMPLATE)
 
 
