@@ -3,7 +3,9 @@
 from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass
 
-from tapscan.plan import Plan, Point
+from tapscan.errors import TapscanError
+from tapscan.plan import Plan, Point, parse_point
+from tapscan.records.inspection import objection
 from tapscan.records.walking import Walk, walked_points
 
 __all__ = ["Course", "plan_course"]
@@ -45,7 +47,7 @@ class Course:
 
 
 def plan_course(plan: Plan, zones: Iterable[str], *, there_and_back: bool = False) -> Course:
-    """Lay the walk through some zones of a plan, in the order in which they are named.
+    """Lay the walk through some zones of a plan, or through single points, in the order in which they are named.
 
     Points that the plan skips are not part of it. With `there_and_back` even stations are walked from the
     last position down.
@@ -53,9 +55,16 @@ def plan_course(plan: Plan, zones: Iterable[str], *, there_and_back: bool = Fals
     Raises
     ------
     TapscanError
-        When the plan has no such zone, or all of its points are skipped.
+        When the plan has no such zone or point, or all points of a zone are skipped.
     """
     points: list[Point] = []
-    for code in dict.fromkeys(code.upper() for code in zones):
-        points += walked_points(plan, Walk(zone=code, there_and_back=there_and_back))
-    return Course(tuple(points), plan.taps_per_point)
+    for name in dict.fromkeys(name.upper() for name in zones):
+        point = parse_point(name)
+        if point is None:
+            points += walked_points(plan, Walk(zone=name, there_and_back=there_and_back))
+            continue
+        fault = objection(plan, point)
+        if fault is not None:
+            raise TapscanError(name, *fault)
+        points.append(point)
+    return Course(tuple(dict.fromkeys(points)), plan.taps_per_point)

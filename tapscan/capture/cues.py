@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from tapscan.capture.events import Event
+from tapscan.capture.events import Event, Listening, Rejected
 from tapscan.capture.sources import let_go
 
 if TYPE_CHECKING:
@@ -24,11 +24,15 @@ LEVEL = 0.25
 CUES: dict[str, tuple[tuple[float, ...], float]] = {
     "accepted": ((1320.0,), 0.06),
     "rejected": ((196.0, 185.0), 0.14),
+    # Two short low notes and a long one: unlike every other cue, since the hand must stop.
+    "double strike": ((196.0, 196.0, 147.0), 0.12),
     "point complete": ((880.0, 1320.0), 0.07),
     "zone complete": ((660.0, 880.0, 1100.0, 1320.0), 0.12),
     "undone": ((880.0, 587.0), 0.08),
     "repeated": ((880.0, 740.0, 587.0), 0.08),
     "skipped": ((660.0, 660.0), 0.07),
+    "paused": ((587.0, 587.0, 587.0), 0.16),
+    "resumed": ((587.0, 880.0, 1175.0), 0.09),
     "refused": ((196.0,), 0.2),
     "warned": ((784.0, 587.0, 784.0), 0.12),
 }
@@ -36,8 +40,11 @@ CUES: dict[str, tuple[tuple[float, ...], float]] = {
 WEIGHT = (
     "warned",
     "zone complete",
+    "double strike",
     "point complete",
     "rejected",
+    "paused",
+    "resumed",
     "refused",
     "repeated",
     "undone",
@@ -48,8 +55,18 @@ WEIGHT = (
 
 def cue_of(events: tuple[Event, ...]) -> str | None:
     """Choose the one cue that answers what has just happened; None when nothing needs one."""
-    names = {event.name for event in events}
+    names = {_cue_name(event) for event in events}
     return next((name for name in WEIGHT if name in names), None)
+
+
+def _cue_name(event: Event) -> str:
+    """Name the cue of an event: mostly its own name; a pause and a double strike have cues of their own."""
+    match event:
+        case Listening():
+            return "resumed" if event.is_on else "paused"
+        case Rejected(reason="double strike"):
+            return "double strike"
+    return event.name
 
 
 def tone(name: str, sample_rate_hz: float) -> "NDArray[np.float32]":
@@ -71,7 +88,7 @@ class Bell:
 
     def play(self, name: str) -> None:
         """Ring."""
-        rings = {"accepted": 0, "rejected": 2, "refused": 2, "warned": 2}.get(name, 1)
+        rings = {"accepted": 0, "rejected": 2, "double strike": 3, "refused": 2, "warned": 2}.get(name, 1)
         if sys.stdout.isatty():
             sys.stdout.write("\a" * rings)
             sys.stdout.flush()

@@ -31,6 +31,7 @@ from tapscan.capture.course import Course
 from tapscan.capture.events import (
     Accepted,
     Event,
+    Faint,
     Lengthened,
     Level,
     Listening,
@@ -43,7 +44,7 @@ from tapscan.capture.events import (
     Undone,
     ZoneComplete,
 )
-from tapscan.capture.judging import ADVICE, Memory, compare, fault, kept_sound
+from tapscan.capture.judging import ADVICE, Memory, compare, fault, kept_sound, swells
 from tapscan.capture.listening import WINDOW_S, Ear, Hit, deafen, hear, new_ear
 from tapscan.capture.ringing import Ringing, ring_on, second_strike, whole_ring
 from tapscan.signals.checking import require_rate
@@ -57,6 +58,7 @@ __all__ = [
     "State",
     "Step",
     "advance",
+    "back",
     "begin",
     "go_to",
     "interrupt",
@@ -204,26 +206,51 @@ def resume(state: State) -> Step:
 
 
 def undo(state: State) -> Step:
-    """Take back the tap that was kept last, and go to its point."""
-    if not state.trail:
-        return _deaf(state), (Refused("there is no tap to undo", "repeat a point to strike it again"),)
-    point = state.trail[-1]
+    """Take back the tap that was kept last at the present point; no other point is touched."""
+    if state.at is None or state.at not in state.trail:
+        return _deaf(state), (Refused(f"{_name(state)} has no tap to undo", _way_back(state)),)
+    point = state.at
+    last = len(state.trail) - 1 - state.trail[::-1].index(point)
     left = max(state.taken.get(point, 0) - 1, 0)
-    taken, skipped = _with(state.taken, point, left), state.skipped - {point}
-    state = replace(_deaf(state), trail=state.trail[:-1], taken=taken, skipped=skipped)
+    trail, taken = state.trail[:last] + state.trail[last + 1 :], _with(state.taken, point, left)
+    state = replace(_deaf(state), trail=trail, taken=taken, skipped=state.skipped - {point})
     return _moved(state, point, Undone(point, left))
 
 
 def repeat(state: State) -> Step:
-    """Take back every tap of the present point; of the point before, when this one has none yet."""
-    point = state.at if state.at is not None and state.taken.get(state.at) else None
-    point = point or (state.trail[-1] if state.trail else None)
-    if point is None:
-        return _deaf(state), (Refused("there is no tap to repeat", "strike the point first"),)
+    """Take back every tap of the present point; no other point is touched."""
+    point = state.at
+    if point is None or not state.taken.get(point):
+        return _deaf(state), (Refused(f"{_name(state)} has no tap to repeat", _way_back(state)),)
     trail = tuple(one for one in state.trail if one != point)
     taken, skipped = _with(state.taken, point, 0), state.skipped - {point}
     state = replace(_deaf(state), trail=trail, taken=taken, skipped=skipped)
     return _moved(state, point, Repeated(point))
+
+
+def back(state: State) -> Step:
+    """Go back to the point before the present one, in the order in which taps were kept; nothing is taken back."""
+    point = _before(state)
+    if point is None:
+        return _deaf(state), (Refused("there is no point to go back to", "go to a point by its name"),)
+    return _moved(_deaf(state), point)
+
+
+def _before(state: State) -> "Point | None":
+    """Find the point struck before the present one; where that is in the middle of the trail, go on from there."""
+    trail = state.trail
+    if state.at in trail:
+        trail = trail[: trail.index(state.at)]
+    return trail[-1] if trail else None
+
+
+def _name(state: State) -> str:
+    return "the end of the walk" if state.at is None else str(state.at)
+
+
+def _way_back(state: State) -> str:
+    point = _before(state)
+    return "strike the point first" if point is None else f"go back to {point} first"
 
 
 def skip(state: State) -> Step:
@@ -249,11 +276,12 @@ def _take(state: State, hit: Hit) -> Step:
     point, rate = state.at, state.sample_rate_hz
     if not state.is_on or point is None:
         return state, ()
-    reason = fault(hit, state.memory, rate)
-    strays = state.memory.strays + (reason == "stray") if reason in {"stray", "too quiet"} else 0
-    state = replace(state, memory=replace(state.memory, strays=strays))
+    memory = state.memory
+    reason = fault(hit, memory, rate)
+    strays = memory.strays + (reason == "stray") if reason in {"stray", "too quiet"} else 0
+    state = replace(state, memory=replace(memory, strays=strays))
     if reason == "stray":
-        return state, ()
+        return state, _faint(hit, memory, rate)
     if hit.onset < state.held_until and state.trail:
         return state, (
             _double_strike(state, state.trail[-1], hit.onset, hit.decided, (hit.peak, hit.snr_db)),
@@ -284,6 +312,14 @@ def _take(state: State, hit: Hit) -> Step:
         return state, (accepted,)
     state = replace(state, held_until=hit.onset + round(HOLD_S * rate))
     return _onward(state, point, accepted, PointComplete(point))
+
+
+def _faint(hit: Hit, memory: Memory, sample_rate_hz: float) -> tuple[Event, ...]:
+    """Answer a sound too faint for a tap, on the screen alone: a cue would follow every step and word."""
+    if swells(hit, sample_rate_hz):  # a cue, or a voice
+        return ()
+    below_db = _db(hit.peak) - _db(float(np.median(memory.peaks)))
+    return (Faint(_db(hit.peak), round(below_db, 2)),)
 
 
 def _let_ring(state: State, heard: int) -> Step:

@@ -12,6 +12,7 @@ if TYPE_CHECKING:
 __all__ = [
     "Accepted",
     "Event",
+    "Faint",
     "Lengthened",
     "Level",
     "Listening",
@@ -108,6 +109,18 @@ class Rejected(Event):
 
 
 @dataclass(frozen=True, slots=True)
+class Faint(Event):
+    """A sudden sound far weaker than the taps kept before, `below_db` against their median (negative).
+
+    It may be a step in the room or a very soft tap: it counts for nothing, and is answered on the screen.
+    """
+
+    name = "faint"
+    peak_db: float
+    below_db: float
+
+
+@dataclass(frozen=True, slots=True)
 class PointComplete(Event):
     """The point has as many taps as the plan asks for."""
 
@@ -136,7 +149,7 @@ class Moved(Event):
 
 @dataclass(frozen=True, slots=True)
 class Undone(Event):
-    """The last tap at `point` was put aside; `taken` are left."""
+    """The last tap at `point` was removed; `taken` are left."""
 
     name = "undone"
     point: Point
@@ -145,7 +158,7 @@ class Undone(Event):
 
 @dataclass(frozen=True, slots=True)
 class Repeated(Event):
-    """All taps at `point` were put aside; the point is to be struck again."""
+    """All taps at `point` were removed; the point is to be struck again."""
 
     name = "repeated"
     point: Point

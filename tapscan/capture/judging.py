@@ -12,7 +12,7 @@ from tapscan.signals.quality import has_flat_tops
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-__all__ = ["ADVICE", "Memory", "compare", "fault", "is_one_good_tap", "kept_sound"]
+__all__ = ["ADVICE", "Memory", "compare", "fault", "is_one_good_tap", "kept_sound", "swells"]
 
 ADVICE = {
     "clipped": "strike more lightly, or lower the input's gain",
@@ -65,7 +65,7 @@ def fault(hit: Hit, memory: Memory, sample_rate_hz: float) -> str:
         return "stray"
     if not np.isfinite(hit.samples).all():
         return "not finite"
-    if _swells(hit, sample_rate_hz):
+    if swells(hit, sample_rate_hz):
         return "stray"
     lead = min(hit.lead, round(BEFORE_S * sample_rate_hz))
     strike = hit.samples[hit.lead - lead :]
@@ -80,7 +80,7 @@ def fault(hit: Hit, memory: Memory, sample_rate_hz: float) -> str:
     return "double hit" if hit.is_double else ""
 
 
-def _swells(hit: Hit, sample_rate_hz: float) -> bool:
+def swells(hit: Hit, sample_rate_hz: float) -> bool:
     """Whether a sound goes on growing, as this program's own cues do: a tap is loudest at once.
 
     Differences from sample to sample keep hum out of it.

@@ -9,10 +9,10 @@ from dataclasses import dataclass
 
 __all__ = ["HELP", "Action", "Keys", "press"]
 
-HELP = "space pause/go on · u undo · r repeat · s skip · g go to · q quit"
+HELP = "space pause/go on · u undo · r repeat · b back · s skip · g go to · q quit"
 BIG = {" ", "\r", "\n"}
 ERASE = {"\x7f", "\b"}
-COMMANDS = {"u": "undo", "r": "repeat", "s": "skip", "\x7f": "undo", "\b": "undo"}
+COMMANDS = {"u": "undo", "r": "repeat", "b": "back", "s": "skip", "\x7f": "undo", "\b": "undo"}
 QUIT = {"q", "\x03", "\x04"}
 LONGEST_NAME = 24
 # Keyboards begin to repeat a key that is held after a quarter to two thirds of a second (common practice, no

@@ -23,6 +23,7 @@ __all__ = ["COMMANDS", "Session", "tapped_zones"]
 COMMANDS = {
     "undo": engine.undo,
     "repeat": engine.repeat,
+    "back": engine.back,
     "skip": engine.skip,
     "pause": engine.pause,
     "resume": engine.resume,
@@ -39,7 +40,8 @@ class Session:
     sample_rate_hz
         The rate at which blocks will come.
     zones
-        Codes of the zones to walk; `tapped_zones` of the plan when empty.
+        Codes of the zones to walk, or names of points to strike again; `tapped_zones` of the plan when empty.
+        What such a point has from before is moved away once its first new tap is kept.
     there_and_back
         Walk even stations from the last position down.
     source
@@ -70,14 +72,16 @@ class Session:
         source: str = "",
         progress: Callable[[int, int], None] = lambda *_: None,
     ) -> None:
-        course = plan_course(
-            inspection.plan, list(zones) or tapped_zones(inspection), there_and_back=there_and_back
-        )
+        zones = list(zones) or tapped_zones(inspection)
+        course = plan_course(inspection.plan, zones, there_and_back=there_and_back)
         self._keeping = Keeping(inspection)
         self._fault: TapscanError | None = None
         try:
             counts = self._keeping.count(course.points, progress)
             skipped, since = _recall(self._keeping.entries(), course.points)
+            again = {point for point in map(parse_point, zones) if point in course.points}
+            counts = {point: count for point, count in counts.items() if point not in again}
+            self._old = {point for point in again if point is not None}
             taken = {point: sum(count) for point, count in counts.items()}
             at = course.next_open(taken, skipped, since)
             trail = _trail(counts, course.points, at)
@@ -172,6 +176,9 @@ class Session:
 
     def _put(self, event: Event, state: engine.State) -> None:
         if isinstance(event, Accepted):
+            if event.point in self._old:
+                self._keeping.put_aside(event.point, only_last=False)
+                self._old.discard(event.point)
             self._keeping.keep(event.point, event.samples, state.sample_rate_hz)
         elif isinstance(event, Lengthened):
             self._keeping.lengthen(event.samples, state.sample_rate_hz)

@@ -3,6 +3,7 @@
 from tapscan.capture.events import (
     Accepted,
     Event,
+    Faint,
     Listening,
     Moved,
     PointComplete,
@@ -25,7 +26,7 @@ def in_words(event: Event) -> str:
     --------
     >>> from tapscan.plan import Point
     >>> in_words(Undone(Point("BM", 7, 5), 1))
-    'BM-07-05: the last tap was put aside, 1 left'
+    'BM-07-05: last tap removed, 1 left'
     >>> in_words(ZoneComplete("BM", 2))
     'BM: every point is done, 2 of them skipped'
     """
@@ -42,9 +43,9 @@ def in_words(event: Event) -> str:
                 f", {event.skipped} of them skipped" if event.skipped else ""
             )
         case Undone():
-            return f"{event.point}: the last tap was put aside, {event.taken} left"
+            return f"{event.point}: last tap removed, {event.taken} left"
         case Repeated():
-            return f"{event.point}: its taps were put aside; strike it again"
+            return f"{event.point}: taps removed; strike it again"
         case Skipped():
             return f"{event.point}: skipped"
     return _of_the_walk(event)
@@ -56,6 +57,8 @@ def _of_the_walk(event: Event) -> str:
             return "nothing is left to strike" if event.point is None else f"next: {event.point}"
         case Listening():
             return "listening" if event.is_on else "paused"
+        case Faint():
+            return f"a very soft sound, {-event.below_db:.0f} dB below your taps: not counted"
         case Refused():
             return f"{event.what} ({event.remedy})"
         case Warned():

@@ -7,9 +7,12 @@ so that the page goes on answering.
 import hashlib
 import threading
 from dataclasses import dataclass, field
+from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from tapscan.desk.history import Change, History, redone, undone, with_change
+from tapscan.desk.plan_file import plan_text, write_plan
 from tapscan.errors import TapscanError
 from tapscan.plan import Plan
 from tapscan.plan.reading import PLAN_NAME
@@ -20,10 +23,14 @@ from tapscan.report.marking import write_templates
 from tapscan.report.saving import write_results
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from tapscan.analysis import Results
     from tapscan.screening.results import Screened
 
 __all__ = ["Analysed", "Bench", "Progress"]
+
+MOST_HASHED_BYTES = 16_000_000  # a minute and more of sound; hashed in a few hundredths of a second
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,6 +64,7 @@ class Bench:
     folder: Path
     progress: Progress = Progress()
     analysed: Analysed | None = None
+    history: History = History()
     writing: threading.Lock = field(default_factory=threading.Lock)
     collecting: threading.Lock = field(default_factory=threading.Lock)
     _starting: threading.Lock = field(default_factory=threading.Lock)
@@ -151,8 +159,37 @@ class Bench:
                 write_templates(plan, self.folder)
                 self._grids_of = plan
 
+    def change_plan(self, words: str, change: "Callable[[], str]") -> str:
+        """Let `change` write the plan, so that it can be undone by its `words`; return the plan's new version.
+
+        Raises
+        ------
+        TapscanError
+            When `change` does, or the plan on disk cannot be used.
+        """
+        with self.writing:
+            before = plan_text(self.folder)
+            version = change()
+            self.history = with_change(self.history, Change(words, before, plan_text(self.folder)))
+        return version
+
+    def undo(self) -> str:
+        """Take back the latest change of the plan; return the plan's new version. See `history.undone`."""
+        return self._step(undone)
+
+    def redo(self) -> str:
+        """Set again what was undone last; return the plan's new version. See `history.redone`."""
+        return self._step(redone)
+
+    def _step(self, step: "Callable[[History, str], tuple[str, History]]") -> str:
+        with self.writing:
+            text, history = step(self.history, plan_text(self.folder))
+            version = write_plan(self.folder, text)
+            self.history = history
+        return version
+
     def fingerprint(self) -> str:
-        """Tell this state of plan and readings from any other, by names, sizes and times."""
+        """Identify this state of plan and readings by names and contents: a mark that is undone changes nothing."""
         digest = hashlib.sha256()
         paths = [self.folder / PLAN_NAME]
         for name in (TAPS, ASCANS):
@@ -162,7 +199,16 @@ class Bench:
         for path in paths:
             try:
                 facts = path.stat()
+                content = _content(path, facts.st_size, facts.st_mtime_ns)
             except OSError:
                 continue  # gone, or a link to nowhere: neither is a reading
-            digest.update(f"{path.name}\0{facts.st_size}\0{facts.st_mtime_ns}\0".encode("utf-8", "replace"))
+            digest.update(f"{path.name}\0{content}\0".encode("utf-8", "replace"))
         return digest.hexdigest()
+
+
+@lru_cache(maxsize=100_000)
+def _content(path: Path, size: int, mtime_ns: int) -> str:
+    """Identify a file's content; a large one, which would take long to read, by its size and time."""
+    if size > MOST_HASHED_BYTES:
+        return f"{size} {mtime_ns}"
+    return hashlib.sha256(path.read_bytes()).hexdigest()

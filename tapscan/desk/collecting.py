@@ -197,7 +197,11 @@ def _documents(events: "Iterable[Event]") -> list[dict[str, object]]:
     weightiest = cue_of(told)
     if weightiest is not None:
         notes_hz, note_s = CUES[weightiest]
-        first = next(one for one in documents if one["event"] == weightiest)
+        first = next(
+            document
+            for event, document in zip(told, documents, strict=True)
+            if cue_of((event,)) == weightiest
+        )
         first["cue"] = {"notes_hz": notes_hz, "note_s": note_s}
     return documents
 

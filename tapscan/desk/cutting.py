@@ -1,4 +1,4 @@
-"""What cutting showed, logged on the page: findings so far, the cuts that answer the most, a form's row.
+"""What cutting showed, logged on the page: findings so far, the best places to cut, a form's row.
 
 The page goes through the same functions as `tapscan section`, so that both say the same.
 """
@@ -7,12 +7,14 @@ from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
 import tapscan
+from tapscan.errors import TapscanError
 from tapscan.report.section_page import SectionReport, write_sections
 from tapscan.sectioning.cautions import CUTTING_CAUTIONS
 from tapscan.sectioning.comparing import compare_all
 from tapscan.sectioning.cuts import plan_cuts
 from tapscan.sectioning.findings import KINDS
-from tapscan.sectioning.findings_csv import parse_row
+from tapscan.sectioning import logbook
+from tapscan.sectioning.findings_csv import COLUMNS, parse_row
 from tapscan.sectioning.logbook import add_findings, read_findings
 
 if TYPE_CHECKING:
@@ -22,7 +24,7 @@ if TYPE_CHECKING:
     from tapscan.sectioning.cuts import PlannedCut
     from tapscan.sectioning.findings import Finding
 
-__all__ = ["MOST_FIELD_CHARACTERS", "cutting_document", "log_finding", "write_section"]
+__all__ = ["MOST_FIELD_CHARACTERS", "change_finding", "cutting_document", "log_finding", "write_section"]
 
 MOST_FIELD_CHARACTERS = 2000
 _SIZES = ("depth_mm", "length_mm", "width_mm", "thickness_mm", "area_mm2")
@@ -61,6 +63,24 @@ def log_finding(bench: "Bench", row: "Mapping[str, str]") -> bool:
     return add_findings(bench.folder, plan, [finding]) == 1
 
 
+def change_finding(bench: "Bench", old: "Mapping[str, str]", new: "Mapping[str, str]") -> None:
+    """Put the finding `new` in the place of `old`, both column name to text; an empty `new` takes it out.
+
+    Raises
+    ------
+    TapscanError
+        With the field that is wrong, when there is no such finding any more, or the file cannot be written.
+    """
+    plan = bench.inspection().plan
+    was = parse_row(old, plan, "the finding")
+    now = parse_row(new, plan, "the finding") if new else None
+    try:
+        logbook.change_finding(bench.folder, plan, was, now)
+    except OSError as error:
+        what = f"cannot be written: {error.strerror or error}"
+        raise TapscanError("findings.csv", what, "make room, or make the file writable") from None
+
+
 def write_section(bench: "Bench") -> bool:
     """Write what cutting showed, held against the latest analysis, into ``results/``; False without either.
 
@@ -97,8 +117,16 @@ def _row(finding: "Finding") -> dict[str, Any]:
         "kind": "nothing there" if finding.kind == "none" else finding.kind,
         "where": finding.where,
         "sizes": ", ".join(sizes),
+        "photo": finding.photo,
+        "row": {name: _cell(values, finding, name) for name in COLUMNS},
         "note": ", ".join(text for text in (finding.defect, finding.seen_by, finding.note) if text),
     }
+
+
+def _cell(values: "Mapping[str, Any]", finding: "Finding", name: str) -> str:
+    """Write a value as the form has it: nothing where it is not known."""
+    value = getattr(finding, name) if name == "where" else values[name]
+    return "" if value is None else f"{value:.10g}" if isinstance(value, float) else str(value)
 
 
 def _cut(cut: "PlannedCut") -> dict[str, Any]:

@@ -5,9 +5,10 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from tapscan.desk.blocks import neat_blocks
 from tapscan.desk.notes import left_notes
 from tapscan.errors import TapscanError
-from tapscan.plan import block_mask
+from tapscan.plan import block_mask, parse_point
 from tapscan.records.coverage import cover
 from tapscan.report import sentences, words
 from tapscan.report.layers import backwall_layer, depth_layer, score_layer
@@ -196,6 +197,15 @@ def _indication(one: "Indication", screened: "Screened") -> dict[str, Any]:
         "depth": words.depth_text(one, screened.zone),
         "peak": one.peak_point,
         "points": one.points,
+        "where": _places(one, screened.zone),
         "score": one.score,
         "outline": one.outline,
     }
+
+
+def _places(one: "Indication", zone: "Zone") -> str:
+    """Write an indication's points as few blocks, the way a finding names its place."""
+    mask = np.zeros(zone.grid_shape, dtype=bool)
+    for point in filter(None, map(parse_point, one.points)):
+        mask[point.station - 1, point.position - 1] = True
+    return " ".join(f"{zone.code}-{block}" for block in neat_blocks(mask, is_closed=zone.is_tube))

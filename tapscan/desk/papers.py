@@ -37,12 +37,12 @@ def papers_document(plan: "Plan", *, is_analysed: bool) -> list[dict[str, Any]]:
     """List what there is to print or hand on, in groups; one that belongs to a zone names it."""
     groups = []
     if is_analysed:
-        groups.append(_group("Report", [_paper(REPORT_NAME, "The report, to read or print")]))
+        groups.append(_group("Report", [_paper(REPORT_NAME, "Full report")]))
     for zone in plan.zones:
-        papers = [_paper(name, f"Grid for marking, {size}") for name, size in _grids(zone)]
+        papers = [_paper(name, f"Grid to mark the part, {size}") for name, size in _grids(zone)]
         if is_analysed:
             papers += [_paper(name, _marked_title(name)) for name in marked_names(zone)]
-        groups.append(_group(f"At true size: {zone_name(zone)}", papers, zone.code))
+        groups.append(_group(f"Prints at 1:1: {zone_name(zone)}", papers, zone.code))
     if is_analysed:
         groups.append(_group("Numbers", [_paper(name, text) for name, text in _TABLES.items()], ""))
     return groups
@@ -66,7 +66,7 @@ def _paper(name: str, title: str) -> dict[str, str]:
 
 def _marked_title(name: str) -> str:
     if name.endswith(".pdf"):
-        return f"Grid with what was found, {name.removesuffix('.pdf').rpartition('_')[2]}"
+        return f"Grid with indications, {name.removesuffix('.pdf').rpartition('_')[2]}"
     return f"Outlines for a cutter, {name.rpartition('.')[2].upper()}"
 
 

@@ -7,6 +7,7 @@ import re
 import shutil
 import time
 from collections.abc import Awaitable, Callable
+from functools import partial
 from importlib.resources import files
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -21,7 +22,7 @@ from starlette.routing import Route, WebSocketRoute
 from tapscan.desk.bench import Bench
 from tapscan.desk.closeups import point_document, section_document, slice_document
 from tapscan.desk.collecting import collect, inputs_document
-from tapscan.desk.cutting import MOST_FIELD_CHARACTERS, cutting_document, log_finding
+from tapscan.desk.cutting import MOST_FIELD_CHARACTERS, change_finding, cutting_document, log_finding
 from tapscan.desk.details import zone_parts
 from tapscan.desk.documents import palette_css, plan_document, results_document, zone_document
 from tapscan.desk.guard import Door, Guard
@@ -29,8 +30,10 @@ from tapscan.desk.marks import write_marks
 from tapscan.desk.notes import write_note
 from tapscan.desk.papers import MEDIA_TYPES, paper_path, papers_document
 from tapscan.desk.phones import phone_routes
+from tapscan.desk.photos import MOST_PHOTO_BYTES, keep_photo
 from tapscan.desk.plan_file import plan_version
 from tapscan.desk.sounds import decay_document, taps_at, wav_of
+from tapscan.desk.tallies import tally_document
 from tapscan.errors import TapscanError
 from tapscan.plan import Point, parse_block, parse_point
 from tapscan.records.adding import add_files
@@ -45,6 +48,7 @@ __all__ = ["MOST_FILE_BYTES", "clear_arrivals", "desk_app"]
 MOST_FILE_BYTES = 4_000_000_000  # a file that is dropped in: a volume of a million traces has 2 GB
 _ARRIVING, _STALE_S = ".arriving-", 86_400.0
 _FILE_NAME = re.compile(r"[A-Za-z0-9_-]{1,60}\.[A-Za-z0-9]{1,8}")
+_MARK_WORDS = {"reference": "known good", "skip": "skip", "none": "clear mark at"}
 _ODD_MESSAGE = ("the message", "is not what the desk expects", "load the page again")
 _PAGE_TYPES = {".html": "text/html", ".css": "text/css", ".js": "text/javascript"}
 
@@ -70,8 +74,17 @@ def desk_app(bench: Bench, door: Door, identity: "Identity | None" = None) -> Gu
         Route("/sounds/{point}", _told(_sound)),
         Route("/api/marks", _told_async(_mark), methods=["POST"]),
         Route("/api/notes", _told_async(_note), methods=["POST"]),
+        Route(
+            "/api/undo", _told(lambda request: _json({"version": _bench(request).undo()})), methods=["POST"]
+        ),
+        Route(
+            "/api/redo", _told(lambda request: _json({"version": _bench(request).redo()})), methods=["POST"]
+        ),
+        Route("/api/taps/{zone}", _told(_taps)),
+        Route("/api/photos", _told_async(_photo), methods=["POST"]),
         Route("/api/findings", _told(lambda request: _json(cutting_document(_bench(request))))),
         Route("/api/findings", _told_async(_finding), methods=["POST"]),
+        Route("/api/findings/change", _told_async(_change_finding), methods=["POST"]),
         Route("/api/files", _told_async(_file), methods=["POST"]),
         Route("/api/papers", _told(_papers)),
         Route("/api/inputs", lambda _: _json(inputs_document())),
@@ -153,6 +166,8 @@ def _state(request: Request) -> Response:
             "analysis": 0 if analysed is None else analysed.number,
             "is_stale": analysed is not None and analysed.fingerprint != mark,
             "is_written": analysed is not None and bench.has_written(analysed),
+            "undo": bench.history.done[-1].words if bench.history.done else "",
+            "redo": bench.history.undone[-1].words if bench.history.undone else "",
         }
     )
 
@@ -235,14 +250,12 @@ async def _mark(request: Request) -> Response:
     version, zone, points, mark = await _fields(request, "version", "zone", "points", "mark")
     blocks = [parse_block(text) for text in points.split(" ")]
     known = [block for block in blocks if block is not None]
-    if len(known) < len(blocks) or mark not in ("reference", "skip", "none"):
+    if len(known) < len(blocks) or mark not in _MARK_WORDS:
         raise TapscanError(*_ODD_MESSAGE)
 
-    def write() -> str:
-        with bench.writing:
-            return write_marks(bench.folder, version, zone, known, cast("Mark", mark))
-
-    return _json({"version": await run_sync(write)})
+    write = partial(write_marks, bench.folder, version, zone, known, cast("Mark", mark))
+    words = f"{_MARK_WORDS[mark]} {zone}-{points}"
+    return _json({"version": await run_sync(bench.change_plan, words, write)})
 
 
 async def _note(request: Request) -> Response:
@@ -250,11 +263,8 @@ async def _note(request: Request) -> Response:
     name, note, was = await _fields(request, "point", "note", "was")
     point = _named_point(name)
 
-    def write() -> str:
-        with bench.writing:
-            return write_note(bench.folder, point, note, was)
-
-    return _json({"version": await run_sync(write)})
+    write = partial(write_note, bench.folder, point, note, was)
+    return _json({"version": await run_sync(bench.change_plan, f"note at {point}", write)})
 
 
 async def _finding(request: Request) -> Response:
@@ -268,6 +278,50 @@ async def _finding(request: Request) -> Response:
             return log_finding(bench, row)
 
     return _json({"is_new": await run_sync(write)})
+
+
+async def _change_finding(request: Request) -> Response:
+    """Put a finding in the place of another, or take one out when nothing is to come in its place."""
+    bench = _bench(request)
+    try:
+        document: Any = await request.json()
+        old, new = (_row_of(document[key]) for key in ("old", "new"))
+    except (ValueError, TypeError, KeyError, RecursionError):
+        raise TapscanError(*_ODD_MESSAGE) from None
+
+    def write() -> None:
+        with bench.writing:
+            change_finding(bench, old, new)
+
+    await run_sync(write)
+    return _json({})
+
+
+def _row_of(document: Any) -> dict[str, str]:
+    if not isinstance(document, dict):
+        raise TypeError
+    row = {str(key): value.encode("utf-8").decode() for key, value in document.items() if _is_field(value)}
+    if len(row) < len(document):
+        raise ValueError
+    return row
+
+
+def _is_field(value: object) -> bool:
+    return isinstance(value, str) and len(value) <= MOST_FIELD_CHARACTERS
+
+
+async def _photo(request: Request) -> Response:
+    """Take a photo into the folder; answer with the name that a finding is to have it by."""
+    bench, name, content = _bench(request), request.query_params.get("name", ""), bytearray()
+    async for piece in request.stream():
+        content += piece
+        if len(content) > MOST_PHOTO_BYTES:
+            raise TapscanError(name[:60], "is over 50 MB", "take it with a lower resolution")
+    return _json({"photo": await run_sync(keep_photo, bench.folder, name, bytes(content))})
+
+
+def _taps(request: Request) -> Response:
+    return _json(tally_document(_bench(request).inspection(), request.path_params["zone"]))
 
 
 async def _file(request: Request) -> Response:

@@ -11,7 +11,7 @@ from tapscan.records.writing import held, write_text
 from tapscan.sectioning.findings import FINDINGS_NAME, Finding, doubts
 from tapscan.sectioning.findings_csv import findings_text, parse_findings
 
-__all__ = ["Findings", "add_findings", "read_findings", "read_text"]
+__all__ = ["Findings", "add_findings", "change_finding", "read_findings", "read_text"]
 
 _MOST_BYTES = 20_000_000
 
@@ -81,6 +81,28 @@ def add_findings(folder: Path, plan: Plan, new: Sequence[Finding]) -> int:
         if fresh:
             write_text(folder / FINDINGS_NAME, findings_text([*old, *fresh]))
     return len(fresh)
+
+
+def change_finding(folder: Path, plan: Plan, old: Finding, new: Finding | None) -> None:
+    """Put `new` in the place of a finding equal to `old`, or take that one out when `new` is None.
+
+    The other lines keep their order.
+
+    Raises
+    ------
+    TapscanError
+        When no finding is equal to `old` any more, or the file cannot be read; nothing is changed then.
+    OSError
+        When the disk is full or the folder may not be written; nothing is changed then.
+    """
+    with held(folder):
+        rows = [replace(one, line=0) for one in read_findings(folder, plan).rows]
+        if replace(old, line=0) not in rows:
+            what = "changed since this page read it; nothing was written"
+            raise TapscanError(FINDINGS_NAME, what, "load the page again")
+        at = rows.index(replace(old, line=0))
+        rows[at : at + 1] = [] if new is None else [replace(new, line=0)]
+        write_text(folder / FINDINGS_NAME, findings_text(rows))
 
 
 def read_text(path: Path, where: str) -> str:

@@ -184,33 +184,68 @@ def test_siblings_struck_a_little_beside_the_mark_are_siblings(seed):
     assert names(events).count("accepted") == 8
 
 
-def test_undo_goes_back_tap_by_tap_over_points():
+def test_undo_takes_taps_of_the_present_point_alone():
     state, _ = heard(even(3))
     assert str(state.at) == "BM-01-02"
     state, events = engine.undo(state)
     assert names(events) == ["undone", "moved"]
     assert (str(events[0].point), events[0].taken, str(state.at)) == ("BM-01-02", 0, "BM-01-02")
     state, events = engine.undo(state)
-    assert (str(events[0].point), events[0].taken, str(state.at)) == ("BM-01-01", 1, "BM-01-01")
+    assert (events[0].what, events[0].remedy) == ("BM-01-02 has no tap to undo", "go back to BM-01-01 first")
+    assert state.taken[point("BM-01-01")] == 2
+    state, events = engine.back(state)
+    assert (names(events), str(state.at)) == (["moved"], "BM-01-01")
+    for left in (1, 0):
+        state, events = engine.undo(state)
+        assert (str(events[0].point), events[0].taken, str(state.at)) == ("BM-01-01", left, "BM-01-01")
     state, events = engine.undo(state)
-    assert state.taken[point("BM-01-01")] == 0
-    state, events = engine.undo(state)
-    assert names(events) == ["refused"]
+    assert (events[0].what, events[0].remedy) == ("BM-01-01 has no tap to undo", "strike the point first")
     state, events = heard(even(3), state)
     assert str(state.at) == "BM-01-02"
     assert dict(state.taken) == {point("BM-01-01"): 2, point("BM-01-02"): 1}
 
 
-def test_repeat_takes_the_present_point_or_the_one_before():
+def test_back_goes_from_point_to_point_and_takes_nothing():
+    state, _ = heard(even(5))
+    assert str(state.at) == "BM-01-03"
+    seen = []
+    for _ in range(3):
+        state, events = engine.back(state)
+        seen.append(names(events)[0] if names(events) == ["refused"] else str(state.at))
+    assert seen == ["BM-01-02", "BM-01-01", "refused"]
+    assert sum(state.taken.values()) == 5
+
+
+def test_undo_of_an_earlier_point_takes_its_own_last_tap():
+    state, _ = heard(even(3))
+    state, _ = engine.go_to(state, point("BM-01-01"))
+    state, events = engine.undo(state)
+    assert (str(events[0].point), events[0].taken) == ("BM-01-01", 1)
+    assert state.trail == (point("BM-01-01"), point("BM-01-02"))
+
+
+def test_repeat_takes_the_present_point_alone():
     state, _ = heard(even(3))
     state, events = engine.repeat(state)
     assert names(events) == ["repeated", "moved"]
     assert (str(events[0].point), str(state.at)) == ("BM-01-02", "BM-01-02")
     state, events = engine.repeat(state)
-    assert (str(events[0].point), str(state.at)) == ("BM-01-01", "BM-01-01")
-    assert set(state.taken.values()) == {0}
-    state, events = engine.repeat(state)
-    assert events[0].what == "there is no tap to repeat"
+    assert (events[0].what, events[0].remedy) == (
+        "BM-01-02 has no tap to repeat",
+        "go back to BM-01-01 first",
+    )
+    assert dict(state.taken) == {point("BM-01-01"): 2, point("BM-01-02"): 0}
+
+
+def test_a_very_soft_tap_is_answered_and_counts_for_nothing():
+    [(_, loud, tap)] = even(1)
+    soft = (2.4, loud * 10 ** (-34 / 20), tap)
+    sound = stream(RATE, [*even(4), soft], 3.0, noise_rms=1e-4)
+    state, events = fed(engine.advance, engine.begin(course(), RATE), sound, [240])
+    answers = [event for event in events if event.name == "faint"]
+    assert len(answers) == 1
+    assert answers[0].below_db == pytest.approx(-34, abs=2)
+    assert sum(state.taken.values()) == 4
 
 
 def test_skip_passes_a_point_over_until_somebody_goes_to_it():
@@ -383,10 +418,11 @@ def test_wrong_rates_and_blocks_are_told():
         engine.advance(engine.begin(course(), RATE), np.zeros((2, 3)))
 
 
-def test_a_skipped_point_that_undo_or_repeat_goes_back_to_is_open_again():
+def test_a_skipped_point_that_somebody_goes_to_is_open_again():
     for command in (engine.undo, engine.repeat):
         state, _ = heard(even(1))
         state, _ = engine.skip(state)
+        state, _ = engine.back(state)
         state, _ = command(state)
         assert str(state.at) == "BM-01-01"
         assert state.skipped == frozenset()

@@ -95,6 +95,7 @@ def test_a_tap_that_another_sound_cuts_short_keeps_its_beginning(folder):
     reported_at = round(0.58 * RATE)
     with open_session(folder) as session:
         reported = [feed(session, bounce)[0]]
+        session.command("back")
         session.command("undo")
     with open_session(folder) as session:
         reported += feed(session, sound_of(1)[:reported_at])[:1]
@@ -184,8 +185,10 @@ def test_what_is_undone_is_kept_aside_and_no_analysis_stumbles_over_it(folder):
         feed(session, sound_of(3))
         session.command("undo")
         assert files(folder) == ["BM-01-01.wav", "BM-01-01_2.wav"]
+        session.command("back")
         session.command("undo")
         feed(session, sound_of(1))
+        session.command("back")
         session.command("undo")
         session.command("repeat")
     assert files(folder) == []
@@ -204,11 +207,9 @@ def test_taps_of_an_earlier_session_can_be_undone_back_along_the_walk(folder):
     with open_session(folder) as session:
         feed(session, sound_of(3))
     with open_session(folder) as session:
-        assert [str(session.command("undo")[0].point) for _ in range(3)] == [
-            "BM-01-02",
-            "BM-01-01",
-            "BM-01-01",
-        ]
+        assert str(session.command("undo")[0].point) == "BM-01-02"
+        session.command("back")
+        assert [str(session.command("undo")[0].point) for _ in range(2)] == ["BM-01-01", "BM-01-01"]
         assert session.command("undo")[0].name == "refused"
     assert files(folder) == []
 
@@ -259,6 +260,7 @@ def test_recordings_brought_in_otherwise_count_by_their_usable_taps(folder):
         assert [session.state.taken.get(point) for point in session.state.course.points[:3]] == [3, 0, 0]
         assert str(session.state.at) == "BM-01-02"
         feed(session, sound_of(4))
+        session.command("back")
         assert session.command("undo")[0].name == "undone"
     assert files(folder) == [
         *["BM-01-02.flac", "BM-01-02_2.wav", "BM-01-02_3.wav"],
@@ -379,5 +381,27 @@ def test_undo_at_a_point_with_many_taps_takes_the_last(folder):
         for _ in range(11):
             session.command("go to", "1-1")
             feed(session, sound_of(1))
+        session.command("back")
         session.command("undo")
     assert [path.name for path in (folder / "capture" / "undone").iterdir()] == ["BM-01-01_11.1.wav"]
+
+
+def test_a_point_struck_again_keeps_its_old_taps_until_the_first_new_one(folder):
+    with open_session(folder) as session:
+        feed(session, sound_of(4))
+    before = files(folder)
+    with open_session(folder, zones=["BM-01-02"]) as session:
+        assert [str(point) for point in session.state.course.points] == ["BM-01-02"]
+        assert str(session.state.at) == "BM-01-02"
+    assert files(folder) == before
+    with open_session(folder, zones=["BM-01-02"]) as session:
+        feed(session, sound_of(2))
+        assert session.state.at is None
+    assert files(folder) == before
+    moved = sorted(path.name for path in (folder / "capture" / "undone").iterdir())
+    assert moved == ["BM-01-02.1.wav", "BM-01-02_2.1.wav"]
+
+
+def test_a_point_to_strike_again_must_be_one_of_the_plan(folder):
+    with pytest.raises(TapscanError, match="BM-99-01: fits no point: station 99 is outside zone BM"):
+        open_session(folder, zones=["BM-99-01"])

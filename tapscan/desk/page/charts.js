@@ -2,11 +2,13 @@
 
 import { draw, make } from "./dom.js";
 
-const WIDTH = 460,
-  LEFT = 46,
+const LEFT = 54,
   RIGHT = 10,
   TOP = 12,
-  BOTTOM = 32;
+  BOTTOM = 38;
+
+/** Width of a chart in its own units: never wider than its place, so that its text does not shrink. */
+export const chartWidth = () => Math.min(460, document.documentElement.clientWidth - 40);
 
 /** Round numbers from low to high, at most about `most` of them. */
 export function ticksOf(low, high, most = 6) {
@@ -33,16 +35,17 @@ export function spanOf(...lists) {
  * `lines` { xs, ys, class, name }, `marks` { x, name } upright lines, `gate` [from, to] a shaded stretch of x.
  */
 export function chart({ x, y, bands = [], lines = [], marks = [], gate = null, words, height = 190 }) {
-  const along = axis(x, LEFT, WIDTH - RIGHT);
+  const width = chartWidth();
+  const along = axis(x, LEFT, width - RIGHT);
   const up = axis(y, height - BOTTOM, TOP);
   const svg = draw("svg", {
     class: "chart",
-    viewBox: `0 0 ${WIDTH} ${height}`,
+    viewBox: `0 0 ${width} ${height}`,
     role: "img",
     "aria-label": words,
   });
   if (gate) {
-    const [from, to] = gate.map((at) => Math.min(Math.max(along(at), LEFT), WIDTH - RIGHT));
+    const [from, to] = gate.map((at) => Math.min(Math.max(along(at), LEFT), width - RIGHT));
     svg.append(
       draw("rect", {
         class: "gate",
@@ -53,18 +56,18 @@ export function chart({ x, y, bands = [], lines = [], marks = [], gate = null, w
       }),
     );
   }
-  svg.append(...frame(x, y, along, up, height));
+  svg.append(...frame(x, y, along, up, [width, height]));
   for (const band of bands) svg.append(draw("path", { class: band.class, d: bandPath(band, along, up) }));
   for (const line of lines)
     svg.append(draw("path", { class: `line ${line.class}`, d: path(line.xs, line.ys, along, up) }));
   marks.forEach((mark, row) => {
     const at = along(mark.x);
-    const isRight = at > WIDTH - 110;
+    const isRight = at > width - 110;
     svg.append(
       draw("path", { class: "mark", d: `M${at} ${height - BOTTOM}V${TOP + 6}` }),
       draw(
         "text",
-        { class: `mark-text ${isRight ? "end" : ""}`, x: at + (isRight ? -3 : 3), y: TOP + 8 + 12 * row },
+        { class: `mark-text ${isRight ? "end" : ""}`, x: at + (isRight ? -3 : 3), y: TOP + 10 + 15 * row },
         mark.name,
       ),
     );
@@ -82,21 +85,21 @@ function axis({ span: [low, high], isLog }, from, to) {
   return (value) => from + ((place(value) - place(low)) / (place(high) - place(low))) * (to - from);
 }
 
-function frame(x, y, along, up, height) {
+function frame(x, y, along, up, [width, height]) {
   const text = (value) => String(value).replace("-", "−");
   const name = (axis, value) => (axis.text ? axis.text(value) : text(value));
   return [
-    ...y.ticks.map((tick) => draw("path", { class: "rule", d: `M${LEFT} ${up(tick)}H${WIDTH - RIGHT}` })),
+    ...y.ticks.map((tick) => draw("path", { class: "rule", d: `M${LEFT} ${up(tick)}H${width - RIGHT}` })),
     ...y.ticks.map((tick) =>
       draw("text", { class: "tick end", x: LEFT - 5, y: up(tick) + 4 }, name(y, tick)),
     ),
     ...x.ticks.map((tick) =>
-      draw("text", { class: "tick middle", x: along(tick), y: height - BOTTOM + 13 }, name(x, tick)),
+      draw("text", { class: "tick middle", x: along(tick), y: height - BOTTOM + 15 }, name(x, tick)),
     ),
-    draw("text", { class: "tick middle", x: (LEFT + WIDTH - RIGHT) / 2, y: height - 4 }, x.name),
+    draw("text", { class: "tick middle", x: (LEFT + width - RIGHT) / 2, y: height - 4 }, x.name),
     draw(
       "text",
-      { class: "tick middle", transform: `translate(10 ${(TOP + height - BOTTOM) / 2}) rotate(-90)` },
+      { class: "tick middle", transform: `translate(13 ${(TOP + height - BOTTOM) / 2}) rotate(-90)` },
       y.name,
     ),
   ];

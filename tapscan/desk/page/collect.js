@@ -1,22 +1,24 @@
-// Collecting at the bench: the next point so large that it reads from a metre away, a cue for every tap once it
-// is on disk, and the grid filling as one works.
+// Collecting at the bench: the next point in type that can be read from two metres, a cue for every tap once it
+// is on disk, and the grid filling as the work goes on.
 
+import { again } from "./again.js";
 import { cue } from "./cues.js";
 import { ask, desk, say, telling, trying } from "./desk.js";
 import { button, isWriting, make } from "./dom.js";
 import { dropPlace } from "./drop.js";
 import { openLine } from "./line.js";
 import { listenHere, microphones } from "./microphone.js";
-import { Walk } from "./walk.js";
+import { Walk, bannerOf } from "./walk.js";
 import { WalkGrid } from "./walkgrid.js";
 
 const MOST_LINES = 8;
 const QUIETEST_DB = -80;
 const COMPUTER = "computer:"; // begins the value of a microphone that is not the browser's
-const ORDERS = { z: "undo", r: "repeat", s: "skip" };
+const ORDERS = { z: "undo", r: "repeat", b: "back", s: "skip" };
+const FAULT_WORDS = { "too few taps": "with too few taps", "double hit": "with a double hit" };
 const GRID_WORDS =
-  "Filled: complete. Pale: some taps. Hatched: passed over. Empty: to do, or left out on purpose. " +
-  "The frame is the next point.";
+  "Filled: complete. Pale: too few taps. Cross: no usable tap. Bar: skipped while tapping. " +
+  "Empty: to do, or skipped in the plan. The thick frame is the next point.";
 
 class Collect {
   walk = new Walk();
@@ -27,6 +29,7 @@ class Collect {
     this.grid = new WalkGrid(this.walk, () => this.show());
     this.big = make("p", { class: "big", role: "status" }, "ready");
     this.dots = make("p", { class: "dots", "aria-hidden": "true" });
+    this.banner = make("p", { class: "banner", role: "status", hidden: true });
     const loudness = {
       min: QUIETEST_DB,
       max: 0,
@@ -36,22 +39,43 @@ class Collect {
     this.meter = make("meter", loudness);
     this.level = make("span", { class: "quiet" });
     this.lines = make("ol", { class: "taps", "aria-label": "Latest taps" });
-    this.begin = button("Begin", () => this.beginOrPause(), "Space", { class: "primary" });
-    this.goTo = button("Go to …", () => this.order("go to", this.grid.chosen), "Enter");
+    this.begin = button("Start", () => this.beginOrPause(), "Space", { class: "primary" });
+    this.goTo = button("Go to …", () => this.goToChosen(), "Enter");
     this.orders = [
-      button("Undo", () => this.order("undo"), "Z"),
+      button("Undo tap", () => this.order("undo"), "Z"),
       button("Repeat point", () => this.order("repeat"), "R"),
-      button("Pass over", () => this.order("skip"), "S"),
+      button("Back", () => this.order("back"), "B"),
+      button("Skip", () => this.order("skip"), "S"),
       this.goTo,
-      button("End", () => this.line?.end(), null),
+      button("Finish", () => this.line?.end(), null),
     ];
     this.progress = make("p", { class: "here" });
+    this.truth = make("div", {});
     const meter = make("p", { class: "meter" }, this.meter, this.level);
     const buttons = make("div", { class: "row big-buttons" }, this.begin, this.orders);
     place.append(
-      make("div", { class: "left" }, this.makeSetUp(), this.big, this.dots, meter, buttons, this.lines),
-      make("div", {}, this.progress, this.grid.place, make("p", { class: "quiet" }, GRID_WORDS), dropPlace()),
+      make(
+        "div",
+        { class: "left" },
+        this.makeSetUp(),
+        this.big,
+        this.dots,
+        this.banner,
+        meter,
+        buttons,
+        this.lines,
+      ),
+      make(
+        "div",
+        {},
+        this.progress,
+        this.truth,
+        this.grid.place,
+        make("p", { class: "quiet" }, GRID_WORDS),
+        dropPlace(),
+      ),
     );
+    again.addEventListener("change", () => this.showAgain());
     this.showButtons();
   }
 
@@ -61,13 +85,19 @@ class Collect {
     this.back = make("input", { type: "checkbox" });
     navigator.mediaDevices?.addEventListener("devicechange", () => this.listDevices());
     this.listDevices();
+    this.list = make("div", { class: "row", hidden: true });
     this.setUp = make(
       "fieldset",
-      { class: "row" },
-      make("legend", {}, "Before you begin"),
-      make("label", {}, "Zone: ", this.zones),
-      make("label", {}, "Microphone: ", this.devices),
-      make("label", {}, this.back, " even stations are walked back"),
+      {},
+      make("legend", {}, "Before you start"),
+      make(
+        "div",
+        { class: "row" },
+        make("label", {}, "Zone ", this.zones),
+        make("label", {}, "Microphone ", this.devices),
+        make("label", {}, this.back, " Tap even stations in reverse"),
+      ),
+      this.list,
     );
     return this.setUp;
   }
@@ -79,19 +109,19 @@ class Collect {
       make("option", { value, selected: value === chosen }, label || "unnamed"),
     );
     this.devices.replaceChildren(
-      make("optgroup", { label: "of this browser" }, make("option", { value: "" }, "the usual one"), ...named),
+      make("optgroup", { label: "This browser" }, make("option", { value: "" }, "Default microphone"), ...named),
       ...(await this.computersInputs(chosen)),
     );
   }
 
-  /** What the computer that runs the desk can record from; it may stand where no browser is. */
+  /** The inputs of the computer that runs the desk, which may not be the one with this browser. */
   async computersInputs(chosen) {
     const { inputs } = (await telling(() => ask("/api/inputs"))) ?? { inputs: [] };
     const options = inputs.map(({ number, name }) => {
       const value = `${COMPUTER}${number}`;
       return make("option", { value, selected: value === chosen }, name);
     });
-    return options.length > 0 ? [make("optgroup", { label: "of the computer" }, ...options)] : [];
+    return options.length > 0 ? [make("optgroup", { label: "Computer running tapscan" }, ...options)] : [];
   }
 
   /** The plan or the readings changed. */
@@ -108,7 +138,37 @@ class Collect {
 
   chooseZone(code) {
     this.grid.zone = desk.zone(code);
+    if (again.zone !== null && again.zone !== code) again.set([]);
     this.grid.redraw();
+    this.show();
+    this.readTally();
+  }
+
+  /** What the recordings of the zone hold: said before anybody starts, and drawn. */
+  async readTally() {
+    const { code } = this.grid.zone;
+    const tally = await telling(() => ask(`/api/taps/${code}`));
+    if (!tally || this.grid.zone.code !== code) return;
+    this.grid.tally = new Map(tally.points.map((one) => [one.point, one]));
+    this.grid.redraw();
+    this.truth.replaceChildren(...truthOf(tally, (names) => again.set(names)));
+  }
+
+  /** The list of points to tap again, when there is one. */
+  showAgain() {
+    const { names } = again;
+    if (names.length > 0) {
+      this.zones.value = again.zone;
+      if (this.grid.zone?.code !== again.zone) this.chooseZone(again.zone);
+    }
+    const shown = names.slice(0, 12).join(", ") + (names.length > 12 ? ` and ${names.length - 12} more` : "");
+    const count = names.length === 1 ? "1 point" : `${names.length} points`;
+    this.list.hidden = names.length === 0;
+    this.list.replaceChildren(
+      make("strong", {}, `Tap ${count} again: `),
+      shown,
+      button("Whole zone instead", () => again.set([])),
+    );
     this.show();
   }
 
@@ -118,7 +178,8 @@ class Collect {
       this.order(this.walk.isOn ? "pause" : "resume");
       return;
     }
-    const walk = { zones: [this.grid.zone.code], there_and_back: this.back.checked };
+    const places = again.names.length > 0 ? again.names : [this.grid.zone.code];
+    const walk = { zones: places, there_and_back: this.back.checked };
     const heard = { onevent: (event) => this.take(event), onend: () => this.ended() };
     const chosen = this.devices.value;
     const begin = chosen.startsWith(COMPUTER)
@@ -131,22 +192,29 @@ class Collect {
     this.showButtons();
   }
 
+  goToChosen() {
+    if (this.grid.chosen) this.order("go to", this.grid.chosen);
+  }
+
   order(command, point) {
-    if (command !== "go to" || point) this.line?.order(command, point);
+    this.line?.order(command, point);
     // Away from the button, so that a pedal's next Space pauses and does not press it again.
     document.activeElement?.blur();
   }
 
   ended() {
+    const isDone = this.walk.points !== null && this.walk.now === null;
     this.line = null;
     this.walk.isOn = false;
+    this.banner.hidden = true;
+    if (isDone) again.set([]);
     this.level.textContent = "";
     this.meter.value = QUIETEST_DB;
     this.showButtons();
     telling(() => desk.readState());
   }
 
-  /** What the desk tells. A cue sounds here and nowhere earlier: by now the tap is on disk. */
+  /** Take an event. A cue sounds here and nowhere earlier: by now the tap is on disk. */
   take(event) {
     if (event.cue) cue(event.cue);
     if (event.event === "level") {
@@ -155,8 +223,9 @@ class Collect {
     }
     if (event.event === "fault") say(event.sentence);
     if (event.event === "moved" && event.point) this.grid.chosen = null;
-    const told = this.walk.take(event);
-    if (told) this.tell(...told);
+    const line = this.walk.take(event);
+    if (line) this.addLine(...line);
+    this.showBanner(event);
     this.grid.redraw();
     this.show();
     this.showButtons();
@@ -168,7 +237,18 @@ class Collect {
     this.level.textContent = isLimited ? "too loud: turn the microphone down" : quietly;
   }
 
-  tell(kind, words) {
+  /** The latest outcome, or that the capture is paused, readable from two metres. */
+  showBanner(event) {
+    if (event.event === "listening" && event.is_on) this.banner.hidden = true;
+    const paused = { kind: "paused", words: "Ⅱ Paused", small: "taps are not counted: press Space or Continue" };
+    const shown = this.walk.isOn ? bannerOf(event) : paused;
+    if (!shown || event.event === "standing") return;
+    this.banner.className = `banner ${shown.kind}`;
+    this.banner.replaceChildren(shown.words, make("small", {}, shown.small));
+    this.banner.hidden = false;
+  }
+
+  addLine(kind, words) {
     const sign = { good: "✓", bad: "✗", plain: "·" }[kind];
     const line = make("li", { class: kind }, make("span", { "aria-hidden": "true" }, `${sign} `), words);
     this.lines.prepend(line);
@@ -177,20 +257,23 @@ class Collect {
 
   show() {
     const { walk, grid } = this;
-    const words = walk.points === null ? "ready" : (walk.now ?? "all done");
+    const first = again.names[0] ?? "ready";
+    const words = walk.points === null || (!this.line && again.names.length > 0) ? first : (walk.now ?? "all done");
     if (this.big.textContent !== words) this.big.textContent = words;
     this.big.style.setProperty("--letters", Math.max(words.length, 8));
     this.dots.textContent = walk.dots;
     this.goTo.firstChild.textContent = grid.chosen ? `Go to ${grid.chosen}` : "Go to …";
-    const before = `${desk.plan.taps_per_point} taps at each point, station by station from position 1`;
+    this.goTo.disabled = this.line === null || !grid.chosen;
+    const before = `${desk.plan.taps_per_point} taps at each point, station by station from position 1.`;
     const within = `${walk.done} of ${walk.all.length} points complete`;
     this.progress.textContent = walk.points === null ? before : within;
   }
 
   showButtons() {
     const isListening = this.line !== null;
-    this.begin.firstChild.textContent = !isListening ? "Begin" : this.walk.isOn ? "Pause" : "Go on";
+    this.begin.firstChild.textContent = !isListening ? "Start" : this.walk.isOn ? "Pause" : "Continue";
     for (const one of this.orders) one.disabled = !isListening;
+    this.goTo.disabled = !isListening || !this.grid.chosen;
     this.setUp.hidden = isListening; // its room goes to the next point
     this.place.classList.toggle("listening", isListening && this.walk.isOn);
   }
@@ -204,8 +287,8 @@ class Collect {
       // the grid took it
     } else if (event.key === " " && !isOnButton) {
       if (!isHeld) this.beginOrPause();
-    } else if (event.key === "Enter" && !isOnButton && this.grid.chosen) {
-      this.order("go to", this.grid.chosen);
+    } else if (event.key === "Enter" && !isOnButton && this.grid.chosen && this.line) {
+      this.goToChosen();
     } else if (order && this.line) {
       this.order(order);
     } else {
@@ -213,6 +296,31 @@ class Collect {
     }
     event.preventDefault();
   }
+}
+
+/** What the recordings hold, in a sentence or two, and a button to tap the bad points again. */
+function truthOf({ planned, points }, tapAgain) {
+  if (points.length === 0) return [];
+  const bad = points.filter((one) => one.fault !== "");
+  const counts = new Map();
+  for (const { fault } of bad) counts.set(fault, (counts.get(fault) ?? 0) + 1);
+  const good = points.length - bad.length;
+  const todo = planned - points.length;
+  const faults = [...counts].map(([fault, count]) => `${count} ${FAULT_WORDS[fault] ?? fault}`).join(", ");
+  const rest = [faults, todo > 0 && `${todo} without a recording`].filter(Boolean).join(", ");
+  const words = `On disk: ${good} of ${planned} points complete${rest ? `; ${rest}` : ""}.`;
+  const many = bad.length === 1 ? "Tap it again" : `Tap these ${bad.length} again`;
+  return [
+    make("p", { class: bad.length > 0 ? "stale" : "" }, words),
+    bad.length > 0 &&
+      make(
+        "details",
+        {},
+        make("summary", {}, "Which points"),
+        make("p", {}, bad.map((one) => `${one.point} (${one.fault}, ${one.taken} usable)`).join(", ")),
+        button(many, () => tapAgain(bad.map((one) => one.point))),
+      ),
+  ].filter(Boolean);
 }
 
 export function openCollect(place) {

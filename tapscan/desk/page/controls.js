@@ -1,7 +1,8 @@
-// The row above the map: which zone by which method, what its colours stand for, flat or round.
+// The row above the map: which zone by which method, what its colours mean, flat or round, and the reports.
 
 import { ask, desk, telling } from "./desk.js";
 import { button, make } from "./dom.js";
+import { reportLinks } from "./papers.js";
 
 export class Controls {
   constructor(look) {
@@ -14,14 +15,16 @@ export class Controls {
     const { look } = this;
     const isTube = look.zone.shape === "tube";
     const parts = [
-      make("label", {}, "Zone: ", this.zones()),
+      make("label", {}, "Zone ", this.zones()),
       ...this.colours(),
-      isTube && button(look.isRound ? "Unrolled" : "Round", () => look.turnOver(), "O"),
+      isTube && button(look.isRound ? "Unroll" : "Round view", () => look.turnOver(), "O"),
       isTube && look.isRound && button("Turn", () => look.turn(1), "]"),
+      !look.isRound &&
+        button("Enlarge", () => look.enlarge(), null, { "aria-pressed": String(look.isEnlarged) }),
       // Where there is no Shift key: the next touches move the other corner of a block.
-      button("Block", () => look.toggleBlock(), null, { "aria-pressed": String(look.isBlock) }),
+      button("Select block", () => look.toggleBlock(), null, { "aria-pressed": String(look.isBlock) }),
     ];
-    this.place.replaceChildren(...parts.filter(Boolean));
+    this.place.replaceChildren(...parts.filter(Boolean), reportLinks());
   }
 
   zones() {
@@ -45,12 +48,12 @@ export class Controls {
     );
     if (canSlice) options.push(make("option", { value: "slice" }, "C-scan at a depth"));
     this.choice = make("select", { onchange: () => this.colourBy(this.choice.value) }, options);
-    const colour = make("label", {}, "Colours: ", this.choice);
+    const colour = make("label", {}, "Colours ", this.choice);
     if (!canSlice) return [colour];
     const range = { min: 0, max: zone.thickness_mm, step: 0.02, value: zone.thickness_mm / 2 };
     this.depth = make("input", { type: "range", ...range, oninput: () => this.cut() });
     this.depthText = make("output", {});
-    return [colour, make("label", { class: "depth" }, "Depth: ", this.depth, this.depthText)];
+    return [colour, make("label", { class: "depth" }, "Depth ", this.depth, this.depthText)];
   }
 
   colourBy(choice) {

@@ -1,14 +1,14 @@
-// Files dropped on the page: recordings, traces and volumes named by their point or zone, taken in as they are.
+// Files dropped on the page: recordings, traces and volumes named by their point or zone, added as they are.
 
 import { Fault, desk, tell, telling } from "./desk.js";
 import { make } from "./dom.js";
 
 export function dropPlace() {
-  const told = make("ul", { class: "taps", "aria-live": "polite" });
+  const list = make("ul", { class: "taps", "aria-live": "polite" });
   const take = async (files) => {
     for (const file of files) {
       const line = make("li", {}, `${file.name} …`);
-      told.prepend(line);
+      list.prepend(line);
       try {
         const answer = await tell(`/api/files?name=${encodeURIComponent(file.name)}`, file);
         line.textContent = `✓ ${answer.written.join(", ")}`;
@@ -32,10 +32,10 @@ export function dropPlace() {
     make(
       "label",
       {},
-      "Drop A-scans or recordings here, named by point or zone (BM-07-05.csv, BM.npy), or choose them: ",
+      "Drop recordings or A-scans here, named by point or zone (BM-07-05.wav, BM.npy), or choose files: ",
       input,
     ),
-    told,
+    list,
   );
   place.addEventListener("dragover", (event) => event.preventDefault());
   place.addEventListener("drop", (event) => {

@@ -1,12 +1,12 @@
-// The evidence at one point: spectrum over what is expected, decay and modes; A-scan and B-scan.
+// The evidence at one point: spectrum over the baseline, decay and modes; A-scan and B-scan.
 
-import { chart, spanOf, ticksOf } from "./charts.js";
+import { chart, chartWidth, spanOf, ticksOf } from "./charts.js";
 import { draw, make } from "./dom.js";
 
 const ROUND_HZ = [100, 200, 500, 1000, 2000, 5000, 10000, 20000];
-const MOST_SPREADS = 10; // beyond, that it is far out is all that counts
+const MOST_SPREADS = 10; // standard deviations; the chart ends there
 
-/** The spectrum of a point's taps over the spread of good readings, and how many spreads it is away. */
+/** The spectrum of a point's taps over the baseline, and its distance from it in standard deviations. */
 export function spectrumCharts(point, spectrum) {
   const xs = spectrum.band_hz;
   const x = {
@@ -26,9 +26,9 @@ function levelChart(point, spectrum, x) {
   const band = (times) => ({ xs, lows: moved(-times), highs: moved(times), class: `spread-${times}` });
   const levels = spanOf(reading, expected, twin?.level_db ?? []);
   // Where a like zone decided, what it sounds like there is shown as well.
-  const from = twin ? `expected from ${twin.source}` : "expected here";
+  const from = twin ? `baseline from ${twin.source}` : "baseline here";
   const lines = [
-    { xs, ys: expected, class: "expected", name: `${from}, with one and two spreads of good readings` },
+    { xs, ys: expected, class: "expected", name: `${from}, ±1 and ±2 standard deviations` },
     { xs, ys: reading, class: "reading", name: point },
   ];
   if (twin) lines.unshift({ xs, ys: twin.level_db, class: "twin", name: twin.source });
@@ -56,15 +56,15 @@ function awayChart(point, spectrum, x) {
   });
   return chart({
     x,
-    y: { span: [-reach, reach], ticks: ticksOf(-reach, reach, 4), name: "spreads away" },
+    y: { span: [-reach, reach], ticks: ticksOf(-reach, reach, 4), name: "std. deviations" },
     bands: [band(2), band(1)],
     lines: [{ xs, ys: cut, class: "reading" }],
-    words: `How many spreads of good readings the spectrum at ${point} lies from what is expected.`,
-    height: 120,
+    words: `Standard deviations of the spectrum at ${point} from the baseline.`,
+    height: 140,
   });
 }
 
-/** The first tap dying away, with the line of the decay time, and its natural frequencies. */
+/** The decay of the first tap, with the line of the decay time, and its natural frequencies. */
 export function decayParts(point, { duration_s, envelope_db: ys, decay_time_s, modes, file }) {
   const xs = ys.map((_, i) => (1000 * duration_s * i) / ys.length);
   const lines = [{ xs, ys, class: "reading", name: "first tap" }];
@@ -90,7 +90,7 @@ export function decayParts(point, { duration_s, envelope_db: ys, decay_time_s, m
       y: { span: [-60, 3], ticks: [-60, -40, -20, 0], name: "level, dB" },
       lines,
       height: 150,
-      words: `How the first tap at ${point} dies away.`,
+      words: `Decay of the first tap at ${point}.`,
     }),
     rows.length > 0
       ? make(
@@ -109,12 +109,12 @@ export function decayParts(point, { duration_s, envelope_db: ys, decay_time_s, m
           ),
           make("tbody", {}, rows),
         )
-      : make("p", { class: "quiet" }, "No natural frequency could be told apart in the first tap."),
+      : make("p", { class: "quiet" }, "No natural frequency was resolved in the first tap."),
     make("p", { class: "quiet" }, `From ${file}.`),
   ];
 }
 
-/** The A-scan with its echoes and the gate of the slice, over a typical good trace. */
+/** The A-scan with its echoes and the gate of the slice, over a typical sound trace. */
 export function traceChart(point, trace, gate_mm) {
   const xs = trace.reading.map((_, i) => trace.first_us + i * trace.step_us);
   const levels = spanOf(trace.reading, trace.typical);
@@ -138,7 +138,7 @@ export function traceChart(point, trace, gate_mm) {
       name: "amplitude",
     },
     lines: [
-      { xs, ys: trace.typical, class: "expected", name: "a typical good trace" },
+      { xs, ys: trace.typical, class: "expected", name: "a typical sound trace" },
       { xs, ys: trace.reading, class: "reading", name: point },
     ],
     marks,
@@ -157,11 +157,11 @@ function depthText(trace, at) {
 export function sectionChart(section, words) {
   const rows = section.levels,
     across = rows[0].length,
-    width = 460,
-    height = 170,
-    left = 46,
+    width = chartWidth(),
+    height = 176,
+    left = 54,
     top = 6;
-  const [dx, dy] = [(width - left - 10) / across, (height - top - 30) / rows.length];
+  const [dx, dy] = [(width - left - 10) / across, (height - top - 34) / rows.length];
   const paths = new Map();
   rows.forEach((row, j) => {
     let start = 0;
@@ -176,21 +176,21 @@ export function sectionChart(section, words) {
   const here = left + ((section.here + 0.5) / section.traces) * (width - left - 10);
   const ticks = ticksOf(section.first_us, section.last_us, 5);
   const at = (us) =>
-    top + ((us - section.first_us) / (section.last_us - section.first_us)) * (height - top - 30);
+    top + ((us - section.first_us) / (section.last_us - section.first_us)) * (height - top - 34);
   return draw(
     "svg",
     { class: "chart", viewBox: `0 0 ${width} ${height}`, role: "img", "aria-label": words },
     [...paths].map(([kind, d]) => draw("path", { class: kind, d })),
-    draw("path", { class: "mark", d: `M${here} ${top}V${height - 30}` }),
+    draw("path", { class: "mark", d: `M${here} ${top}V${height - 34}` }),
     ticks.map((us) => draw("text", { class: "tick end", x: left - 5, y: at(us) + 4 }, us)),
     draw(
       "text",
       { class: "tick middle", x: (left + width) / 2, y: height - 6 },
-      `along the ${section.along}s, 1 to ${section.traces}; the line is this point`,
+      `${section.along}s 1 to ${section.traces}; the line is this point`,
     ),
     draw(
       "text",
-      { class: "tick middle", transform: `translate(10 ${(top + height - 30) / 2}) rotate(-90)` },
+      { class: "tick middle", transform: `translate(13 ${(top + height - 34) / 2}) rotate(-90)` },
       "time, µs",
     ),
   );

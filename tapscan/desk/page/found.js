@@ -1,12 +1,18 @@
 // What the analysis found in a zone, in the report's words: indications, and what the report says beside its map.
 
-import { make } from "./dom.js";
+import { desk } from "./desk.js";
+import { button, make } from "./dom.js";
+import { pointName } from "./surface.js";
 
-/** What stands out in a zone, and what good means in it, in the report's words. */
-export function tableOf(found, go) {
+/** The indications of a zone, each one press away from its strongest point. */
+export function indicationsOf(found, go) {
   if (!found) return [];
-  const rows = found.indications.map((one) =>
-    make(
+  if (found.indications.length === 0) {
+    return [make("p", {}, "No indication in this zone. That is not proof that it is sound.")];
+  }
+  const rows = found.indications.map((one) => {
+    const name = one.kind === "thin" ? "thin wall" : one.kind === "disbond" ? "disbond" : "";
+    return make(
       "tr",
       {},
       make(
@@ -14,36 +20,54 @@ export function tableOf(found, go) {
         { scope: "row" },
         make("button", { type: "button", class: "tag", onclick: () => go(one) }, one.id),
       ),
-      make("td", {}, one.kind === "disbond" ? `disbond, ${one.place}` : one.place),
-      make("td", {}, `${one.area} mm²`, make("small", {}, `bounds ${one.bounds}; ${one.disc}`)),
-      make("td", {}, one.depth),
       make(
         "td",
         {},
-        one.peak,
-        make("small", {}, `score ${one.score.toFixed(1)}, ${one.points.length} points`),
+        name ? `${name}, ${one.place}` : one.place,
+        make("small", {}, `strongest at ${one.peak}, score ${one.score.toFixed(1)}; depth: ${one.depth}`),
       ),
-    ),
+      make("td", {}, `${one.area} mm²`, make("small", {}, one.bounds)),
+    );
+  });
+  const head = ["Indication", "Place on the part", "Area"].map((words) => make("th", { scope: "col" }, words));
+  const table = make(
+    "table",
+    {},
+    make("thead", {}, make("tr", {}, head)),
+    make("tbody", {}, rows),
   );
-  const head = ["Number", "Place on the part", "Area", "Depth", "Strongest point"].map((words) =>
-    make("th", { scope: "col" }, words),
-  );
+  return [scrolling("Indications", table)];
+}
+
+/** What the report says of the zone as a whole. */
+export function wordsOf(found) {
+  if (!found) return [];
   return [
     make("p", {}, found.counts, found.apart && ` ${found.apart}`),
-    rows.length > 0
-      ? scrolling(
-          "Indications",
-          make(
-            "table",
-            {},
-            make("caption", {}, "Indications"),
-            make("thead", {}, make("tr", {}, head)),
-            make("tbody", {}, rows),
-          ),
-        )
-      : make("p", {}, "No indication in this zone. That is not proof that it is sound."),
     make("p", { class: "quiet" }, found.baseline),
   ];
+}
+
+/** Points that the plan marks known good and the analysis calls suspect: said for as long as it is so. */
+export function doubtful(found, zone) {
+  if (!found) return [];
+  const suspect = desk.plan.statuses.indexOf("suspect");
+  const odd = zone.reference.filter((i) => found.status[i] === suspect);
+  if (odd.length === 0) return [];
+  const { positions } = zone;
+  const names = odd.slice(0, 6).map((i) => pointName(zone, [Math.floor(i / positions), i % positions]));
+  const [count, are] = odd.length === 1 ? ["1 point", "is"] : [`${odd.length} points`, "are"];
+  const more = odd.length > 6 ? " …" : "";
+  const words = `${count} marked known good ${are} suspect: ${names.join(", ")}${more}. Check, or clear the mark.`;
+  return [make("p", { class: "stale" }, words)];
+}
+
+/** The unread points of a zone, to be tapped again as a list. */
+export function unreadList(unread, found, tapAgain) {
+  if (!found || unread.length === 0) return [];
+  const words = unread.length === 1 ? "1 point is unread." : `${unread.length} points are unread.`;
+  const tap = unread.length === 1 ? "Tap it again" : `Tap all ${unread.length} again`;
+  return [make("div", { class: "row" }, words, button(tap, () => tapAgain(unread)))];
 }
 
 /** What the report says of the zone beside its map: each part folded, one click away. */

@@ -20,12 +20,12 @@ async function load(point) {
   return sound().decodeAudioData(await response.arrayBuffer());
 }
 
-/** Play the taps of points one after the other; `onpoint` is told which is sounding, then null. */
+/** Play the taps of points one after the other; `onpoint` gets the name that plays, then null. */
 export async function hear(points, onpoint = () => {}) {
   for (const source of playing) source.stop();
   const mine = [];
   playing = mine;
-  // Whoever asks for another sound meanwhile is told of that one alone.
+  // Only the sound asked for last is named.
   const tell = (point) => playing === mine && onpoint(point);
   await trying(async () => {
     const buffers = await Promise.all(points.map(load));

@@ -18,15 +18,15 @@ export function mapKey(layer) {
       {},
       layer && entry(signs.suspect, "suspect"),
       entry(signs.unread, layer ? "hatched: unread, not known" : "hatched: no reading yet"),
-      entry(signs.skipped, "empty: left out on purpose"),
-      entry("○", "marked as good (reference)"),
+      entry(signs.skipped, "empty: skipped on purpose"),
+      entry("○", "known good (baseline)"),
       entry("◥", "has a note"),
       layer &&
         make(
           "li",
           {},
           make("span", { class: "swatch-outline", "aria-hidden": "true" }),
-          " outlined and numbered: indication",
+          " outline and number: indication",
         ),
     ),
     layer && rampBar(layer),

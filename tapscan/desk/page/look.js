@@ -3,10 +3,10 @@
 import { Controls } from "./controls.js";
 import { ask, desk, telling } from "./desk.js";
 import { draw, isWriting, make } from "./dom.js";
-import { partsOf, tableOf } from "./found.js";
+import { doubtful, indicationsOf, partsOf, unreadList, wordsOf } from "./found.js";
 import { mapKey } from "./key.js";
 import { blockPath, drawMap, pointAt } from "./map.js";
-import { marksRow } from "./marks.js";
+import { Marks } from "./marks.js";
 import { layerOf, painted } from "./paint.js";
 import { papersOf } from "./papers.js";
 import { Sheet } from "./sheet.js";
@@ -14,7 +14,8 @@ import { blockName, placeOf, pointName } from "./surface.js";
 
 const STEPS = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, -1], ArrowDown: [0, 1] };
 const REST_MS = 90; // how long the hand rests on a point before its sheet is fetched
-const HELP = "Arrow keys go from point to point, Shift chooses a block; Keys lists the rest.";
+const HELP = "Arrow keys move from point to point, Shift + arrows select a block. Keys lists the rest.";
+const BLOCK_HELP = "Drag over the block, or tap one corner and then the opposite one.";
 
 class Look {
   zone = null;
@@ -23,44 +24,64 @@ class Look {
   layer = 0;
   slice = null; // a C-scan at a depth, when one is chosen
   isRound = false;
+  isEnlarged = false; // cells as large as a gloved finger; the map scrolls
   facing = 0;
   at = [0, 0];
+  isPlaced = false; // somebody chose a point; before that it is the strongest suspect
   anchor = null; // the other corner of a chosen block
   isBlock = false; // touches choose a block
+  awaitsCorner = false; // the next touch sets the opposite corner
   shownIndication = -1;
 
-  /** `log` opens the log of findings at a place. */
-  constructor(place, log) {
-    this.log = log;
+  /** `actions.log` opens the form of findings at a place, `actions.tapAgain` the collecting pane. */
+  constructor(place, actions) {
     this.svg = draw("svg", { "aria-hidden": "true" });
-    this.sheetPlace = make("aside", { class: "sheet", "aria-label": "The chosen point" });
-    this.sheet = new Sheet(this.sheetPlace);
+    this.here = make("div", { class: "here", role: "status" });
+    this.marks = new Marks(this, actions);
+    this.top = make("div", {});
+    this.rest = make("div", {});
+    this.sheet = new Sheet(this.top, this.rest);
     this.controls = new Controls(this);
     const role = { tabindex: 0, role: "application", "aria-describedby": "map-help" };
     this.map = make("div", { class: "map", ...role }, this.svg);
     this.key = make("div", {});
     this.words = make("div", { class: "words" });
-    this.here = make("p", { class: "here", role: "status" });
-    this.marks = make("div", {});
-    const help = make("p", { id: "map-help", class: "quiet" }, HELP);
-    const left = [this.controls.place, help, this.map, this.key, this.here, this.marks];
-    place.append(make("div", { class: "chart-of-zone" }, left), this.sheetPlace, this.words);
+    this.found = make("div", { class: "found" });
+    this.help = make("p", { id: "map-help", class: "quiet" }, HELP);
+    place.append(
+      make("div", { class: "chart-of-zone" }, this.controls.place, this.help, this.map, this.key),
+      make(
+        "aside",
+        { class: "sheet", "aria-label": "The chosen point" },
+        this.here,
+        this.top,
+        this.marks.place,
+        this.found,
+        this.rest,
+      ),
+      this.words,
+    );
     this.svg.addEventListener("pointerdown", (event) => this.press(event));
     place.addEventListener("keydown", (event) => this.keyDown(event));
+    desk.addEventListener("state", () => this.marks.nameSteps());
     new ResizeObserver(() => this.redraw()).observe(this.map);
   }
 
   /** Marks, notes or readings changed: draw them, and leave alone what somebody is reading or writing. */
   planChanged() {
-    if (!this.zone || !desk.zone(this.zone.code)) return;
+    if (!this.zone) return;
+    if (!desk.zone(this.zone.code)) {
+      this.refresh();
+      return;
+    }
     this.zone = desk.zone(this.zone.code);
+    this.at = [
+      Math.min(this.at[0], this.zone.stations - 1),
+      Math.min(this.at[1], this.zone.positions - 1),
+    ];
     this.redraw();
-    if (!this.isWriting) this.showMarks();
-  }
-
-  /** Whether somebody writes a note: it is not taken away while they do. */
-  get isWriting() {
-    return this.marks.contains(document.activeElement);
+    this.marks.show({ keepsNote: this.marks.isWriting });
+    this.showFound();
   }
 
   /** Show what the desk knows now. */
@@ -72,16 +93,45 @@ class Look {
     this.document = desk.state.analysis > 0 ? ((await telling(() => ask(path))) ?? null) : null;
     this.slice = null;
     this.layer = Math.min(this.layer, Math.max(0, (this.document?.layers.length ?? 1) - 1));
+    if (!this.isPlaced) this.at = this.strongest();
     this.controls.show();
     this.redraw();
-    this.choose({ keepsMarks: this.isWriting });
-    const table = tableOf(this.document, (one) => this.go(placeOf(one.peak)));
-    this.words.replaceChildren(...table, papersOf(this.zone), ...partsOf(this.document));
+    this.choose({ keepsNote: this.marks.isWriting });
+    this.showFound();
+    this.words.replaceChildren(...wordsOf(this.document), papersOf(this.zone), ...partsOf(this.document));
+  }
+
+  /** The list of indications, and what needs a second look, beside the map. */
+  showFound() {
+    const unread = this.method === "tap" ? this.allWith("unread") : [];
+    this.found.replaceChildren(
+      ...indicationsOf(this.document, (one) => this.go(placeOf(one.peak))),
+      ...doubtful(this.document, this.zone),
+      ...unreadList(unread, this.document, (points) => this.marks.tapPoints(points)),
+    );
+  }
+
+  allWith(status) {
+    if (!this.document) return [];
+    const wanted = desk.plan.statuses.indexOf(status);
+    const { positions } = this.zone;
+    return this.document.status.flatMap((one, i) =>
+      one === wanted ? [[Math.floor(i / positions), i % positions]] : [],
+    );
+  }
+
+  /** Where to begin: the strongest point of the first indication, or a suspect point, or the first one. */
+  strongest() {
+    const [first] = this.document?.indications ?? [];
+    if (first) return placeOf(first.peak);
+    return this.allWith("suspect")[0] ?? [0, 0];
   }
 
   async to(code, method) {
     document.activeElement?.blur();
     [this.zone, this.method, this.at, this.anchor] = [desk.zone(code), method, [0, 0], null];
+    [this.isPlaced, this.isBlock, this.shownIndication] = [false, false, -1];
+    this.map.classList.remove("blocking");
     await this.refresh();
   }
 
@@ -102,8 +152,18 @@ class Look {
 
   toggleBlock() {
     this.isBlock = !this.isBlock;
+    this.awaitsCorner = false;
+    this.help.textContent = this.isBlock ? BLOCK_HELP : HELP;
+    this.map.classList.toggle("blocking", this.isBlock);
     this.controls.show();
     if (!this.isBlock) this.go(this.at);
+  }
+
+  enlarge() {
+    this.isEnlarged = !this.isEnlarged;
+    this.controls.show();
+    this.redraw();
+    this.cursor[0].scrollIntoView({ block: "nearest", inline: "nearest" });
   }
 
   turn(columns) {
@@ -114,6 +174,7 @@ class Look {
   redraw() {
     if (!this.zone || this.map.clientWidth < 100) return; // hidden
     const look = { ...painted(this), isRound: this.isRound, facing: this.facing };
+    look.isEnlarged = this.isEnlarged;
     this.drawing = drawMap(this.svg, this.zone, look, this.map.clientWidth - 4);
     this.cursor = ["cursor halo", "cursor"].map((kind) => draw("path", { class: kind }));
     this.svg.append(...this.cursor);
@@ -127,26 +188,60 @@ class Look {
   moveCursor() {
     const d = blockPath(this.drawing, this.anchor ?? this.at, this.at);
     for (const path of this.cursor) path.setAttribute("d", d);
+    this.cursor[1].classList.toggle("block", this.anchor !== null);
+  }
+
+  /** The point under a finger; one that slips over the edge stays at the zone's edge when it `isDragged`. */
+  under(event, isDragged = false) {
+    const box = this.svg.getBoundingClientRect();
+    return pointAt(this.drawing, event.clientX - box.left, event.clientY - box.top, isDragged);
   }
 
   press(event) {
-    const box = this.svg.getBoundingClientRect();
-    const at = pointAt(this.drawing, event.clientX - box.left, event.clientY - box.top);
-    if (at) this.go(at, event.shiftKey || this.isBlock);
-    this.map.focus();
-    if (this.isRound) this.drag(event);
+    const at = this.under(event);
+    this.map.focus({ preventScroll: true });
+    if (!at) return;
+    if (this.isBlock) this.pressCorner(at);
+    else this.go(at, event.shiftKey);
+    if (this.isBlock || (event.pointerType !== "touch" && !this.isRound)) this.dragBlock(event);
+    else if (this.isRound) this.drag(event);
+  }
+
+  /** A block starts where the finger does; a second touch sets the opposite corner. */
+  pressCorner(at) {
+    if (this.awaitsCorner) {
+      this.go(at, true);
+    } else {
+      this.go(at);
+      this.anchor = at;
+    }
+    this.awaitsCorner = !this.awaitsCorner;
+  }
+
+  dragBlock(event) {
+    const start = this.at;
+    this.follow(event, (now) => {
+      const at = this.under(now, true);
+      if (!at || (at[0] === this.at[0] && at[1] === this.at[1])) return;
+      this.anchor ??= start;
+      this.awaitsCorner = false;
+      this.go(at, true);
+    });
   }
 
   /** Turn the round part under the finger: one girth for twice its drawn height. */
   drag(event) {
-    this.svg.setPointerCapture(event.pointerId);
     const [from, facing, positions] = [event.clientY, this.facing, this.zone.positions];
     const perColumn = (this.svg.clientHeight * 2) / positions;
-    const move = (later) => {
-      const columns = Math.round((from - later.clientY) / perColumn) % positions;
+    this.follow(event, (now) => {
+      const columns = Math.round((from - now.clientY) / perColumn) % positions;
       const wanted = (facing + columns + positions) % positions;
       if (wanted !== this.facing) this.turn(wanted - this.facing);
-    };
+    });
+  }
+
+  follow(event, move) {
+    this.svg.setPointerCapture(event.pointerId);
     const stop = () => this.svg.removeEventListener("pointermove", move);
     this.svg.addEventListener("pointermove", move);
     for (const end of ["pointerup", "pointercancel"]) this.svg.addEventListener(end, stop, { once: true });
@@ -154,7 +249,7 @@ class Look {
 
   go(at, isBlock = false) {
     this.anchor = isBlock ? (this.anchor ?? this.at) : null;
-    this.at = at;
+    [this.at, this.isPlaced] = [at, true];
     // A point on the far side of the round part is turned to the front.
     if (this.isRound && !blockPath(this.drawing, at, at)) this.turn(at[1] - this.facing);
     this.moveCursor();
@@ -167,25 +262,26 @@ class Look {
     return desk.plan.statuses[this.document.status[station * this.zone.positions + position]];
   }
 
-  /** Tell of the chosen point; the sheet follows when the hand rests, so that a held key stays quick. */
-  choose({ keepsMarks = false } = {}) {
+  /** Name the chosen point; its sheet follows when the hand rests, so that a held key stays quick. */
+  choose({ keepsNote = false } = {}) {
     const name = pointName(this.zone, this.at);
     const status = this.statusAt(this.at);
-    const one = `${desk.plan.signs[status] ?? ""} ${name}, ${status}`;
-    this.here.textContent = this.anchor ? `Block ${blockName(this.anchor, this.at)}` : one;
-    if (!keepsMarks) this.showMarks();
+    const sign = desk.plan.signs[status] ?? "";
+    const block = this.anchor ? `Block ${blockName(this.anchor, this.at)}` : null;
+    this.here.replaceChildren(
+      make("h2", { id: "point-name" }, block ?? name),
+      block ? "" : make("span", { class: `verdict ${status.replaceAll(" ", "-")}` }, `${sign} ${status}`),
+    );
+    this.marks.show({ keepsNote });
     clearTimeout(this.resting);
     if (this.document) {
       const show = () => this.sheet.show(name, this.method, this.slice?.gate_mm ?? null);
       this.resting = setTimeout(show, REST_MS);
     } else {
       const words = "The map shows which points have readings. Analyse to see more.";
-      this.sheetPlace.replaceChildren(make("p", {}, words));
+      this.top.replaceChildren(make("p", {}, words));
+      this.rest.replaceChildren();
     }
-  }
-
-  showMarks() {
-    this.marks.replaceChildren(...marksRow(this.zone, this.anchor ?? this.at, this.at, this.log));
   }
 
   nextUnread() {
@@ -209,10 +305,13 @@ class Look {
   }
 
   keyDown(event) {
-    if (isWriting(event) || event.ctrlKey || event.metaKey || event.altKey || !this.zone) return;
+    if (isWriting(event) || event.altKey || !this.zone) return;
+    if (event.ctrlKey || event.metaKey) {
+      this.stepKey(event);
+      return;
+    }
     const step = STEPS[event.key];
     if (step && event.target !== this.map) return;
-    const press = (mark) => this.marks.querySelector(`[data-mark=${mark}]`).click();
     const actions = {
       h: () => this.sheet.pair(null),
       n: () => this.sheet.pair("neighbour"),
@@ -222,15 +321,23 @@ class Look {
       o: () => this.zone.shape === "tube" && this.turnOver(),
       "[": () => this.turn(-1),
       "]": () => this.turn(1),
-      g: () => press("reference"),
-      x: () => press("skip"),
-      c: () => press("none"),
+      g: () => this.marks.mark("reference"),
+      s: () => this.marks.mark("skip"),
+      c: () => this.marks.mark("none"),
     };
     const action = step
       ? () => this.go(this.stepped(step, event.shiftKey), event.shiftKey)
       : actions[event.key.toLowerCase()];
     if (!action) return;
     action();
+    event.preventDefault();
+  }
+
+  /** Ctrl-Z and Ctrl-Y (or Ctrl-Shift-Z), as everywhere. */
+  stepKey(event) {
+    const key = event.key.toLowerCase();
+    if (key !== "z" && key !== "y") return;
+    this.marks.step(key === "z" && !event.shiftKey ? "undo" : "redo");
     event.preventDefault();
   }
 
@@ -247,6 +354,6 @@ class Look {
   }
 }
 
-export function openLook(place, log) {
-  return new Look(place, log);
+export function openLook(place, actions) {
+  return new Look(place, actions);
 }

@@ -10,9 +10,14 @@ import { phoneButton } from "./phone.js";
 const element = (id) => document.getElementById(id);
 const panes = ["collect", "look", "papers", "cut"];
 const cut = new Cut(element("cut"));
-const look = openLook(element("look"), (where) => {
-  location.hash = "cut";
-  cut.at(where);
+const look = openLook(element("look"), {
+  log: (where) => {
+    location.hash = "cut";
+    cut.at(where);
+  },
+  tapAgain: () => {
+    location.hash = "collect";
+  },
 });
 const collect = openCollect(element("collect"));
 
@@ -45,9 +50,9 @@ function showState() {
   const { what, done, total, fault, analysis } = desk.state;
   const { is_running: isRunning, is_stale: isStale, is_written: isWritten } = desk.state;
   let words = analysis > 0 ? "Analysed" : "Not analysed yet";
-  if (isWritten) words = "Analysed, and written to results/";
+  if (isWritten) words = "Analysed and saved";
   if (isStale) words = "Changed since the analysis";
-  if (isRunning) words = total > 0 ? `Analysing ${what}: ${done} of ${total}` : `At work: ${what}`;
+  if (isRunning) words = total > 0 ? `Analysing ${what}: ${done} of ${total}` : `Working: ${what}`;
   if (fault && !isRunning) words = fault;
   const place = element("state");
   if (place.textContent !== words) place.textContent = words;

@@ -14,11 +14,13 @@ import {
   stepAt,
 } from "./surface.js";
 
-const LEFT = 34,
-  TOP = 22,
+const LEFT = 46,
+  TOP = 40,
   RIGHT = 10,
   BOTTOM = 8;
 const LEAST_CELL = 4; // px; below it the map scrolls
+const TOUCH_CELL = 44; // px; what a gloved finger hits
+const TALLEST = 540; // px; a taller map would push its key out of view
 const SIGN_CELL = 7; // px; below it signs would hide the colours
 
 /** Draw into `svg`; returns the drawing's view and scale, for placing the cursor and finding points. */
@@ -27,10 +29,10 @@ export function drawMap(svg, zone, look, width) {
   const view = isRound ? roundView(zone, look.facing) : flatView(zone);
   const [left, top, wide, high] = view.box;
   const cell = Math.min(zone.station_pitch_mm, stepAt(zone, 0));
-  const fitting = Math.min((width - LEFT - RIGHT) / wide, 560 / high, 46 / cell);
+  const fitting = Math.min((width - LEFT - RIGHT) / wide, TALLEST / high, 46 / cell);
   const perMm = isRound
     ? Math.min((width - LEFT - RIGHT) / wide, 420 / high)
-    : Math.max(fitting, LEAST_CELL / cell);
+    : Math.max(fitting, (look.isEnlarged ? TOUCH_CELL : LEAST_CELL) / cell);
   const scale = (u, v) => [LEFT + (u - left) * perMm, TOP + (v - top) * perMm];
   const size = [LEFT + wide * perMm + RIGHT, TOP + high * perMm + BOTTOM];
   svg.setAttribute("viewBox", `0 0 ${size[0].toFixed(0)} ${size[1].toFixed(0)}`);
@@ -45,9 +47,11 @@ export function drawMap(svg, zone, look, width) {
   svg.replaceChildren(
     ...(isRound ? openEnd(drawing) : []),
     ...cells(drawing, look),
-    ...signs(drawing, look),
-    ...outlines(drawing, look),
     datum(drawing),
+    ...outlines(drawing, look),
+    // Above all lines: a suspect point is never covered by one.
+    ...signs(drawing, look),
+    ...tags(drawing, look),
     ...(isRound ? [] : edges(drawing)),
   );
   return drawing;
@@ -61,11 +65,13 @@ export function blockPath({ view, scale, zone }, [stationA, positionA], [station
   return patchPath(view, scale, from, to, low, high);
 }
 
-/** Which point lies under a place of the drawing, in its own px; null when it is none. */
-export function pointAt({ view, scale, zone, isRound, perMm, corner }, px, py) {
-  if (!isRound) return pointUnder(zone, (px - LEFT) / perMm + corner[0], (py - TOP) / perMm + corner[1]);
+/** Which point is under a place of the drawing, in its own px; beside it the nearest when `isClamped`, else null. */
+export function pointAt({ view, scale, zone, isRound, perMm, corner }, px, py, isClamped = false) {
+  if (!isRound) {
+    return pointUnder(zone, (px - LEFT) / perMm + corner[0], (py - TOP) / perMm + corner[1], isClamped);
+  }
   // On the round part the nearest middle of a cell that faces the eye.
-  let [best, away] = [null, 3 * perMm * zone.station_pitch_mm];
+  let [best, away] = [null, isClamped ? Infinity : 3 * perMm * zone.station_pitch_mm];
   for (let station = 0; station < zone.stations; station += 1) {
     for (let position = 0; position < zone.positions; position += 1) {
       const at = middle({ view, scale, zone }, station, position);
@@ -97,11 +103,13 @@ function cells(drawing, look) {
   return [...paths].map(([kind, d]) => draw("path", { class: `cell ${ruled} ${kind}`, d }));
 }
 
+const signRadius = (cellPx) => Math.min(7, Math.max(2, 0.2 * cellPx));
+
 function signs(drawing, look) {
   if (drawing.cellPx < SIGN_CELL) return [];
   const { zone } = drawing;
-  const r = Math.min(7, Math.max(2, 0.2 * drawing.cellPx));
-  const paths = { suspect: "", reference: "", note: "" };
+  const r = signRadius(drawing.cellPx);
+  const paths = Object.fromEntries(Object.keys(SHAPES).map((sign) => [sign, ""]));
   for (let station = 0; station < zone.stations; station += 1) {
     for (let position = 0; position < zone.positions; position += 1) {
       const at = middle(drawing, station, position);
@@ -120,36 +128,85 @@ const SHAPES = {
   suspect: (u, v, r) => `M${u} ${v - r}L${u + r} ${v}L${u} ${v + r}L${u - r} ${v}Z`,
   reference: (u, v, r) =>
     `M${u - 0.7 * r} ${v}a${0.7 * r} ${0.7 * r} 0 1 0 ${1.4 * r} 0a${0.7 * r} ${0.7 * r} 0 1 0 ${-1.4 * r} 0Z`,
+  passed: (u, v, r) => `M${u - r} ${v}h${2 * r}`,
+  flawed: (u, v, r) => `M${u - r} ${v - r}l${2 * r} ${2 * r}M${u + r} ${v - r}l${-2 * r} ${2 * r}`,
   note: (u, v, r) => `M${u + 0.9 * r} ${v - 1.9 * r}h${r}v${r}Z`,
 };
 
-function outlines(drawing, look) {
-  const { zone, view, scale } = drawing;
+/** The rings of an indication's outline, as corners (x, column). */
+function ringsOf(zone, one) {
+  return one.outline.map((ring) => ring.map(([x, s]) => [x, s / stepAt(zone, x)]));
+}
+
+function outlines({ zone, view, scale }, look) {
   return look.indications.flatMap((one) => {
-    const rings = one.outline.map((ring) => ring.map(([x, s]) => [x, s / stepAt(zone, x)]));
-    const d = rings.map((ring) => linePath(view, scale, ring)).join("");
-    const number = label(drawing, rings[0], one.number);
-    return [draw("path", { class: "outline halo", d }), draw("path", { class: "outline", d }), ...number];
+    const d = ringsOf(zone, one)
+      .map((ring) => linePath(view, scale, ring))
+      .join("");
+    return [draw("path", { class: "outline halo", d }), draw("path", { class: "outline", d })];
   });
 }
 
-/** The indication's number, at the end of its outline that lies farthest from station 1 and shows. */
-function label({ view, scale, zone }, ring, number) {
+/** The indications' numbers, each beside its outline where it hides the least. */
+function tags(drawing, look) {
+  const placed = [];
+  return look.indications.flatMap((one) => {
+    const place = tagPlace(drawing, look, ringsOf(drawing.zone, one)[0], one.number, placed);
+    if (!place) return [];
+    placed.push(place);
+    const [x, y, wide, high] = place;
+    return [
+      draw("rect", { class: "tag", x, y, width: wide, height: high, rx: 3 }),
+      draw("text", { class: "tag-text", x: x + wide / 2, y: y + high - 4.5 }, one.number),
+    ];
+  });
+}
+
+const TAG_HIGH = 18;
+
+/** Of places all round an outline, the one whose rectangle covers the fewest signs, other tags and edges. */
+function tagPlace(drawing, look, ring, number, placed) {
+  const wide = 9 * number.length + 8;
+  const places = seenCorners(drawing, ring).flatMap(([u, v]) => [
+    [u + 3, v - TAG_HIGH / 2, wide, TAG_HIGH],
+    [u - wide - 3, v - TAG_HIGH / 2, wide, TAG_HIGH],
+    [u - wide / 2, v - TAG_HIGH - 3, wide, TAG_HIGH],
+    [u - wide / 2, v + 3, wide, TAG_HIGH],
+  ]);
+  const costs = places.map((place) => tagCost(drawing, look, place, placed));
+  return places[costs.indexOf(Math.min(...costs))] ?? null;
+}
+
+function seenCorners({ view, scale, zone }, ring) {
   const turns = zone.shape === "tube" ? [0, -1, 1] : [0];
-  const seen = turns.flatMap((turn) =>
+  return turns.flatMap((turn) =>
     ring
       .map(([x, column]) => [x, column + turn * zone.positions])
-      .filter(([, column]) => column >= view.low && column <= view.high),
+      .filter(([, column]) => column >= view.low && column <= view.high)
+      .map(([x, column]) => scale(...view.place(x, column))),
   );
-  if (seen.length === 0) return [];
-  const [x, column] = seen.reduce((far, corner) => (corner[0] > far[0] ? corner : far));
-  const [u, v] = scale(...view.place(x, column));
-  const wide = 8 * number.length + 8;
-  const near = x > 0.9 * lengthOf(zone) ? u - wide - 3 : u + 3;
-  return [
-    draw("rect", { class: "tag", x: near, y: v - 8, width: wide, height: 16, rx: 3 }),
-    draw("text", { class: "tag-text", x: near + wide / 2, y: v + 4 }, number),
-  ];
+}
+
+function tagCost(drawing, look, [x, y, wide, high], placed) {
+  const meets = ([a, b, w, h]) => x < a + w && a < x + wide && y < b + h && b < y + high;
+  let cost = 100 * placed.filter(meets).length;
+  const { zone, cellPx } = drawing;
+  const r = signRadius(cellPx);
+  for (const i of [0, 0.5, 1]) {
+    for (const j of [0, 0.5, 1]) {
+      const at = pointAt(drawing, x + i * wide, y + j * high);
+      if (!at) {
+        cost += 50;
+        continue;
+      }
+      const [u, v] = middle(drawing, ...at) ?? [Infinity, Infinity];
+      const covers = meets([u - r, v - r, 2 * r, 2 * r]);
+      const number = at[0] * zone.positions + at[1];
+      if (covers && look.signsOf(number).length > 0) cost += 10;
+      if (look.kindOf(number) === "unread") cost += 1;
+    }
+  }
+  return cost;
 }
 
 /** The open end, quiet, since nothing was inspected inside; and how the part is turned. */
@@ -179,16 +236,25 @@ function datum({ view, scale, zone }) {
   });
 }
 
+/** Stations along the top, positions down the side, both named. */
 function edges({ scale, zone, cellPx }) {
-  const every = [1, 2, 5, 10, 20, 50, 100].find((n) => n * cellPx >= 24) ?? 100;
-  const texts = [draw("text", { class: "edge-name", x: 2, y: 14 }, "stn")];
+  const every = [1, 2, 5, 10, 20, 50, 100].find((n) => n * cellPx >= 26) ?? 100;
+  const [, half] = scale(0, (zone.positions / 2) * stepAt(zone, 0));
+  const texts = [
+    draw("text", { class: "edge-name", x: LEFT, y: 14 }, "station"),
+    draw(
+      "text",
+      { class: "edge-name middle", transform: `translate(14 ${half.toFixed(0)}) rotate(-90)` },
+      "position",
+    ),
+  ];
   for (let i = 0; i < zone.stations; i += every) {
     const [u] = scale((i + 0.5) * zone.station_pitch_mm, 0);
-    texts.push(draw("text", { class: "edge middle", x: u, y: 14 }, String(i + 1).padStart(2, "0")));
+    texts.push(draw("text", { class: "edge middle", x: u, y: TOP - 8 }, String(i + 1).padStart(2, "0")));
   }
   for (let p = 0; p < zone.positions; p += every) {
     const [, v] = scale(0, p * stepAt(zone, 0));
-    texts.push(draw("text", { class: "edge end", x: LEFT - 6, y: v + 4 }, String(p + 1).padStart(2, "0")));
+    texts.push(draw("text", { class: "edge end", x: LEFT - 6, y: v + 5 }, String(p + 1).padStart(2, "0")));
   }
   return texts;
 }

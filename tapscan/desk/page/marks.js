@@ -1,47 +1,160 @@
-// Marks and notes for the chosen points.
+// What can be set at the chosen points: marks and a note in the plan, a finding, or a place on the list to tap again.
 
-import { desk } from "./desk.js";
+import { again } from "./again.js";
+import { desk, tell, trying } from "./desk.js";
 import { button, make } from "./dom.js";
-import { mark, note } from "./sheet.js";
+import { question } from "./question.js";
 import { blockName, pointName } from "./surface.js";
 
 const KINDS = [
-  ["reference", "Good here", "G"],
-  ["skip", "Leave out", "X"],
-  ["none", "Take mark away", "C"],
+  ["reference", "Known good", "G", "known good"],
+  ["skip", "Skip", "S", "skipped"],
+  ["none", "Clear mark", "C", "without a mark"],
 ];
 
-/** Buttons that mark the block between two points or log what a cut showed there, and a single point's note. */
-export function marksRow(zone, from, to, log) {
-  const block = blockName(from, to);
-  const name = pointName(zone, to);
-  const kinds = KINDS.map(([kind, words, key]) =>
-    button(words, () => mark(zone.code, block, kind), key, { "data-mark": kind }),
+/** The points of a block between two places, as [station, position]. */
+export function pointsIn([stationA, positionA], [stationB, positionB]) {
+  const span = (a, b) =>
+    Array.from({ length: Math.abs(b - a) + 1 }, (_, i) => Math.min(a, b) + i);
+  return span(stationA, stationB).flatMap((station) =>
+    span(positionA, positionB).map((position) => [station, position]),
   );
-  const row = make(
-    "div",
-    { class: "row", role: "group", "aria-label": `Mark ${block} in the plan` },
-    make("span", { class: "quiet" }, `Mark ${block}:`),
-    kinds,
-    button("Log a cut here", () => log(`${zone.code}-${block}`)),
-  );
-  if (from[0] !== to[0] || from[1] !== to[1]) return [row];
-  // A note is written against what it was when it was read, so that nobody else's is written over.
-  const text = desk.plan.notes[name] ?? "";
-  const area = make("textarea", { rows: 2, maxlength: 2000, "aria-label": `Note at ${name}` });
-  area.value = text;
-  return [
-    row,
-    make(
-      "details",
-      { class: "note", open: text !== "" },
-      make("summary", {}, `Note at ${name}`),
-      area,
+}
+
+export class Marks {
+  /** `look` is the map; `log` opens the form of findings at a place, `tapAgain` the collecting pane. */
+  constructor(look, { log, tapAgain }) {
+    Object.assign(this, { look, log, tapAgain });
+    this.row = make("div", {});
+    this.note = make("div", { class: "note" });
+    this.said = make("p", { class: "said", role: "status" });
+    this.place = make("div", { class: "marks" }, this.row, this.note, this.said);
+  }
+
+  /** Whether somebody writes a note: it is not taken away while they do. */
+  get isWriting() {
+    return this.note.contains(document.activeElement);
+  }
+
+  /** Show the buttons for the chosen block, and the note of a single point. */
+  show({ keepsNote = false } = {}) {
+    const { zone, at, method } = this.look;
+    const from = this.look.anchor ?? at;
+    const block = blockName(from, at);
+    const points = pointsIn(from, at);
+    const kinds = KINDS.map(([kind, words, key]) =>
+      button(words, () => this.mark(kind), key, { "data-mark": kind }),
+    );
+    this.undo = button("Undo", () => this.step("undo"), null, { disabled: !desk.state?.undo });
+    this.redo = button("Redo", () => this.step("redo"), null, { disabled: !desk.state?.redo });
+    this.nameSteps();
+    const again = points.length > 1 ? `Tap ${points.length} again` : "Tap again";
+    const label = { role: "group", "aria-label": `Mark ${block} in the plan` };
+    this.row.replaceChildren(
+      make("div", { class: "row", ...label }, kinds, this.undo, this.redo),
       make(
         "div",
         { class: "row" },
-        button("Write note", () => note(name, area.value, text)),
+        button("Log finding", () => this.log(`${zone.code}-${block}`)),
+        method === "tap" && button(again, () => this.tapPoints(points)),
       ),
-    ),
-  ];
+    );
+    if (!keepsNote) this.showNote(points.length === 1 ? pointName(zone, at) : null);
+  }
+
+  /** The state was read again: what can be undone may have changed. */
+  nameSteps() {
+    for (const step of ["undo", "redo"]) {
+      const words = desk.state?.[step] ?? "";
+      if (!this[step]) continue;
+      this[step].disabled = words === "";
+      const verb = step === "undo" ? "Undo" : "Redo";
+      this[step].setAttribute("aria-label", words ? `${verb}: ${words}` : verb);
+      this[step].title = words;
+    }
+  }
+
+  tapPoints(points) {
+    again.set(points.map((at) => pointName(this.look.zone, at)));
+    this.tapAgain();
+  }
+
+  /** Mark the chosen block, after a question where a mark could hide damage or leave out many points. */
+  async mark(kind) {
+    const { zone, at } = this.look;
+    const from = this.look.anchor ?? at;
+    const points = pointsIn(from, at);
+    const block = blockName(from, at);
+    const suspects = points.filter((one) => this.look.statusAt(one) === "suspect");
+    if (!(await mayMark(kind, zone, points, suspects))) return;
+    await trying(async () => {
+      await tell("/api/marks", { version: desk.plan.version, zone: zone.code, points: block, mark: kind });
+      await desk.readState();
+      const [, , , words] = KINDS.find(([name]) => name === kind);
+      this.said.textContent = `${zone.code}-${block}: now ${words}. Undo takes it back.`;
+    });
+  }
+
+  /** Undo the latest change of the plan, or redo what was undone. */
+  async step(which) {
+    const words = desk.state[which];
+    if (!words) return;
+    await trying(async () => {
+      await tell(`/api/${which}`);
+      await desk.readState();
+      this.said.textContent = `${which === "undo" ? "Undone" : "Done again"}: ${words}.`;
+    });
+  }
+
+  showNote(name) {
+    this.note.replaceChildren();
+    if (name === null) return;
+    // A note is written over what it was when it was read, so that nobody else's is lost.
+    let was = desk.plan.notes[name] ?? "";
+    const area = make("textarea", { rows: 2, maxlength: 2000, id: "note", onchange: () => save() });
+    area.value = was;
+    const save = async () => {
+      const text = area.value.trim();
+      if (text === was) return;
+      const before = was;
+      was = text; // a press on the button and leaving the field are one wish
+      const isWritten = await trying(async () => {
+        await tell("/api/notes", { point: name, note: text, was: before });
+        this.said.textContent = text ? `Note at ${name} saved.` : `Note at ${name} removed.`;
+        await desk.readState();
+        return true;
+      });
+      if (!isWritten) was = before;
+    };
+    area.addEventListener("keydown", (event) => {
+      if (event.key === "Enter" && (event.ctrlKey || event.metaKey)) save();
+      if (event.key === "Escape") this.look.map.focus();
+    });
+    this.note.append(
+      make("label", { for: "note" }, `Note at ${name}`),
+      make("div", { class: "beside" }, area, button("Save note", save)),
+    );
+  }
+}
+
+function mayMark(kind, zone, points, suspects) {
+  const many = (count) => (count === 1 ? "1 point" : `${count} points`);
+  const named = suspects.slice(0, 3).map((at) => pointName(zone, at)).join(", ");
+  const more = suspects.length > 3 ? " …" : "";
+  const are = suspects.length === 1 ? "is suspect" : "are suspect";
+  if (kind === "reference" && suspects.length > 0) {
+    const words = [
+      `${many(suspects.length)} of ${points.length} ${are}: ${named}${more}.`,
+      "Points marked known good belong to the baseline: damage marked known good hides damage like it.",
+    ];
+    return question(words, "Mark known good");
+  }
+  if (kind === "skip" && (points.length > 1 || suspects.length > 0)) {
+    const words = [
+      `Skip ${many(points.length)}? Nothing will be known about a skipped point.`,
+      ...(suspects.length > 0 ? [`${many(suspects.length)} ${are}: ${named}${more}.`] : []),
+    ];
+    return question(words, `Skip ${many(points.length)}`);
+  }
+  return true;
 }

@@ -32,7 +32,7 @@ async function stream(deviceId) {
   } catch (error) {
     const why =
       { NotAllowedError: "it was not allowed", NotFoundError: "there is none" }[error.name] ?? error.message;
-    throw new Fault(`No microphone: ${why} (plug one in and allow it for this address, then begin again).`);
+    throw new Fault(`No microphone: ${why} (plug one in and allow it for this page, then start again).`);
   }
 }
 
@@ -52,7 +52,7 @@ export function alteration(settings, rate) {
     done.push(`resampled from ${settings.sampleRate} to ${rate} Hz`);
   }
   return done.length > 0
-    ? `The browser alters the sound all the same (${done.join(", ")}): taps may come out changed. Try another browser.`
+    ? `The browser changes the sound (${done.join(", ")}): readings may be wrong. Try another browser.`
     : "";
 }
 
@@ -100,14 +100,14 @@ export async function listenHere({ deviceId, walk, onevent, onend }) {
   media.getAudioTracks()[0].addEventListener("ended", () => {
     onevent({
       event: "warned",
-      sentence: "The microphone is gone; every tap that was told is kept. Plug it in and begin again.",
+      sentence: "The microphone was disconnected; every counted tap is saved. Plug it in and start again.",
     });
     line.end();
   });
   node.port.onmessage = ({ data }) => {
     if (data === "lost")
-      lose("Some sound was lost on the way; strike the last tap again if it was not counted.");
-    else if (line.waiting > MOST_WAITING) lose("The desk does not keep up with the sound; wait a moment.");
+      lose("Some sound was lost; strike again if the last tap was not counted.");
+    else if (line.waiting > MOST_WAITING) lose("This computer is too busy to follow; wait a moment.");
     else line.send(data);
   };
   const altered = alteration(settings, context.sampleRate);

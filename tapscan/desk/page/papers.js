@@ -1,22 +1,32 @@
-// Report, wraps, outlines and tables: one click away, written when they are asked for.
+// Report, wraps, outlines and tables: one click away, written on request.
 
 import { ask, desk, telling } from "./desk.js";
 import { make } from "./dom.js";
 
-/** The report, and what can be printed of one zone, each one click away from its map; the links follow. */
-export function papersOf(zone) {
-  const row = make("nav", { class: "row", "aria-label": "Papers of this zone" });
+/** The reports on the whole part, each one press away. */
+export function reportLinks() {
+  const row = make("nav", { class: "row reports", "aria-label": "Reports" });
   telling(async () => {
     const groups = await ask("/api/papers");
-    // What belongs to the whole part belongs to each of its zones.
-    const own = groups.filter((group) => (group.zone ?? zone.code) === zone.code);
-    row.append(...own.flatMap((group) => group.papers.map(linkTo)));
+    const whole = groups.filter((group) => group.zone === null);
+    row.append(...whole.flatMap((group) => group.papers.map((paper) => linkTo(paper, "as-button"))));
   });
   return row;
 }
 
-function linkTo({ name, title }) {
-  return make("a", { href: `/papers/${name}`, target: "_blank", rel: "noopener" }, title);
+/** What can be printed of one zone, each one click away from its map; the links follow. */
+export function papersOf(zone) {
+  const row = make("nav", { class: "row", "aria-label": "Prints of this zone" });
+  telling(async () => {
+    const groups = await ask("/api/papers");
+    const own = groups.filter((group) => group.zone === zone.code);
+    row.append(...own.flatMap((group) => group.papers.map((paper) => linkTo(paper))));
+  });
+  return row;
+}
+
+function linkTo({ name, title }, kind = "") {
+  return make("a", { href: `/papers/${name}`, target: "_blank", rel: "noopener", class: kind }, title);
 }
 
 export async function showPapers(place) {
@@ -27,15 +37,15 @@ export async function showPapers(place) {
     make(
       "div",
       { class: "column" },
-      found && make("h2", {}, "In short"),
+      found && make("h2", {}, "Summary"),
       found && found.summary.map((sentence) => make("p", { class: "lead" }, sentence)),
       found && make("p", {}, found.chance),
-      !found && make("p", { class: "lead" }, "Nothing is analysed yet: there are only grids to print."),
+      !found && make("p", { class: "lead" }, "Not analysed yet: only grids can be printed."),
       desk.state.is_stale &&
         make(
           "p",
           { class: "stale" },
-          "Plan or readings changed since the analysis: analyse again before you print.",
+          "Plan or readings changed since the analysis: analyse again before printing.",
         ),
       groups.map((group) => [
         make("h2", {}, group.title),
@@ -48,7 +58,7 @@ export async function showPapers(place) {
       make(
         "p",
         { class: "quiet" },
-        "Print wraps at 100 % and measure their bars before you cut. Making a paper takes a few seconds the first time.",
+        "Print wraps at 100 % and measure their scale bars before cutting. The first time a page takes a few seconds.",
       ),
       make("h2", {}, "Warnings"),
       warnings(found?.warnings ?? desk.plan.warnings),

@@ -1,6 +1,6 @@
-// The sheet of one point: its status in words, its sound, its evidence, its numbers, and the marks set on it.
+// The sheet of one point: its status in words, its sound, its evidence and its numbers.
 
-import { ask, desk, tell, telling, trying } from "./desk.js";
+import { ask, telling } from "./desk.js";
 import { button, make } from "./dom.js";
 import { decayParts, sectionChart, spectrumCharts, traceChart } from "./evidence.js";
 import { hear } from "./hear.js";
@@ -23,8 +23,9 @@ const NUMBERS = {
 };
 
 export class Sheet {
-  constructor(place) {
-    this.place = place;
+  /** `top` is for words and sound, `rest` for charts and numbers. */
+  constructor(top, rest) {
+    [this.top, this.rest] = [top, rest];
     this.point = null; // the document of the point that is shown
     this.asked = 0;
   }
@@ -36,32 +37,30 @@ export class Sheet {
     const point = await telling(() => ask(`/api/points/${name}/${method}`));
     if (!point || mine !== this.asked) return;
     this.point = point;
-    this.heard = make("p", { class: "quiet", role: "status" });
-    this.place.replaceChildren(
-      ...this.head(point),
-      ...this.sounds(point),
-      ...this.numbersAndMarks(point, gate_mm),
-    );
+    this.top.replaceChildren(...this.head(point), ...this.sounds(point));
+    this.rest.replaceChildren(...this.evidence(point, gate_mm));
     await this.more(point, mine);
   }
 
   head(point) {
-    const sign = desk.plan.signs[point.status];
-    const why = point.reason ? `: ${point.reason}` : "";
     const judged =
       point.score === null
-        ? "Nothing is known about this point."
-        : `Score ${point.score.toFixed(2)}; 1 is where a reading becomes suspect. A good reading lies as far out once in ${oneIn(point.p_value)}.`;
+        ? `Unread (${point.reason || "no reading"}): nothing is known about this point.`
+        : `Score ${point.score.toFixed(2)}; suspect from 1. ${rarity(point.p_value)}`;
     const within = point.indication ? `Part of indication ${point.indication}.` : "";
-    const marked = point.is_reference ? "Marked as good in the plan." : "";
+    const isDoubtful = point.is_reference && point.status === "suspect";
+    const where = `x = ${point.x_mm.toFixed(1)} mm, s = ${point.s_mm.toFixed(1)} mm.`;
     return [
-      make("h2", { id: "point-name" }, point.point),
-      make("p", { class: `verdict ${point.status}` }, `${sign} ${point.status}${why}`),
       point.status === "skipped"
-        ? make("p", {}, "Left out on purpose: nothing is known about this point.")
-        : make("p", {}, [judged, within, marked].filter(Boolean).join(" ")),
-      make("p", { class: "quiet" }, `x = ${point.x_mm.toFixed(1)} mm, s = ${point.s_mm.toFixed(1)} mm`),
-    ];
+        ? make("p", {}, "Skipped on purpose: nothing is known about this point.")
+        : make("p", {}, [judged, within, where].filter(Boolean).join(" ")),
+      point.is_reference &&
+        make(
+          "p",
+          { class: isDoubtful ? "stale" : "quiet" },
+          isDoubtful ? "Marked known good, yet suspect: check it." : "Marked known good: part of the baseline.",
+        ),
+    ].filter(Boolean);
   }
 
   /** The points that a key lets one hear: this one, then another. */
@@ -69,28 +68,29 @@ export class Sheet {
     if (this.point?.method === "tap") {
       const second = other ? this.point[other] : null;
       hear(second ? [this.point.point, second] : [this.point.point], (name) => {
-        this.heard.textContent = name ? `Sounding: ${name}` : "";
+        this.heard.textContent = name ? `Playing: ${name}` : "Every tap plays at the same peak level.";
       });
     }
   }
 
   sounds(point) {
     if (point.method !== "tap" || point.reason === "missing" || point.status === "skipped") return [];
+    const then = (name, words) => make("span", {}, words, make("small", {}, name));
+    this.heard = make("p", { class: "quiet heard", role: "status" }, "Every tap plays at the same peak level.");
     return [
       make(
         "div",
-        { class: "row", role: "group", "aria-label": "Hear" },
-        button("Hear it", () => this.pair(null), "H"),
+        { class: "row play", role: "group", "aria-label": "Play" },
+        button("Play", () => this.pair(null), "H"),
         point.neighbour &&
-          button(`then ${point.neighbour}, nearest clear`, () => this.pair("neighbour"), "N"),
-        point.typical && button(`then ${point.typical}, most typical`, () => this.pair("typical"), "T"),
+          button(then(point.neighbour, "+ neighbour"), () => this.pair("neighbour"), "N"),
+        point.typical && button(then(point.typical, "+ typical"), () => this.pair("typical"), "T"),
       ),
-      make("p", { class: "quiet" }, "Every tap is brought to the same peak."),
       this.heard,
     ];
   }
 
-  numbersAndMarks(point, gate_mm) {
+  evidence(point, gate_mm) {
     const rows = Object.entries(point.features)
       .filter(([, value]) => value !== null)
       .map(([name, value]) => {
@@ -141,22 +141,9 @@ export class Sheet {
   }
 }
 
-const oneIn = (p) =>
-  p > 0.5 ? "1 or 2" : p < 1e-6 ? "more than a million" : Math.round(1 / p).toLocaleString("en-GB");
-
-/** Set a mark on a block of points, written into the plan. */
-export async function mark(zone, block, kind) {
-  await trying(async () => {
-    await tell("/api/marks", { version: desk.plan.version, zone, points: block, mark: kind });
-    await desk.readState();
-  });
-}
-
-/** Write the note at a point. */
-export async function note(point, text, was) {
-  await trying(async () => {
-    await tell("/api/notes", { point, note: text, was });
-    document.activeElement?.blur(); // it is written: the row may be made anew
-    await desk.readState();
-  });
+/** How rare such a score is among sound points. */
+function rarity(p) {
+  if (p > 0.2) return "Sound points often score this high.";
+  const one = p < 1e-6 ? "a million" : Math.round(1 / p).toLocaleString("en-GB");
+  return `About 1 sound point in ${one} scores this high.`;
 }

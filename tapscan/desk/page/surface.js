@@ -1,4 +1,4 @@
-// Where points lie: on the sheet that a zone makes when it is unrolled, and on the round part.
+// Where points are: on the sheet that a zone makes when it is unrolled, and on the round part.
 // A column counts positions from 0; column 0 is the datum line. Stations count from 0 here.
 
 const YAW = (20 * Math.PI) / 180; // how far the round part is turned, so that it shows as round
@@ -128,10 +128,11 @@ function stepsBetween(a, b, finest) {
   return Array.from({ length: count + 1 }, (_, i) => a + ((b - a) * i) / count);
 }
 
-/** Which point lies under a place of the flat sheet, in mm; null beside it. */
-export function pointUnder(zone, x, s) {
-  const station = Math.floor(x / zone.station_pitch_mm);
-  if (station < 0 || station >= zone.stations) return null;
-  const position = Math.round(s / stepAt(zone, x));
-  return position < 0 || position >= zone.positions ? null : [station, position];
+/** Which point is under a place of the flat sheet, in mm; beside it the nearest one when `isClamped`, else null. */
+export function pointUnder(zone, x, s, isClamped = false) {
+  const inside = Math.min(Math.max(x, 0), lengthOf(zone));
+  const at = [Math.floor(x / zone.station_pitch_mm), Math.round(s / stepAt(zone, inside))];
+  const most = [zone.stations - 1, zone.positions - 1];
+  const nearest = at.map((value, i) => Math.min(Math.max(value, 0), most[i]));
+  return isClamped || at.every((value, i) => value === nearest[i]) ? nearest : null;
 }

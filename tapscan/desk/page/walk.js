@@ -1,8 +1,8 @@
-// Where a capture stands, as the desk tells it: which points have their taps, and which comes next.
+// The state of a capture, as the desk reports it: which points have their taps, and which comes next.
 
 export class Walk {
   tapsWanted = 0; // taps that each point shall have
-  points = null; // name -> { taken, skipped }; null before anything is told
+  points = null; // name -> { taken, skipped }; null before the first report
   now = null; // the point that the next tap counts for; null when all are done
   isOn = false;
 
@@ -14,7 +14,7 @@ export class Walk {
     return this.all.filter((one) => one.taken >= this.tapsWanted).length;
   }
 
-  /** How far a point is: "done", "part", "passed", "todo"; undefined when the walk does not touch it. */
+  /** How far a point is: "done", "part", "passed" (skipped), "todo"; undefined when it is not on the walk. */
   kindOf(name) {
     const one = this.points?.get(name);
     if (!one) return undefined;
@@ -30,7 +30,7 @@ export class Walk {
     return "●".repeat(taken) + "○".repeat(Math.max(0, this.tapsWanted - taken));
   }
 
-  /** Take in what the desk tells; returns [kind, words] where there is something to say of it. */
+  /** Take an event; returns [kind, words] for the list of latest taps, or null. */
   take(event) {
     const one = this.points?.get(event.point);
     switch (event.event) {
@@ -43,27 +43,29 @@ export class Walk {
         one.taken = event.number;
         return ["good", `${event.point}, tap ${event.number} of ${event.wanted}: good. ${quality(event)}`];
       case "rejected":
-        return ["bad", `${event.point}: ${event.reason}, not counted; ${event.advice}. ${quality(event)}`];
+        return ["bad", `${event.point}: ${event.reason}, not counted: ${event.advice}. ${quality(event)}`];
       case "moved":
         this.now = event.point;
         if (one) one.skipped = false;
         return null;
       case "undone":
         one.taken = event.taken;
-        return ["plain", `${event.point}: the last tap was put aside, ${event.taken} left.`];
+        return ["plain", `${event.point}: last tap removed, ${event.taken} left.`];
       case "repeated":
         one.taken = 0;
-        return ["plain", `${event.point}: all taps put aside.`];
+        return ["plain", `${event.point}: all taps removed.`];
       case "skipped":
         one.skipped = true;
-        return ["plain", `${event.point}: passed over.`];
+        return ["plain", `${event.point}: skipped.`];
       case "zone complete": {
-        const passed = event.skipped > 0 ? `; ${event.skipped} passed over` : "";
+        const passed = event.skipped > 0 ? `; ${event.skipped} skipped` : "";
         return ["good", `Zone ${event.zone} is complete${passed}. End, then analyse.`];
       }
       case "listening":
         this.isOn = event.is_on;
         return null;
+      case "faint":
+        return ["plain", `Very soft sound, ${(-event.below_db).toFixed(0)} dB below your taps: not counted.`];
       case "refused":
       case "warned":
         return ["bad", event.sentence];
@@ -76,3 +78,31 @@ export class Walk {
 function quality({ peak_db: peak, snr_db: snr }) {
   return `Peak ${peak.toFixed(0).replace("-", "−")} dB, ${snr.toFixed(0)} dB over the noise.`;
 }
+
+/** What the big banner says of an event: { kind, words, small }, short enough to read from two metres; or null. */
+export function bannerOf(event) {
+  switch (event.event) {
+    case "accepted":
+      return { kind: "good", words: `✓ Tap ${event.number} of ${event.wanted}`, small: event.point };
+    case "rejected":
+      return { kind: "bad", words: `✗ ${capital(event.reason)}`, small: `${event.point}: ${event.advice}` };
+    case "undone":
+      return { kind: "plain", words: "Tap removed", small: `${event.point}, ${event.taken} left` };
+    case "repeated":
+      return { kind: "plain", words: "Point cleared", small: `${event.point}: strike it again` };
+    case "skipped":
+      return { kind: "plain", words: "Skipped", small: event.point };
+    case "zone complete":
+      return { kind: "good", words: "✓ Complete", small: `zone ${event.zone}` };
+    case "faint":
+      return { kind: "plain", words: "Very soft", small: "not counted: was that your tap? Strike harder" };
+    case "refused":
+      return { kind: "bad", words: "✗ Not possible", small: event.sentence };
+    case "warned":
+      return { kind: "bad", words: "! Warning", small: event.sentence };
+    default:
+      return null;
+  }
+}
+
+const capital = (words) => words[0].toUpperCase() + words.slice(1);

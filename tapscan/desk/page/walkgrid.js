@@ -5,16 +5,17 @@ import { blockPath, drawMap, pointAt } from "./map.js";
 import { placeOf, pointName } from "./surface.js";
 
 const STEPS = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, -1], ArrowDown: [0, 1] };
-const CLASSES = { done: "done", part: "part", passed: "unread", todo: "todo" };
+
 
 export class WalkGrid {
   zone = null;
   chosen = null; // the name of a point to go to
+  tally = new Map(); // name -> { taken, fault }, as the recordings on disk have it
 
   constructor(walk, onchoice) {
     [this.walk, this.onchoice] = [walk, onchoice];
     this.svg = draw("svg", { "aria-hidden": "true" });
-    const label = "Grid; arrow keys choose a point to go to";
+    const label = "Grid. Arrow keys choose a point to go to";
     this.place = make(
       "div",
       { class: "map", tabindex: 0, role: "application", "aria-label": label },
@@ -37,16 +38,26 @@ export class WalkGrid {
   redraw() {
     if (!this.zone || this.place.clientWidth < 100) return; // hidden
     const { zone, walk } = this;
-    const [skip, read] = [new Set(zone.skip), new Set(zone.read.tap ?? [])];
+    const skip = new Set(zone.skip);
     const kindOf = (i) => {
       if (skip.has(i)) return "skipped";
       const name = pointName(zone, [Math.floor(i / zone.positions), i % zone.positions]);
-      return CLASSES[walk.kindOf(name) ?? (read.has(i) ? "done" : "todo")];
+      return walk.kindOf(name) ?? this.onDisk(name);
     };
-    const look = { kindOf, signsOf: () => [], indications: [] };
+    // Signs as well as colours: a bar for a skipped point, a cross for one whose taps are no use.
+    const signsOf = (i) => ["passed", "flawed"].filter((kind) => kind === kindOf(i));
+    const look = { kindOf, signsOf, indications: [] };
     this.drawing = drawMap(this.svg, zone, look, this.place.clientWidth - 4);
     this.frame(this.chosen, "cursor");
     this.frame(walk.now, "next");
+  }
+
+  /** How far a point is by its recordings alone. */
+  onDisk(name) {
+    const one = this.tally.get(name);
+    if (!one) return "todo";
+    if (one.fault === "") return "done";
+    return one.taken > 0 ? "part" : "flawed";
   }
 
   frame(name, kind) {
