@@ -110,7 +110,6 @@ def parse_plan(text: str) -> Plan:
         false_call_rate=tables.analysis.false_call_rate,
         has_tap_table="tap" in document,
         has_ascan_table="ascan" in document,
-        units=tables.units,
     )
 
 
