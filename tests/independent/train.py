@@ -6,11 +6,14 @@ boosted by scikit-learn, then written as plain numbers.
 
 Log odds are calibrated on generators left out: each generator's parts are judged by trees that never saw that
 generator, and a logistic law through those verdicts says what log odds mean on a part of a new kind.
+
+How much shops differ is measured on generators left out, too: within each family every other part teaches the
+class, as a sectioned part would, and the variance is kept that judges the remaining parts best.
 """
 
 import argparse
 import json
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -19,10 +22,11 @@ import numpy as np
 from tapscan.plan.nearness import nearness
 from tapscan.records.inspection import open_inspection
 from tapscan.screening.taps.baseline import Baseline, fit_baseline, pooled
-from tapscan.screening.taps.damage import inputs
+from tapscan.screening.taps.damage import DamageClass, inputs, parsed
 from tapscan.screening.taps.points import TapPoints, point_means
 from tapscan.screening.taps.readings import read_taps
 from tapscan.screening.taps.screen import REACH_MM
+from tapscan.screening.taps.shop import SectionedPart, retrained
 from tests.independent.arena.families import CHOSEN_ON
 from tests.independent.arena.parts import load_truth
 
@@ -33,12 +37,15 @@ Mask = np.ndarray[Any, np.dtype[np.bool_]]
 CLASS_FILE = Path(__file__).parents[2] / "tapscan" / "screening" / "taps" / "damage_class.json"
 TREES, LEAVES, RATE = 150, 12, 0.1
 DIGITS = 5
+VARIANCES = np.geomspace(1e-3, 1, 7)  # of leaves from shop to shop, in log odds squared
+CUT_STATIONS = 3  # every third is cut in a part that teaches
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Example:
     """One part: its points, the grid they are on, how near they are, and the truth (points,)."""
 
+    family: str
     generator: str
     points: TapPoints
     grid_shape: tuple[int, int]
@@ -64,14 +71,14 @@ class Example:
         return np.concatenate(both), truth, np.full(truth.size, 1 / truth.size)
 
 
-def described(folder: Path, generator: str) -> Example:
+def described(folder: Path, family: str, generator: str) -> Example:
     """Read one part of the cache."""
     inspection = open_inspection(folder)
     (zone,) = inspection.plan.zones
     readings = read_taps(inspection, zone, [], lambda *_: None)
     points = point_means(readings.taps, readings.reason.size)
     inside = (load_truth(folder).nearest_mm < 0).ravel()
-    return Example(generator, points, zone.grid_shape, nearness(zone, REACH_MM), inside)
+    return Example(family, generator, points, zone.grid_shape, nearness(zone, REACH_MM), inside)
 
 
 def log_odds_of(example: Example, trees: Any) -> tuple[Array, Baseline]:
@@ -111,10 +118,54 @@ def _logistic(log_odds: Array, is_damaged: Array, weight: Array) -> tuple[float,
     return float(law.intercept_[0]), float(law.coef_[0, 0])
 
 
+def sectioned(example: Example, trees: DamageClass) -> SectionedPart:
+    """Cut every third station of a part, described as tapscan would by trees that never saw its generator."""
+    damaged = np.zeros_like(example.is_damaged)
+    close = example.near.power(2)
+    for _ in range(2):
+        baseline = example.baseline(damaged)
+        described = inputs(baseline, example.near)
+        damaged = pooled(close, np.where(example.points.read, trees.log_odds(described), np.nan)) > 0
+    station = np.arange(damaged.size) // example.grid_shape[1]
+    cut = station % CUT_STATIONS == CUT_STATIONS // 2
+    sound = cut & ~example.is_damaged
+    return SectionedPart(
+        described, close, example.points.read, baseline.sound, sound, cut & example.is_damaged
+    )
+
+
+def shop_variance(examples: list[Example], blind: dict[str, DamageClass]) -> float:
+    """Variance of leaves from shop to shop that judges the parts best which taught nothing.
+
+    `blind` gives for each generator the class that never saw it. Every family counts alike.
+    """
+    gains = []
+    for family in sorted({one.family for one in examples}):
+        own = [one for one in examples if one.family == family]
+        trained = blind[own[0].generator]
+        parts = [sectioned(one, trained) for one in own]
+        taught = [replace(trained, shop_variance=float(variance)) for variance in VARIANCES]
+        taught = [retrained(each, parts[::2]) for each in taught]
+        if any(taught[0].cut) and len(own) > 1:
+            fresh = list(zip(own[1::2], parts[1::2], strict=True))
+            gains.append([np.mean([_log_likelihood(each, *pair) for pair in fresh]) for each in taught])
+    return float(VARIANCES[int(np.argmax(np.mean(gains, axis=0)))])
+
+
+def _log_likelihood(trees: DamageClass, example: Example, part: SectionedPart) -> float:
+    """Mean log likelihood of the truth at a part's points."""
+    log_odds = pooled(part.close, np.where(part.read, trees.log_odds(part.described), np.nan))
+    signed = np.where(example.is_damaged, 1, -1) * log_odds
+    return float(-np.logaddexp(0, -signed[part.read]).mean())
+
+
 def written(
     trees: Any, offset: float, slope: float, usual: tuple[float, float], by_distance: tuple[float, float]
 ) -> str:
-    """Write trees as plain numbers; every tree padded to the same number of nodes."""
+    """Write trees as plain numbers; every tree padded to the same number of nodes.
+
+    `shop_variance` is 0 until it is measured.
+    """
     tables = [stage[0].nodes for stage in trees._predictors]
     nodes = max(len(table) for table in tables)
     columns: dict[str, list[list[float]]] = {name: [] for name in ("column", "limit", "low", "high", "value")}
@@ -155,7 +206,7 @@ def main() -> None:
     examples = []
     for name, mix in CHOSEN_ON.items():
         folders = sorted(file.parent for file in (arguments.cache / name).glob("*/truth.npz"))
-        examples += [described(folder, mix.generator) for folder in folders[: arguments.parts]]
+        examples += [described(folder, name, mix.generator) for folder in folders[: arguments.parts]]
         print(f"{name}: {len(examples)} parts so far", flush=True)
     arguments.to.write_text(trained(examples), encoding="ascii")
 
@@ -163,10 +214,10 @@ def main() -> None:
 def trained(examples: list[Example]) -> str:
     """Train on these parts, calibrate on generators left out, and give the text of the file."""
     rows = [one.rows() for one in examples]
-    odds, away, truth, weight, medians = [], [], [], [], []
+    odds, away, truth, weight, medians, blind = [], [], [], [], [], {}
     for generator in sorted({one.generator for one in examples}):
         others = [row for row, one in zip(rows, examples, strict=True) if one.generator != generator]
-        trees = trees_of(others)
+        trees = blind[generator] = trees_of(others)
         for one in (one for one in examples if one.generator == generator):
             log_odds, baseline = log_odds_of(one, trees)
             read = one.points.read
@@ -180,8 +231,14 @@ def trained(examples: list[Example]) -> str:
     offset, slope = _logistic(np.concatenate(odds), is_damaged, each)
     by_distance = _logistic(np.concatenate(away), is_damaged, each)
     usual = offset + slope * min(medians), offset + slope * max(medians)
-    text = written(trees_of(rows), offset, slope, usual, by_distance)
-    print(f"{len(examples)} parts; slope {slope:.3f}, offset {offset:.3f}; {len(text):,} bytes")
+    laws = offset, slope, usual, by_distance
+    apart = {generator: parsed(written(trees, *laws).encode()) for generator, trees in blind.items()}
+    kept = json.loads(written(trees_of(rows), *laws)) | {"shop_variance": shop_variance(examples, apart)}
+    text = json.dumps(kept, separators=(",", ":")) + "\n"
+    print(
+        f"{len(examples)} parts; slope {slope:.3f}, offset {offset:.3f}, shop variance "
+        f"{kept['shop_variance']:.3g}; {len(text):,} bytes"
+    )
     return text
 
 

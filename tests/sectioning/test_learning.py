@@ -9,7 +9,7 @@ from tapscan.screening.known import Known
 from tapscan.screening.twins import good_points, marked_points
 from tapscan.sectioning.learning import learnt_from
 from tapscan.synth import Defect
-from tests.screening.parts import write_scanned
+from tests.screening.parts import tapped, write_scanned, write_tapped
 from tests.sectioning.conftest import at
 
 # Under single points, and small: each takes most of the beam and leaves some of the back wall.
@@ -102,3 +102,50 @@ def test_wrong_findings_are_named_with_their_inspection(folders):
         learnt_from(tapscan.open_inspection(folders / "cut"))
     (folders / "cut/findings.csv").unlink()
     assert learnt_from(tapscan.open_inspection(folders / "cut")).zones == {}
+
+
+@pytest.fixture(scope="module")
+def tubes(tmp_path_factory):
+    """A tube that was tapped and cut, of another girth than the one that is inspected now."""
+    root = tmp_path_factory.mktemp("shop")
+    hurt = [Defect(70.0, 60.0, 16.0, 0.5)]
+    write_tapped(root / "now", *tapped(hurt, seed=5))
+    write_tapped(root / "cut", *tapped(hurt, seed=6))
+    plan = root / "cut/inspection.toml"
+    plan.write_text(
+        plan.read_text(encoding="utf-8").replace("girth_mm = 120", "girth_mm = 150"), encoding="utf-8"
+    )
+    return root
+
+
+def now_with(tubes, *lines):
+    log(tubes / "cut", *lines)
+    now, cut = (tapscan.open_inspection(tubes / name) for name in ("now", "cut"))
+    return tapscan.analyse(now, [cut]), tapscan.analyse(now)
+
+
+def test_what_the_saw_showed_retrains_the_damage_class_though_the_parts_are_not_alike(tubes):
+    """Marks on damaged and sound points as they are: what was likely damaged becomes more so."""
+    lines = "delamination,BM-07-06:08-08", "none,BM-02", "none,BM-12"
+    taught, plain = now_with(tubes, *lines)
+    assert taught.summary["prior_findings"] == {"sound_points": 24, "damaged_points": 6}
+    assert plain.summary["prior_findings"] == {"sound_points": 0, "damaged_points": 0}
+    assert taught.summary["run"] != plain.summary["run"]
+    (zone,), (own,) = taught.screened, plain.screened
+    words = "from simulated parts and from 24 sound and 6 damaged points of sectioned parts."
+    assert zone.baseline == f"{own.baseline} What damage sounds like was learned {words}"
+    likely, before = (one.features["damage_probability"] for one in (zone, own))
+    assert not np.array_equal(likely, before, equal_nan=True)
+    assert likely[6:8, 5:8].mean() > before[6:8, 5:8].mean()
+    # The same findings teach the same.
+    assert now_with(tubes, *lines)[0].tables == taught.tables
+
+
+def test_findings_that_show_no_sound_point_teach_nothing_and_the_report_states_it(tubes):
+    taught, plain = now_with(tubes, "delamination,BM-07-06:08-08", "wrinkle,BM-02-01")
+    assert taught.summary["prior_findings"] == {"sound_points": 0, "damaged_points": 0}
+    assert (
+        "prior findings: show no sound point that was tapped; the damage class stays as trained on simulated "
+        "parts (write down what each cut showed, and none where it was sound)"
+    ) in taught.summary["warnings"]
+    assert (taught.screened[0].score == plain.screened[0].score).all()

@@ -21,6 +21,7 @@ from tapscan.plan import Zone, block_mask
 from tapscan.plan.nearness import nearness
 from tapscan.screening.known import Known
 from tapscan.screening.taps.baseline import pooled
+from tapscan.screening.taps.calls import TOUCHING
 from tapscan.screening.taps.damage import DamageClass, inputs
 from tapscan.screening.taps.points import point_means
 from tapscan.screening.taps.readings import TapReadings
@@ -64,19 +65,24 @@ class SectionedPart:
 def sectioned_part(
     zone: Zone, readings: TapReadings, known: Known, trained: DamageClass
 ) -> SectionedPart | None:
-    """Describe a zone that was cut as if it had just been tapped; None with too few readings."""
+    """Describe a zone that was cut as if it had just been tapped; None with too few readings.
+
+    A tap beside damage hears half of it, so that a sound point there is no example of sound laminate.
+    """
     points = point_means(readings.taps, readings.reason.size)
     if points.read.sum() < MIN_READINGS:
         return None
     near = nearness(zone, REACH_MM)
+    damaged = known.separated.ravel()
+    beside = (near >= TOUCHING) @ damaged > 0
     baseline = judged(points, zone, block_mask(zone, zone.reference).ravel(), trained).baseline
     return SectionedPart(
         described=inputs(baseline, near),
         close=near.power(2),
         read=points.read,
         quiet=baseline.sound,
-        sound=known.good.ravel(),
-        damaged=known.separated.ravel(),
+        sound=known.good.ravel() & ~beside,
+        damaged=damaged,
     )
 
 

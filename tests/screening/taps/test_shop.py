@@ -140,12 +140,18 @@ def test_deviations_start_from_the_trained_log_odds():
 
 def test_a_zone_that_was_cut_is_described_as_one_that_was_tapped():
     bad = block(5, 8, 4, 7)
-    known = Known(block(5, 8, 7, 10), bad, bad)
+    # Cut along two stations, through the damage and away from it.
+    known = Known(
+        (block(6, 7, 0, 12) & ~bad) | block(12, 13, 0, 12), bad & block(6, 7, 0, 12), bad & block(6, 7, 0, 12)
+    )
     part = sectioned_part(ZONE, readings(1, bad), known, damage_class())
     assert part is not None
     near = nearness(ZONE, 10.0)
     np.testing.assert_array_equal(part.close.toarray(), near.power(2).toarray())
-    assert (part.known == (known.good | known.separated).ravel()).all()
+    assert part.damaged.sum() == 3
+    # Beside the damage nothing is learned: two of the points that were cut are there.
+    assert part.sound.sum() == known.good.sum() - 2
+    assert part.known.sum() == 3 + 9 - 2 + 12
     assert part.described.shape[0] == bad.size
     assert part.quiet.mean() == pytest.approx(2 / 3, abs=0.05)
     few = readings(1, unread=~block(0, 2, 0, 4))
