@@ -62,7 +62,7 @@ def log_distance(values: np.ndarray, fit: object) -> np.ndarray:
 
 @pytest.mark.parametrize("count", [600, 4000])
 def test_distances_in_a_clean_zone_are_those_of_fast_mcd(count):
-    """Measured: rank correlations of 0.98 and 0.997; the farther half is within a tenth in log distance."""
+    """Measured: rank correlations of 0.984 and 0.997; the farther half is 0.06 and 0.02 off."""
     values = spread_out(1, count, N_BANDS, narrowest=0.5)
     ours = fitted(values, (1, count)).distance
     theirs = np.log(MinCovDet(support_fraction=2 / 3, random_state=0).fit(values).mahalanobis(values))
@@ -84,8 +84,8 @@ def test_with_many_readings_the_covariance_is_the_empirical_one():
 def test_with_few_readings_the_floor_of_the_covariance_serves_as_ledoit_and_wolfs_shrinkage_does(count):
     """How far fresh readings are, by the order that the true covariance gives.
 
-    The floor keeps all that is wide and shrinks what is narrow. Measured: rank correlations within 0.03 of
-    Ledoit and Wolf's, and with 40 readings far above the plain covariance's.
+    Measured: rank correlations of 0.74, 0.87 and 0.93, where Ledoit and Wolf's shrinkage gives 0.76, 0.85 and
+    0.91, and the plain covariance 0.68, 0.86 and 0.93.
     """
     values, fresh = np.split(spread_out(3, count + 4000, N_BANDS, narrowest=0.1), [count])
     truth = log_distance(fresh, EmpiricalCovariance().fit(np.vstack([fresh, values])))

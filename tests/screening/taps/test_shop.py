@@ -69,7 +69,7 @@ def test_shops_that_do_not_differ_keep_the_trained_leaves():
 
 
 def test_more_sectioned_parts_never_make_it_worse_and_ten_come_near_the_truth():
-    """Measured: 1.06, 0.46, 0.27, 0.15; the two leaves of the other tree are given up on the way."""
+    """Measured: 1.09, 0.43, 0.17 and 0.06 of log loss a point."""
     fresh = [cut_part(100 + k) for k in range(10)]
     losses = []
     for count in (0, 1, 3, 10):
