@@ -23,7 +23,7 @@ from tapscan.screening.taps import points
 from tapscan.screening.taps.baseline import Baseline, fit_baseline
 from tapscan.screening.taps.calls import p_values
 from tapscan.screening.taps.points import N_BANDS, RINGING_BANDS, TapPoints, TapTable, point_means
-from tapscan.screening.taps.shop import _surprise
+from tapscan.screening.taps.shop import _deviations
 from tests.independent.arena import table
 from tests.independent.arena.judging import Calls
 
@@ -198,8 +198,8 @@ def test_a_retrained_class_states_probabilities_that_come_true():
         odds = rng.normal(-1, 1.5, 160)
         damaged = rng.random(160) < expit(odds + reached @ rng.normal(0, np.sqrt(variance), 30))
         for prior, out in ((variance, stated), (100 * variance, blunt)):
-            surprise = _surprise(odds[:60], reached[:60], damaged[:60], prior)
-            out.append(expit(odds + prior * (reached @ (reached[:60].T @ surprise)))[60:])
+            found = _deviations(odds[:60], reached[:60], damaged[:60], prior)
+            out.append(expit(odds + reached @ found)[60:])
         truth.append(damaged[60:])
     off = [
         float(np.abs(IsotonicRegression().fit_transform(each, came) - each).mean())

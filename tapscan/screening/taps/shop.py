@@ -4,9 +4,8 @@ A shop's hand, tapper and laminates differ from those of the training parts, and
 from nothing: so every leaf of the trained trees keeps its value, plus a deviation of this shop's own with a
 normal law about zero. How wide that law is was measured in training, on families of parts and generators left
 out (`tests/independent/train.py`). Points that were cut then say how far each leaf is moved: the most likely
-deviations given the findings (Gelman & Hill, *Data Analysis Using Regression and Multilevel Models*, 2007;
-Laplace's approximation as Rasmussen & Williams, *Gaussian Processes for Machine Learning*, 2006, algorithm
-3.1 has it; both from memory). Leaves that no cut point reaches stay as trained, and with no findings at all
+deviations given the findings (Gelman & Hill, *Data Analysis Using Regression and Multilevel Models*, 2007,
+from memory). Leaves that no cut point reaches stay as trained, and with no findings at all
 the class is the trained one.
 """
 
@@ -35,9 +34,8 @@ __all__ = ["SectionedPart", "retrained", "sectioned_part"]
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
-STEPS = 100  # numerical: Newton's method needs ten
-SETTLED = 1e-8  # numerical: of a probability
-DIGITS = 7  # numerical: the same sums in another order give the same leaves
+SETTLED = 1e-6  # numerical: gradient at the most likely deviations
+DIGITS = 5  # numerical: the same sums in another order give the same leaves
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -99,8 +97,7 @@ def retrained(trained: DamageClass, parts: Sequence[SectionedPart]) -> DamageCla
 
     reached = vstack([_reached(trained, part)[part.known] for part in parts]).tocsr()
     odds = np.concatenate([_log_odds(trained, part)[part.known] for part in parts])
-    variance = trained.shop_variance
-    deviation = variance * (reached.T @ _surprise(odds, reached, truth, variance)) / trained.slope
+    deviation = _deviations(odds, reached, truth, trained.shop_variance) / trained.slope
     value = (trained.value + deviation.reshape(trained.value.shape)).round(DIGITS)
     own = replace(trained, value=value, cut=(int((~truth).sum()), int(truth.sum())))
     medians = [float(np.median(_log_odds(own, part)[part.quiet])) for part in parts]
@@ -125,31 +122,26 @@ def _reached(trees: DamageClass, part: SectionedPart) -> "csr_array":
     return (diags_array(1 / total) @ part.close @ leaves).tocsr()
 
 
-def _surprise(odds: Floats, reached: "csr_array", truth: Mask, variance: float) -> Floats:
-    """How far the truth is from its probability at the most likely deviations, (cut points,).
+def _deviations(odds: Floats, reached: "csr_array", truth: Mask, variance: float) -> Floats:
+    """Most likely deviations of all leaves given what the saw showed, (leaves,)."""
+    from scipy.optimize import minimize
+    from scipy.special import expit
 
-    Newton's method in the space of points; a step that overshoots is halved.
-    """
-    kernel = variance * (reached @ reached.T).toarray()
-    surprise = np.zeros(truth.size)
-    for _ in range(STEPS):
-        moved = kernel @ surprise
-        probability = 1 / (1 + np.exp(-odds - moved))
-        root = np.sqrt(np.maximum(probability * (1 - probability), 1e-12))
-        aim = root**2 * moved + truth - probability
-        inner = np.eye(truth.size) + root[:, None] * kernel * root
-        step = aim - root * np.linalg.solve(inner, root * (kernel @ aim)) - surprise
-        least = _posterior(odds, kernel, surprise, truth)
-        while np.abs(step).max() > SETTLED and _posterior(odds, kernel, surprise + step, truth) < least:
-            step = step / 2
-        surprise = surprise + step
-        if np.abs(step).max() <= SETTLED:
-            break
-    return np.asarray(surprise)
+    # In units of their own spread, so that shops that do not differ are no special case.
+    share, back = np.sqrt(variance) * reached, np.sqrt(variance) * reached.T.tocsr()
+    sign = np.where(truth, 1.0, -1.0)
 
+    def surprise(unit: Floats) -> tuple[float, Floats]:
+        log_odds = odds + share @ unit
+        value = np.logaddexp(0, -sign * log_odds).sum() + unit @ unit / 2
+        return float(value), back @ (expit(log_odds) - truth) + unit
 
-def _posterior(odds: Floats, kernel: Floats, surprise: Floats, truth: Mask) -> float:
-    """Log likelihood of the findings and of the deviations together."""
-    moved = kernel @ surprise
-    signed = np.where(truth, 1.0, -1.0) * (odds + moved)
-    return float(-np.logaddexp(0, -signed).sum() - surprise @ moved / 2)
+    def curvature(unit: Floats, along: Floats) -> Floats:
+        probability = expit(odds + share @ unit)
+        return np.asarray(back @ (probability * (1 - probability) * (share @ along)) + along)
+
+    start = np.zeros(reached.shape[1])
+    found = minimize(
+        surprise, start, jac=True, hessp=curvature, method="trust-ncg", options={"gtol": SETTLED}
+    )
+    return np.asarray(np.sqrt(variance) * found.x)

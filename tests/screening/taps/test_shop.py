@@ -11,7 +11,7 @@ from statsmodels.api import GLM, families
 from tapscan.plan.nearness import nearness
 from tapscan.screening.known import Known
 from tapscan.screening.taps.damage import DamageClass, damage_class
-from tapscan.screening.taps.shop import SectionedPart, _surprise, retrained, sectioned_part
+from tapscan.screening.taps.shop import SectionedPart, _deviations, retrained, sectioned_part
 from tests.screening.taps.made_up import ZONE, block, readings
 
 COUNT = 200
@@ -108,7 +108,7 @@ def test_the_order_of_parts_changes_nothing():
 
 
 def moved(odds: np.ndarray, reached: np.ndarray, truth: np.ndarray, variance: float) -> np.ndarray:
-    return variance * reached.T @ _surprise(odds, csr_array(reached), truth, variance)
+    return _deviations(odds, csr_array(reached), truth, variance)
 
 
 def drawn(seed: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
