@@ -5,8 +5,8 @@ from nothing: so every leaf of the trained trees keeps its value, plus a deviati
 normal law about zero. How wide that law is was measured in training, on families of parts and generators left
 out (`tests/independent/train.py`). Points that were cut then say how far each leaf is moved: the most likely
 deviations given the findings (Gelman & Hill, *Data Analysis Using Regression and Multilevel Models*, 2007,
-from memory). Leaves that no cut point reaches stay as trained, and with no findings at all
-the class is the trained one.
+from memory). Leaves that no cut point reaches stay as trained, and with no findings at all the class is the
+trained one.
 """
 
 from collections.abc import Sequence
