@@ -1,10 +1,9 @@
 """A tapped zone against like ones: the same model, on the difference of readings point by point.
 
 An earlier visit, other parts of the same kind and the mirror-image zone share the zone's own changes from
-station to station. Their difference needs no level for each station, so that damage all round one shows.
+station to station. Their difference has little of it, so that damage all round one stands out.
 """
 
-import warnings
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
@@ -23,9 +22,6 @@ __all__ = ["TapDifference", "difference_of", "taps_against"]
 
 Floats = NDArray[np.float64]
 
-# Policy: so many patterns of stations may come back in a difference; few, or damage would be among them.
-MOST_PATTERNS, STATIONS_PER_PATTERN = 4, 6
-
 
 @dataclass(frozen=True, slots=True, eq=False)
 class TapDifference:
@@ -39,12 +35,8 @@ class TapDifference:
     there_db: Floats
 
 
-def difference_of(
-    zone: Zone, readings: TapReadings, twins: Sequence[Twin], source: str, *, by_own: bool = False
-) -> TapDifference:
+def difference_of(zone: Zone, readings: TapReadings, twins: Sequence[Twin], source: str) -> TapDifference:
     """Subtract like zones, laid onto the zone's own grid.
-
-    What another hand makes of the stations goes by how those of the like zones differ, or `by_own`.
 
     Raises
     ------
@@ -59,7 +51,9 @@ def difference_of(
     if refusal is not None:
         raise refusal
     share = np.where(both, 1 / np.maximum(count, 1), np.nan)
-    sound, level, noise = (np.zeros_like(values) for values in (own.sound_db, own.level_db, own.noise_db2))
+    sound, level, noise, repeat = (
+        np.zeros_like(values) for values in (own.sound_db, own.level_db, own.noise_db2, own.repeat_db2)
+    )
     taps = np.zeros(own.taps.size)
     for twin in laid:
         pairs = twin.read & own.read
@@ -68,39 +62,19 @@ def difference_of(
         sound += np.nan_to_num(twin.sound_db + np.median((own.sound_db - twin.sound_db)[pairs], axis=0))
         level += np.nan_to_num(twin.level_db + np.median((own.level_db - twin.level_db)[pairs]))
         noise += np.nan_to_num(twin.noise_db2)
+        repeat += np.nan_to_num(twin.repeat_db2)
         taps += np.where(twin.read, 1 / np.maximum(twin.taps, 1e-9), 0.0)
     there = sound * share[:, None]
-    there = there + _another_hand(own.sound_db - there, own.sound_db if by_own else there, zone.grid_shape)
     effective = 1 / (1 / np.maximum(own.taps, 1e-9) + taps * np.nan_to_num(share) ** 2)
     points = TapPoints(
         sound_db=own.sound_db - there,
         noise_db2=own.noise_db2 + noise * share[:, None] ** 2,
         level_db=own.level_db - level * share,
         taps=np.where(both, effective, 0.0),
-        repeat_db2=own.repeat_db2,
+        repeat_db2=(own.repeat_db2 + repeat * share[:, None]) / 2,
         strike_slope=own.strike_slope,
     )
     return TapDifference(points, there[:, :N_BANDS])
-
-
-def _another_hand(difference_db: Floats, sound_db: Floats, grid_shape: tuple[int, int]) -> Floats:
-    """Estimate what another tapper alone makes of each station, (points, features).
-
-    Another mass or contact changes the sound most where the wall yields differently: at nodes, stiff ends and
-    joints. That goes by how the stations differ from one another in the first place. So what stations differ
-    by between the two is projected on their own principal patterns; damage round one station is no pattern.
-    """
-    stations = grid_shape[0]
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore", RuntimeWarning)  # a station without any reading has no median
-        moved, level = (
-            np.nan_to_num(np.nanmedian(values.reshape(*grid_shape, -1), axis=1))
-            for values in (difference_db, sound_db)
-        )
-    count = min(MOST_PATTERNS, stations // STATIONS_PER_PATTERN)
-    patterns = np.linalg.svd(level - level.mean(axis=0), full_matrices=False)[0][:, :count]
-    moved = patterns @ (patterns.T @ (moved - moved.mean(axis=0)))
-    return np.asarray(np.repeat(moved, grid_shape[1], axis=0))
 
 
 def _laid(zone: Zone, twin: Twin) -> TapPoints:
@@ -119,7 +93,7 @@ def _laid(zone: Zone, twin: Twin) -> TapPoints:
         noise_db2=laid(there.noise_db2) + blank[:, None],
         level_db=laid(there.level_db) + blank,
         taps=taps,
-        repeat_db2=there.repeat_db2,
+        repeat_db2=laid(there.repeat_db2) + blank[:, None],
         strike_slope=there.strike_slope,
     )
 
@@ -140,7 +114,7 @@ def taps_against(
         where = f"zone {zone.code}"
         what = f"has the very same readings as {source}, to the last digit: a copy tells nothing"
         raise TapscanError(where, what, "name another inspection")
-    found = judged(difference.points, zone, block_mask(zone, zone.reference).ravel(), by_station=False)
+    found = judged(difference.points, zone, block_mask(zone, zone.reference).ravel())
     paired = difference.points.read
     p_value = np.where(paired, found.p_value, own.p_value.ravel())
     probability = np.where(paired, found.probability, own.features["damage_probability"].ravel())
@@ -148,9 +122,9 @@ def taps_against(
     alone = int((np.isin(own.status, (CLEAR, SUSPECT)).ravel() & ~paired).sum())
     assert isinstance(own.evidence, TapEvidence)  # a tapped zone
     spread = found.baseline.spread_db[:, :N_BANDS]
-    expected = (
-        difference.there_db + difference.points.sound_db[:, :N_BANDS] - found.baseline.off_db[:, :N_BANDS]
-    )
+    # Of like zones the stations are alike: what the level of one is off by is not expected.
+    off = (found.baseline.off_db + found.baseline.station_db)[:, :N_BANDS]
+    expected = difference.there_db + difference.points.sound_db[:, :N_BANDS] - off
     there, expected, spread = (
         values.reshape(*zone.grid_shape, N_BANDS) for values in (difference.there_db, expected, spread)
     )
