@@ -66,6 +66,8 @@ def fit_baseline(
     near: "csr_array",
     reference: Mask,
     damaged: Mask,
+    *,
+    by_station: bool = True,
 ) -> Baseline:
     """Fit the baseline of a zone's points, or of their differences from a like zone.
 
@@ -81,11 +83,14 @@ def fit_baseline(
         Shape (points,): points known to be sound always belong to what the baseline rests on.
     damaged
         Shape (points,): points already known or judged to be damaged take no part.
+    by_station
+        Whether stations have a level of their own. A like zone's difference is compared without, since little
+        but damage makes one station unlike the next there; another hand at stiff ends does so, too.
     """
     values = np.column_stack([points.sound_db, points.level_db])
     noise_db2 = points.noise_db2[:, :N_BANDS]
     sound = points.read & (reference | ~damaged)
-    off_db, station_db = _polished(values, (reference, sound), sound, grid_shape)
+    off_db, station_db = _polished(values, (reference, sound), sound, grid_shape, by_station=by_station)
     wide = _relative_scatter(points, off_db, sound, grid_shape)
     quiet = sound
     for _ in range(CONCENTRATIONS):
@@ -151,7 +156,7 @@ def _quietest(around: Floats, sound: Mask, reference: Mask, read: int) -> Mask:
 
 
 def _polished(
-    values: Floats, first: tuple[Mask, ...], sound: Mask, grid_shape: tuple[int, int]
+    values: Floats, first: tuple[Mask, ...], sound: Mask, grid_shape: tuple[int, int], *, by_station: bool
 ) -> tuple[Floats, Floats]:
     """Take the medians of stations and positions off, in turn.
 
@@ -163,7 +168,7 @@ def _polished(
     grid = left.reshape(*grid_shape, -1)
     moved = np.zeros((grid_shape[0], 1, grid.shape[2]))
     for _ in range(POLISHES):
-        for axis in (1, 0):
+        for axis in (1, 0) if by_station else (0,):
             level = _median(grid, axis)
             for mask in (first if axis == 1 else (sound,))[::-1]:
                 best = _median(np.where(mask[:, None], left, np.nan).reshape(grid.shape), axis)

@@ -34,7 +34,7 @@ def tap_difference(
     """
     everywhere = np.ones(then.reason.shape, dtype=bool)
     twins, source = [Twin(then, match, everywhere)], "the earlier inspection"
-    points = difference_of(zone, now, twins, source).points
+    points = difference_of(zone, now, twins, source, by_station=True).points
     reference = block_mask(zone, zone.reference).ravel()
     ways = [judged(one, zone, reference) for one in (points, points.reversed())]
     log_odds = np.maximum(*(way.log_odds for way in ways))

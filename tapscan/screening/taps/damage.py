@@ -28,6 +28,7 @@ __all__ = ["DamageClass", "damage_class", "damage_class_sha256", "inputs"]
 Floats = NDArray[np.float64]
 
 THIRDS = tuple(slice(a, b) for a, b in ((0, 7), (7, 14), (14, N_BANDS)))
+RINGING, LEVEL = slice(N_BANDS, -1), slice(-1, None)
 MOST = 20.0  # standard deviations; what is farther out is as far out as can be
 
 
@@ -38,8 +39,8 @@ def inputs(baseline: Baseline, near: "csr_array") -> Floats:
     the mean of its size there, and its mean over the neighbours' neighbours, too, where noise averages out;
     mean square, largest, and means over low, middle and high bands; the log distance, alone, with the
     neighbours' and with theirs; how near an end or edge is, where sound readings differ most; and how far
-    the station's level is from the others', feature by feature and in the mean square, by which damage all
-    round a station is seen.
+    the station's level is from the others', in those three, in how much rings on, in the level and in the
+    mean square, by which damage all round a station is seen (band by band, trees know stations by heart).
     """
     read = np.isfinite(baseline.distance)
     away = np.where(read[:, None], np.clip(baseline.off_db / baseline.spread_db, -MOST, MOST), 0.0)
@@ -61,7 +62,7 @@ def inputs(baseline: Baseline, near: "csr_array") -> Floats:
             np.nan_to_num(baseline.around),
             (farther @ distance) / about[:, 0],
             _at_edge(farther),
-            station,
+            *(station[:, part].mean(axis=1) for part in (*THIRDS, RINGING, LEVEL)),
             np.mean(station[:, :N_BANDS] ** 2, axis=1),
         ]
     )

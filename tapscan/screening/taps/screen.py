@@ -46,7 +46,7 @@ class Judged:
     is_familiar: bool
 
 
-def judged(points: TapPoints, zone: Zone, reference: Mask) -> Judged:
+def judged(points: TapPoints, zone: Zone, reference: Mask, *, by_station: bool = True) -> Judged:
     """Judge the points of a zone, or the difference of two, by what is usual in it."""
     near = nearness(zone, REACH_MM)
     # Neighbours are in the description already: their log odds support a point's, but must not blur rims.
@@ -54,7 +54,7 @@ def judged(points: TapPoints, zone: Zone, reference: Mask) -> Judged:
     damaged = np.zeros(reference.size, dtype=bool)
     # The damage class knows better than the distance what is damage: the baseline is fitted again without it.
     for _ in range(2):
-        baseline = fit_baseline(points, zone.grid_shape, near, reference, damaged)
+        baseline = fit_baseline(points, zone.grid_shape, near, reference, damaged, by_station=by_station)
         alone, is_familiar = damage_class().log_odds_in(inputs(baseline, near), baseline)
         log_odds = pooled(close, alone)
         damaged = log_odds > 0

@@ -1,9 +1,10 @@
 """A tapped zone against like ones: the same model, on the difference of readings point by point.
 
 An earlier visit, other parts of the same kind and the mirror-image zone share the zone's own changes from
-station to station. Their difference has little of it, so that damage all round one stands out.
+station to station. Their difference needs no level for each station, so that damage all round one shows.
 """
 
+import warnings
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
@@ -22,6 +23,9 @@ __all__ = ["TapDifference", "difference_of", "taps_against"]
 
 Floats = NDArray[np.float64]
 
+# Policy: so many patterns of stations may come back in a difference; few, or damage would be among them.
+MOST_PATTERNS, STATIONS_PER_PATTERN = 4, 6
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class TapDifference:
@@ -35,8 +39,12 @@ class TapDifference:
     there_db: Floats
 
 
-def difference_of(zone: Zone, readings: TapReadings, twins: Sequence[Twin], source: str) -> TapDifference:
+def difference_of(
+    zone: Zone, readings: TapReadings, twins: Sequence[Twin], source: str, *, by_station: bool = False
+) -> TapDifference:
     """Subtract like zones, laid onto the zone's own grid.
+
+    Unless stations have levels of their own, `by_station`, what another hand makes of them is taken off, too.
 
     Raises
     ------
@@ -65,6 +73,8 @@ def difference_of(zone: Zone, readings: TapReadings, twins: Sequence[Twin], sour
         repeat += np.nan_to_num(twin.repeat_db2)
         taps += np.where(twin.read, 1 / np.maximum(twin.taps, 1e-9), 0.0)
     there = sound * share[:, None]
+    if not by_station:
+        there = there + _another_hand(own.sound_db - there, there, zone.grid_shape)
     effective = 1 / (1 / np.maximum(own.taps, 1e-9) + taps * np.nan_to_num(share) ** 2)
     points = TapPoints(
         sound_db=own.sound_db - there,
@@ -75,6 +85,26 @@ def difference_of(zone: Zone, readings: TapReadings, twins: Sequence[Twin], sour
         strike_slope=own.strike_slope,
     )
     return TapDifference(points, there[:, :N_BANDS])
+
+
+def _another_hand(difference_db: Floats, sound_db: Floats, grid_shape: tuple[int, int]) -> Floats:
+    """Estimate what another tapper alone makes of each station, (points, features).
+
+    Another mass or contact changes the sound most where the wall yields differently: at nodes, stiff ends and
+    joints. That goes by how the stations differ from one another in the first place. So what stations differ
+    by between the two is projected on their own principal patterns; damage round one station is no pattern.
+    """
+    stations = grid_shape[0]
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", RuntimeWarning)  # a station without any reading has no median
+        moved, level = (
+            np.nan_to_num(np.nanmedian(values.reshape(*grid_shape, -1), axis=1))
+            for values in (difference_db, sound_db)
+        )
+    count = min(MOST_PATTERNS, stations // STATIONS_PER_PATTERN)
+    patterns = np.linalg.svd(level - level.mean(axis=0), full_matrices=False)[0][:, :count]
+    moved = patterns @ (patterns.T @ (moved - moved.mean(axis=0)))
+    return np.asarray(np.repeat(moved, grid_shape[1], axis=0))
 
 
 def _laid(zone: Zone, twin: Twin) -> TapPoints:
@@ -114,7 +144,7 @@ def taps_against(
         where = f"zone {zone.code}"
         what = f"has the very same readings as {source}, to the last digit: a copy tells nothing"
         raise TapscanError(where, what, "name another inspection")
-    found = judged(difference.points, zone, block_mask(zone, zone.reference).ravel())
+    found = judged(difference.points, zone, block_mask(zone, zone.reference).ravel(), by_station=False)
     paired = difference.points.read
     p_value = np.where(paired, found.p_value, own.p_value.ravel())
     probability = np.where(paired, found.probability, own.features["damage_probability"].ravel())

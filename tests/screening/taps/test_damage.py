@@ -22,7 +22,7 @@ from tests.screening.taps.made_up import POSITIONS, STATIONS, ZONE, block, readi
 NEAR = nearness(ZONE, 10.0)
 NONE = np.zeros(STATIONS * POSITIONS, dtype=bool)
 FEATURES = N_BANDS + len(RINGING_BANDS) + 1
-COLUMNS = 5 * FEATURES + 10
+COLUMNS = 4 * FEATURES + 15
 
 
 def kept(text: str, monkeypatch: pytest.MonkeyPatch) -> DamageClass:
