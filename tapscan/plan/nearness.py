@@ -54,7 +54,9 @@ def nearness(zone: "Zone", reach_mm: float) -> "csr_array":
                 beside %= positions
             else:
                 inside &= (beside >= 0) & (beside < positions)
-            square = (up * zone.station_pitch_mm) ** 2 + (round_ * step_mm[station]) ** 2
+            # On a taper the way round is as long as half way between the two: each is as near the other.
+            across_mm = (step_mm[station] + step_mm[np.clip(there, 0, stations - 1)]) / 2
+            square = (up * zone.station_pitch_mm) ** 2 + (round_ * across_mm) ** 2
             weight = np.exp(-square / reach_mm**2)
             if max(abs(up), abs(round_)) == 1:
                 weight = np.maximum(weight, np.exp(-float(up**2 + round_**2)))

@@ -19,6 +19,7 @@ from scipy.stats import binom
 
 from tapscan.plan import Zone, block_mask, neighbours, parse_point, point_name
 from tapscan.screening.indications import (
+    DOUBTFUL_P,
     Area,
     Evidence,
     doubtful_points,
@@ -42,9 +43,9 @@ ChangeKind = Literal["new", "grown", "unchanged", "shrunk", "gone", "unsure", "u
 # An edge has moved where it won or lost, with changed readings, at least so many points more than the other,
 # and this many times the root of all points along it. A hand that misses its mark moves one now and then.
 LEAST_MOVED, MOVED_OF_EDGE = 2, 0.8
-# A point of an indication leans when chance would change it as far one time in twenty. What is new leans at
-# so many points that chance would do it less than one time in a hundred.
-LEANING_P, CHANCE = 0.05, 0.01
+# A point of an indication leans when it is in doubt that it has not changed. What is new leans at so many
+# points that chance would do it less than one time in a hundred.
+CHANCE = 0.01
 LEAST_READ = 0.5  # of an indication's points, for the other inspection to say anything of it
 
 
@@ -144,7 +145,7 @@ def zone_change(after: Screened, earlier: Screened, match: Match, difference: Di
     beyond = likely_areas(zone, status == CHANGED, difference.probability)
     changed = np.any([area.members for area in beyond], axis=0) if beyond else np.zeros(zone.grid_shape, bool)
     read = np.isin(status, (UNCHANGED, CHANGED))
-    leaning = changed | (read & (difference.p_value < LEANING_P)) if after.method == "tap" else changed
+    leaning = changed | (read & (difference.p_value < DOUBTFUL_P)) if after.method == "tap" else changed
     groups = _groups(after, earlier, match)
     changes = [_change(group, after, changed, leaning, read) for group in groups]
     taken = np.any([_reach(zone, g.was | g.now) for g in groups], axis=0) if groups else False
@@ -198,39 +199,21 @@ def _status(
 
 def _groups(after: Screened, earlier: Screened, match: Match) -> list[_Group]:
     """Join indications of both inspections that overlap or touch, in the order of the later ones."""
-    was = [match.marked(_mask(one, earlier.zone)) for one in earlier.indications]
-    now = [_mask(one, after.zone) for one in after.indications]
-    wider = [_reach(after.zone, mask) for mask in now]
-    touches = np.array([[bool((a & b).any()) for b in was] for a in wider], dtype=bool)
-    touches = touches.reshape(len(now), len(was))
-    groups, seen_now, seen_was = [], set[int](), set[int]()
-    for start in range(len(now)):
-        if start in seen_now:
-            continue
-        here, there = {start}, set[int]()
-        while True:
-            there = {int(j) for i in here for j in np.flatnonzero(touches[i])}
-            grown = here | {int(i) for j in there for i in np.flatnonzero(touches[:, j])}
-            if grown == here:
-                break
-            here = grown
-        seen_now |= here
-        seen_was |= there
-        groups.append(_joined(sorted(here), sorted(there), now, was, after, earlier))
-    lone = [j for j in range(len(was)) if j not in seen_was]
-    return groups + [_joined([], [j], now, was, after, earlier) for j in lone]
-
-
-def _joined(
-    here: list[int], there: list[int], now: list[Mask], was: list[Mask], after: Screened, earlier: Screened
-) -> _Group:
     nothing = np.zeros(after.zone.grid_shape, dtype=bool)
-    return _Group(
-        before=tuple(earlier.indications[j] for j in there),
-        after=tuple(after.indications[i] for i in here),
-        was=np.logical_or.reduce([nothing, *(was[j] for j in there)]),
-        now=np.logical_or.reduce([nothing, *(now[i] for i in here)]),
-    )
+    groups = [_Group((), (one,), nothing, _mask(one, after.zone)) for one in after.indications]
+    for one in earlier.indications:
+        was = match.marked(_mask(one, earlier.zone))
+        near = [group for group in groups if (was & _reach(after.zone, group.now)).any()]
+        joined = _Group(
+            before=(*(before for group in near for before in group.before), one),
+            after=tuple(now for group in near for now in group.after),
+            was=np.logical_or.reduce([was, *(group.was for group in near)]),
+            now=np.logical_or.reduce([nothing, *(group.now for group in near)]),
+        )
+        place = groups.index(near[0]) if near else len(groups)
+        groups = [group for group in groups if group not in near]
+        groups.insert(place, joined)
+    return groups
 
 
 def _mask(indication: Indication, zone: Zone) -> Mask:
@@ -267,7 +250,7 @@ def _kind(zone: Zone, group: _Group, changed: Mask, leaning: Mask, read: Mask) -
     if one_sided and (not extent.any() or read[extent].mean() < LEAST_READ):
         return "unknown"
     if not group.before:
-        chance = binom.sf((leaning & extent).sum() - 1, (read & extent).sum(), LEANING_P)
+        chance = binom.sf((leaning & extent).sum() - 1, (read & extent).sum(), DOUBTFUL_P)
         return "new" if (changed & extent).any() or chance < CHANCE else "unsure"
     if not group.after:
         return "gone" if (changed & extent).any() else "unsure"

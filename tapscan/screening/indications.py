@@ -18,6 +18,7 @@ from tapscan.plan.surfaces import slant
 from tapscan.screening.results import Indication, Kind, Method
 
 __all__ = [
+    "DOUBTFUL_P",
     "LIKELY",
     "Area",
     "Evidence",
@@ -106,20 +107,14 @@ def label_areas(suspect: Mask, *, closed: bool, kind: Kind = "delamination") -> 
     """
     from scipy.ndimage import label
 
-    positions = suspect.shape[1]
-    # Two turns of the surface: an area that crosses the seam is whole in at least one of them.
-    wide = np.hstack([suspect, suspect]) if closed else suspect
-    labels, _ = label(wide, structure=np.ones((3, 3)))
-    seen = np.zeros_like(suspect)
-    areas = []
-    for station, position in np.argwhere(suspect):
-        if seen[station, position]:
-            continue
-        members = (
-            _members(labels, station, position, positions) if closed else labels == labels[station, position]
-        )
-        seen |= members
-        areas.append(Area(members, _first_column(members) if closed else 0, kind))
+    labels, _ = label(suspect, structure=np.ones((3, 3)))
+    for up in (-1, 0, 1) if closed else ():
+        for station in range(max(up, 0), len(labels) + min(up, 0)):
+            one, other = labels[station, -1], labels[station - up, 0]
+            if one and other:
+                labels[labels == other] = one
+    masks = [labels == number for number in dict.fromkeys(labels[suspect].tolist())]
+    areas = [Area(members, _first_column(members) if closed else 0, kind) for members in masks]
     return sorted(areas, key=lambda area: -int(area.members.sum()))
 
 
@@ -127,20 +122,6 @@ def likely_areas(zone: Zone, suspect: Mask, probability: Grid) -> list[Area]:
     """Group the suspect points where damage is more likely than not, and keep what is worth listing."""
     areas = label_areas(suspect & (probability >= LIKELY), closed=zone.is_tube)
     return [area for area in areas if probability[area.members].max() >= LISTED]
-
-
-def _members(labels: NDArray[np.int_], station: int, position: int, positions: int) -> Mask:
-    """Collect one area over two turns, joining the pieces that the outer edges of the two turns cut apart."""
-    members = np.zeros((labels.shape[0], positions), dtype=bool)
-    found = {labels[station, position]}
-    while True:
-        turns = np.isin(labels, list(found))
-        members = turns[:, :positions] | turns[:, positions:]
-        doubled = np.hstack([members, members])
-        grown = set(np.unique(labels[doubled]).tolist())
-        if grown == found:
-            return members
-        found = grown
 
 
 def _first_column(members: Mask) -> int:

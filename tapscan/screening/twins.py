@@ -24,14 +24,14 @@ from tapscan.screening.known import Known
 from tapscan.screening.results import CLEAR, SUSPECT, Screened
 from tapscan.screening.taps.readings import TapReadings
 
-__all__ = ["Match", "Twin", "good_points", "marked_points", "matched", "named", "too_few"]
+__all__ = ["MIN_READINGS", "Match", "Twin", "good_points", "marked_points", "matched", "named", "too_few"]
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
 # Girths that differ by more than this share do not belong to like zones.
 SAME_GIRTH = 0.05
-MIN_READINGS = 12  # with a partner, for the usual difference to mean anything
+MIN_READINGS = 12  # or differences, for levels and the scatter about them to mean anything
 # With fewer partners than this share of its points a zone has no twin worth the name.
 LEAST_MATCHED = 0.5
 

@@ -101,3 +101,8 @@ def test_a_taper_has_its_points_nearer_where_it_is_narrow():
     wide, narrow = weights[0, 2], weights[19 * 8, 19 * 8 + 2]
     assert narrow > wide == 0
     assert replace(zone, girth_start_mm=60.0).grid_shape == zone.grid_shape
+
+
+def test_on_a_taper_weights_are_the_same_both_ways():
+    near = nearness(tube(12, 10, 10.0, 160.0, 90.0), 10.0)
+    np.testing.assert_allclose((near - near.T).toarray(), 0, atol=1e-12)

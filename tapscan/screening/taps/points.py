@@ -49,9 +49,9 @@ class TapPoints:
 
     Shapes: `sound_db` (points, features): level in each band relative to the tap's own total, then how much
     of each of `RINGING_BANDS` rings on; `noise_db2` likewise, the variance that the room gives it; `level_db`
-    (points,) of the strike; `taps` (points,) their effective number; `repeat_db2` (features,) the variance of
-    a single tap about its point; `strike_slope` (features,) dB of each feature per dB of level, as taps of
-    one point show it.
+    (points,) of the strike; `taps` (points,) their effective number; `repeat_db2` (points, features) the
+    variance of a single tap as the taps of that very point show it, NaN where there is only one;
+    `strike_slope` (features,) dB of each feature per dB of level, as taps of one point show it.
     """
 
     sound_db: Floats
@@ -83,21 +83,19 @@ def point_means(taps: TapTable, points: int) -> TapPoints:
     count = np.bincount(taps.at, minlength=points)
     weight = np.ones(taps.at.size)
     several = count[taps.at] > 1
-    repeat = np.ones(sound.shape[1])
+    spare = np.sqrt(count / np.maximum(count - 1, 1))[taps.at, None]  # a mean leans towards its taps
+    own = np.full((points, sound.shape[1]), np.nan)
     slope = np.zeros(sound.shape[1])
     for _ in range(4):
         loud = level - _mean(level[:, None], taps.at, weight, points)[taps.at, 0]
         off = sound - _mean(sound, taps.at, weight, points)[taps.at]
         slope = (weight * loud) @ off / max(float(weight @ loud**2), 1e-9)
-        off = off - np.outer(loud, slope)
-        spare = np.sqrt(count / np.maximum(count - 1, 1))[taps.at, None]  # a mean leans towards its taps
-        repeat = (
-            np.average((off * spare)[several] ** 2, axis=0, weights=weight[several])
-            if several.any()
-            else repeat
-        )
-        apart = np.mean((off * spare) ** 2 / np.maximum(repeat, 1e-9), axis=1)
-        weight = np.where(several, (TAIL + 1) / (TAIL + apart), 1.0)
+        off = (off - np.outer(loud, slope)) * spare
+        own = np.where((count > 1)[:, None], _mean(off**2, taps.at, weight, points), np.nan)
+        if several.any():
+            usual = np.average(off[several] ** 2, axis=0, weights=weight[several])
+            apart = np.mean(off**2 / np.maximum(usual, 1e-9), axis=1)
+            weight = np.where(several, (TAIL + 1) / (TAIL + apart), 1.0)
     total = np.bincount(taps.at, weight, points)
     effective = total**2 / np.maximum(np.bincount(taps.at, weight**2, points), 1e-12)
     level_db = _mean(level[:, None], taps.at, weight, points)[:, 0]
@@ -108,7 +106,7 @@ def point_means(taps: TapTable, points: int) -> TapPoints:
     for values in (sound_db, noise_db2):
         values[~read] = np.nan
     level_db[~read] = np.nan
-    return TapPoints(sound_db, noise_db2, level_db, np.where(read, effective, 0.0), repeat, slope)
+    return TapPoints(sound_db, noise_db2, level_db, np.where(read, effective, 0.0), own, slope)
 
 
 def _mean(values: Floats, at: NDArray[np.intp], weight: Floats, points: int) -> Floats:

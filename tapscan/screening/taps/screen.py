@@ -15,9 +15,10 @@ from tapscan.screening.taps.calls import p_values, score_of
 from tapscan.screening.taps.damage import DamageClass, damage_class, inputs
 from tapscan.screening.taps.points import N_BANDS, TapPoints, point_means
 from tapscan.screening.taps.readings import TapReadings
+from tapscan.screening.twins import MIN_READINGS
 from tapscan.signals.bands import BAND_EDGES_HZ
 
-__all__ = ["MIN_READINGS", "REACH_MM", "Judged", "judged", "screen_taps", "screened_as"]
+__all__ = ["REACH_MM", "Judged", "judged", "screen_taps", "screened_as"]
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -25,7 +26,6 @@ Mask = NDArray[np.bool_]
 BAND_CENTRES_HZ = np.sqrt(BAND_EDGES_HZ[:-1] * BAND_EDGES_HZ[1:])
 REACH_MM = 10.0  # policy: points so near share their damage; the smallest damage worth a cut is twice as wide
 SURE = 0.9  # policy: an area's lower bound is that of the points which are damaged nine times in ten
-MIN_READINGS = 12  # for the median of a position and the scatter about it to mean anything
 # With fewer readings one in a hundred is less than one reading.
 FEW_READINGS = 100
 
@@ -92,7 +92,9 @@ def screen_taps(
     if read < MIN_READINGS:
         warnings.append(sentence(f"zone {zone.code}", f"taps at {read} points only", "tap more of the zone"))
         words = f"No baseline: {read} readings are too few to know what sound laminate sounds like here."
-        return _without_baseline(zone, readings, points, words)
+        found = _unjudged(points)
+        evidence = _evidence(zone, points, found.baseline, readings.taps.heard)
+        return screened_as(zone, readings, found, evidence, words, false_call_rate)
     found = judged(points, zone, reference.ravel(), trees)
     if not found.is_familiar:
         what = (
@@ -153,28 +155,20 @@ def screened_as(
     )
 
 
-def _without_baseline(zone: Zone, readings: TapReadings, points: TapPoints, words: str) -> Screened:
+def _unjudged(points: TapPoints) -> Judged:
     """Leave every point unread: nothing is known of sound laminate."""
-    unknown = np.full(zone.grid_shape, np.nan)
-    spectrum = points.sound_db[:, :N_BANDS].reshape(*zone.grid_shape, -1)
-    reason = np.where(readings.reason == "", "no baseline", readings.reason)
-    status = np.where(block_mask(zone, zone.skip), SKIPPED, UNREAD)
-    reason[status == SKIPPED] = ""
-    nothing = np.full_like(spectrum, np.nan)
-    names = ("n_taps", *readings.features, "damage_probability", "noise_db")
-    return Screened(
-        zone=zone,
-        method="tap",
-        status=status,
-        reason=reason,
-        score=unknown,
-        p_value=unknown,
-        is_reference=block_mask(zone, zone.reference),
-        features=dict.fromkeys(names, unknown),
-        indications=(),
-        baseline=words,
-        evidence=TapEvidence(BAND_CENTRES_HZ, spectrum, nothing, nothing),
+    unknown, nothing = np.full(points.taps.shape, np.nan), np.full_like(points.sound_db, np.nan)
+    baseline = Baseline(
+        off_db=nothing,
+        station_db=nothing,
+        station_spread_db=nothing[0],
+        spread_db=nothing,
+        noise_db2=nothing[:, :N_BANDS],
+        distance=unknown,
+        around=unknown,
+        sound=np.zeros(unknown.size, dtype=bool),
     )
+    return Judged(baseline, unknown, unknown, unknown, is_familiar=True)
 
 
 def _evidence(zone: Zone, points: TapPoints, baseline: Baseline, heard: Mask) -> TapEvidence:

@@ -24,7 +24,8 @@ from tapscan.screening.taps.calls import TOUCHING
 from tapscan.screening.taps.damage import DamageClass, inputs
 from tapscan.screening.taps.points import point_means
 from tapscan.screening.taps.readings import TapReadings
-from tapscan.screening.taps.screen import MIN_READINGS, REACH_MM, judged
+from tapscan.screening.taps.screen import REACH_MM, judged
+from tapscan.screening.twins import MIN_READINGS
 
 if TYPE_CHECKING:
     from scipy.sparse import csr_array

@@ -41,11 +41,11 @@ class TapDifference:
 
 
 def difference_of(
-    zone: Zone, readings: TapReadings, twins: Sequence[Twin], source: str, *, by_own: bool = False
+    zone: Zone, readings: TapReadings, twins: Sequence[Twin], source: str, *, by_station: bool = False
 ) -> TapDifference:
     """Subtract like zones, laid onto the zone's own grid.
 
-    What another hand makes of the stations goes by how those of the like zones differ, or `by_own`.
+    Unless stations have levels of their own, `by_station`, what another hand makes of them is taken off, too.
 
     Raises
     ------
@@ -60,7 +60,9 @@ def difference_of(
     if refusal is not None:
         raise refusal
     share = np.where(both, 1 / np.maximum(count, 1), np.nan)
-    sound, level, noise = (np.zeros_like(values) for values in (own.sound_db, own.level_db, own.noise_db2))
+    sound, level, noise, repeat = (
+        np.zeros_like(values) for values in (own.sound_db, own.level_db, own.noise_db2, own.repeat_db2)
+    )
     taps = np.zeros(own.taps.size)
     for twin in laid:
         pairs = twin.read & own.read
@@ -69,16 +71,18 @@ def difference_of(
         sound += np.nan_to_num(twin.sound_db + np.median((own.sound_db - twin.sound_db)[pairs], axis=0))
         level += np.nan_to_num(twin.level_db + np.median((own.level_db - twin.level_db)[pairs]))
         noise += np.nan_to_num(twin.noise_db2)
+        repeat += np.nan_to_num(twin.repeat_db2)
         taps += np.where(twin.read, 1 / np.maximum(twin.taps, 1e-9), 0.0)
     there = sound * share[:, None]
-    there = there + _another_hand(own.sound_db - there, own.sound_db if by_own else there, zone.grid_shape)
+    if not by_station:
+        there = there + _another_hand(own.sound_db - there, there, zone.grid_shape)
     effective = 1 / (1 / np.maximum(own.taps, 1e-9) + taps * np.nan_to_num(share) ** 2)
     points = TapPoints(
         sound_db=own.sound_db - there,
         noise_db2=own.noise_db2 + noise * share[:, None] ** 2,
         level_db=own.level_db - level * share,
         taps=np.where(both, effective, 0.0),
-        repeat_db2=own.repeat_db2,
+        repeat_db2=(own.repeat_db2 + repeat * share[:, None]) / 2,
         strike_slope=own.strike_slope,
     )
     return TapDifference(points, there[:, :N_BANDS])
@@ -120,7 +124,7 @@ def _laid(zone: Zone, twin: Twin) -> TapPoints:
         noise_db2=laid(there.noise_db2) + blank[:, None],
         level_db=laid(there.level_db) + blank,
         taps=taps,
-        repeat_db2=there.repeat_db2,
+        repeat_db2=laid(there.repeat_db2) + blank[:, None],
         strike_slope=there.strike_slope,
     )
 
@@ -157,9 +161,9 @@ def taps_against(
     alone = int((np.isin(own.status, (CLEAR, SUSPECT)).ravel() & ~paired).sum())
     assert isinstance(own.evidence, TapEvidence)  # a tapped zone
     spread = found.baseline.spread_db[:, :N_BANDS]
-    expected = (
-        difference.there_db + difference.points.sound_db[:, :N_BANDS] - found.baseline.off_db[:, :N_BANDS]
-    )
+    # Of like zones the stations are alike: what the level of one is off by is not expected.
+    off = (found.baseline.off_db + found.baseline.station_db)[:, :N_BANDS]
+    expected = difference.there_db + difference.points.sound_db[:, :N_BANDS] - off
     there, expected, spread = (
         values.reshape(*zone.grid_shape, N_BANDS) for values in (difference.there_db, expected, spread)
     )

@@ -171,6 +171,24 @@ def _all_round(rng: Rng, _: Surface) -> tuple[Damage, ...]:
     return (Damage(rng.uniform(60, 340), 0.0, (rng.uniform(10, 18), 600.0), rng.uniform(0.4, 0.8)),)
 
 
+def _half_round(rng: Rng, surface: Surface) -> tuple[Damage, ...]:
+    """One that covers four to seven tenths of the girth."""
+    share = rng.uniform(0.4, 0.7)
+    x_mm = rng.uniform(0.15, 0.85) * surface.length_mm
+    radii = rng.uniform(10, 16), share * surface.width_mm / 2
+    return (Damage(x_mm, rng.uniform(0, surface.width_mm), radii, rng.uniform(0.4, 0.8)),)
+
+
+def _short_taper(rng: Rng) -> Surface:
+    return replace(_taper(rng), stations=int(rng.integers(9, 18)))
+
+
+def _uneven_panel(rng: Rng) -> Surface:
+    """Another pitch along than across."""
+    along, across = rng.uniform(7, 15, 2).round(1)
+    return Surface(int(rng.integers(16, 30)), int(rng.integers(10, 18)), float(along), None, float(across))
+
+
 # Builds a part from surface, damages, thickness in mm and seed. `ringing` is drawn above: it takes more.
 GENERATORS: dict[str, Callable[[Surface, tuple[Damage, ...], float, int], Generator]] = {
     "shell": shell_part,
@@ -229,6 +247,8 @@ CHOSEN_ON: dict[str, Mix] = {
     "slapping-sound": Mix("no loose sheet to slap", generator="slapping", count=(0, 0), manner=messy),
     "demo-sound": Mix("the demo's own simulator, no damage", generator="demo", count=(0, 0), manner=messy),
     "shell-all-round": Mix("a band all round", generator="shell", places=_all_round, manner=_at(30.0)),
+    "furnished-messy": Mix("ply drop, insert, painted patch, any hand", furnished=True, manner=messy),
+    "furnished-cones": Mix("the same, cones, no damage", surface=_taper, count=(0, 0), furnished=True),
     "demo-messy": Mix("the demo's own simulator, any hand", generator="demo", manner=messy),
     "faint": Mix("a loud shop, 13 dB: peaks some 28 dB above the noise", manner=_at(13.0)),
     "fainter": Mix("a louder shop, 7 dB: peaks some 22 dB above the noise", manner=_at(7.0)),
@@ -308,6 +328,25 @@ KEPT_BACK: dict[str, Mix] = {
         manner=_at(30.0),
     ),
     "all-round": Mix("a band all round a tube", places=_all_round, manner=_at(30.0)),
+    "short-cones-modes": Mix(
+        "bare modes, 9 to 17 stations, any hand, any room",
+        generator="modes",
+        surface=_short_taper,
+        manner=_anyhow,
+        radius_mm=(12.0, 20.0),
+        count=(1, 1),
+    ),
+    "half-round": Mix(
+        "over half of the girth, more or less", generator="modes", places=_half_round, manner=_at(28.0)
+    ),
+    "uneven-panels": Mix(
+        "panels, another pitch along than across, sheets that slap or stick, any hand and room",
+        generator="slapping",
+        surface=_uneven_panel,
+        manner=_anyhow,
+        kinds=("chatter", "filled", "stack"),
+        longest=1.5,
+    ),
     "panels-messy": Mix("flat, any hand", surface=_panel, furnished=True, manner=messy, longest=2.0),
     "anything-else": Mix(
         "everything at random, crushed too",

@@ -26,7 +26,7 @@ def points(values: np.ndarray) -> TapPoints:
         noise_db2=np.zeros_like(flat[:, :-1]),
         level_db=flat[:, -1],
         taps=np.where(np.isfinite(flat[:, -1]), 3.0, 0.0),
-        repeat_db2=np.ones(FEATURES),
+        repeat_db2=np.ones_like(flat[:, :-1]),
         strike_slope=np.zeros(FEATURES),
     )
 
@@ -41,8 +41,8 @@ def levels(seed: int) -> np.ndarray:
     return rng.normal(0, 5, (STATIONS, 1, FEATURES + 1)) + rng.normal(0, 5, (1, POSITIONS, FEATURES + 1))
 
 
-def fitted(values: np.ndarray, reference=NONE, damaged=NONE, *, by_station: bool = True) -> Baseline:
-    return fit_baseline(points(values), GRID, NEAR, reference, damaged, by_station=by_station)
+def fitted(values: np.ndarray, reference=NONE, damaged=NONE) -> Baseline:
+    return fit_baseline(points(values), GRID, NEAR, reference, damaged)
 
 
 @settings(deadline=None, max_examples=20)
@@ -89,11 +89,11 @@ def test_gain_and_levels_leave_what_is_off(seed, gain_db):
 @pytest.mark.parametrize("seed", range(3))
 @pytest.mark.parametrize("depth_db", [3.0, 10.0])
 def test_a_third_of_clustered_damage_moves_the_spread_little_once_it_is_judged(seed, depth_db):
-    """Measured: 0.92 to 0.93 of the spread without damage in the second round, in which damage is left out.
+    """Measured: 0.89 to 0.96 of the spread without damage in the second round, in which damage is left out.
 
-    In the first round 1.3 to 1.9 times as much: the levels are medians of damaged and sound readings alike,
-    and are not taken again from the quiet ones. With damage of 3 dB up to a third of the readings that the
-    first round rests on is damaged, no fewer than by chance.
+    In the first round 1.3 to 1.8 times as much: the levels are medians of damaged and sound readings alike.
+    Levels taken again from the quiet readings would be nearer, but the arena lost finds by their scatter.
+    With damage of 3 dB up to a third of what the first round rests on is damaged, no fewer than by chance.
     """
     bad = block(2, 8, 2, 7) | block(9, 15, 7, 12)
     assert 0.3 < bad.mean() < 1 / 3
@@ -112,11 +112,11 @@ def test_a_third_of_clustered_damage_moves_the_spread_little_once_it_is_judged(s
 def test_the_spread_is_that_of_normal_readings(seed):
     """Both levels taken off leave (1 - 1/12)(1 - 1/16) of the variance.
 
-    Measured: 0.84 to 0.89 of that, since the quietest two thirds scatter less than all sound readings do, and
+    Measured: 0.84 to 0.88 of that, since the quietest two thirds scatter less than all sound readings do, and
     the median station is moved by the chance of its own scatter.
     """
     spread_db = np.median(fitted(scatter(seed)).spread_db)
-    assert spread_db == pytest.approx(0.865 * np.sqrt(11 / 12 * 15 / 16), rel=0.05)
+    assert spread_db == pytest.approx(0.855 * np.sqrt(11 / 12 * 15 / 16), rel=0.05)
 
 
 def test_the_baseline_rests_on_two_thirds():
@@ -146,14 +146,52 @@ def test_references_are_always_part_of_it():
     assert fitted(values, reference=marked, damaged=marked).sound[marked].all()
 
 
-def test_a_ring_is_a_level_of_its_station_unless_stations_have_none():
+def test_a_ring_is_a_level_of_its_station_and_stands_out_among_stations():
     values = scatter(7)
     values[6] += 4
-    own, beside = fitted(values), fitted(values, by_station=False)
-    off = own.off_db.reshape(*GRID, -1)[6], beside.off_db.reshape(*GRID, -1)[6]
-    assert np.abs(np.median(off[0])) < 0.3
-    assert np.median(off[1]) == pytest.approx(4, abs=0.3)
-    assert np.median(beside.around.reshape(GRID)[6]) > 1
+    own = fitted(values)
+    assert np.abs(np.median(own.off_db.reshape(*GRID, -1)[6])) < 0.3
+    station = (own.station_db / own.station_spread_db).reshape(*GRID, -1)
+    assert np.median(own.station_db.reshape(*GRID, -1)[6]) == pytest.approx(4, abs=0.3)
+    assert np.median(station[6]) > 5
+    assert np.abs(np.delete(station, 6, axis=0)).max() < 5
+
+
+def test_references_set_the_level_of_their_station_where_most_of_it_is_damaged():
+    bad, marked = block(6, 8, 0, 8), block(6, 8, 8, 12)
+    values = scatter(12) + levels(12)
+    values[bad] += 6
+    off = fitted(values, reference=marked.ravel()).off_db.reshape(*GRID, -1)
+    assert np.median(off[bad]) == pytest.approx(6, abs=0.7)
+    assert np.abs(np.median(off[marked])) < 0.7
+    assert np.median(fitted(values).off_db.reshape(*GRID, -1)[marked]) < -5  # by the majority
+
+
+def test_where_taps_of_one_point_disagree_sound_points_may_scatter_as_much():
+    """A stiff end: three stations where points and taps scatter four times as much as elsewhere."""
+    wide = np.ones((STATIONS, 1, 1))
+    wide[:3] = 4
+    values = scatter(13) * wide + levels(13)
+    some = points(values)
+    repeat = np.broadcast_to(wide**2, (*GRID, FEATURES)).reshape(-1, FEATURES)
+    steady, known = (
+        fit_baseline(one, GRID, NEAR, NONE, NONE) for one in (some, replace(some, repeat_db2=repeat))
+    )
+    ends = block(0, 3, 0, POSITIONS).ravel()
+    off = np.abs(known.off_db / known.spread_db)[:, :-1]
+    assert np.median(off[ends]) == pytest.approx(np.median(off[~ends]), rel=0.25)
+    assert np.median(known.distance[ends]) < np.median(steady.distance[ends]) - 1.5
+    alike = fit_baseline(replace(some, repeat_db2=np.full_like(repeat, np.nan)), GRID, NEAR, NONE, NONE)
+    np.testing.assert_array_equal(alike.distance, steady.distance)
+
+
+def test_taps_that_disagree_where_points_do_not_widen_nothing():
+    repeat = np.random.default_rng(14).lognormal(0, 1, (STATIONS, 1, FEATURES))
+    repeat = np.broadcast_to(repeat, (*GRID, FEATURES)).reshape(-1, FEATURES)
+    values = scatter(14)
+    plain = fitted(values)
+    noted = fit_baseline(replace(points(values), repeat_db2=repeat), GRID, NEAR, NONE, NONE)
+    assert np.median(np.abs(np.log(noted.spread_db / plain.spread_db))) < 0.1
 
 
 def test_unread_points_stay_unread_and_hurt_nobody():

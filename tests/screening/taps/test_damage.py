@@ -22,7 +22,7 @@ from tests.screening.taps.made_up import POSITIONS, STATIONS, ZONE, block, readi
 NEAR = nearness(ZONE, 10.0)
 NONE = np.zeros(STATIONS * POSITIONS, dtype=bool)
 FEATURES = N_BANDS + len(RINGING_BANDS) + 1
-COLUMNS = 3 * FEATURES + 8
+COLUMNS = 4 * FEATURES + 15
 
 
 def kept(text: str, monkeypatch: pytest.MonkeyPatch) -> DamageClass:
@@ -96,7 +96,7 @@ def test_points_are_described_in_standard_deviations_of_sound_readings():
     away = described[:, :FEATURES]
     np.testing.assert_allclose(away, np.clip(found.off_db / found.spread_db, -20, 20))
     assert np.median(np.abs(away[found.sound])) == pytest.approx(0.6745, abs=0.03)
-    square, largest = described[:, 3 * FEATURES], described[:, 3 * FEATURES + 1]
+    square, largest = described[:, 4 * FEATURES], described[:, 4 * FEATURES + 1]
     np.testing.assert_allclose(square, (away[:, :N_BANDS] ** 2).mean(axis=1))
     np.testing.assert_allclose(largest, np.abs(away[:, :N_BANDS]).max(axis=1))
     assert square[bad.ravel()].min() > np.median(square[~bad.ravel()])
@@ -151,3 +151,11 @@ def test_a_familiar_zone_is_judged_by_the_trees_without_a_warning():
     log_odds, is_familiar = damage_class().log_odds_in(inputs(found, NEAR), found)
     assert is_familiar
     np.testing.assert_array_equal(np.isnan(log_odds), np.isnan(found.distance))
+
+
+def test_a_ring_is_described_by_the_level_of_its_station():
+    """By the zone's own station levels a ring is no way off; its level is, from the other stations'."""
+    described = inputs(baseline(readings(5, block(6, 8, 0, POSITIONS))), NEAR)
+    square = described[:, -1].reshape(ZONE.grid_shape)
+    assert np.ptp(square, axis=1).max() == 0
+    assert set(np.argsort(square[:, 0])[-2:]) == {6, 7}
