@@ -45,7 +45,7 @@ _OVERLAP = 0.02  # correlation of two echoes above which they are refined togeth
 USUAL_FRONT = (
     0.55,
     1.6,
-)  # times the zone's usual front-surface echo: coupling varies by 3 dB, and a little more
+)  # times the zone's usual front-surface echo: coupling varies by 3 dB
 LEAST_APART = 0.35  # of a cycle: closer, two echoes are one crest
 _HOPEFUL = 0.7  # of the misfit that counts: an echo that is yet to be fitted may turn out larger
 _LEAST_FLAT = 3  # equal samples in a row at the very top that no smooth echo makes
@@ -204,7 +204,9 @@ def _rests(values: Floats32, at: Ints) -> NDArray[np.bool_]:
     return rests
 
 
-def candidates(traces: NDArray[Any], pattern: Pattern, count: int = CANDIDATES) -> Candidates:
+def candidates(
+    traces: NDArray[Any], pattern: Pattern, count: int = CANDIDATES, *, is_fitted: bool = True
+) -> Candidates:
     """Measure one block of traces (n, samples), a tile at a time so that each stays in the processor's cache.
 
     Only the correlations of traces whose echoes overlap, or whose front-surface echo is unusual, are kept
@@ -222,8 +224,9 @@ def candidates(traces: NDArray[Any], pattern: Pattern, count: int = CANDIDATES) 
         closer = np.union1d(crowded, _unusual(part, pattern))
         for field in fields(Candidates):
             getattr(found, field.name)[tile] = getattr(part, field.name)
-        kept.append((start + closer, c[closer]))
-        if tile.stop == total or sum(len(rows) for rows, _ in kept) > _KEPT:
+        if is_fitted:
+            kept.append((start + closer, c[closer]))
+        if kept and (tile.stop == total or sum(len(rows) for rows, _ in kept) > _KEPT):
             _fit(found, pattern, *map(np.concatenate, zip(*kept, strict=True)))
             kept = []
     _drop_weak(found, pattern)

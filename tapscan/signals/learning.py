@@ -108,7 +108,7 @@ def _learnt(values: Floats32, pulse: Pulse, step: float, due: float) -> Pattern 
     if kernel is None:
         return None
     pattern = _with_noise(make_pattern(kernel, pulse.centre, kernel.grid, step), values)
-    found = candidates(values, pattern, 1)
+    found = candidates(values, pattern, 1, is_fitted=False)
     c = correlate(values, kernel)
     args = (_window(found, pattern, due * kernel.up), step, _front_fraction(c, found))
     pattern = _with_weights(_with_noise(make_pattern(kernel, pulse.centre, *args), values), values)
@@ -156,7 +156,7 @@ def _shares(found: Candidates) -> Floats32:
 
 def _fronts(values: Floats32, pattern: Pattern) -> tuple[Floats32, Floats32]:
     """Return when each trace's front-surface echo comes, in samples, and its correlation; NaN for none."""
-    found, kernel = candidates(values, pattern, 1), pattern.kernel
+    found, kernel = candidates(values, pattern, 1, is_fitted=False), pattern.kernel
     return found.front / np.float32(kernel.up) + np.float32(pattern.centre - kernel.lead), found.height
 
 
@@ -180,7 +180,7 @@ def _with_weights(pattern: Pattern, values: Floats32) -> Pattern:
     next_wave = min(1.0, float(np.abs(pattern.kernel.r[beside]).max(initial=0.0)))
     less = next_wave + _ALIKE * (1 - next_wave)
     pattern = replace(pattern, weights=(less, 1.0), beside=round(_BESIDE_CYCLES * cycle) - pattern.dead)
-    largest = candidates(values, pattern, 1).amplitude
+    largest = candidates(values, pattern, 1, is_fitted=False).amplitude
     turned_as_front = np.count_nonzero(largest > 0) > np.count_nonzero(largest < 0)
     return replace(pattern, weights=(1.0, less)) if turned_as_front else pattern
 
@@ -194,7 +194,7 @@ def _kernel(values: Floats32, pulse: Pulse, step: float) -> Kernel | None:
             return None
         if lead:
             break
-        front = candidates(values, make_pattern(kernel, pulse.centre, kernel.grid, step), 1).front
+        front = candidates(values, make_pattern(kernel, pulse.centre, kernel.grid, step), 1, is_fitted=False).front
         early = float(np.quantile(front, 0.02)) / kernel.up
         if early > 2.0 / (kernel.bandwidth * kernel.up):
             break
@@ -216,7 +216,7 @@ def _window(found: Candidates, pattern: Pattern, due: float) -> int:
 
 def _with_noise(pattern: Pattern, values: Floats32) -> Pattern:
     """Say where the traces are quiet, and what their noise is like."""
-    found = candidates(values, pattern, 1)
+    found = candidates(values, pattern, 1, is_fitted=False)
     pattern = replace(pattern, quiet=_quietest(values, found, pattern.kernel))
     pattern = replace(pattern, colour=_colour(values[:, pattern.quiet], pattern.kernel))
     return replace(pattern, hush=float(np.median(noise_of(values, pattern))))
