@@ -80,6 +80,8 @@ def _message(held: Floats32, here: Floats32, there: Floats32, step_cost: np.floa
     apart += held[:-1, None]
     out = np.empty_like(held)
     np.minimum(lost, least + np.float32(0.5) * step_cost, out=out[-1])
-    np.minimum(apart.min(axis=0), np.minimum(least + step_cost, lost + np.float32(0.5) * step_cost), out=out[:-1])
+    np.minimum(
+        apart.min(axis=0), np.minimum(least + step_cost, lost + np.float32(0.5) * step_cost), out=out[:-1]
+    )
     out -= out.min(axis=0)
     return out
