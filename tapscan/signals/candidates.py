@@ -64,9 +64,9 @@ class Pattern:
     `misfit` (2·reach + 1,) are the least amplitudes that count, relative to the front-surface echo at that
     time after it, and relative to a stronger echo at that time from it. `step` is the digitiser's, 0 when
     unknown. `usual` is the zone's usual front-surface echo, with the sign of its back walls; 0 while that is
-    not known, and where it is far stronger than they are. `weights` are what crests count for when the largest
-    is looked for, positive and negative ones, unless it lies within `beside` of the window's start, where the
-    front-surface echo's own half-waves are.
+    not known, and where it is far stronger than they are. `weights` are what crests count for when the
+    largest is looked for, positive and negative ones, unless it is within `beside` of the window's start,
+    where the front-surface echo's own half-waves are.
     """
 
     kernel: Kernel

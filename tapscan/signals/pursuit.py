@@ -25,6 +25,7 @@ Floats32 = NDArray[np.float32]
 Ints = NDArray[np.intp]
 Mask = NDArray[np.bool_]
 State = tuple[Floats, Floats, Floats, Floats, Floats, Floats]
+Pair = tuple[NDArray[Any], NDArray[Any]]
 Limits = tuple[Floats32, float, Floats]  # noise (n,) in the correlation, times that an echo has, and misfits
 
 _FRACTIONS = 512  # fractions of a grid step at which echoes are evaluated
