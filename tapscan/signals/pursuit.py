@@ -55,10 +55,12 @@ def pursue(
     tuple of ndarray
         Times in grid steps and amplitudes, (n, count), in the order found; NaN where there is no echo.
     """
-    noise, times, misfit = limits
+    noise, times, misfit = limits[0].copy(), *limits[1:]
     at, amplitude = np.full((2, len(c), count), np.nan)
     live, energy, left = np.arange(len(c)), np.zeros(len(c)), c
     for k in range(count):
+        if k:  # what was taken out no longer hides how quiet the rest is
+            noise[live] = np.minimum(noise[live], quiet_part(left[:, :: kernel.stride]))
         guess, height = _largest(left, weights)
         loud = np.abs(height) > _HOPEFUL * times * noise[live]
         live, energy, c, guess = (_where(loud, of) for of in (live, energy, c, guess))
