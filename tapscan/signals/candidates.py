@@ -13,9 +13,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from tapscan.signals.kernels import STEPS, Kernel, correlate_whole
+from tapscan.signals.kernels import Kernel, correlate_whole
 from tapscan.signals.pulses import detrended
-from tapscan.signals.pursuit import misfits, pursue, stretches, vertex
+from tapscan.signals.pursuit import misfits, pursue, stretches, take_out, vertex
 
 __all__ = [
     "CANDIDATES",
@@ -45,7 +45,7 @@ _OVERLAP = 0.02  # correlation of two echoes above which they are refined togeth
 USUAL_FRONT = (
     0.55,
     1.6,
-)  # times the zone's usual front-surface echo: coupling varies by 3 dB, and a little more
+)  # times the zone's usual front-surface echo: coupling varies by 3 dB
 LEAST_APART = 0.35  # of a cycle: closer, two echoes are one crest
 _HOPEFUL = 0.7  # of the misfit that counts: an echo that is yet to be fitted may turn out larger
 _LEAST_FLAT = 3  # equal samples in a row at the very top that no smooth echo makes
@@ -62,12 +62,11 @@ class Pattern:
     one. `quiet` is the stretch of samples that holds least, `colour` how much stronger its noise is in the
     pulse's band than white noise would be, `hush` what it usually holds there. `scatter` (window,) and
     `misfit` (2·reach + 1,) are the least amplitudes that count, relative to the front-surface echo at that
-    time after it, and relative to a stronger echo at that time from it. `tail` and `shape` are the pulse's
-    autocorrelation at fractional lags, after `dead` and in full. `step` is the digitiser's, 0 when unknown.
-    `usual` is the zone's usual front-surface echo, with the sign of its back walls; 0 while that is not
-    known, and where it is far stronger than they are. `weights` are what crests count for when the largest
-    is looked for, positive and negative ones, unless it lies within `beside` of the window's start, where the
-    front-surface echo's own half-waves are.
+    time after it, and relative to a stronger echo at that time from it. `step` is the digitiser's, 0 when
+    unknown. `usual` is the zone's usual front-surface echo, with the sign of its back walls; 0 while that is
+    not known, and where it is far stronger than they are. `weights` are what crests count for when the
+    largest is looked for, positive and negative ones, unless it is within `beside` of the window's start,
+    where the front-surface echo's own half-waves are.
     """
 
     kernel: Kernel
@@ -83,8 +82,6 @@ class Pattern:
     quiet: slice
     colour: float
     hush: float
-    tail: Floats32
-    shape: Floats32
     step: float
     scatter: Floats32
     misfit: Floats
@@ -109,14 +106,6 @@ class Candidates:
     noise: Floats32
     lacking: Floats32
     fault: NDArray[np.str_]
-
-
-def _no_candidates(total: int, count: int) -> Candidates:
-    """Make room for the candidates of so many traces."""
-    each, several = np.full(total, np.nan, np.float32), np.full((total, count), np.nan, np.float32)
-    return Candidates(
-        each, each.copy(), several, several.copy(), each.copy(), each.copy(), np.full(total, "", "U10")
-    )
 
 
 def make_pattern(
@@ -147,8 +136,6 @@ def make_pattern(
         quiet=slice(0, kernel.samples),
         colour=1.0,
         hush=0.0,
-        tail=np.ascontiguousarray(kernel.shifted[:, middle + dead : middle + half + 1], dtype=np.float32),
-        shape=np.ascontiguousarray(kernel.shifted[:, middle - half : middle + half + 1], dtype=np.float32),
         step=step,
         scatter=np.zeros(window, dtype=np.float32),
         misfit=misfits(kernel, 0.0, LEAST_APART),
@@ -204,14 +191,18 @@ def _rests(values: Floats32, at: Ints) -> NDArray[np.bool_]:
     return rests
 
 
-def candidates(traces: NDArray[Any], pattern: Pattern, count: int = CANDIDATES) -> Candidates:
+def candidates(
+    traces: NDArray[Any], pattern: Pattern, count: int = CANDIDATES, *, is_fitted: bool = True
+) -> Candidates:
     """Measure one block of traces (n, samples), a tile at a time so that each stays in the processor's cache.
 
     Only the correlations of traces whose echoes overlap, or whose front-surface echo is unusual, are kept
     until there are enough to be fitted together.
     """
     total = len(traces)
-    found = _no_candidates(total, count)
+    each, several = np.full((4, total), np.float32(np.nan)), np.full((2, total, count), np.float32(np.nan))
+    fault = np.full(total, "", "U10")
+    found = Candidates(each[0], each[1], several[0], several[1], each[2], each[3], fault)
     kept: list[tuple[Ints, Floats32]] = []
     for start in range(0, total, _TILE):
         tile = slice(start, min(total, start + _TILE))
@@ -222,8 +213,9 @@ def candidates(traces: NDArray[Any], pattern: Pattern, count: int = CANDIDATES) 
         closer = np.union1d(crowded, _unusual(part, pattern))
         for field in fields(Candidates):
             getattr(found, field.name)[tile] = getattr(part, field.name)
-        kept.append((start + closer, c[closer]))
-        if tile.stop == total or sum(len(rows) for rows, _ in kept) > _KEPT:
+        if is_fitted:
+            kept.append((start + closer, c[closer]))
+        if kept and (tile.stop == total or sum(len(rows) for rows, _ in kept) > _KEPT):
             _fit(found, pattern, *map(np.concatenate, zip(*kept, strict=True)))
             kept = []
     _drop_weak(found, pattern)
@@ -291,11 +283,9 @@ def _rows(found: Candidates, rows: Ints) -> Candidates:
 def _crowded(found: Candidates, pattern: Pattern) -> Ints:
     """Rows that hold two echoes, the front-surface echo being one, so close that they disturb each other."""
     with np.errstate(invalid="ignore"):
-        doubtful = found.after[:, 0] < pattern.overlap
-        for later in found.after.T[1:]:
-            doubtful |= later < np.inf
+        doubtful = (found.after[:, 0] < pattern.overlap) | np.isfinite(found.after[:, 1:]).any(axis=1)
         suspects = np.flatnonzero(doubtful)
-        times = np.sort(np.concatenate([np.zeros((len(suspects), 1)), found.after[suspects]], axis=1), axis=1)
+        times = np.sort(np.pad(found.after[suspects], ((0, 0), (1, 0))), axis=1)
         return suspects[(np.diff(times, axis=1) < pattern.overlap).any(axis=1)]
 
 
@@ -377,29 +367,22 @@ def _front(c: Floats32, top: Ints, pattern: Pattern) -> Ints:
 def _after_front(
     c: Floats32, start: Ints, fraction: Floats32, height: Floats32, pattern: Pattern
 ) -> Floats32:
-    """Cut out the stretch after the front-surface echo, less that echo, with room for shapes at both ends."""
-    n, grid = c.shape
-    room, window = pattern.half, pattern.window
-    begin = start + (pattern.dead - room)
-    before = max(0, -int(begin.min(initial=0)))
-    behind = max(0, int(begin.max(initial=0)) + window + 2 * room - grid)
+    """Cut out the stretch from a step before the front-surface echo on, less that echo.
+
+    With room for shapes at both ends.
+    """
+    room, width = pattern.half, 1 + pattern.dead + pattern.window + 2 * pattern.half
+    begin = start - room - 1
+    before, behind = (
+        max(0, -int(begin.min(initial=0))),
+        max(0, int(begin.max(initial=0)) + width - c.shape[1]),
+    )
     padded = np.pad(c, ((0, 0), (before, behind))) if before or behind else c
-    rest = stretches(padded, window + 2 * room)[np.arange(n), begin + before]
-    rest[:, :room] = rest[:, room + window :] = 0
-    whole, row = _split(fraction)
-    # An offset below zero is a whole step less and the rest of the step later.
-    length = min(pattern.tail.shape[1] - 1, window)
-    late = stretches(pattern.tail, length)[row, (whole < 0).astype(np.intp)]
-    late *= height[:, None]
-    rest[:, room : room + length] -= late
-    return rest
-
-
-def _split(offset: Floats32) -> tuple[Ints, Ints]:
-    """Split offsets into whole grid steps and rows of the table of fractional lags."""
-    whole = np.floor(offset)
-    row = np.rint((offset - whole) * np.float32(STEPS)).astype(np.intp)
-    return whole.astype(np.intp), row
+    rows = np.arange(len(c))
+    rest = stretches(padded, width)[rows, begin + before]
+    take_out(rest, room, rows, (1 + fraction, height), pattern.kernel)
+    rest[:, : room + 1 + pattern.dead] = rest[:, width - room :] = 0
+    return rest[:, 1 + pattern.dead :]
 
 
 def _crests(
@@ -410,11 +393,9 @@ def _crests(
     Times (n, count) in grid steps from the start of the stretch.
     """
     room, window = pattern.half, pattern.window
-    at = np.full((len(rest), count), np.nan, dtype=np.float32)
-    amplitude = np.full((len(rest), count), np.nan, dtype=np.float32)
+    at, amplitude = np.full((2, len(rest), count), np.float32(np.nan))
     live = np.arange(len(rest))
     inside = rest[:, room : room + window]
-    about = stretches(rest, 2 * room + 1)
     for k in range(count):
         if 2 * len(live) > len(rest):  # a few rows too many cost less than a copy of the others
             best = _largest(inside, pattern)[live]
@@ -430,10 +411,7 @@ def _crests(
         at[live, k] = np.where(inner, best + offset, np.nan)
         amplitude[live, k] = np.where(inner, height, np.nan)
         if k + 1 < count:
-            whole, row = _split(offset)
-            echo = pattern.shape.take(row, axis=0)
-            echo *= height[:, None]
-            about[live, np.clip(best + whole, 0, window - 1)] -= echo
+            take_out(rest, room, live, (np.clip(best + offset, 0, window - 1), height), pattern.kernel)
     return at, amplitude
 
 

@@ -130,7 +130,10 @@ def _levelled(values: NDArray[Any]) -> tuple[Floats32, Floats32]:
 
 
 def _kernel(pulse: Pulse, samples: int, *, is_given: bool) -> Kernel | None:
-    """Make a pulse ready for traces of a length; None where it is longer. An estimated one may begin before."""
+    """Make a pulse ready for traces of a length; None where it is longer.
+
+    An estimated one may begin before the trace.
+    """
     if len(pulse.samples) > samples:
         return None
     kernel = make_kernel(pulse.samples, samples, 0 if is_given else int(np.ceil(pulse.centre)))

@@ -58,23 +58,30 @@ def least_cost_labels(
 
 def _swept(cost: Floats32, time: Floats32, step_cost: np.float32) -> Floats32:
     """Sum of the messages that reach each point along its row from both ends, (labels, rows, columns)."""
-    held_at, when = (np.ascontiguousarray(np.moveaxis(of, 2, 0)) for of in (cost, time))
-    total = np.zeros_like(held_at)
-    for there in (1, -1):
-        message = np.zeros_like(held_at[0])
-        order = range(len(held_at) - 1) if there == 1 else range(len(held_at) - 1, 0, -1)
-        for at in order:
-            message = _message(held_at[at] + message, when[at], when[at + there], step_cost)
-            total[at + there] += message
-    return np.moveaxis(total, 0, 2)
+    count = cost.shape[2]
+    # Both ways at once, side by side: a step works on twice as many points at nearly the same price.
+    held_at, when = (
+        np.ascontiguousarray(np.concatenate([along, along[::-1]], axis=2))
+        for along in (np.moveaxis(of, 2, 0) for of in (cost, time))
+    )
+    reached = np.zeros_like(held_at)
+    for at in range(count - 1):
+        reached[at + 1] = _message(held_at[at] + reached[at], when[at], when[at + 1], step_cost)
+    half = held_at.shape[2] // 2
+    return np.moveaxis(reached[..., :half] + reached[::-1, :, half:], 0, 2)
 
 
 def _message(held: Floats32, here: Floats32, there: Floats32, step_cost: np.float32) -> Floats32:
     """Give the least cost of each label (labels, points) of a neighbour, over all labels of these points."""
     lost, least = held[-1], held[:-1].min(axis=0)
+    apart = here[:, None] - there
+    np.abs(apart, out=apart)
+    apart *= step_cost
+    apart += held[:-1, None]
     out = np.empty_like(held)
     np.minimum(lost, least + np.float32(0.5) * step_cost, out=out[-1])
-    out[:-1] = np.minimum(least + step_cost, lost + np.float32(0.5) * step_cost)
-    for cost, time in zip(held[:-1], here, strict=True):
-        np.minimum(out[:-1], cost + step_cost * np.abs(time - there), out=out[:-1])
-    return np.asarray(out - out.min(axis=0))
+    np.minimum(
+        apart.min(axis=0), np.minimum(least + step_cost, lost + np.float32(0.5) * step_cost), out=out[:-1]
+    )
+    out -= out.min(axis=0)
+    return out

@@ -108,7 +108,7 @@ def _learnt(values: Floats32, pulse: Pulse, step: float, due: float) -> Pattern 
     if kernel is None:
         return None
     pattern = _with_noise(make_pattern(kernel, pulse.centre, kernel.grid, step), values)
-    found = candidates(values, pattern, 1)
+    found = candidates(values, pattern, 1, is_fitted=False)
     c = correlate(values, kernel)
     args = (_window(found, pattern, due * kernel.up), step, _front_fraction(c, found))
     pattern = _with_weights(_with_noise(make_pattern(kernel, pulse.centre, *args), values), values)
@@ -156,7 +156,7 @@ def _shares(found: Candidates) -> Floats32:
 
 def _fronts(values: Floats32, pattern: Pattern) -> tuple[Floats32, Floats32]:
     """Return when each trace's front-surface echo comes, in samples, and its correlation; NaN for none."""
-    found, kernel = candidates(values, pattern, 1), pattern.kernel
+    found, kernel = candidates(values, pattern, 1, is_fitted=False), pattern.kernel
     return found.front / np.float32(kernel.up) + np.float32(pattern.centre - kernel.lead), found.height
 
 
@@ -180,7 +180,7 @@ def _with_weights(pattern: Pattern, values: Floats32) -> Pattern:
     next_wave = min(1.0, float(np.abs(pattern.kernel.r[beside]).max(initial=0.0)))
     less = next_wave + _ALIKE * (1 - next_wave)
     pattern = replace(pattern, weights=(less, 1.0), beside=round(_BESIDE_CYCLES * cycle) - pattern.dead)
-    largest = candidates(values, pattern, 1).amplitude
+    largest = candidates(values, pattern, 1, is_fitted=False).amplitude
     turned_as_front = np.count_nonzero(largest > 0) > np.count_nonzero(largest < 0)
     return replace(pattern, weights=(1.0, less)) if turned_as_front else pattern
 
@@ -194,7 +194,9 @@ def _kernel(values: Floats32, pulse: Pulse, step: float) -> Kernel | None:
             return None
         if lead:
             break
-        front = candidates(values, make_pattern(kernel, pulse.centre, kernel.grid, step), 1).front
+        front = candidates(
+            values, make_pattern(kernel, pulse.centre, kernel.grid, step), 1, is_fitted=False
+        ).front
         early = float(np.quantile(front, 0.02)) / kernel.up
         if early > 2.0 / (kernel.bandwidth * kernel.up):
             break
@@ -216,7 +218,7 @@ def _window(found: Candidates, pattern: Pattern, due: float) -> int:
 
 def _with_noise(pattern: Pattern, values: Floats32) -> Pattern:
     """Say where the traces are quiet, and what their noise is like."""
-    found = candidates(values, pattern, 1)
+    found = candidates(values, pattern, 1, is_fitted=False)
     pattern = replace(pattern, quiet=_quietest(values, found, pattern.kernel))
     pattern = replace(pattern, colour=_colour(values[:, pattern.quiet], pattern.kernel))
     return replace(pattern, hush=float(np.median(noise_of(values, pattern))))
@@ -289,31 +291,21 @@ def _levels(c: NDArray[Any], found: Candidates, pattern: Pattern) -> tuple[Float
 
 
 def _limit(values: Floats, width: float, times: float, deviations: float) -> Floats:
-    """Return the least value that counts, per column: so many standard deviations above the usual crest."""
-    usual = _median(values)
-    spread = 1.4826 * _median(np.abs(values - usual))
-    return np.asarray(times * np.sqrt(2) * _smoothed(usual, width) + deviations * _smoothed(spread, width))
+    """Return the least value that counts, per column: so many standard deviations above the usual crest.
 
-
-def _median(values: Floats) -> Floats:
-    """Median of each column's finite values; 0 where nothing is known.
-
-    A gap is filled with what stands before it: about the back wall nothing is known, and what comes after it
-    is its own ringing.
+    Over a width the root mean square counts: a crest may have any phase, and a median scatters itself. Where
+    little is known, as about the back wall, what is before it counts: its own ringing comes after.
     """
-    ordered = np.sort(values, axis=0)
-    count = np.isfinite(values).sum(axis=0)
-    middle = np.zeros(values.shape[1])
-    enough = np.flatnonzero(2 * count >= max(1, len(values)))
-    middle[enough] = ordered[(count[enough] - 1) // 2, enough]
-    if not len(enough):
-        return middle
-    before = np.searchsorted(enough, np.arange(len(middle)), side="right") - 1
-    return np.asarray(middle[enough[np.maximum(before, 0)]])
+    from scipy.ndimage import uniform_filter1d
 
-
-def _smoothed(level: Floats, width: float) -> Floats:
-    """Take the root mean square over a width: a crest may have any phase, a median scatters itself."""
-    reach = max(1, round(0.5 * width))
-    padded = np.pad(level**2, reach, mode="edge")
-    return np.asarray(np.sqrt(np.lib.stride_tricks.sliding_window_view(padded, 2 * reach + 1).mean(axis=1)))
+    known = np.flatnonzero(2 * np.isfinite(values).sum(axis=0) >= max(1, len(values)))
+    if not len(known):
+        return np.zeros(values.shape[1])
+    usual = np.nanmedian(values[:, known], axis=0)
+    spread = 1.4826 * np.nanmedian(np.abs(values[:, known] - usual), axis=0)
+    before = np.maximum(np.searchsorted(known, np.arange(values.shape[1]), side="right") - 1, 0)
+    size = 2 * max(1, round(0.5 * width)) + 1
+    usual, spread = (
+        np.sqrt(uniform_filter1d(of[before] ** 2, size, mode="nearest")) for of in (usual, spread)
+    )
+    return np.asarray(times * np.sqrt(2) * usual + deviations * spread)

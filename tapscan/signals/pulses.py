@@ -85,15 +85,9 @@ def envelope(traces: NDArray[Any]) -> NDArray[Any]:
     >>> bool(np.allclose(envelope(np.cos(2 * np.pi * t / 8)), 1.0))
     True
     """
-    return np.asarray(np.abs(_analytic(traces)))
+    from scipy.signal import hilbert
 
-
-def _analytic(traces: NDArray[Any]) -> NDArray[Any]:
-    samples = traces.shape[-1]
-    spectrum = fft.fft(traces, axis=-1)
-    spectrum[..., 1 : (samples + 1) // 2] *= 2
-    spectrum[..., samples // 2 + 1 :] = 0
-    return np.asarray(fft.ifft(spectrum, axis=-1))
+    return np.asarray(np.abs(hilbert(traces)))
 
 
 def delayed(pulse: ArrayLike, delay_samples: ArrayLike, samples: int) -> Floats:
@@ -230,7 +224,7 @@ def estimate_pulse(
     )
 
 
-def two_kinds(traces: Floats, sample_rate_hz: float) -> NDArray[np.bool_] | None:
+def two_kinds(traces: NDArray[Any], sample_rate_hz: float) -> NDArray[np.bool_] | None:
     """Tell traces apart whose front-surface echoes are of two shapes; None where all are much alike.
 
     Where many echoes ride on the front-surface echo at the same lag, what most traces show is not the pulse.
@@ -276,9 +270,12 @@ def two_kinds(traces: Floats, sample_rate_hz: float) -> NDArray[np.bool_] | None
     return is_second if between > max(_TWO_KINDS, _TWO_CROWDS * within) else None
 
 
-def _fronts(traces: Floats, period: float) -> Floats:
+def _fronts(traces: NDArray[Any], period: float) -> Floats:
     """Cut out each trace's front-surface echo, (n, length), aligned, `_LEAD` periods before its crest."""
-    size = _smoothed(envelope(traces), max(1, round(0.5 * period)))
+    from scipy.ndimage import uniform_filter1d
+
+    # Averaged over half a period, so that noise on a rising flank makes no crest.
+    size = uniform_filter1d(envelope(traces), max(1, round(0.5 * period)), mode="nearest")
     loud = (
         _LOUD * np.median(size, axis=1, keepdims=True) / np.maximum(size.max(axis=1, keepdims=True), 1e-300)
     )
@@ -292,15 +289,7 @@ def _fronts(traces: Floats, period: float) -> Floats:
     return cut_out(traces, front - lead, length)
 
 
-def _smoothed(rows: Floats, width: int) -> Floats:
-    """Average over a moving stretch, so that noise on a rising flank makes no crest."""
-    total = np.cumsum(
-        np.pad(rows, ((0, 0), (width // 2 + 1, width - width // 2 - 1 + 1)), mode="edge"), axis=1
-    )
-    return np.asarray((total[:, width:] - total[:, :-width])[:, : rows.shape[1]] / width)
-
-
-def deconvolved(traces: Floats, start: Floats, amplitude: Floats, pulse: Pulse) -> Pulse:
+def deconvolved(traces: NDArray[Any], start: Floats, amplitude: Floats, pulse: Pulse) -> Pulse:
     """Estimate the pulse anew from traces whose echoes are known, by least squares in the frequency domain.
 
     Every echo of every trace takes part, overlapping ones too, so that what follows the front-surface echo at
@@ -345,7 +334,7 @@ def _noise_of_average(traces: Floats, windows: Floats) -> float:
     return float(loss * np.median(quiet) / np.sqrt(len(quiet)))
 
 
-def cut_out(traces: Floats, start: Floats, length: int) -> Floats:
+def cut_out(traces: NDArray[Any], start: Floats, length: int) -> Floats:
     """Cut a stretch out of each of the traces (n, samples), begun between samples, by a Fourier shift.
 
     Returns

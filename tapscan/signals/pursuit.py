@@ -24,6 +24,8 @@ Floats = NDArray[np.float64]
 Floats32 = NDArray[np.float32]
 Ints = NDArray[np.intp]
 Mask = NDArray[np.bool_]
+State = tuple[Floats, Floats, Floats, Floats, Floats, Floats]
+Pair = tuple[NDArray[Any], NDArray[Any]]
 Limits = tuple[Floats32, float, Floats]  # noise (n,) in the correlation, times that an echo has, and misfits
 
 _FRACTIONS = 512  # fractions of a grid step at which echoes are evaluated
@@ -45,27 +47,33 @@ def pursue(
 
     The largest crest of what is left is taken as an echo, all echoes of the row are refined together by least
     squares, and they are taken out; an echo is kept when the energy that it explains is more than noise's,
-    and when each is larger than what the pulse misfits the others there. `limits` are the noise (n,), how many
-    times it an echo has at least, and `misfits`; `weights` are what crests and troughs count for.
+    and when each is larger than what the pulse misfits the others there. `limits` are the noise (n,), how
+    many times it an echo has at least, and `misfits`; `weights` are what crests and troughs count for.
 
     Returns
     -------
     tuple of ndarray
         Times in grid steps and amplitudes, (n, count), in the order found; NaN where there is no echo.
     """
-    noise, times, misfit = limits
+    noise, times, misfit = limits[0].copy(), *limits[1:]
     at, amplitude = np.full((2, len(c), count), np.nan)
     live, energy, left = np.arange(len(c)), np.zeros(len(c)), c
     for k in range(count):
+        if k:  # what was taken out no longer hides how quiet the rest is
+            noise[live] = np.minimum(noise[live], quiet_part(left[:, :: kernel.stride]))
         guess, height = _largest(left, weights)
         loud = np.abs(height) > _HOPEFUL * times * noise[live]
         live, energy, c, guess = (_where(loud, of) for of in (live, energy, c, guess))
         if not len(live):
             break
         start = np.column_stack([at[live, :k], guess])
-        if k:
-            start = _best_pairs(c, start, amplitude[live, :k], kernel)
+        unsure, other = _best_pairs(c, start, amplitude[live, :k], kernel) if k else (live[:0], start[:0])
         new_at, new_amplitude, new_energy = refined(c, start, kernel)
+        if len(unsure):
+            tried = refined(c[unsure], other, kernel)
+            better = tried[2] > new_energy[unsure]
+            for old, fresh in zip((new_at, new_amplitude, new_energy), tried, strict=True):
+                old[unsure[better]] = fresh[better]
         left = subtracted(c, new_at, new_amplitude, kernel)
         rms = np.sqrt(np.einsum("ij,ij->i", left, left) / np.float32(left.shape[1]))
         keep = new_energy - energy > (times * np.minimum(rms, noise[live])) ** 2
@@ -94,11 +102,13 @@ def _largest(left: Floats32, weights: tuple[float, float]) -> tuple[Floats, Floa
     return (best + offset).astype(float), height
 
 
-def _best_pairs(c: Floats32, at: Floats, amplitude: Floats, kernel: Kernel) -> Floats:
-    """Search all pairs of times for the newest echo and the one it overlaps, a tenth of a cycle apart.
+def _best_pairs(c: Floats32, at: Floats, amplitude: Floats, kernel: Kernel) -> tuple[Ints, Floats]:
+    """Search all pairs of times for the newest echo and the one it overlaps, an eighth of a cycle apart.
 
     The first pick of two overlapping echoes may be a whole cycle off or between them, and least squares
     cannot step over a cycle. Two echoes at lag d explain (c₁² + c₂² - 2 r(d) c₁ c₂) / (1 - r(d)²).
+    What is better goes into `at`. So coarse a search takes a little from a strong echo: rows whose best pair
+    is elsewhere, though it explains less, are returned, to be tried as well.
     """
     stride = kernel.stride
     r = kernel.r[kernel.reach :: stride].astype(np.float32)
@@ -107,7 +117,7 @@ def _best_pairs(c: Floats32, at: Floats, amplitude: Floats, kernel: Kernel) -> F
     partner = np.argmin(gap, axis=1)
     rows = np.flatnonzero(gap[np.arange(len(at)), partner] <= farthest * stride)
     if not len(rows):
-        return at
+        return rows, at[rows]
     partner, local = partner[rows], np.arange(len(rows))
     others = at[rows, :-1]
     others[local, partner] = np.nan
@@ -117,31 +127,38 @@ def _best_pairs(c: Floats32, at: Floats, amplitude: Floats, kernel: Kernel) -> F
     index = centre + stride * np.arange(-reach, reach + 1)[:, None]
     inside = (index >= 0) & (index < c.shape[1])
     near = np.where(inside, rest[local, np.clip(index, 0, c.shape[1] - 1)], np.float32(0))
+    first, second, gain = _best_of_grid(near, r[: farthest + 1])
+    pair = np.column_stack([at[rows, partner], at[rows, -1]])
+    found = centre[:, None] + stride * (np.column_stack([first, second]) - reach)
+    found = np.clip(found, 0, c.shape[1] - 1)
+    is_better = gain > _state(rest, local, pair, kernel)[1]
+    is_elsewhere = (np.abs(np.sort(pair, axis=1) - found) > 0.25 / kernel.bandwidth).any(axis=1)
+    other = at[rows]
+    other[local, partner], other[:, -1] = found.T
+    at[rows[is_better]] = other[is_better]
+    unsure = is_elsewhere & ~is_better
+    return rows[unsure], other[unsure]
+
+
+def _best_of_grid(near: Floats32, r: Floats32) -> tuple[Ints, Ints, Floats32]:
+    """Return the two rows of correlations (points, n) that explain most together, and how much, each (n,)."""
     power, room = near**2, np.empty_like(near)
-    lags = np.arange(2, farthest + 1)
-    gains = np.empty((len(lags), len(rows)), np.float32)
-    for which, lag in enumerate(lags):
+    gains = np.empty((len(r), near.shape[1]), np.float32)
+    gains[:2] = 0  # as good as one echo
+    for lag in range(2, len(r)):
         value = np.multiply(near[:-lag], near[lag:], out=room[lag:])
         value *= -2 * r[lag]
         value += power[:-lag]
         value += power[lag:]
-        np.max(value, axis=0, out=gains[which])
-        gains[which] /= 1 - r[lag] ** 2
+        np.max(value, axis=0, out=gains[lag])
+        gains[lag] /= 1 - r[lag] ** 2
     best = np.argmax(gains, axis=0)
-    first = np.empty(len(rows), np.intp)
-    for which in np.unique(best):
-        own, lag = np.flatnonzero(best == which), lags[which]
-        here = near[:, own]
-        value = here[:-lag] ** 2 + here[lag:] ** 2 - 2 * r[lag] * here[:-lag] * here[lag:]
-        first[own] = np.argmax(value, axis=0)
-    pair = np.column_stack([at[rows, partner], at[rows, -1]])
-    grid = centre[:, None] + stride * (np.column_stack([first, first + lags[best]]) - reach)
-    # The picks themselves are not bound to the search's coarse steps.
-    is_better = gains.max(axis=0) > _state(rest, local, pair, kernel)[1]
-    pair = np.where(is_better[:, None], np.clip(grid, 0, c.shape[1] - 1), pair)
-    out = at.copy()
-    out[rows, partner], out[rows, -1] = pair.T
-    return out
+    first = np.empty(len(best), np.intp)
+    for lag in np.unique(best):
+        own = np.flatnonzero(best == lag)
+        one, other = near[: len(near) - lag, own], near[lag:, own]
+        first[own] = np.argmax(one**2 + other**2 - 2 * r[lag] * one * other, axis=0)
+    return first, first + best, gains.max(axis=0)
 
 
 def misfits(kernel: Kernel, share: float | Floats, apart: float = _RESOLVED) -> Floats:
@@ -157,7 +174,7 @@ def misfits(kernel: Kernel, share: float | Floats, apart: float = _RESOLVED) -> 
     level = share / np.maximum(1 - alike, 1 / _MOST_SWELLING)
     level[lag >= kernel.length * kernel.up] = 0.0
     level[lag <= apart / kernel.bandwidth] = np.inf
-    return level
+    return np.asarray(level)
 
 
 def _stand_out(at: Floats, amplitude: Floats, kernel: Kernel, misfit: Floats) -> Mask:
@@ -200,7 +217,9 @@ def vertex(c: NDArray[Any], rows: Ints, at: Ints) -> tuple[NDArray[Any], NDArray
     return offset, mid - slope * offset / 2
 
 
-def take_out(padded: Floats32, room: int, rows: Ints, echoes: tuple[Floats, Floats], kernel: Kernel) -> None:
+def take_out(
+    padded: Floats32, room: int, rows: Ints, echoes: tuple[NDArray[Any], NDArray[Any]], kernel: Kernel
+) -> None:
     """Take an echo out of each of some rows, in place; `echoes` are when (rows,), and how large.
 
     `padded` are correlations with `room` points more at both ends, within which an echo is taken out.
@@ -272,18 +291,12 @@ def _lagged(kernel: Kernel, at: Floats) -> tuple[Floats, Floats, Floats]:
     return out[0], out[1], out[2]
 
 
-def _state(c: NDArray[Any], rows: Ints, at: Floats, kernel: Kernel) -> tuple[Floats, ...]:
+def _state(c: NDArray[Any], rows: Ints, at: Floats, kernel: Kernel) -> State:
     """Amplitudes (rows, k), explained energy (rows,), correlation's slope there (rows, k), and r, r', r''."""
     right, rise = _interpolated(c, rows, at)
     r, slope, bend = _lagged(kernel, at)
-    amplitude = np.linalg.solve(r + _RIDGE * np.eye(at.shape[1]), right[..., None])[..., 0]
+    amplitude = np.linalg.solve(r + _RIDGE * np.eye(at.shape[1]), right[..., None])[..., 0].astype(float)
     return amplitude, (amplitude * right).sum(axis=1), rise, r, slope, bend
-
-
-def solve(c: NDArray[Any], at: Floats, kernel: Kernel) -> tuple[Floats, Floats]:
-    """Best amplitudes (n, k) for echoes at `at` (n, k), and the energy (n,) they explain."""
-    state = _state(c, np.arange(len(c)), at, kernel)
-    return state[0], state[1]
 
 
 def refined(c: NDArray[Any], at: Floats, kernel: Kernel) -> tuple[Floats, Floats, Floats]:
@@ -306,34 +319,37 @@ def refined(c: NDArray[Any], at: Floats, kernel: Kernel) -> tuple[Floats, Floats
     state, damping = _state(c, live, now, kernel), np.full(len(at), 1e-3)
     out = np.empty_like(now), np.empty_like(now), np.empty(len(at))
     for turn in range(_ROUNDS + 1):
-        step = _step(state[0], *state[2:], damping)
-        step = np.minimum(np.maximum(step, -cap), cap)
+        step = np.clip(_step(state, damping), -cap, cap)
         still = (np.abs(step).max(axis=1) <= _STILL) | (damping > _STUCK) | (turn == _ROUNDS)
         if still.any():
             at_rest = np.where(np.abs(step) <= _STILL, now + step, now)
             for whole, part in zip(out, (at_rest, *state[:2]), strict=True):
                 whole[live[still]] = part[still]
             live, now, step, damping = (of[~still] for of in (live, now, step, damping))
-            state = tuple(of[~still] for of in state)
+            state = _chosen(~still, state)
         if not len(live):
             break
-        trial = np.minimum(np.maximum(np.rint((now + step) * _FRACTIONS) / _FRACTIONS, 0.0), last)
+        trial = np.clip(np.rint((now + step) * _FRACTIONS) / _FRACTIONS, 0.0, last)
         new = _state(c, live, trial, kernel)
         better = new[1] > state[1]
         if better.all():
             now, state = trial, new
         else:
-            now = np.where(better[:, None], trial, now)
-            state = tuple(
-                np.where(better.reshape(-1, *[1] * (of.ndim - 1)), of, old)
-                for of, old in zip(new, state, strict=True)
-            )
+            now[better] = trial[better]
+            for old, fresh in zip(state, new, strict=True):
+                old[better] = fresh[better]
         damping = damping * np.where(better, 0.2, 10.0)
     return np.clip(out[0], 0.0, last), out[1], out[2]
 
 
-def _step(amplitude: Floats, rise: Floats, r: Floats, slope: Floats, bend: Floats, damping: Floats) -> Floats:
+def _chosen(rows: Mask, state: State) -> State:
+    first, second, third, fourth, fifth, sixth = (of[rows] for of in state)
+    return first, second, third, fourth, fifth, sixth
+
+
+def _step(state: State, damping: Floats) -> Floats:
     """Gauss-Newton step in time (n, k), the amplitudes eliminated."""
+    amplitude, _, rise, r, slope, bend = state
     unit = np.eye(amplitude.shape[1])
     # With p_k' = ∂p(n - t_k)/∂t_k: <x, p_k'> = c'(t_k), <p_j, p_k'> = -r'(t_j - t_k), <p_j', p_k'> = -r''.
     gradient = amplitude * (rise + (amplitude[:, :, None] * slope).sum(axis=1))

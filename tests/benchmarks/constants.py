@@ -1,4 +1,4 @@
-"""Move every constant of the wall's decision by 30 %: ``python -m tests.benchmarks.constants``.
+"""Move every constant of the A-scans' decisions by 30 %: ``python -m tests.benchmarks.constants``.
 
 Four families of the arena of uneven walls at 60 by 40 points, sound and with two delaminations. A line for
 each constant: found of 8, false areas and false points, with 30 % less and 30 % more.
@@ -9,7 +9,17 @@ from types import ModuleType
 
 import tapscan.screening.ascans
 import tapscan.screening.echo_levels
-from tapscan.signals import deciding, filling, labelling, lost_walls, sheets, walls
+from tapscan.signals import (
+    candidates,
+    deciding,
+    filling,
+    labelling,
+    learning,
+    lost_walls,
+    pursuit,
+    sheets,
+    walls,
+)
 from tests.independent.panels import Scanned, scanned
 from tests.independent.test_uneven_walls import FAMILIES, HITS, small
 from tests.independent.walls import by_tapscan
@@ -21,11 +31,27 @@ MODULES = (
     deciding,
     filling,
     lost_walls,
+    candidates,
+    learning,
+    pursuit,
     tapscan.screening.echo_levels,
     tapscan.screening.ascans,
 )
-WHOLE = ("ROUNDS", "REACH", "STRONGEST", "BLOCK", "LEAST_FREE", "READINGS", "MARGIN", "NEIGHBOURS")  # counts
-SHARED = ("UNRESOLVED_CYCLES", "PLAN_TOLERANCE", "ROUGH")
+WHOLE = (  # counts and tables
+    *(
+        "ROUNDS",
+        "REACH",
+        "STRONGEST",
+        "BLOCK",
+        "LEAST_FREE",
+        "READINGS",
+        "MARGIN",
+        "NEIGHBOURS",
+        "CANDIDATES",
+    ),
+    *("TILE", "KEPT", "FLAT", "SAMPLE", "TRIED", "QUIET", "FRACTIONS", "STEPS", "TAPS"),
+)
+SHARED = ("UNRESOLVED_CYCLES", "PLAN_TOLERANCE", "ROUGH", "FRONT_FRACTION", "LEAST_APART", "NOISE_FACTOR")
 
 
 def constants() -> Iterator[tuple[ModuleType, str, float]]:
