@@ -115,7 +115,7 @@ def wall_surface(
     near = max(near, ROUGH * roughness(np.where(whole, own, np.nan)))
     nearest = carried(np.where(whole, own, np.nan), closed=closed)
     sheet = sheets(nearest, near, closed=closed)
-    is_wall = wall_sheets(sheet, nearest, expected, closed=closed)[sheet]
+    is_wall = wall_sheets(sheet, nearest, near, expected, closed=closed)[sheet]
     due = filled(np.where(whole & is_wall, own, np.nan), closed=closed)
     thinner, thicker = _across_steps(due, near, closed=closed)
     return Surface(due, np.where(is_wall, np.nan, nearest), near, GATE * near, thinner, thicker)
