@@ -169,7 +169,7 @@ def test_missing_traces_are_carried_over():
 
 
 def test_damage_that_damage_encloses_is_no_wall():
-    """A delamination that jumps a ply at one point: nothing beside that point is wall, and it passed for it."""
+    """A delamination jumps a ply at one point: nothing beside that point is wall, and it passed for it."""
     time = np.full((12, 12, 1), 200.0, np.float32)
     time[3:9, 3:9] = 120
     time[5, 5] = 135
