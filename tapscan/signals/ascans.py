@@ -183,9 +183,10 @@ def measure_volume(
     threads = workers.count if isinstance(workers, Workers) else max(1, workers)
     with ThreadPoolExecutor(threads) as pool:
         prior = settings.expected_tof_s, settings.is_tube
-        features = decided(parts, pattern, bonded, sample_rate_hz, prior, pool)
+        features, surface = decided(parts, pattern, bonded, sample_rate_hz, prior, pool)
     closed = settings.is_tube
-    return with_lost_walls(features, traces, pattern, sample_rate_hz, bonded=bonded, closed=closed)
+    known = surface, pattern, sample_rate_hz
+    return with_lost_walls(features, traces, known, bonded=bonded, closed=closed)
 
 
 def _sampled(traces: NDArray[Any], volume: NDArray[Any]) -> NDArray[Any]:

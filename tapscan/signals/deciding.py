@@ -23,7 +23,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tapscan.signals.candidates import NOISE_FACTOR, Candidates, Pattern
-from tapscan.signals.filling import ROUGH, filled, roughness
+from tapscan.signals.filling import ROUGH, filled, local_median, roughness
 from tapscan.signals.walls import Surface, repeats, wall_surface
 
 __all__ = ["AScanFeatures", "decided", "unread"]
@@ -80,8 +80,8 @@ def decided(
     sample_rate_hz: float,
     prior: tuple[float | None, bool],
     pool: Executor,
-) -> AScanFeatures:
-    """Turn the candidates of a zone, given in parts, into its features.
+) -> tuple[AScanFeatures, Surface]:
+    """Turn the candidates of a zone, given in parts, into its features, and give its wall surface.
 
     `bonded`, (stations, positions), marks where something is bonded behind the laminate; `prior` is the time
     of flight that is expected, in seconds, and whether the zone is a tube. Where a trace is looked at alone,
@@ -92,7 +92,7 @@ def decided(
     parts = list(pool.map(_audible, parts))
     surface, sign, usual = _surface(parts, bonded, cycle, expected, closed=prior[1])
     if usual > _OUTDONE and min(bonded.shape) > 1:
-        parts = _unslipped(parts, surface, sign, cycle, closed=prior[1])
+        parts, surface = _unslipped(parts, surface, sign, closed=prior[1])
     due, damage, bond = surface.due.ravel(), surface.damage.ravel(), bonded.ravel()
     out = AScanFeatures(*(np.empty(len(due), dtype) for dtype in 11 * [float] + ["U10"]))
     ends = np.cumsum([len(part.front) for part in parts])
@@ -117,7 +117,7 @@ def decided(
 
     list(pool.map(decide, parts, ends))
     out.due_s[:] = np.where(out.fault == "", due / rate_hz, np.nan)
-    return AScanFeatures(*(getattr(out, field.name).reshape(bonded.shape) for field in fields(out)))
+    return AScanFeatures(*(getattr(out, field.name).reshape(bonded.shape) for field in fields(out))), surface
 
 
 def _surface(
@@ -147,14 +147,14 @@ def _surface(
 
 
 def _unslipped(
-    parts: list[Candidates], surface: Surface, sign: float, cycle: float, *, closed: bool
-) -> list[Candidates]:
+    parts: list[Candidates], surface: Surface, sign: float, *, closed: bool
+) -> tuple[list[Candidates], Surface]:
     """Put front-surface echoes that were taken too early or too late where those beside them are.
 
     Where the front surface returns little, plies right behind it may make a crest as high as its own, or
-    noise before it. Read from there the back wall is off its surface, and the front surface off its own by
-    as much. Under damage only the back wall is off. Of the other echoes, measured from there, nothing is
-    kept.
+    noise before it. Read from there the back wall is off the walls beside it, and the front surface off those
+    beside it by as much the other way. Under damage and at the end of a ply only the back wall is off. Of the
+    other echoes, measured from there, nothing is kept.
     """
     after, amplitude = (
         np.concatenate([getattr(part, name) for part in parts]) for name in ("after", "amplitude")
@@ -162,7 +162,8 @@ def _unslipped(
     front, height = (np.concatenate([getattr(part, name) for part in parts]) for name in ("front", "height"))
     best = np.where(np.isfinite(after), sign * amplitude, -1).argmax(axis=1)
     rows, grid = np.arange(len(front)), surface.due.shape
-    late = after[rows, best] - surface.due.ravel()
+    beside = local_median(surface.due, closed=closed)
+    late = after[rows, best] - beside.ravel()
     with np.errstate(invalid="ignore"):
         sound = np.abs(late) <= surface.near
     there, usual = (
@@ -170,7 +171,7 @@ def _unslipped(
     )
     with np.errstate(invalid="ignore"):
         off = np.maximum(surface.near, ROUGH * roughness(np.where(sound, front, np.nan).reshape(grid)))
-        slipped = ~sound & (np.abs(front + late - there) < 0.25 * cycle) & (np.abs(front - there) > off)
+        slipped = ~sound & (np.abs(front + late - there) <= off) & (np.abs(front - there) > off)
     out, end = [], 0
     for part in parts:
         span = slice(end, end + len(part.front))
@@ -186,7 +187,7 @@ def _unslipped(
                 after=np.where(here[:, None], only, part.after),
             )
         out.append(part)
-    return out
+    return out, replace(surface, due=np.where(slipped.reshape(grid), beside, surface.due))
 
 
 def _audible(part: Candidates) -> Candidates:
@@ -250,7 +251,7 @@ def _joined(
     part: Candidates, backwall: NDArray[np.intp], steps: tuple[Floats, Floats], near: float
 ) -> Candidates:
     """Add to a back wall, at a step of thickness, what the beam gets back from the wall beyond the step."""
-    rows = np.flatnonzero((np.isfinite(steps[0]) | np.isfinite(steps[1])) & (backwall >= 0))
+    rows = np.flatnonzero(np.isfinite(steps[0]) & (backwall >= 0))
     if not len(rows):
         return part
     after, amplitude, own = part.after.copy(), part.amplitude.copy(), backwall[rows]

@@ -3,10 +3,11 @@
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["ROUGH", "carried", "filled", "roughness"]
+__all__ = ["ROUGH", "carried", "filled", "local_median", "roughness"]
 
 Floats = NDArray[np.float64]
 
+_BESIDE = 2  # points to each side that say what is usual at a point: a step keeps its place
 ROUGH = 3.0  # standard deviations that a value is off those beside it by chance
 
 
@@ -19,6 +20,23 @@ def carried(values: Floats, *, closed: bool) -> Floats:
     index = distance_transform_edt(np.isnan(wide), return_distances=False, return_indices=True)
     out = wide[tuple(index)]
     return np.asarray(out[:, margin : out.shape[1] - margin] if margin else out)
+
+
+def local_median(values: Floats, *, closed: bool) -> Floats:
+    """Return the median of each value (stations, positions) and those beside it.
+
+    Examples
+    --------
+    >>> values = np.repeat([[1.0, 1.0, 1.0, 2.0, 2.0, 2.0]], 6, axis=0)
+    >>> values[3, 1] = 9.0
+    >>> local_median(values, closed=False)[3].tolist()
+    [1.0, 1.0, 1.0, 2.0, 2.0, 2.0]
+    """
+    from scipy.ndimage import median_filter
+
+    wide = np.pad(values, ((_BESIDE, _BESIDE), (0, 0)), mode="edge")
+    wide = np.pad(wide, ((0, 0), (_BESIDE, _BESIDE)), mode="wrap" if closed else "edge")
+    return np.asarray(median_filter(wide, 2 * _BESIDE + 1)[_BESIDE:-_BESIDE, _BESIDE:-_BESIDE])
 
 
 def roughness(values: Floats) -> float:

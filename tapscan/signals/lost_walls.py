@@ -1,10 +1,14 @@
-"""What is left of back walls that no echo counted for: how much comes back when they are due.
+"""What is left of back walls that no echo counted for, and what both walls return at a step of thickness.
 
 An echo counts or it does not; what a wall has lost is a matter of degree. So the traces without one are
 correlated with the pulse once more, what was found before is taken out, and the largest crest of the back
 wall's polarity within what is one echo of the wall's surface is what the wall still returns. Where the
 front-surface echo is off those beside it, the crest is looked for behind where that should be, too: noise may
 have been taken for it.
+
+Where a ply ends the beam is on two walls. Their echoes, half a cycle apart, cancel each other, and neither is
+lost. Both times are known from the surface; the amplitudes are fitted together by least squares, and the wall
+returns their sum, at most as much as the walls beside the step.
 """
 
 from dataclasses import replace
@@ -16,10 +20,10 @@ from numpy.typing import NDArray
 from tapscan.signals.candidates import Pattern, prepared
 from tapscan.signals.deciding import AScanFeatures
 from tapscan.signals.filling import ROUGH, filled, roughness
-from tapscan.signals.kernels import correlate
+from tapscan.signals.kernels import Kernel, correlate
 from tapscan.signals.pulses import detrended
-from tapscan.signals.pursuit import subtracted
-from tapscan.signals.walls import UNRESOLVED_CYCLES, repeats
+from tapscan.signals.pursuit import solved, subtracted
+from tapscan.signals.walls import UNRESOLVED_CYCLES, Surface, repeats
 
 __all__ = ["with_lost_walls"]
 
@@ -31,59 +35,103 @@ _BLOCK = 2048  # traces looked at together: bounds the memory, changes no result
 def with_lost_walls(
     features: AScanFeatures,
     traces: NDArray[Any],
-    pattern: Pattern,
-    sample_rate_hz: float,
+    known: tuple[Surface, Pattern, float],
     *,
     bonded: NDArray[np.bool_],
     closed: bool,
 ) -> AScanFeatures:
-    """Return the features with the level of every lost back wall, whose time stays unknown.
+    """Return the features with the level of every lost back wall, whose time stays unknown, and at steps.
 
-    Shapes: `features` and `bonded` (stations, positions), `traces` (stations * positions, samples). Behind
-    bonds, where a wall by itself returns something else, nothing is changed.
+    Shapes: `features` and `bonded` (stations, positions), `traces` (stations * positions, samples); `known`
+    are the wall surface, the pattern and the sampling rate. Behind bonds, where a wall by itself returns
+    something else, nothing is changed.
     """
-    lost = np.isnan(features.tof_s) & (features.fault == "") & np.isfinite(features.due_s) & ~bonded
+    surface, pattern, sample_rate_hz = known
     found = np.isfinite(features.backwall_amplitude)
-    if not (lost.any() and found.any()):
+    steps = np.isfinite(surface.thinner)
+    wanted = (features.fault == "") & np.isfinite(features.due_s) & ~bonded & (~found | steps)
+    if not (wanted.any() and found.any()):
         return features
-    there, usual = (
-        filled(np.where(found, of, np.nan), closed=closed).ravel()
-        for of in (features.front_s, features.front_amplitude)
+    there, usual, level = (
+        filled(np.where(found & ~steps, of, np.nan), closed=closed).ravel()
+        for of in (features.front_s, features.front_amplitude, features.backwall_db)
     )
     rough_s = ROUGH * roughness(np.where(found, features.front_s, np.nan))
     off = np.abs(features.front_s.ravel() - there) > rough_s
     there = np.where(off, there, np.nan)
     sign = float(np.sign(np.median(features.backwall_amplitude[found])))
-    amplitude, level = features.backwall_amplitude.copy(), features.backwall_db.copy()
-    rows = np.flatnonzero(lost)
+    amplitude, backwall_db = features.backwall_amplitude.copy(), features.backwall_db.copy()
+    rows = np.flatnonzero(wanted)
     for start in range(0, len(rows), _BLOCK):
         some = rows[start : start + _BLOCK]
-        left, share = _left(
-            features, traces, some, (there[some], usual[some]), (pattern, sign, sample_rate_hz)
-        )
+        c = _correlations(traces, some, pattern)
+        args = (features, some, (pattern, sign, sample_rate_hz))
+        left, share = _left(*args, c, (there[some], usual[some]))
+        own = np.nan_to_num(10 ** (features.backwall_db.ravel()[some] / 20))
+        is_found = found.ravel()[some]
+        share = np.where(is_found, own, share)
+        both = np.minimum(_both(*args, c, surface), 10 ** (level[some] / 20))
+        height = features.front_amplitude.ravel()[some]
+        left = np.where(is_found, sign * features.backwall_amplitude.ravel()[some], left)
+        left, share = np.where(both > share, both * height, left), np.fmax(both, share)
         amplitude.ravel()[some] = sign * left
         with np.errstate(divide="ignore"):
-            level.ravel()[some] = np.where(share > 0, 20 * np.log10(share), np.nan)
-    return replace(features, backwall_amplitude=amplitude, backwall_db=level)
+            backwall_db.ravel()[some] = np.where(share > 0, 20 * np.log10(share), np.nan)
+    return replace(features, backwall_amplitude=amplitude, backwall_db=backwall_db)
+
+
+def _correlations(traces: NDArray[Any], rows: NDArray[np.intp], pattern: Pattern) -> NDArray[Any]:
+    """Correlate some traces with the pulse once more."""
+    values = prepared(np.asarray(traces[rows]), pattern.step)[0]
+    return correlate(detrended(values) if pattern.kernel.lead else values, pattern.kernel)
+
+
+def _both(
+    features: AScanFeatures,
+    rows: NDArray[np.intp],
+    known: tuple[Pattern, float, float],
+    c: NDArray[Any],
+    surface: Surface,
+) -> Floats:
+    """Give what the walls on both sides of a step return, (n,), over the front-surface echo; 0 elsewhere."""
+    kernel: Kernel = known[0].kernel
+    front, height, echo = _in_steps(features, rows, known)[:3]
+    at_step = np.isfinite(surface.thinner.ravel()[rows])
+    low, high = (np.nan_to_num(of.ravel()[rows]) for of in (surface.thinner, surface.thicker))
+    # An echo before them may be a lobe of theirs: it is fitted with them. Beyond the trace it is none.
+    early = np.where(echo[:, 0] < low - surface.near, echo[:, 0], 4.0 * kernel.grid)
+    at = front[:, None] + np.column_stack([early, low, np.where(at_step, high, low + 1)])
+    sizes = solved(subtracted(c, front[:, None], height[:, None], kernel), np.nan_to_num(at), kernel)[:, 1:]
+    return np.where(at_step, np.maximum(known[1] * sizes, 0).sum(axis=1) / height, 0.0)
+
+
+def _in_steps(
+    features: AScanFeatures, rows: NDArray[np.intp], known: tuple[Pattern, float, float]
+) -> tuple[Floats, Floats, Floats, Floats, float]:
+    """Give in grid steps and correlations: front, its height, the echo (n, 2), when due, the offset."""
+    pattern, _, sample_rate_hz = known
+    rate_hz, unit = pattern.kernel.up * sample_rate_hz, 1 / np.sqrt(pattern.kernel.energy)
+    offset_s = (pattern.centre - pattern.kernel.lead) / sample_rate_hz
+    front = (features.front_s.ravel()[rows] - offset_s) * rate_hz
+    height, size = (of.ravel()[rows] / unit for of in (features.front_amplitude, features.echo_amplitude))
+    echo = np.column_stack([features.echo_s.ravel()[rows] * rate_hz, size])
+    return front, height, echo, features.due_s.ravel()[rows] * rate_hz, offset_s
 
 
 def _left(
     features: AScanFeatures,
-    traces: NDArray[Any],
     rows: NDArray[np.intp],
-    beside: tuple[Floats, Floats],
     known: tuple[Pattern, float, float],
+    c: NDArray[Any],
+    beside: tuple[Floats, Floats],
 ) -> tuple[Floats, Floats]:
     """Amplitude (n,) of the largest crest when the wall is due, and over the front-surface echo."""
     pattern, sign, sample_rate_hz = known
     kernel, cycle = pattern.kernel, 1.0 / pattern.kernel.bandwidth
-    rate_hz, unit = kernel.up * sample_rate_hz, 1 / np.sqrt(kernel.energy)
-    values = prepared(np.asarray(traces[rows]), pattern.step)[0]
-    c = correlate(detrended(values) if kernel.lead else values, kernel)
-    offset_s = (pattern.centre - kernel.lead) / sample_rate_hz
-    front, there = ((at_s - offset_s) * rate_hz for at_s in (features.front_s.ravel()[rows], beside[0]))
-    due, echo = (of.ravel()[rows] * rate_hz for of in (features.due_s, features.echo_s))
-    height, size = (of.ravel()[rows] / unit for of in (features.front_amplitude, features.echo_amplitude))
+    unit = 1 / np.sqrt(kernel.energy)
+    front, height, found, due, offset_s = _in_steps(features, rows, known)
+    there = (beside[0] - offset_s) * kernel.up * sample_rate_hz
+    echo, size = found.T
     rest = subtracted(c, np.column_stack([front, front + echo]), np.column_stack([height, size]), kernel)
     near = UNRESOLVED_CYCLES * cycle
     left = _crest(sign * rest, front + due, near)

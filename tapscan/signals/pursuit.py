@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from tapscan.signals.kernels import STEPS, TAPS, Kernel
 
-__all__ = ["misfits", "pursue", "quiet_part", "refined", "stretches", "subtracted", "take_out", "vertex"]
+__all__ = ["misfits", "pursue", "quiet_part", "refined", "solved", "stretches", "subtracted", "take_out", "vertex"]
 
 Floats = NDArray[np.float64]
 Floats32 = NDArray[np.float32]
@@ -289,6 +289,11 @@ def _lagged(kernel: Kernel, at: Floats) -> tuple[Floats, Floats, Floats]:
             out[:, :, one, other] = value
             out[:, :, other, one] = value * np.array([[1.0], [-1.0], [1.0]])
     return out[0], out[1], out[2]
+
+
+def solved(c: NDArray[Any], at: Floats, kernel: Kernel) -> Floats:
+    """Give the least-squares amplitudes (n, k) of echoes at `at` (n, k), in grid steps."""
+    return _state(c, np.arange(len(c)), at, kernel)[0]
 
 
 def _state(c: NDArray[Any], rows: Ints, at: Floats, kernel: Kernel) -> State:

@@ -47,28 +47,32 @@ def sheets(time: Floats, near: float, *, closed: bool) -> Ints:
     return np.asarray(connected_components(graph, directed=False)[1]).reshape(time.shape)
 
 
-def wall_sheets(sheet: Ints, time: Floats, expected: float | None, *, closed: bool) -> Mask:
-    """Say of each sheet whether it is back wall: not where most of the walls about it are later."""
+def wall_sheets(sheet: Ints, time: Floats, near: float, expected: float | None, *, closed: bool) -> Mask:
+    """Say of each sheet whether it is back wall: not where most of the walls about it are later.
+
+    Of damage beside it the wall counts that the damage hides, so that damage enclosed by damage is no wall.
+    """
     count = np.bincount(sheet.ravel())
-    middle = np.bincount(sheet.ravel(), time.ravel()) / count
+    hidden = np.bincount(sheet.ravel(), time.ravel()) / count
     weight = count.astype(float)
     if expected is not None:
-        weight = np.where(np.abs(middle / expected - 1) <= PLAN_TOLERANCE, weight, 1e-6 * weight)
-    main = int(np.argmax(weight))
+        weight = np.where(np.abs(hidden / expected - 1) <= PLAN_TOLERANCE, weight, 1e-6 * weight)
     one, other = _beside(sheet.shape, closed=closed)
     apart = sheet.ravel()[one] != sheet.ravel()[other]
     here, there = np.concatenate([one[apart], other[apart]]), np.concatenate([other[apart], one[apart]])
     own, beside = sheet.ravel()[here], sheet.ravel()[there]
-    step = time.ravel()[there] - time.ravel()[here]
     is_wall, settled = np.ones(len(count), dtype=bool), np.zeros(len(count), dtype=bool)
-    settled[main] = True
+    settled[int(np.argmax(weight))] = True
     while True:
-        walled = is_wall[beside]
-        later = np.bincount(own, walled & (step > 0), len(count))
-        doubtful = is_wall & ~settled & (2 * later > np.bincount(own, walled, len(count)))
+        wall = np.where(is_wall[beside], time.ravel()[there], hidden[beside])
+        step = wall - time.ravel()[here]
+        later = np.bincount(own, step > near, len(count))
+        doubtful = is_wall & ~settled & (2 * later > np.bincount(own, minlength=len(count)))
+        hides = np.bincount(own, np.where(step > near, wall, 0), len(count)) / np.maximum(later, 1)
+        hidden = np.where(doubtful, hides, hidden)
         for which in np.flatnonzero(doubtful & (count >= min(sheet.shape))):
-            rim = walled & (own == which) & (step > 0)
-            shallow = float(np.median(step[rim])) <= _MOST_STEP * float(np.median(time.ravel()[there[rim]]))
+            rim = (own == which) & (step > near)
+            shallow = float(np.median(step[rim])) <= _MOST_STEP * hidden[which]
             settled[which] = shallow and _divides(np.unique(here[rim]), sheet.shape, closed=closed)
         doubtful &= ~settled
         if not doubtful.any():

@@ -43,8 +43,8 @@ class Surface:
     `due` is the wall's time at every point, carried over where it is lost; NaN where no trace has any.
     `damage` is the time of the delamination that takes its place, NaN where there is none. `near` is how
     close two times are that are one echo, `gate` how far off the surface a weak echo may be the wall's.
-    `thinner` and `thicker` are the wall's times beyond a step close by, where the beam is on both; NaN away
-    from steps.
+    `thinner` and `thicker` are the wall's times on the two sides of a step close by, where the beam is on
+    both; NaN away from steps.
     """
 
     due: Floats
@@ -115,9 +115,10 @@ def wall_surface(
     near = max(near, ROUGH * roughness(np.where(whole, own, np.nan)))
     nearest = carried(np.where(whole, own, np.nan), closed=closed)
     sheet = sheets(nearest, near, closed=closed)
-    is_wall = wall_sheets(sheet, nearest, expected, closed=closed)[sheet]
+    is_wall = wall_sheets(sheet, nearest, near, expected, closed=closed)[sheet]
     due = filled(np.where(whole & is_wall, own, np.nan), closed=closed)
-    thinner, thicker = _across_steps(due, near, closed=closed)
+    walled = carried(np.where(is_wall, nearest, np.nan), closed=closed)
+    thinner, thicker = _across_steps(walled, near, closed=closed)
     return Surface(due, np.where(is_wall, np.nan, nearest), near, GATE * near, thinner, thicker)
 
 
@@ -160,12 +161,18 @@ def _costs(time: Floats32, size: Floats32, usable: Mask) -> Floats32:
     return cost
 
 
-def _across_steps(due: Floats, near: float, *, closed: bool) -> tuple[Floats, Floats]:
-    """Give the least and the largest time close by where it differs from a point's own, else NaN."""
+def _across_steps(wall: Floats, near: float, *, closed: bool) -> tuple[Floats, Floats]:
+    """Give the least and the largest time close by where a step between neighbours is there, else NaN."""
     from scipy.ndimage import maximum_filter, minimum_filter
 
     mode = ["nearest", "wrap" if closed else "nearest"]
+    steps = np.zeros(wall.shape, dtype=bool)
+    for axis, wraps in ((0, False), (1, closed)):
+        beyond = np.abs(np.roll(wall, -1, axis) - wall) > near
+        if not wraps:
+            beyond[(slice(None),) * axis + (-1,)] = False
+        steps |= beyond | np.roll(beyond, 1, axis)
     size = 2 * STEP_REACH + 1
-    ends = minimum_filter(due, size, mode=mode), maximum_filter(due, size, mode=mode)
-    low, high = (np.where(np.abs(end - due) > near, end, np.nan) for end in ends)
-    return low, high
+    close = maximum_filter(steps, size, mode=mode)
+    ends = minimum_filter(wall, size, mode=mode), maximum_filter(wall, size, mode=mode)
+    return np.where(close, ends[0], np.nan), np.where(close, ends[1], np.nan)

@@ -43,6 +43,7 @@ class Panel:
     insert: tuple[float, float, float, float] | None = None  # x and s from, to: what the plan says is bonded
     insert_mrayl: float = 17.0
     lost: float = 0.0  # share of traces missing, and as many dead
+    columns: int | None = None  # of wall along a pitch; None takes four in a beam
 
     @property
     def rate_mhz(self) -> float:
@@ -65,7 +66,7 @@ class Scanned:
 def scanned(panel: Panel, seed: int) -> Scanned:
     """Scan a panel; equal seeds give equal traces."""
     rng = np.random.default_rng([seed, 91])
-    fine = int(np.ceil(panel.pitch_mm / max(panel.beam_mm / 4, 0.5)))
+    fine = panel.columns or int(np.ceil(panel.pitch_mm / max(panel.beam_mm / 4, 0.5)))
     pad = 0 if panel.is_tube else int(np.ceil(panel.beam_mm / panel.pitch_mm))
     rows, columns = (panel.stations + 2 * pad) * fine, (panel.positions + 2 * pad) * fine
     x = ((np.arange(rows) + 0.5) / fine - pad) * panel.pitch_mm

@@ -13,6 +13,10 @@ FAMILIES = {
     "wave": Panel(waves(0.06, 40, 40)),
     "pressed": Panel(pressed(0.06, 9)),
     "two plies end": Panel(lambda x, s: dropped(2, 0.5)(x + 30, s + 20)),
+    # Half a cycle between the two walls: their echoes cancel each other over the line.
+    "one ply ends, half a cycle": Panel(
+        lambda x, s: dropped(1, 0.2)(x + 30, s + 20), centre_mhz=3.5, beam_mm=4.0
+    ),
     "20 dB": Panel(noise_db=-20),
 }
 

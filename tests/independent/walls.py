@@ -3,6 +3,8 @@
 Each family is scanned damaged and sound. A defect counts as found when an indication has a point inside it;
 an indication that comes no nearer to any than half a beam and one pitch is false, and so is every point that
 is called beyond that. The families under `KEPT_BACK` chose nothing: they are run once, by ``--kept-back``.
+``--sound 200`` scans as many small sound zones, each with a wall, probe, grid and noise drawn at random
+(`drawn`), and ``--damaged 200`` such zones with two delaminations; numbers from 9000 on are kept back.
 """
 
 import argparse
@@ -19,7 +21,7 @@ import tapscan
 from tests.independent.panels import VELOCITY_M_S, Panel, Scanned, cut, scanned, written
 from tests.independent.shell import Array, Defect
 
-__all__ = ["FAMILIES", "KEPT_BACK", "Outcome", "judged", "plain_lines"]
+__all__ = ["FAMILIES", "KEPT_BACK", "Outcome", "drawn", "judged", "plain_lines"]
 
 Field = Callable[[Array, Array], Array]
 
@@ -36,8 +38,10 @@ def waves(share: float, along_mm: float, across_mm: float, thick_mm: float = 1.6
     return field
 
 
-def pressed(share: float, wide_mm: float, thick_mm: float = 1.6) -> Field:
-    """Places pressed thin and thick, half a dozen."""
+def pressed(
+    share: float, wide_mm: float, thick_mm: float = 1.6, size_mm: tuple[float, float] = (120, 80)
+) -> Field:
+    """Places pressed thin and thick, half a dozen over the zone."""
 
     def field(x: Array, s: Array) -> Array:
         out = np.ones(x.shape)
@@ -45,7 +49,10 @@ def pressed(share: float, wide_mm: float, thick_mm: float = 1.6) -> Field:
             out += (
                 (-1) ** k
                 * share
-                * np.exp(-((x - at) ** 2 + (s - beside) ** 2) / (2 * (wide_mm / 2.355) ** 2))
+                * np.exp(
+                    -((x - at * size_mm[0] / 120) ** 2 + (s - beside * size_mm[1] / 80) ** 2)
+                    / (2 * (wide_mm / 2.355) ** 2)
+                )
             )
         return thick_mm * out
 
@@ -74,6 +81,70 @@ def _family(panel: Panel) -> Panel:
     return replace(panel, defects=spots(panel.nominal_mm, panel.beam_mm, scale))
 
 
+def core_edge(at_mm: float, ramp_mm: float, thick_mm: float = 1.6) -> Field:
+    """A wall that is a tenth thicker over a core or an insert, by a ramp of so many mm."""
+    return lambda x, _s: thick_mm * (1 + 0.1 / (1 + np.exp(-(x - at_mm) / (ramp_mm / 4))))
+
+
+def _drawn_wall(rng: np.random.Generator, panel: Panel) -> Field:
+    """Draw the wall of a zone; what changes smoothly does so over four points or more."""
+    thick_mm, least_mm = panel.nominal_mm, 4 * panel.pitch_mm
+    size_mm = panel.pitch_mm * panel.stations, panel.pitch_mm * panel.positions
+    kinds = ["along", "across", "both", "pressed", "core", "taper"]
+    kind = rng.choice(kinds if panel.is_tube else [*kinds, "plies"])
+    share, plies, slant = (
+        rng.uniform(0.02, 0.08),
+        int(rng.integers(1, 4)),
+        rng.choice([0, 1]) * rng.uniform(0, 1.2),
+    )
+    along, across = np.maximum(np.exp(rng.uniform(np.log(20), np.log(200), 2)), least_mm)
+    if panel.is_tube:  # whole periods round the girth
+        across = size_mm[1] / max(1, int(size_mm[1] / across))
+    if kind == "pressed":
+        return pressed(share, max(rng.uniform(8, 20), least_mm / 2), thick_mm, size_mm)
+    if kind == "core":
+        return core_edge(size_mm[0] / 2, max(12.0, least_mm), thick_mm)
+    if kind == "taper":
+        return lambda x, _s: thick_mm * (1 - share * (2 * x / size_mm[0] - 1))
+    if kind == "plies":
+        ends = dropped(plies, slant, thick_mm, min(0.2, 0.1 * thick_mm))
+        return lambda x, s: ends(x - size_mm[0] / 2 + 60, s - size_mm[1] / 2 + 40)
+    return waves(share, along if kind != "across" else 0.0, across if kind != "along" else 0.0, thick_mm)
+
+
+def drawn(seed: int, *, damaged: bool = False) -> Panel:
+    """Draw a small zone: wall, probe, coupling, grid, noise and loss; sound, or with two delaminations.
+
+    The smaller delamination is as wide as the beam, or as the grid needs for a point to be in it.
+    """
+    rng = np.random.default_rng([seed, 92])
+    centre_mhz = float(rng.choice([2.25, 3.5, 5.0, 7.5, 10.0, 15.0]))
+    thick_mm = float(np.clip(rng.uniform(5, 14) * VELOCITY_M_S / 2e3 / centre_mhz, 0.9, 5.0))
+    pitch_mm = float(np.exp(rng.uniform(np.log(0.5), np.log(10.0))))
+    beam_mm = float(rng.uniform(1.0, min(8.0, 3 * pitch_mm)))
+    panel = Panel(
+        nominal_mm=thick_mm,
+        stations=40,
+        positions=30,
+        pitch_mm=pitch_mm,
+        is_tube=bool(rng.random() < 0.25),
+        centre_mhz=centre_mhz,
+        coupling=str(rng.choice(["delay", "water", "contact"])),
+        beam_mm=beam_mm,
+        noise_db=-rng.uniform(12, 40),
+        loss_db=rng.uniform(1, 6),
+        lost=0.03 * (rng.random() < 0.25),
+        columns=min(3, int(np.ceil(pitch_mm / max(beam_mm / 4, 0.5)))),
+    )
+    panel = replace(panel, thickness_mm=_drawn_wall(rng, panel))
+    if not damaged:
+        return panel
+    size, least_mm = pitch_mm * np.array([40, 30]), max(beam_mm / 2 + 0.5, 0.75 * pitch_mm)
+    places = (0.28 * size, max(1.6 * beam_mm, least_mm)), (0.7 * size, least_mm)
+    cuts = tuple(Defect(x, s, r, rng.uniform(0.3, 0.7) * thick_mm) for (x, s), r in places)
+    return replace(panel, defects=cuts)
+
+
 FAMILIES: dict[str, Panel] = {
     "even": Panel(),
     "wave 5 %, 60 mm": Panel(waves(0.05, 60, 60)),
@@ -94,6 +165,7 @@ FAMILIES: dict[str, Panel] = {
     "2.25 MHz, 4 mm": Panel(waves(0.03, 80, 80, 4.0), nominal_mm=4.0, centre_mhz=2.25, beam_mm=6.0),
     "10 mm pitch, wave 5 %": Panel(waves(0.05, 60, 0), stations=40, positions=12, pitch_mm=10.0, beam_mm=5.0),
     "insert bonded behind": Panel(waves(0.03, 60, 60), insert=(45, 70, 15, 45)),
+    "core edge": Panel(core_edge(60, 16)),
     "missing and dead": Panel(waves(0.03, 60, 60), lost=0.04),
 }
 KEPT_BACK: dict[str, Panel] = {
@@ -230,17 +302,38 @@ def _cell(outcomes: list[Outcome]) -> str:
     return f"{total[1]:3d}/{total[0]:<3d} {total[2]:5d} {total[3]:6d} {off} {deep}"
 
 
+def _print_drawn(numbers: range, asked: argparse.Namespace) -> None:
+    """One line for each drawn zone that is not as it should be, and one for all."""
+    own, floor = [], []
+    for number in numbers:
+        panel = drawn(number, damaged=bool(asked.damaged))
+        scan = scanned(panel, number)
+        own.append(by_tapscan(scan))
+        if asked.floor:
+            floor.append(by_plain_lines(scan))
+        if own[-1].false_areas or own[-1].found < own[-1].defects:
+            words = f"{panel.coupling}, {panel.centre_mhz:g} MHz, {panel.nominal_mm:.1f} mm, "
+            words += f"{panel.pitch_mm:.1f} mm pitch, {panel.beam_mm:.1f} mm beam, {-panel.noise_db:.0f} dB"
+            print(f"{number:5d} {_cell(own[-1:])} {words}", flush=True)
+    print(f"{f'{len(own)} drawn zones':28s} {_cell(own):46s} {_cell(floor) if floor else ''}")
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--seeds", type=int, default=1)
     parser.add_argument("--first", type=int, default=1)
     parser.add_argument("--kept-back", action="store_true", help="the families that chose nothing")
     parser.add_argument("--only", default="", help="families whose name holds this")
+    parser.add_argument("--sound", type=int, default=0, help="so many small sound zones drawn at random")
+    parser.add_argument("--damaged", type=int, default=0, help="so many with two delaminations each")
     parser.add_argument("--floor", action="store_true", help="the plain lines beside it")
     asked = parser.parse_args()
     head = "found   false points  area off % depth"
     print(f"{'family':28s} {'tapscan: ' + head:46s} {'plain lines' if asked.floor else ''}")
     families = KEPT_BACK if asked.kept_back else FAMILIES
+    if asked.sound or asked.damaged:
+        _print_drawn(range(asked.first, asked.first + (asked.sound or asked.damaged)), asked)
+        return
     for name, panel in families.items():
         if asked.only not in name:
             continue

@@ -166,3 +166,21 @@ def test_missing_traces_are_carried_over():
     found = wall_surface(time, np.ones_like(time), CYCLE, WALL)
     assert np.abs(found.due - wall).max() < 0.5
     assert np.isnan(found.damage).all()
+
+
+def test_damage_that_damage_encloses_is_no_wall():
+    """A delamination jumps a ply at one point: nothing beside that point is wall, and it passed for it."""
+    time = np.full((12, 12, 1), 200.0, np.float32)
+    time[3:9, 3:9] = 120
+    time[5, 5] = 135
+    surface = wall_surface(time, np.ones_like(time), 18.0, None)
+    assert surface.due == pytest.approx(200)
+    assert np.isfinite(surface.damage[3:9, 3:9]).all()
+
+
+def test_sound_wall_that_damage_encloses_is_wall():
+    time = np.full((12, 12, 1), 200.0, np.float32)
+    time[2:10, 2:10] = 120
+    time[4:8, 4:8] = 201
+    surface = wall_surface(time, np.ones_like(time), 18.0, None)
+    assert np.isnan(surface.damage[4:8, 4:8]).all()
