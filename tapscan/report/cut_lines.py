@@ -79,7 +79,7 @@ def _draw_cut(axes: "Axes", sheet: "Sheet", cut: "PlannedCut", number: int) -> N
         textcoords="offset points",
         ha="center",
         va="center",
-        fontsize=7,
+        fontsize=8,
         fontweight="bold",
         color=PAPER,
         bbox={"boxstyle": "circle,pad=0.25", "facecolor": ACCENT, "edgecolor": PAPER, "linewidth": 0.8},

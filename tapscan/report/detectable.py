@@ -37,7 +37,7 @@ __all__ = [
 ]
 
 TAP_HEADS = ("Depth, mm", "Softens the tap", "Rings", "Smallest", "Set by", "Points in it")
-_LETTERS_A_LINE = 148
+_LETTERS_A_LINE = 118
 
 
 def tap_rows(told: "tuple[TapReach, ...]") -> list[tuple[str, ...]]:
@@ -138,7 +138,7 @@ def draw_detectable(outlook: "Outlook") -> "Figure":
     figure.legend(handles, labels, loc="upper left", ncols=4, frameon=False, bbox_to_anchor=(0.06, 1.005))
     for row, line in enumerate(lines):
         y_in = 0.125 * (len(lines) - row) - 0.03
-        figure.text(0.012, y_in / height_in, line, fontsize=6.3, color=MUTED, va="center", gid="assumption")
+        figure.text(0.012, y_in / height_in, line, fontsize=8, color=MUTED, va="center", gid="assumption")
     return figure
 
 
@@ -160,7 +160,7 @@ def _draw_grid(axes: "Axes", outlook: "Outlook", wall_mm: float) -> float:
     top = 1.25 * max([*sizes, 1.4 * covering_mm])
     axes.axhspan(0, covering_mm, facecolor=TINT, edgecolor="none", gid="between points")
     axes.axhline(max(steps), color=MUTED, linewidth=0.9, dashes=(2, 2), gid="pitch")
-    look: dict[str, Any] = {"fontsize": 6.5, "color": MUTED, "ha": "right"}
+    look: dict[str, Any] = {"fontsize": 8, "color": MUTED, "ha": "right"}
     axes.text(wall_mm * 0.992, max(steps) - 0.012 * top, f"pitch {max(steps):.3g} mm", va="top", **look)
     axes.text(
         wall_mm * 0.992,
@@ -190,9 +190,7 @@ def _draw_taps(axes: "Axes", told: "tuple[TapReach, ...]", top: float) -> None:
         label="taps: told, and met by the grid", gid="taps told",
     )  # fmt: skip
     for at in depth[~is_told]:
-        axes.text(
-            at, 0.96 * top, "none\ntold", ha="center", va="top", color=INK, fontsize=6.5, gid="none told"
-        )
+        axes.text(at, 0.96 * top, "none\ntold", ha="center", va="top", color=INK, fontsize=8, gid="none told")
 
 
 def _draw_ascans(axes: "Axes", ascans: "AScanOutlook") -> None:
@@ -206,4 +204,4 @@ def _draw_ascans(axes: "Axes", ascans: "AScanOutlook") -> None:
         gid="ascans told",
     )  # fmt: skip
     for at, ha in zip(reach, ("left", "right"), strict=True):
-        axes.text(at, across * 1.04, f"{at:.2f} mm", ha=ha, va="bottom", color=CRAYON, fontsize=6.5)
+        axes.text(at, across * 1.04, f"{at:.2f} mm", ha=ha, va="bottom", color=CRAYON, fontsize=8)

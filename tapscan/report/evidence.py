@@ -49,11 +49,11 @@ def draw_spectrum(evidence: TapEvidence, indication: "Indication", at: tuple[int
     lower = figure.add_axes((0.085, 0.145, 0.895, 0.265), sharex=upper)
     band_hz, twin = evidence.band_hz, decided_by(evidence, at)
     expected, spread_db = (twin or evidence).expected_db[at], (twin or evidence).spread_db[at]
-    what = "good readings, " if twin is None else ""  # there is no room for more beside the twin
+    what = "sound, " if twin is None else ""  # there is no room for more beside the twin
     for times, shade in ((2, 0.16), (1, 0.30)):
         reach = times * spread_db
         look: dict[str, Any] = {"color": ACCENT, "alpha": shade, "linewidth": 0}
-        label = f"{what}± {times} spread{'s' if times > 1 else ''}"
+        label = f"{what}± {times} standard dev."
         upper.fill_between(
             band_hz, expected - reach, expected + reach, label=label, gid=f"spread {times}", **look
         )
@@ -80,7 +80,10 @@ def draw_spectrum(evidence: TapEvidence, indication: "Indication", at: tuple[int
     most = float(np.abs(away[np.isfinite(away)]).max(initial=3.0))
     limit = min(1.1 * most, _MOST_SPREADS)
     lower.set_ylim(-limit, limit)
-    for axes, name in ((upper, "level in band, dB\nagainst the tap"), (lower, "spreads\naway")):
+    for axes, name in (
+        (upper, "level in band, dB\nagainst the tap"),
+        (lower, "standard dev.\nfrom baseline"),
+    ):
         axes.set_ylabel(name)
         axes.yaxis.set_label_coords(-0.052, 0.5)
     _label_frequency(upper, lower, band_hz)
@@ -187,7 +190,7 @@ def _draw_trace(
         fontsize=8,
     )
     axes.text(0.62, 1.31, "this point", transform=axes.transAxes, color=CRAYON, fontweight="bold")
-    axes.text(0.74, 1.31, "a typical good trace", transform=axes.transAxes, color=ACCENT, fontweight="bold")
+    axes.text(0.74, 1.31, "a typical sound trace", transform=axes.transAxes, color=ACCENT, fontweight="bold")
     axes.set_xlabel("time, µs", labelpad=1)
     axes.set_ylabel("amplitude", labelpad=2)
     axes.axhline(0, color=HAIRLINE, linewidth=0.5, zorder=0)
@@ -217,7 +220,7 @@ def _mark(axes: "Axes", when_us: float, name: str, height: float) -> None:
         xytext=(2.5, 0),
         textcoords="offset points",
         va="center",
-        fontsize=7,
+        fontsize=8,
         bbox={"boxstyle": "square,pad=0.1", "facecolor": PAPER, "edgecolor": "none"},
     )
 
@@ -235,7 +238,7 @@ def _add_depth_axis(axes: "Axes", zone: "Zone", front_us: float, along: str) -> 
     else:
         beside = axes.secondary_yaxis("right", functions=both)
         beside.set_ylabel("depth, mm", labelpad=3, color=MUTED)
-    beside.tick_params(length=2, pad=1, labelsize=6.5, labelcolor=MUTED)
+    beside.tick_params(length=2, pad=1, labelsize=8, labelcolor=MUTED)
 
 
 def _draw_bscan(

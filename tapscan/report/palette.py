@@ -16,6 +16,8 @@ if TYPE_CHECKING:
     from matplotlib.colors import ListedColormap
     from numpy.typing import NDArray
 
+    from tapscan.screening.results import Method
+
 __all__ = [
     "ACCENT",
     "CRAYON",
@@ -26,6 +28,7 @@ __all__ = [
     "RAMPS",
     "SIGNS",
     "TINT",
+    "UNREAD_HATCH",
     "Ramp",
     "colour_map",
     "css_variables",
@@ -43,6 +46,8 @@ TINT = "#f3f1ec"  # quiet panels on the page
 ACCENT = "#17555f"  # headings, the baseline's spread
 CRAYON = "#a03c0c"  # indications: the crayon line on the part
 
+# One meaning for each hatching, in every picture: what the tap test did not read, what the A-scan did not.
+UNREAD_HATCH: "dict[Method, str]" = {"tap": "//////", "ascan": "\\\\\\\\\\\\"}
 SIGNS = {CLEAR: "○", SUSPECT: "◆", UNREAD: "▨", SKIPPED: "□"}
 
 # Anchors (L*, a*, b*), evenly spaced along the ramp. Sand to teal to night for how far a reading lies from

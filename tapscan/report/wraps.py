@@ -11,9 +11,10 @@ import numpy as np
 
 from tapscan.plan.developed import columns, cut_columns, developed_mm, edge_mm, path_mm, sector
 from tapscan.plan.surfaces import block_mask, s_mm, slant, x_mm
+from tapscan.report.figures import add_words
 from tapscan.report.naming import MM_PER_PT, Names, every, names_of, shown, step_mm
 from tapscan.report.outlining import Outline, outlines_of, unread_rings
-from tapscan.report.palette import CRAYON, HAIRLINE, INK, MUTED, PAPER
+from tapscan.report.palette import CRAYON, HAIRLINE, INK, MUTED, PAPER, UNREAD_HATCH
 from tapscan.report.sheaf import Sheaf, sheaf_pdf
 from tapscan.report.tagging import placed, tag_size_mm
 from tapscan.report.tiling import Paper, sheet_count, tiled
@@ -37,7 +38,6 @@ _ROOM_MM = 6.0  # round the shape, for words
 _ARM_MM, _CLOSEST_MM = 1.5, 2.0  # of a point's cross; between marked points
 _CROWDED, _ROOM_FOR_TAG_MM = 30, 8.0
 _BESIDE = np.array([20.0, 0.0])  # a name may begin on the sheet before
-_HATCHES = {"tap": "////", "ascan": "\\\\\\\\"}
 _DASHES: dict[str, Any] = {"tap": "solid", "ascan": (0, (5, 1.2))}
 
 
@@ -232,16 +232,8 @@ def _draw(axes: "Axes", drawn: Drawn) -> None:
 
 
 def _draw_names(axes: "Axes", names: Names, low: "Grid", high: "Grid") -> None:
-    for i in np.flatnonzero(_inside(names.place_mm, low - _BESIDE, high + _BESIDE)):
-        axes.text(
-            float(names.place_mm[i, 0]),
-            float(names.place_mm[i, 1]),
-            names.words[i],
-            fontsize=float(names.size_pt[i]),
-            va="top",
-            color=INK,
-            clip_on=True,
-        )
+    near = np.flatnonzero(_inside(names.place_mm, low - _BESIDE, high + _BESIDE))
+    add_words(axes, names.place_mm[near], [names.words[i] for i in near], names.size_pt[near])
 
 
 def _window(axes: "Axes") -> "tuple[Grid, Grid]":
@@ -328,7 +320,7 @@ def _draw_unread(axes: "Axes", screened: "Screened") -> None:
                 facecolor="none",
                 edgecolor=MUTED,
                 linewidth=0.4,
-                hatch=_HATCHES[screened.method],
+                hatch=UNREAD_HATCH[screened.method][:4],
                 gid=f"unread {screened.method}",
             )
         )
