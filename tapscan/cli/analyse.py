@@ -72,6 +72,8 @@ def _print(results: Results, page: Path) -> None:
     from rich.console import Console
     from rich.table import Table
 
+    from tapscan.report.short import SHORT_NAME
+
     console = Console(highlight=False)
     counts = Table("Zone", "Method", "Clear", "Suspect", "Unread", "Skipped", "Indications")
     for row in results.summary["counts"]:
@@ -87,9 +89,9 @@ def _print(results: Results, page: Path) -> None:
                 one.id,
                 one.peak_point,
                 f"{one.area_mm2:.0f}",
-                f"{one.area_low_mm2:.0f}–{one.area_high_mm2:.0f}",
-                f"{one.x_mm[0]:.0f}–{one.x_mm[1]:.0f}",
-                f"{one.s_mm[0]:.0f}–{one.s_mm[1]:.0f}",
+                f"{round(one.area_low_mm2)} to {round(one.area_high_mm2)}",
+                f"{round(one.x_mm[0])} to {round(one.x_mm[1])}",
+                f"{round(one.s_mm[0])} to {round(one.s_mm[1])}",
                 "" if one.depth_mm is None else f"{one.depth_mm:.2f}",
             )
         console.print(table)
@@ -97,3 +99,4 @@ def _print(results: Results, page: Path) -> None:
         "A clear point is not proof of soundness, and an unread point says nothing. The verdict is yours."
     )
     click.echo(f"Report: {page}")
+    click.echo(f"One page to fill in and sign: {page.with_name(SHORT_NAME)}")

@@ -89,7 +89,7 @@ def _print(studies: "Sequence[Study]", parts: int) -> None:
     from rich.console import Console
     from rich.table import Table
 
-    from tapscan.report.pod_page import better_text, curve_text, exact_text
+    from tapscan.report.pod_page import COUNTING_IS_STRICTER, better_text, curve_text, exact_text
     from tapscan.report.section_page import share_text
 
     click.echo(f"{parts} sectioned {'part' if parts == 1 else 'parts'}")
@@ -99,14 +99,16 @@ def _print(studies: "Sequence[Study]", parts: int) -> None:
         table.add_row("defects found", share_text(one.found))
         table.add_row("false calls", share_text(one.false_calls))
         for link, curve in one.curves.items():
-            table.add_row("log-odds" if link == "logit" else link, curve_text(curve))
+            table.add_row(f"{'log-odds' if link == 'logit' else link} curve", curve_text(curve))
         if one.why_no_curve:
             table.add_row("no curve", one.why_no_curve)
         for text in exact_text(one):
-            table.add_row("without a curve", text)
+            table.add_row("by counting", text)
+        if one.curves and one.exact:
+            table.add_row("", COUNTING_IS_STRICTER)
         table.add_row("another limit", better_text(one.better))
         for limit in one.limits:
-            table.add_row("not told", limit)
+            table.add_row("limits", limit)
         table.columns[0].no_wrap = True
         Console(highlight=False).print(table)
     click.echo("This holds for parts like these, inspected like these. Clear is not proof of soundness.")

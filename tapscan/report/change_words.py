@@ -40,25 +40,22 @@ KINDS: "dict[ChangeKind, str]" = {
 
 
 def lead(zones: "Sequence[ZoneChange]") -> list[str]:
-    """Tell in a few sentences what changed."""
+    """Say in a few sentences what the table lists: every kind with its areas, and how many points changed."""
     found = [one for zone in zones for one in zone.changes]
-    worse = [one for one in found if one.kind in ("new", "grown", "elsewhere")]
-    sentences = []
-    if worse:
-        told = [f"{one.id} {one.kind}" for one in worse[:6]]
-        more = f" and {len(worse) - 6} more" if len(worse) > 6 else ""
-        sentences.append(f"Something changed: {', '.join(told)}{more}.")
-    else:
-        sentences.append("No area is new or has grown, as far as the readings tell.")
-    rest = [f"{sum(one.kind == kind for one in found)} {kind}" for kind in KINDS if kind not in _WORSE]
-    rest = [text for text in rest if not text.startswith("0 ")]
-    if rest:
-        sentences.append(f"Besides: {joined(rest)}.")
-    sentences.append("That nothing changed is not proof that the part is sound.")
-    return sentences
+    listed = []
+    for kind in KINDS:
+        ids = [one.id for one in found if one.kind == kind]
+        more = f" and {len(ids) - _MOST_NAMED} more" if len(ids) > _MOST_NAMED else ""
+        if ids:
+            listed.append(f"{len(ids)} {kind} ({', '.join(ids[:_MOST_NAMED])}{more})")
+    changed = sum(zone.count(CHANGED) for zone in zones)
+    compared = changed + sum(zone.count(UNCHANGED) for zone in zones)
+    areas = f"{count_text(len(found), 'area')}: {joined(listed)}." if found else "No area is listed."
+    points = f"Readings changed at {changed:,} of {count_text(compared, 'point')} compared."
+    return [areas, points, "Unchanged is not proof that the part is sound."]
 
 
-_WORSE = ("new", "grown", "elsewhere")
+_MOST_NAMED = 6
 
 
 def tally(zones: "Sequence[ZoneChange]") -> list[tuple[str, int]]:

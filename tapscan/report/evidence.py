@@ -80,10 +80,8 @@ def draw_spectrum(evidence: TapEvidence, indication: "Indication", at: tuple[int
     most = float(np.abs(away[np.isfinite(away)]).max(initial=3.0))
     limit = min(1.1 * most, _MOST_SPREADS)
     lower.set_ylim(-limit, limit)
-    for axes, name in (
-        (upper, "level in band, dB\nagainst the tap"),
-        (lower, "standard dev.\nfrom baseline"),
-    ):
+    names = ("level in band, dB\nagainst the tap", "standard dev.\nfrom baseline")
+    for axes, name in zip((upper, lower), names, strict=True):
         axes.set_ylabel(name)
         axes.yaxis.set_label_coords(-0.052, 0.5)
     _label_frequency(upper, lower, band_hz)

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from tapscan.sectioning.pod import Curve, Response, Study
     from tapscan.sectioning.thresholds import BetterThreshold
 
-__all__ = ["better_text", "curve_text", "exact_text", "write_pod"]
+__all__ = ["COUNTING_IS_STRICTER", "better_text", "curve_text", "exact_text", "write_pod"]
 
 
 def write_pod(studies: "Sequence[Study]", warnings: Sequence[str], folder: Path, version: str) -> Path:
@@ -50,6 +50,10 @@ def write_pod(studies: "Sequence[Study]", warnings: Sequence[str], folder: Path,
     return folder / "pod.html"
 
 
+COUNTING_IS_STRICTER = (
+    "A curve uses the cuts of all sizes and assumes a shape. Counting assumes nothing and needs more cuts: it "
+    "may not demonstrate 90 % yet where the curve does."
+)
 _CAPTION = (
     "Left: each defect that was cut, found or missed, over the diameter of a disc of its area; the log-odds "
     "curve with its bounds, and the probit curve. Middle: the highest score over each defect, the limit in "
@@ -73,11 +77,12 @@ def exact_text(study: "Study") -> list[str]:
     """Say what holds without a curve, from several sizes up."""
     told = []
     for one in study.exact:
-        more = "" if not one.more else f"; {one.more} more, every one found, would show 90 %"
-        shown = "that shows 90 %" if not one.more else f"at least {100 * one.least:.0f} % are found"
+        cuts = "cut" if one.more == 1 else "cuts"
+        more = "" if not one.more else f"; {one.more} more {cuts}, all found, would demonstrate 90 %"
+        least = "90 % are demonstrated" if not one.more else f"at least {100 * one.least:.0f} % are found"
         told.append(
-            f"From {one.from_mm:.3g} mm up, {one.found.hits} of {one.found.trials} were found: {shown}, "
-            f"with 95 % confidence{more}."
+            f"Counting only sizes from {one.from_mm:.3g} mm up, {one.found.hits} of {one.found.trials} were "
+            f"found: {least}, with 95 % confidence{more}."
         )
     return told
 
@@ -115,7 +120,7 @@ def _study(one: "Study") -> dict[str, Any]:
         ],
         "others": _others(one),
         "why_no_curve": one.why_no_curve,
-        "exact": exact_text(one),
+        "exact": [*exact_text(one), *([COUNTING_IS_STRICTER] if one.curves and one.exact else [])],
         "response": ""
         if response is None
         else (

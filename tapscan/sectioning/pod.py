@@ -227,11 +227,10 @@ def _limits(trials: Trials, curves: dict[Link, Curve], exact: tuple[Exact, ...])
     if first is not None:
         told += _curve_limits(first, count)
     best = max(exact, key=lambda one: one.least, default=None)
-    if best is not None and best.more:
+    if best is not None and best.more and (first is None or first.a90_95_mm is None):
         told.append(
-            f"Without a curve: of defects from {best.from_mm:.3g} mm up, {best.found.hits} of "
-            f"{best.found.trials} were found. {best.more} more such sections, every one found, would show "
-            f"90 % with 95 % confidence ({least_trials(0)} of {least_trials(0)} is the least)."
+            f"By counting, {best.more} more cuts of defects from {best.from_mm:.3g} mm up, all found, would "
+            f"demonstrate 90 % with 95 % confidence ({least_trials(0)} of {least_trials(0)} is the least)."
         )
     if trials.sound_score.size < least_trials(0):
         told.append("Few sound points were cut: the rate of false calls is hardly known. Cut controls too.")
