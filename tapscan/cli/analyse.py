@@ -18,7 +18,7 @@ __all__ = ["command"]
     metavar="DIR2",
     type=click.Path(path_type=Path),
     multiple=True,
-    help="Hold it against another inspection: an earlier one of this part, or one of a like part. "
+    help="Compare it with another inspection: an earlier one of this part, or one of a like part. "
     "Give it again for more; they are averaged.",
 )
 @click.option("--json", "as_json", is_flag=True, help="Print the summary and the indications as JSON.")
@@ -28,9 +28,9 @@ def command(folder: Path, *, others: tuple[Path, ...], as_json: bool) -> None:
     Everything is written to DIR/results, which may be deleted and made again. What
     could not be read is unread, never clear.
 
-    What is good comes from the inspections given with --against, where they hold the
+    The baseline comes from the inspections given with --against, where they have the
     same zone; else from the mirror-image zone that the plan names; else from the zone
-    itself. Points marked as good in the plan always count. What cutting has shown of the
+    itself. Points marked as reference in the plan always count. What cutting has shown of the
     others since (their findings.csv) counts before their readings.
 
     \b

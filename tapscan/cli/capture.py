@@ -75,7 +75,7 @@ def command(folder: Path | None, *, devices: bool, as_json: bool, silent: bool, 
 
         from tapscan.capture.running import run
 
-        with suppress(KeyboardInterrupt):  # one more way to end; everything told is on disk
+        with suppress(KeyboardInterrupt):  # one more way to end; everything reported is on disk
             run(session, source, tell, front.wishes)
     if not as_json:
         _print_end(session, folder)

@@ -181,7 +181,7 @@ def _print_taps(code: str, taps: TapOutlook) -> None:
     table = Table(*TAP_HEADS)
     for row in tap_rows(taps.told):
         table.add_row(*row)
-    click.echo(f"{code}: the smallest round delamination that taps could tell, in mm across, estimated")
+    click.echo(f"{code}: the smallest round delamination that taps could detect, in mm across, estimated")
     Console(highlight=False).print(table)
     for line in taps.assumptions:
         click.echo(f"  {line}")

@@ -26,10 +26,10 @@ __all__ = ["command"]
 )
 @click.option("--json", "as_json", is_flag=True, help="Print everything as JSON.")
 def command(folders: tuple[Path, ...], *, target: Path | None, as_json: bool) -> None:
-    """Tell the probability of detection from sectioned parts.
+    """Estimate the probability of detection from sectioned parts.
 
     DIR is an inspection with findings, or a folder of such. Every one is analysed anew.
-    A size is told only within the sizes that were cut; what is missing is said.
+    A size is given only within the sizes that were cut; the rest is named as missing.
 
     \b
     Example:  tapscan pod part-1 part-2 part-3 --to pod-spring
@@ -40,7 +40,7 @@ def command(folders: tuple[Path, ...], *, target: Path | None, as_json: bool) ->
     from tapscan.errors import TapscanError
     from tapscan.sectioning.gathering import gather, inspections_in
     from tapscan.sectioning.pod import study
-    from tapscan.sectioning.pod_telling import pod_document
+    from tapscan.sectioning.pod_data import pod_document
     from tapscan.sectioning.trials import trials_of
 
     found = inspections_in(folders)
@@ -50,7 +50,7 @@ def command(folders: tuple[Path, ...], *, target: Path | None, as_json: bool) ->
     warn(gathered.warnings)
     if not studies:
         where = str(folders[0]) if len(folders) == 1 else "these folders"
-        what = "no findings that any reading can be held against"
+        what = "no findings that any reading can be compared with"
         raise TapscanError(where, what, "log what cutting showed: tapscan section DIR")
     page = _written(studies, gathered.warnings, found, target)
     if as_json:
@@ -66,7 +66,7 @@ def command(folders: tuple[Path, ...], *, target: Path | None, as_json: bool) ->
 def _written(
     studies: "Sequence[Study]", warnings: "Sequence[str]", found: "Sequence[Path]", target: Path | None
 ) -> Path | None:
-    """Write page, picture and numbers where it was asked for; unasked beside the results of a single part."""
+    """Write page, picture and numbers where requested; else beside the results of a single part."""
     from tapscan import __version__
     from tapscan.records.digests import digests
     from tapscan.records.inspection import open_inspection

@@ -33,7 +33,7 @@ KINDS: "dict[ChangeKind, str]" = {
     "elsewhere": "readings have changed where neither inspection has an indication",
     "unknown": "the other inspection did not read enough of it",
     "unsure": "indicated in one inspection only, though its readings have not changed",
-    "unchanged": "its edge has not moved by more than the grid can tell",
+    "unchanged": "its edge has not moved by more than the grid can resolve",
     "shrunk": "reaches less far than before; delaminations do not heal, so read it again",
     "gone": "is indicated no more; delaminations do not heal, so read it again unless it was repaired",
 }
@@ -67,7 +67,7 @@ def tally(zones: "Sequence[ZoneChange]") -> list[tuple[str, int]]:
 
 
 def counts(change: "ZoneChange") -> str:
-    """Tell how many points of a zone changed; always beside how many could not be compared."""
+    """Say how many points of a zone changed; always beside how many could not be compared."""
     changed, same, unread, skipped = (change.count(word) for word in (CHANGED, UNCHANGED, UNREAD, SKIPPED))
     left_out = f"; {skipped:,} more were left out on purpose" if skipped else ""
     return (
@@ -108,8 +108,8 @@ def row(change: "Change", zone: "Zone") -> dict[str, str]:
 
 
 def _areas(indications: "Iterable[Indication]") -> str:
-    told = [f"{area_text(one.area_mm2)} mm² ({bounds_text(one)})" for one in indications]
-    return joined(told) or "none"
+    parts = [f"{area_text(one.area_mm2)} mm² ({bounds_text(one)})" for one in indications]
+    return joined(parts) or "none"
 
 
 def _names(change: "Change") -> str:
@@ -119,8 +119,8 @@ def _names(change: "Change") -> str:
 
 def map_alt(change: "ZoneChange") -> str:
     """Describe a map to those who cannot see it."""
-    told = [f"{one.kind} at {place_in_words(one.shown[0], change.zone)}" for one in change.changes[:5]]
-    outlined = f"Areas: {joined(told)}." if told else "No area is outlined."
+    parts = [f"{one.kind} at {place_in_words(one.shown[0], change.zone)}" for one in change.changes[:5]]
+    outlined = f"Areas: {joined(parts)}." if parts else "No area is outlined."
     return (
         f"Map of change in zone {change.zone.code}, {METHOD_NAMES[change.method]}. {outlined} Hatched as not "
         f"compared: {count_text(change.count(UNREAD), 'point')}."

@@ -46,7 +46,7 @@ def write_cuts(screened: "Sequence[Screened]", cuts: "Sequence[PlannedCut]", fol
 
 def draw_cuts(screened: "Screened", cuts: "Sequence[PlannedCut]") -> "Figure":
     """Draw a zone's map with its cuts; each line carries a `gid` (``cut 1``, …)."""
-    layer = replace(score_layer(screened), title="planned cuts, dashed, numbered by what they would tell")
+    layer = replace(score_layer(screened), title="planned cuts, dashed, best first")
     figure = draw_map(screened, layer)
     sheet = sheet_of(screened)
     for axes in figure.axes:

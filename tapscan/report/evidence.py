@@ -1,4 +1,4 @@
-"""The evidence behind an indication: the reading at its strongest point beside what is good there."""
+"""The evidence behind an indication: the reading at its strongest point beside the baseline there."""
 
 from typing import TYPE_CHECKING, Any
 
@@ -24,7 +24,7 @@ _MOST_SPREADS = 10.0  # beyond, the line leaves the picture: that it is far out 
 
 
 def draw_evidence(screened: "Screened", indication: "Indication") -> "Figure | None":
-    """Draw what speaks for an indication; None when the zone holds no reading at its strongest point."""
+    """Draw the evidence for an indication; None when the zone holds no reading at its strongest point."""
     point = parse_point(indication.peak_point)
     if point is None:
         return None
@@ -39,9 +39,9 @@ def draw_evidence(screened: "Screened", indication: "Indication") -> "Figure | N
 
 
 def draw_spectrum(evidence: TapEvidence, indication: "Indication", at: tuple[int, int]) -> "Figure":
-    """Draw the spectrum of one point's taps over what is expected there; below, how many spreads it is away.
+    """Draw the spectrum of one point's taps over the baseline's; below, the distance in standard deviations.
 
-    The spread is the standard deviation of good readings about what is expected of them. Where a twin
+    The spread is the standard deviation of sound readings about what is expected of them. Where a twin
     decided, it is the twin that lets expect, and its own spectrum is drawn as well.
     """
     figure = new_figure(2.95)
@@ -124,7 +124,7 @@ def _label_frequency(upper: "Axes", lower: "Axes", band_hz: "NDArray[np.float64]
 def draw_ascan(
     evidence: "AScanEvidence", zone: "Zone", indication: "Indication", at: tuple[int, int]
 ) -> "Figure":
-    """Draw one point's A-scan with its echoes over a typical good trace; below it the B-scan through it."""
+    """Draw one point's A-scan with its echoes over a typical sound trace; below it the B-scan through it."""
     figure = new_figure(4.5)
     window = window_us(evidence, at)
     _draw_trace(figure.add_axes((0.085, 0.565, 0.895, 0.315)), evidence, zone, indication, at, window)

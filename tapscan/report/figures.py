@@ -84,7 +84,7 @@ def png_bytes(figure: "Figure") -> bytes:
 
 
 def halo(width_pt: float) -> "list[AbstractPathEffect]":
-    """Path effects that set a line or a sign off from whatever lies below it."""
+    """Path effects that set a line or a sign off from what is below it."""
     from matplotlib.patheffects import Normal, Stroke
 
     return [Stroke(linewidth=width_pt, foreground=PAPER), Normal()]

@@ -383,7 +383,7 @@ def _draw_faint(strip: Strip, ring: "Grid", text: str) -> None:
 
 
 def label_edges(strip: Strip, *, is_first: bool, is_last: bool) -> None:
-    """Write stations and positions, as they stand on the part, along two edges, millimetres on the others."""
+    """Write stations and positions, as written on the part, along two edges, millimetres on the others."""
     axes, sheet, zone = strip.axes, strip.sheet, strip.sheet.zone
     numbers = thinned(zone.stations, zone.station_pitch_mm * strip.in_per_mm, 0.2)
     shown = [n for n in numbers if strip.first < n <= strip.last]

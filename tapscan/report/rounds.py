@@ -1,4 +1,4 @@
-"""The zone on its round tube, seen from four sides: the map's cells where they lie on the part.
+"""The zone on its round tube, seen from four sides: the map's cells where they are on the part.
 
 Station 1 is at the left and its open end turned a little toward the eye; positions count downward, as on the
 map. Parallel projection: nothing far away looks small. A tube bends outward all round, so what faces the eye
@@ -88,7 +88,7 @@ def view_of(zone: "Zone", facing: float, swell: float = 1.0) -> View:
 
 
 def swell_of(zone: "Zone") -> float:
-    """Return how many times too thick a tube is drawn, so that its cells can be told apart."""
+    """Return how many times too thick a tube is drawn, so that its cells can be distinguished."""
     length_mm = zone.stations * zone.station_pitch_mm
     thick_mm = 2 * float(_radius_mm(zone, np.array([0.0, length_mm])).max())
     thick_in = thick_mm / length_mm * (WIDTH_IN - 2 * _SIDE_IN)
@@ -126,7 +126,7 @@ def draw_round(screened: "Screened", layer: "Layer") -> "Figure":
     figure.text(0.02, line_y, title, va="top", fontsize=9, fontweight="bold")
     figure.text(0.98, line_y, "station 1 at the left", ha="right", va="top", color=MUTED)
     if swell > 1:
-        words = f"drawn {swell:.1f} times too thick for its length, so that the cells can be told apart"
+        words = f"drawn {swell:.1f} times too thick for its length, so that the cells can be distinguished"
         figure.text(0.98, line_y - 0.16 / height_in, words, ha="right", va="top", color=MUTED, fontsize=8)
     words = "◆ suspect   ▨ hatched: unread   white: left out on purpose   outlined and numbered: indication"
     figure.text(0.02, 0.12 / height_in, words, va="bottom", fontsize=8)
@@ -158,7 +158,7 @@ def _scale(size_mm: "Grid", across: int) -> float:
 
 
 def _views_across(size_mm: "Grid") -> int:
-    """Choose how many views stand side by side: as many as the largest scale allows."""
+    """Choose how many views go side by side: as many as the largest scale allows."""
     return max((1, 2, 4), key=lambda across: (round(_scale(size_mm, across), 9), across))
 
 

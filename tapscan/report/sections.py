@@ -1,6 +1,6 @@
 """The section drawing: what had been called and what cutting showed, on one unrolled sheet.
 
-Grey is what nobody has cut: not known. White windows in it are the cuts. On them stand the findings, and
+Grey is what nobody has cut: not known. White windows in it are the cuts. On them are the findings, and
 a sign for what each point turned out to be; the crayon lines are the indications that had been drawn before.
 """
 
@@ -215,7 +215,7 @@ def _ring_mm(zone: "Zone", group: "tuple[Finding, ...]") -> "Grid":
     if not zone.is_tube:
         step = float(zone.position_pitch_mm or 1.0)
     if zone.is_tube:
-        # Count positions from the widest gap on, so that points across the seam lie together.
+        # Count positions from the widest gap on, so that points across the seam are together.
         held = np.unique(position)
         gaps = np.diff(np.append(held, held[0] + zone.positions))
         start = held[(int(np.argmax(gaps)) + 1) % held.size]

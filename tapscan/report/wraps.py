@@ -201,7 +201,7 @@ def _notes(zone: "Zone", screened: "tuple[Screened, ...]") -> list[str]:
 
 
 def _draw(axes: "Axes", drawn: Drawn) -> None:
-    """Draw what lies in the window of one sheet."""
+    """Draw what is in the window of one sheet."""
     from matplotlib.collections import LineCollection
     from matplotlib.patches import Polygon
 
@@ -311,7 +311,7 @@ def _length_mm(words: str, size_pt: float) -> float:
 
 
 def _is_whole(axes: "Axes", u: float, v: float, right_mm: float, left_mm: float) -> bool:
-    """Tell whether words about a place are whole in this sheet's window; those cut by its edge are left out."""
+    """Say if words at a place are whole in this sheet's window; words cut by its edge are left out."""
     low, high = _window(axes)
     return bool(low[0] <= u - left_mm and u + right_mm <= high[0] and low[1] <= v <= high[1])
 
@@ -331,7 +331,7 @@ def _name_lap(axes: "Axes", lap: "Grid", look: dict[str, Any]) -> None:
 
 
 def _draw_unread(axes: "Axes", screened: "Screened") -> None:
-    """Hatch what was not read; each method leans its own way, so that both can be told."""
+    """Hatch what was not read; each method leans its own way, so that both show."""
     from matplotlib.patches import PathPatch
     from matplotlib.path import Path
 

@@ -1,4 +1,4 @@
-"""How well a score tells bad from good at any threshold, and whether another one would have served better.
+"""How well a score separates damaged from sound at any threshold, and whether another would be better.
 
 Points of one part resemble each other, so parts are drawn again, not points: the bootstrap over clusters.
 A threshold chosen on the data looks better on the data than it is. So it is chosen on the parts that a
@@ -100,8 +100,8 @@ def better_threshold(
     A lower threshold would have found all four; four parts are too few to be sure of it:
 
     >>> scores, part = [0.2, 0.3, 0.4, 0.5], [1, 2, 3, 4]
-    >>> told = better_threshold((scores, part), ([0.8, 0.9, 0.7, 2.0], part))
-    >>> told.best, told.gain, told.is_sure
+    >>> result = better_threshold((scores, part), ([0.8, 0.9, 0.7, 2.0], part))
+    >>> result.best, result.gain, result.is_sure
     (0.7, 0.75, False)
     """
     (good_score, good_part), (bad_score, bad_part) = (
@@ -130,15 +130,15 @@ def better_threshold(
         (int(np.count_nonzero(score >= limits[0])), int(np.count_nonzero(score >= limits[1])))
         for score in (bad_score, good_score)
     )
-    told = BetterThreshold(
+    result = BetterThreshold(
         used, float(limits[1]), None, None, float(worth[best] - worth[here]), None, None, found, false
     )
     if len(gains) < _LEAST_DRAWS:
-        return told
-    # Quantiles that are themselves one of the draws: no threshold lies between two scores.
+        return result
+    # Quantiles that are themselves one of the draws: no threshold is between two scores.
     low, high = (float(v) for v in np.quantile(chosen, [0.025, 0.975], method="nearest"))
     gain_low, gain_high = (float(v) for v in np.quantile(gains, [0.025, 0.975]))
-    return replace(told, low=low, high=high, gain_low=gain_low, gain_high=gain_high)
+    return replace(result, low=low, high=high, gain_low=gain_low, gain_high=gain_high)
 
 
 class _Weighing:

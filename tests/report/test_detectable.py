@@ -40,7 +40,7 @@ def test_what_is_told_by_nothing_is_written_and_not_drawn():
     figure, parts = drawn(told)
     assert np.asarray(parts["taps told"].get_xdata()).max() == pytest.approx(0.8)
     words = [text.get_text() for text in figure.axes[0].texts]
-    assert words.count("none\ntold") == 3
+    assert words.count("none\ndetected") == 3
     assert tap_rows(told.taps.told)[-1] == (
         "1.40",
         "–",

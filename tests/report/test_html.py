@@ -164,7 +164,8 @@ def test_what_could_have_been_found_is_told_with_what_it_rests_on(full):
     assert "0.40 8.5 40.1 14.1 the pitch 1.6" in told
     assert "curved like the tube where it is narrowest (19.1 mm radius)" in told
     assert (
-        "A-scans could tell delaminations 0.41 to 1.19 mm deep, from 7.1 mm across (set by the pitch)" in told
+        "A-scans could detect delaminations 0.41 to 1.19 mm deep, from 7.1 mm across (set by the pitch)"
+        in told
     )
     assert "The beam's width is not in the plan" in told
 

@@ -85,7 +85,7 @@ def test_another_limit_in_words():
     few = BetterThreshold(1.0, 0.6, None, None, 0.3, None, None, (3, 5), (0, 2))
     assert better_text(few) == (
         "By score alone, a limit of 0.6 in place of 1 would have called 5 defects in place of 3, and 2 sound "
-        "points in place of 0. How sure that is cannot be told: too few parts."
+        "points in place of 0. Too few parts to say how sure that is."
     )
     sure = BetterThreshold(1.0, 0.6, 0.5, 0.7, 0.3, 0.1, 0.4, (3, 5), (0, 2))
     assert "That is beyond chance" in better_text(sure)

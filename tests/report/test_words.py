@@ -115,7 +115,7 @@ def test_suspect_points_at_a_rim_are_told_from_those_apart():
 
 def test_where_few_readings_say_what_is_good_more_calls_by_chance_are_told():
     few = replace(boom(), baseline=f"Forty readings. {FEW_READ}")
-    usual = "About 1 in 200 good points is expected to be called suspect by chance"
+    usual = "About 1 in 200 sound points is expected to be called suspect by chance"
     assert sentences.chance(0.005, (boom(),)) == f"{usual}."
     assert (
         sentences.chance(0.005, (few,)) == f"{usual}; several times as many in zone BM, where few were read."
