@@ -152,7 +152,7 @@ def _print_zone(zone: ZoneCoverage, taps_per_point: int) -> None:
         click.echo(line)
     if zone.zone.reference:
         named = ", ".join(f"{block} ({in_words(block)})" for block in zone.zone.reference)
-        click.echo(f"  reference: {named}; {zone.is_reference.sum():,} points taken for good")
+        click.echo(f"  reference: {named}; {zone.is_reference.sum():,} points taken as sound")
 
 
 def _print_outlook(outlook: Outlook) -> None:

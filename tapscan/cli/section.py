@@ -42,8 +42,8 @@ def command(
     """Log what cutting the part in DIR showed, and compare it with what had been called.
 
     Findings are asked for one by one and kept in DIR/findings.csv, which may be edited
-    by hand: kind, where, sizes in mm, photo, note. Log "nothing there" too: only so can a
-    miss be told from a point that nobody cut. Press Enter at once to see the comparison.
+    by hand: kind, where, sizes in mm, photo, note. Log "nothing there" too: otherwise a
+    miss looks like a point that nobody cut. Press Enter at once to see the comparison.
 
     \b
     Example:  tapscan section my-part --plan-cuts

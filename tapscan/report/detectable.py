@@ -73,10 +73,10 @@ def ascan_sentence(ascans: "AScanOutlook") -> str:
     reached = ascans.told
     if reached is None or reached.deepest_mm <= reached.shallowest_mm:
         return ""
+    depths = f"{reached.shallowest_mm:.2f} to {reached.deepest_mm:.2f} mm deep"
     return (
-        f"A-scans could detect delaminations {reached.shallowest_mm:.2f} to {reached.deepest_mm:.2f} mm deep, from "
-        f"{_across(reached.reach.radius_mm)} mm across (set by {reached.reach.limit}), estimated from the "
-        "pulse's length."
+        f"A-scans could detect delaminations {depths}, from {_across(reached.reach.radius_mm)} mm across "
+        f"(set by {reached.reach.limit}), estimated from the pulse's length."
     )
 
 
@@ -108,7 +108,7 @@ def detectable_picture(outlook: "Outlook") -> Picture | None:
     alt += "The same numbers are in the table." if outlook.taps and outlook.taps.told else ""
     caption = (
         f"{zone_name(zone)}: the smallest round delamination that could be detected, by depth, estimated "
-        "before anything was collected. What is below the lines is missed or met by chance."
+        "before anything was collected. What is below the lines is missed or hit by chance."
     )
     return Picture(f"detectable_{zone.code}.png", png, alt.rstrip(), caption)
 

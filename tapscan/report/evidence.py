@@ -41,7 +41,7 @@ def draw_evidence(screened: "Screened", indication: "Indication") -> "Figure | N
 def draw_spectrum(evidence: TapEvidence, indication: "Indication", at: tuple[int, int]) -> "Figure":
     """Draw the spectrum of one point's taps over the baseline's; below, the distance in standard deviations.
 
-    The spread is the standard deviation of sound readings about what is expected of them. Where a twin
+    The spread is the standard deviation of sound readings about the baseline. Where a twin
     decided, it is the twin that lets expect, and its own spectrum is drawn as well.
     """
     figure = new_figure(2.95)

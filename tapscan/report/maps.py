@@ -457,7 +457,7 @@ def _key_entries(screened: "Screened", layer: "Layer") -> "list[Artist]":
 
 
 def _draw_colour_key(figure: "Figure", layer: "Layer", place: tuple[float, float, float]) -> None:
-    """Explain the colours at (left, bottom, width); pointed ends where values lie beyond the ramp."""
+    """Explain the colours at (left, bottom, width); pointed ends where values are beyond the ramp."""
     from matplotlib.cm import ScalarMappable
     from matplotlib.colors import Normalize
     from matplotlib.ticker import MaxNLocator

@@ -116,9 +116,9 @@ def single_points(screened: "Screened") -> str:
         )
         said.append(f"{int(rim.sum()):,} {beside} more likely sound than damaged: the rim runs there.")
     if apart:
-        stand = "suspect point is" if apart == 1 else "suspect points are"
+        points = "suspect point is" if apart == 1 else "suspect points are"
         said.append(
-            f"{apart:,} {stand} apart from the numbered indications, as some are expected to be by chance. "
+            f"{apart:,} {points} apart from the numbered indications, as some are expected to be by chance. "
             "Read them again before you trust or dismiss them."
         )
     return " ".join(said)
@@ -222,7 +222,7 @@ def evidence_intro(method: "Method") -> str:
     """Say before the pictures of evidence what to look for in them."""
     if method == "tap":
         return (
-            "Where the line leaves the shaded bands, the part sounds unlike sound laminate there: duller, "
+            "Where the line leaves the shaded bands, the part does not sound like sound laminate: duller, "
             "or with a note of its own. The lower curve is cut off at ten standard deviations."
         )
     return "An echo between front surface and back wall, or a back wall that is lost, suggests a separation."
@@ -296,9 +296,9 @@ def _measured(screened: "Screened", indication: "Indication") -> str:
         if values is None or point is None:
             continue
         here = values[point.station - 1, point.position - 1]
-        good = values[clear & np.isfinite(values)]
-        if np.isfinite(here) and good.size:
-            figures = f"{form.format(here * times)} ({form.format(float(np.median(good)) * times)})"
+        sound = values[clear & np.isfinite(values)]
+        if np.isfinite(here) and sound.size:
+            figures = f"{form.format(here * times)} ({form.format(float(np.median(sound)) * times)})"
             result.append(f"{name} {figures.replace('-', '−')}")
     if not result:
         return ""

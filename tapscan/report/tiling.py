@@ -24,7 +24,7 @@ MARGIN_MM, HEADER_MM, BAR_MM = 10.0, 30.0, 10.0
 
 @dataclass(frozen=True, slots=True)
 class Paper:
-    """A size of paper as it lies in the printer; its window lies right of one check bar, below the other."""
+    """A size of paper as it is in the printer; its window is right of one check bar, below the other."""
 
     name: str
     width_mm: float

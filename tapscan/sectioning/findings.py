@@ -58,8 +58,8 @@ class Finding:
 
     `length_mm` runs along the zone's axis, `width_mm` round the girth or across the panel; `thickness_mm` is
     that of an adhesive layer. None is what was not measured. Findings of one zone that share a name in
-    `defect` are one defect seen on several cuts; one without a name is a defect of its own. `line` is its line
-    in its file, 0 when it comes from no file.
+    `defect` are one defect seen on several cuts; one without a name is a defect of its own. `line` is its
+    line in the file, 0 when it comes from no file.
     """
 
     kind: Kind

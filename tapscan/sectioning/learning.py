@@ -1,7 +1,7 @@
-"""What findings teach about the readings: points known to be good, and points known not to be.
+"""What findings teach about the readings: points known to be sound, and points known to be damaged.
 
 Another inspection of the same kind of part may take this one as its baseline. What its readings look like
-is then less telling than what the saw showed: a point that was cut and found sound is good even if it had
+counts less than what the saw showed: a point that was cut and found sound counts as sound even if it had
 been called suspect, and one with anything wrong on it is not, even if it had been called clear.
 """
 

@@ -117,8 +117,8 @@ def study(trials: Trials) -> Study:
     """
     curves, why_no_curve = _curves(trials)
     response, why_no_response = _response(trials)
-    good = trials.sound_score[np.isfinite(trials.sound_score)]
-    both = bool(good.size and trials.size_mm.size)
+    sound = trials.sound_score[np.isfinite(trials.sound_score)]
+    both = bool(sound.size and trials.size_mm.size)
     exact = _exact(trials, curves)
     return Study(
         trials=trials,
@@ -233,7 +233,7 @@ def _limits(trials: Trials, curves: dict[Link, Curve], exact: tuple[Exact, ...])
             f"demonstrate 90 % with 95 % confidence ({least_trials(0)} of {least_trials(0)} is the least)."
         )
     if trials.sound_score.size < least_trials(0):
-        result.append("Few sound points were cut: the rate of false calls is hardly known. Cut controls too.")
+        result.append("Few sound points were cut: the rate of false calls is barely known. Cut controls too.")
     if trials.unread:
         result.append(
             f"{trials.unread} defects were where nothing was read. They count neither as hits nor as misses."

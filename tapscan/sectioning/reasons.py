@@ -74,7 +74,7 @@ def score_reason(score: float, *, has_suspects: bool) -> str:
         return "suspect points, but so few that chance may explain them: in no indication"
     if score >= _NEARLY:
         return f"just below the limit (score {score:.2f})"
-    return f"its readings are like good ones (score {score:.2f})"
+    return f"its readings are like sound ones (score {score:.2f})"
 
 
 def false_call_reason(*, score: float, is_near_defect: bool, is_at_edge: bool) -> str:
