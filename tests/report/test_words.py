@@ -160,7 +160,7 @@ def test_the_summary_names_the_largest_area_and_never_calls_a_part_sound():
     told = sentences.summary([boom(), scanned(panel())])
     assert told[0].startswith("3 indications were raised")
     assert (
-        "BM-T1, lies on Main boom (BM) at stations 13 to 15, positions 12 to 02, across the datum line"
+        "BM-T1, is on Main boom (BM) at stations 13 to 15, positions 12 to 02, across the datum line"
         in told[1]
     )
     assert "804 mm², as large as a disc 32 mm across" in told[1]

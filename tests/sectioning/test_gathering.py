@@ -62,7 +62,7 @@ def test_results_held_against_others_are_told(parts, tmp_path):
         summary.write_text(text, encoding="utf-8")
         assert bool(baseline_warning(tmp_path / "part", others)) == is_told
     summary.write_text('{"against": [{"folder": "last-year"}]}', encoding="utf-8")
-    assert "were held against last-year, and are now" in gather([tmp_path / "part"]).warnings[0]
+    assert "were compared with last-year, and are now" in gather([tmp_path / "part"]).warnings[0]
 
 
 def test_parts_without_findings_are_left_out_and_named(parts, tmp_path):
