@@ -110,7 +110,7 @@ def test_reasons_of_a_miss(plan, screened, method, place, more, reason):
     defect = only(compare(plan, screened(method=method), [found("delamination", place, **more)]))
     assert defect.verdict == "miss"
     assert reason in defect.reason
-    assert defect.reason.endswith("its readings are like good ones (score 0.40)")
+    assert defect.reason.endswith("its readings are like sound ones (score 0.40)")
 
 
 def test_nearly_called(plan, screened):
