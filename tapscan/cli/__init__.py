@@ -25,7 +25,7 @@ COMMANDS = {
     "desk": "The local page: collect, look, mark, print.",
     "analyse": "The main job: features, baseline, map, report.",
     "compare": "Find what changed between two inspections of one part.",
-    "section": "Log what cutting showed, and hold it against what was called.",
+    "section": "Log what cutting showed, and compare it with the map.",
     "pod": "How large must a defect be to be found: probability of detection.",
     "archive": "Keep inspections for decades: check, find, compute again, export.",
     "demo": "Write the demo inspection from the simulator.",

@@ -18,7 +18,7 @@ __all__ = ["command"]
     metavar="DIR2",
     type=click.Path(path_type=Path),
     multiple=True,
-    help="Hold it against another inspection: an earlier one of this part, or one of a like part. "
+    help="Compare it with another inspection: an earlier one of this part, or one of a like part. "
     "Give it again for more; they are averaged.",
 )
 @click.option("--json", "as_json", is_flag=True, help="Print the summary and the indications as JSON.")
@@ -28,9 +28,9 @@ def command(folder: Path, *, others: tuple[Path, ...], as_json: bool) -> None:
     Everything is written to DIR/results, which may be deleted and made again. What
     could not be read is unread, never clear.
 
-    What is good comes from the inspections given with --against, where they hold the
+    The baseline comes from the inspections given with --against, where they have the
     same zone; else from the mirror-image zone that the plan names; else from the zone
-    itself. Points marked as good in the plan always count. What cutting has shown of the
+    itself. Points marked as reference in the plan always count. What cutting has shown of the
     others since (their findings.csv) counts before their readings.
 
     \b
@@ -72,6 +72,8 @@ def _print(results: Results, page: Path) -> None:
     from rich.console import Console
     from rich.table import Table
 
+    from tapscan.report.short import SHORT_NAME
+
     console = Console(highlight=False)
     counts = Table("Zone", "Method", "Clear", "Suspect", "Unread", "Skipped", "Indications")
     for row in results.summary["counts"]:
@@ -87,9 +89,9 @@ def _print(results: Results, page: Path) -> None:
                 one.id,
                 one.peak_point,
                 f"{one.area_mm2:.0f}",
-                f"{one.area_low_mm2:.0f}–{one.area_high_mm2:.0f}",
-                f"{one.x_mm[0]:.0f}–{one.x_mm[1]:.0f}",
-                f"{one.s_mm[0]:.0f}–{one.s_mm[1]:.0f}",
+                f"{round(one.area_low_mm2)} to {round(one.area_high_mm2)}",
+                f"{round(one.x_mm[0])} to {round(one.x_mm[1])}",
+                f"{round(one.s_mm[0])} to {round(one.s_mm[1])}",
                 "" if one.depth_mm is None else f"{one.depth_mm:.2f}",
             )
         console.print(table)
@@ -97,3 +99,4 @@ def _print(results: Results, page: Path) -> None:
         "A clear point is not proof of soundness, and an unread point says nothing. The verdict is yours."
     )
     click.echo(f"Report: {page}")
+    click.echo(f"One page to fill in and sign: {page.with_name(SHORT_NAME)}")

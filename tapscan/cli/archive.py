@@ -49,7 +49,7 @@ def command() -> None:
     file (a bag after RFC 8493). The archive is the folder given with --archive, else the
     one in the variable TAPSCAN_ARCHIVE, else tapscan-archive in your home folder.
 
-    Checksums tell accidents, not forgery. Keep a second copy on another disk: archive copy.
+    Checksums detect accidents, not forgery. Keep a second copy on another disk: archive copy.
 
     \b
     Example:  tapscan archive add my-part
@@ -231,9 +231,9 @@ def rebuild(chosen: Path | None, *, as_json: bool) -> None:
 )
 @options
 def rerun(names: tuple[str, ...], chosen: Path | None, *, as_json: bool, **wishes: Any) -> None:
-    """Compute again from the inputs, tell what changed.
+    """Compute again from the inputs, report what changed.
 
-    Every number that differs from the archived results is told. Nothing is written unless
+    Every number that differs from the archived results is reported. Nothing is written unless
     you ask for --new-version; the old version stays as it is even then. A Dask scheduler
     runs whatever it is sent by anyone: keep it inside your own network.
 
@@ -251,7 +251,7 @@ def rerun(names: tuple[str, ...], chosen: Path | None, *, as_json: bool, **wishe
         raise click.UsageError(msg)
     archive = place(chosen)
     bags = newest(list_bags(archive)) if wishes["every"] else [find_bag(archive, name) for name in names]
-    told = []
+    result = []
     with progress_bar("Computing again") as report:
         outcomes = compute_again(bags, archive, wishes["scheduler"], report)
     for outcome in outcomes:
@@ -261,7 +261,7 @@ def rerun(names: tuple[str, ...], chosen: Path | None, *, as_json: bool, **wishe
         new = add_version(outcome.bag, archive, _analyse) if is_new else None
         if not as_json:
             print_rerun(outcome, new)
-        told.append(
+        result.append(
             {
                 "bag": outcome.bag.label,
                 "problem": outcome.problem or None,
@@ -271,12 +271,14 @@ def rerun(names: tuple[str, ...], chosen: Path | None, *, as_json: bool, **wishe
             }
         )
     if as_json:
-        print_json({"bags": told})
+        print_json({"bags": result})
     failed = [one for one in outcomes if one.problem]
     warn([one.problem for one in failed])
     if failed:
         labels = ", ".join(one.bag.label for one in failed)
-        raise TapscanError(str(archive), f"{len(failed)} not computed: {labels}", "mend what is told above")
+        raise TapscanError(
+            str(archive), f"{len(failed)} not computed: {labels}", "fix what is reported above"
+        )
 
 
 def _analyse(folder: Path, against: Sequence[Path]) -> None:

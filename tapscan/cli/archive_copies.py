@@ -54,7 +54,7 @@ def check(names: tuple[str, ...], other: Path | None, chosen: Path | None, *, as
     damaged = [bag for bag in bags if faults[bag]]
     kept, refused = _brought_back(damaged, other)
     if as_json:
-        told = [
+        result = [
             {
                 "bag": bag.label,
                 "faults": [fields(one) for one in faults[bag]],
@@ -62,7 +62,7 @@ def check(names: tuple[str, ...], other: Path | None, chosen: Path | None, *, as
             }
             for bag in bags
         ]
-        print_json({"bags": told})
+        print_json({"bags": result})
     for bag in bags if not as_json else ():
         click.echo(f"{bag.label}: {'damaged' if faults[bag] else 'as it was archived'}")
         for fault in faults[bag]:

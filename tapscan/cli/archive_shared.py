@@ -25,9 +25,9 @@ def options(function: Function) -> Function:
     function = click.option("--json", "as_json", is_flag=True, help="Print one JSON object instead.")(
         function
     )
-    told = "Where the archive is. [default: $TAPSCAN_ARCHIVE, else ~/tapscan-archive]"
+    result = "Where the archive is. [default: $TAPSCAN_ARCHIVE, else ~/tapscan-archive]"
     kind = click.Path(path_type=Path)
-    return click.option("--archive", "chosen", metavar="DIR", type=kind, help=told)(function)
+    return click.option("--archive", "chosen", metavar="DIR", type=kind, help=result)(function)
 
 
 def place(chosen: Path | None) -> Path:
@@ -62,7 +62,7 @@ def fields(record: Any) -> dict[str, Any]:
 
 
 def print_listed(archive: Path, found: "Sequence[Listed]") -> None:
-    """Print each inspection in a few lines: what it is, what was found, and where the words stand."""
+    """Print each inspection in a few lines: what it is, what was found, and where the words are."""
     if not found:
         click.echo(f"{archive}: nothing found")
         return
@@ -83,13 +83,13 @@ def print_listed(archive: Path, found: "Sequence[Listed]") -> None:
 def _told(one: "Listed") -> str:
     if one.clear is None:
         return "cannot be read"
-    told = f"{one.clear} clear, {one.suspect} suspect, {one.unread} unread"
-    told += f"; {one.indications} indication{'' if one.indications == 1 else 's'}"
+    result = f"{one.clear} clear, {one.suspect} suspect, {one.unread} unread"
+    result += f"; {one.indications} indication{'' if one.indications == 1 else 's'}"
     if one.largest_mm2 is not None:
-        told += f", the largest {one.largest_mm2:.0f} mm²"
+        result += f", the largest {one.largest_mm2:.0f} mm²"
     if one.deepest_mm is not None:
-        told += f", the deepest {one.deepest_mm:.2f} mm"
-    return told if one.tapscan else f"{told}; never analysed"
+        result += f", the deepest {one.deepest_mm:.2f} mm"
+    return result if one.tapscan else f"{result}; never analysed"
 
 
 def print_rerun(outcome: "Rerun", new: "Bag | None") -> None:

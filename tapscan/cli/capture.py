@@ -39,7 +39,7 @@ __all__ = ["command"]
 def command(folder: Path | None, *, devices: bool, as_json: bool, silent: bool, **how: Any) -> None:
     """Record taps live, point by point along the grid of the inspection in DIR.
 
-    Strike the point that is shown until it moves on. Every good tap is on disk before
+    Strike the point that is shown until it moves on. Every usable tap is on disk before
     its cue sounds, and a capture that was ended in any way goes on where it was.
 
     Space or Enter (or a foot pedal that sends one of them) pauses while the part is
@@ -69,14 +69,14 @@ def command(folder: Path | None, *, devices: bool, as_json: bool, silent: bool, 
         else:
             front = stack.enter_context(_screen(session, source.name))
 
-        def tell(events: "tuple[Event, ...]") -> None:
+        def show(events: "tuple[Event, ...]") -> None:
             sound(events)
-            front.tell(events)
+            front.show(events)
 
         from tapscan.capture.running import run
 
-        with suppress(KeyboardInterrupt):  # one more way to end; everything told is on disk
-            run(session, source, tell, front.wishes)
+        with suppress(KeyboardInterrupt):  # one more way to end; everything reported is on disk
+            run(session, source, show, front.wishes)
     if not as_json:
         _print_end(session, folder)
 
@@ -170,7 +170,7 @@ class _Lines:
         elif session.state.at is not None:
             click.echo(f"next: {session.state.at}")
 
-    def tell(self, events: "tuple[Event, ...]") -> None:
+    def show(self, events: "tuple[Event, ...]") -> None:
         """Print what happened."""
         from tapscan.capture.wording import in_words
 
@@ -196,7 +196,7 @@ class _Screen:
         self._seen = Seen(source)
         self._show()
 
-    def tell(self, events: "tuple[Event, ...]") -> None:
+    def show(self, events: "tuple[Event, ...]") -> None:
         """Show what happened."""
         from tapscan.capture.events import Level
         from tapscan.capture.wording import in_words

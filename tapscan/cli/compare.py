@@ -56,6 +56,8 @@ def _print(comparison: "Comparison", page: Path) -> None:
     from rich.console import Console
     from rich.table import Table
 
+    from tapscan.report.change_words import lead
+
     console = Console(highlight=False)
     counts = Table("Zone", "Method", "Unchanged", "Changed", "Unread", "Skipped")
     for row in comparison.summary["counts"]:
@@ -76,5 +78,7 @@ def _print(comparison: "Comparison", page: Path) -> None:
                 one.shown[0].peak_point,
             )
         console.print(table)
+    for sentence in lead(comparison.zones)[:2]:
+        click.echo(sentence)
     click.echo("Unchanged is not proof of soundness, and an unread point says nothing. The verdict is yours.")
     click.echo(f"Page: {page}")

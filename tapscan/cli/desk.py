@@ -34,7 +34,7 @@ def command(folder: Path, *, port: int | None, address: str, no_browser: bool) -
     """  # noqa: D301 - \b is click's mark for lines kept as they are
     from tapscan.records.inspection import open_inspection
 
-    open_inspection(folder)  # what is wrong with the folder is told before a page opens
+    open_inspection(folder)  # what is wrong with the folder is reported before a page opens
     try:
         from tapscan.desk.serving import open_door, serve
     except ImportError as error:

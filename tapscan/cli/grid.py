@@ -152,7 +152,7 @@ def _print_zone(zone: ZoneCoverage, taps_per_point: int) -> None:
         click.echo(line)
     if zone.zone.reference:
         named = ", ".join(f"{block} ({in_words(block)})" for block in zone.zone.reference)
-        click.echo(f"  reference: {named}; {zone.is_reference.sum():,} points taken for good")
+        click.echo(f"  reference: {named}; {zone.is_reference.sum():,} points taken as sound")
 
 
 def _print_outlook(outlook: Outlook) -> None:
@@ -181,7 +181,7 @@ def _print_taps(code: str, taps: TapOutlook) -> None:
     table = Table(*TAP_HEADS)
     for row in tap_rows(taps.told):
         table.add_row(*row)
-    click.echo(f"{code}: the smallest round delamination that taps could tell, in mm across, estimated")
+    click.echo(f"{code}: the smallest round delamination that taps could detect, in mm across, estimated")
     Console(highlight=False).print(table)
     for line in taps.assumptions:
         click.echo(f"  {line}")

@@ -26,10 +26,10 @@ __all__ = ["command"]
 )
 @click.option("--json", "as_json", is_flag=True, help="Print everything as JSON.")
 def command(folders: tuple[Path, ...], *, target: Path | None, as_json: bool) -> None:
-    """Tell the probability of detection from sectioned parts.
+    """Estimate the probability of detection from sectioned parts.
 
     DIR is an inspection with findings, or a folder of such. Every one is analysed anew.
-    A size is told only within the sizes that were cut; what is missing is said.
+    A size is given only within the sizes that were cut; the rest is named as missing.
 
     \b
     Example:  tapscan pod part-1 part-2 part-3 --to pod-spring
@@ -40,7 +40,7 @@ def command(folders: tuple[Path, ...], *, target: Path | None, as_json: bool) ->
     from tapscan.errors import TapscanError
     from tapscan.sectioning.gathering import gather, inspections_in
     from tapscan.sectioning.pod import study
-    from tapscan.sectioning.pod_telling import pod_document
+    from tapscan.sectioning.pod_data import pod_document
     from tapscan.sectioning.trials import trials_of
 
     found = inspections_in(folders)
@@ -50,7 +50,7 @@ def command(folders: tuple[Path, ...], *, target: Path | None, as_json: bool) ->
     warn(gathered.warnings)
     if not studies:
         where = str(folders[0]) if len(folders) == 1 else "these folders"
-        what = "no findings that any reading can be held against"
+        what = "no findings that any reading can be compared with"
         raise TapscanError(where, what, "log what cutting showed: tapscan section DIR")
     page = _written(studies, gathered.warnings, found, target)
     if as_json:
@@ -66,7 +66,7 @@ def command(folders: tuple[Path, ...], *, target: Path | None, as_json: bool) ->
 def _written(
     studies: "Sequence[Study]", warnings: "Sequence[str]", found: "Sequence[Path]", target: Path | None
 ) -> Path | None:
-    """Write page, picture and numbers where it was asked for; unasked beside the results of a single part."""
+    """Write page, picture and numbers where requested; else beside the results of a single part."""
     from tapscan import __version__
     from tapscan.records.digests import digests
     from tapscan.records.inspection import open_inspection
@@ -89,7 +89,7 @@ def _print(studies: "Sequence[Study]", parts: int) -> None:
     from rich.console import Console
     from rich.table import Table
 
-    from tapscan.report.pod_page import better_text, curve_text, exact_text
+    from tapscan.report.pod_page import COUNTING_IS_STRICTER, better_text, curve_text, exact_text
     from tapscan.report.section_page import share_text
 
     click.echo(f"{parts} sectioned {'part' if parts == 1 else 'parts'}")
@@ -99,14 +99,16 @@ def _print(studies: "Sequence[Study]", parts: int) -> None:
         table.add_row("defects found", share_text(one.found))
         table.add_row("false calls", share_text(one.false_calls))
         for link, curve in one.curves.items():
-            table.add_row("log-odds" if link == "logit" else link, curve_text(curve))
+            table.add_row(f"{'log-odds' if link == 'logit' else link} curve", curve_text(curve))
         if one.why_no_curve:
             table.add_row("no curve", one.why_no_curve)
         for text in exact_text(one):
-            table.add_row("without a curve", text)
+            table.add_row("by counting", text)
+        if one.curves and one.exact:
+            table.add_row("", COUNTING_IS_STRICTER)
         table.add_row("another limit", better_text(one.better))
         for limit in one.limits:
-            table.add_row("not told", limit)
+            table.add_row("limits", limit)
         table.columns[0].no_wrap = True
         Console(highlight=False).print(table)
     click.echo("This holds for parts like these, inspected like these. Clear is not proof of soundness.")

@@ -1,4 +1,4 @@
-"""``tapscan section``: log what cutting showed, and hold it against what was called."""
+"""``tapscan section``: log what cutting showed, and compare it with the map."""
 
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -30,7 +30,7 @@ __all__ = ["command"]
     metavar="DIR2",
     type=click.Path(path_type=Path),
     multiple=True,
-    help="Another inspection that this one was held against, as in analyse.",
+    help="Another inspection that this one was compared with, as in analyse.",
 )
 @click.option(
     "--plan-cuts", is_flag=True, help="Say which cuts would answer the most, and why. Logs nothing."
@@ -39,11 +39,11 @@ __all__ = ["command"]
 def command(
     folder: Path, *, table: Path | None, others: tuple[Path, ...], plan_cuts: bool, as_json: bool
 ) -> None:
-    """Log what cutting the part in DIR showed, and hold it against what had been called.
+    """Log what cutting the part in DIR showed, and compare it with what had been called.
 
     Findings are asked for one by one and kept in DIR/findings.csv, which may be edited
-    by hand: kind, where, sizes in mm, photo, note. Log "nothing there" too: only so can a
-    miss be told from a point that nobody cut. Press Enter at once to see the comparison.
+    by hand: kind, where, sizes in mm, photo, note. Log "nothing there" too: otherwise a
+    miss looks like a point that nobody cut. Press Enter at once to see the comparison.
 
     \b
     Example:  tapscan section my-part --plan-cuts
@@ -54,7 +54,7 @@ def command(
     from tapscan.sectioning.logbook import read_findings
 
     inspection = open_inspection(folder)
-    # A file that is wrong is told before anything is asked.
+    # A file that is wrong is reported before anything is asked.
     findings = read_findings(folder, inspection.plan)
     if plan_cuts and table is not None:
         msg = "--plan-cuts logs nothing: leave --csv out"
@@ -71,14 +71,14 @@ def command(
 
 
 def _analysed(inspection: "Inspection", others: tuple[Path, ...]) -> "Results":
-    """Analyse anew; the same readings, plan and version give what the report told."""
+    """Analyse anew; the same readings, plan and version give what the report said."""
     import tapscan
     from tapscan.cli.progress import progress_bar
     from tapscan.records.runs import doubts_about_run
-    from tapscan.sectioning.gathering import held_otherwise
+    from tapscan.sectioning.gathering import baseline_warning
 
     against = [tapscan.open_inspection(other) for other in others]
-    warn(filter(None, [held_otherwise(inspection.folder, len(against)), *doubts_about_run(inspection)]))
+    warn(filter(None, [baseline_warning(inspection.folder, len(against)), *doubts_about_run(inspection)]))
     with progress_bar("Analysing") as report:
         return tapscan.analyse(inspection, against, progress=lambda _what, done, total: report(done, total))
 
@@ -106,7 +106,7 @@ def _add_table(inspection: "Inspection", table: Path, *, quiet: bool) -> None:
 
 
 def _log(inspection: "Inspection") -> None:
-    """Ask for findings; each is on the disk before the next is asked for."""
+    """Ask for findings; each is on the disk before the next one."""
     from tapscan.cli.prompts import ask_findings
     from tapscan.sectioning.logbook import add_findings
 
@@ -160,9 +160,7 @@ def _print_cuts(cuts: "Sequence[PlannedCut]") -> None:
     for column in table.columns[:3]:
         column.no_wrap = True
     Console(highlight=False).print(table)
-    click.echo(
-        "The most telling cuts of each zone stand first. Stop after any of them; then: tapscan section DIR"
-    )
+    click.echo("The best cuts of each zone come first. Stop after any of them; then: tapscan section DIR")
 
 
 def _compare(inspection: "Inspection", others: tuple[Path, ...], *, as_json: bool) -> None:
@@ -170,12 +168,12 @@ def _compare(inspection: "Inspection", others: tuple[Path, ...], *, as_json: boo
     from tapscan.report.section_page import SectionReport, write_sections
     from tapscan.sectioning.comparing import compare_all
     from tapscan.sectioning.logbook import read_findings
-    from tapscan.sectioning.telling import section_document
+    from tapscan.sectioning.section_data import section_document
 
     findings = read_findings(inspection.folder, inspection.plan)
     warn(findings.warnings)
     if not findings.rows and not as_json:
-        click.echo("No findings yet: nothing is known of what lies inside.")
+        click.echo("No findings yet: nothing is known about the inside.")
         return
     results = _analysed(inspection, others)
     compared = compare_all(results, findings.rows)
@@ -210,7 +208,7 @@ def _print(compared: "Sequence[Compared]", rate: float) -> None:
     from tapscan.report.section_page import false_call_text, found_text
 
     console = Console(highlight=False)
-    table = Table("Defect", "Kind", "Method", "Outcome", "Disc mm", "told/true", "Depth mm")
+    table = Table("Defect", "Kind", "Method", "Outcome", "Disc mm", "reported/true", "Depth mm")
     table.columns[0].no_wrap = table.columns[3].no_wrap = True
     for one in compared:
         for row in one.defects:
@@ -237,4 +235,4 @@ def _print(compared: "Sequence[Compared]", rate: float) -> None:
 
 def _depths(true_mm: float | None, detectable_mm: float | None) -> str:
     true = "" if true_mm is None else f"{true_mm:.2f}"
-    return true if detectable_mm is None else f"{true} (told {detectable_mm:.2f})"
+    return true if detectable_mm is None else f"{true} (reported {detectable_mm:.2f})"

@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from tapscan.report.figures import WIDTH_IN, drawing, new_figure, png_bytes
-from tapscan.report.palette import CRAYON, HAIRLINE, INK, MUTED, PAPER, TINT
+from tapscan.report.palette import CRAYON, HAIRLINE, INK, MUTED, PAPER, TINT, UNREAD_HATCH
 from tapscan.report.pictures import Picture
 from tapscan.report.sheets import thinned
 from tapscan.report.words import joined, place_in_words, zone_name
@@ -132,7 +132,7 @@ def _draw_looked(axes: "Axes", tap: "Screened", scan: "Screened", cell_in: float
         *edges, np.where(skipped, 0.0, 1.0).T, cmap=ListedColormap([PAPER, TINT]), vmin=0, vmax=1,
         edgecolors=HAIRLINE, linewidth=0.3 if cell_in > 0.05 else 0, gid="cells",
     )  # fmt: skip
-    for one, hatch in ((tap, "//////"), (scan, "\\\\\\\\\\\\")):
+    for one, hatch in ((tap, UNREAD_HATCH["tap"]), (scan, UNREAD_HATCH["ascan"])):
         unread = one.status == UNREAD
         if unread.any():
             _hatch(axes, unread, hatch, f"unread {one.method}")
@@ -197,6 +197,8 @@ def _key() -> "Iterator[Any]":
         ("ascan", "to the A-scan alone"),
     ):
         yield Line2D([], [], markersize=6, label=words, **_mark(name))
-    yield Patch(facecolor=TINT, edgecolor=MUTED, linewidth=0.4, hatch="//////", label="tap unread")
-    yield Patch(facecolor=TINT, edgecolor=MUTED, linewidth=0.4, hatch="\\\\\\\\\\\\", label="A-scan unread")
+    yield Patch(facecolor=TINT, edgecolor=MUTED, linewidth=0.4, hatch=UNREAD_HATCH["tap"], label="tap unread")
+    yield Patch(
+        facecolor=TINT, edgecolor=MUTED, linewidth=0.4, hatch=UNREAD_HATCH["ascan"], label="A-scan unread"
+    )
     yield Patch(facecolor=PAPER, edgecolor=HAIRLINE, linewidth=0.6, label="left out on purpose")

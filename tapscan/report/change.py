@@ -61,12 +61,12 @@ def write_change(comparison: "Comparison") -> "Path":
 
 def change_columns(zones: "tuple[ZoneChange, ...]") -> "dict[str, NDArray[Any]]":
     """Lay all planned points out as the columns of ``change.csv``: one row per point and method."""
-    told = [name for name in TOLD if any(name in zone.before for zone in zones)]
-    rows = [_rows(zone, told) for zone in zones]
+    columns = [name for name in TOLD if any(name in zone.before for zone in zones)]
+    rows = [_rows(zone, columns) for zone in zones]
     return {name: np.concatenate([row[name] for row in rows]) for name in rows[0]} if rows else {}
 
 
-def _rows(change: "ZoneChange", told: list[str]) -> "dict[str, NDArray[Any]]":
+def _rows(change: "ZoneChange", columns: list[str]) -> "dict[str, NDArray[Any]]":
     zone, planned = change.zone, change.status != SKIPPED
     station, position = (axis[planned] + 1 for axis in np.indices(zone.grid_shape))
     names = [point_name(zone.code, i, p) for i, p in zip(station, position, strict=True)]
@@ -88,14 +88,14 @@ def _rows(change: "ZoneChange", told: list[str]) -> "dict[str, NDArray[Any]]":
         "score_before": change.before["score"][planned],
         "score_after": change.after.score[planned],
     }
-    for name in told:
+    for name in columns:
         rows[f"before_{name}"] = change.before.get(name, unknown)[planned]
         rows[f"after_{name}"] = change.after.features.get(name, unknown)[planned]
     return rows
 
 
 def change_document(comparison: "Comparison") -> dict[str, Any]:
-    """Lay out ``change.json``: the summary, and every change with the areas that it stands for."""
+    """Lay out ``change.json``: the summary, and every change with the areas that it is about."""
     listed = [
         {
             "id": one.id,

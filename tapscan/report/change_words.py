@@ -33,32 +33,29 @@ KINDS: "dict[ChangeKind, str]" = {
     "elsewhere": "readings have changed where neither inspection has an indication",
     "unknown": "the other inspection did not read enough of it",
     "unsure": "indicated in one inspection only, though its readings have not changed",
-    "unchanged": "its edge has not moved by more than the grid can tell",
+    "unchanged": "its edge has not moved by more than the grid can resolve",
     "shrunk": "reaches less far than before; delaminations do not heal, so read it again",
     "gone": "is indicated no more; delaminations do not heal, so read it again unless it was repaired",
 }
 
 
 def lead(zones: "Sequence[ZoneChange]") -> list[str]:
-    """Tell in a few sentences what changed."""
+    """Say in a few sentences what the table lists: every kind with its areas, and how many points changed."""
     found = [one for zone in zones for one in zone.changes]
-    worse = [one for one in found if one.kind in ("new", "grown", "elsewhere")]
-    sentences = []
-    if worse:
-        told = [f"{one.id} {one.kind}" for one in worse[:6]]
-        more = f" and {len(worse) - 6} more" if len(worse) > 6 else ""
-        sentences.append(f"Something changed: {', '.join(told)}{more}.")
-    else:
-        sentences.append("No area is new or has grown, as far as the readings tell.")
-    rest = [f"{sum(one.kind == kind for one in found)} {kind}" for kind in KINDS if kind not in _WORSE]
-    rest = [text for text in rest if not text.startswith("0 ")]
-    if rest:
-        sentences.append(f"Besides: {joined(rest)}.")
-    sentences.append("That nothing changed is not proof that the part is sound.")
-    return sentences
+    listed = []
+    for kind in KINDS:
+        ids = [one.id for one in found if one.kind == kind]
+        more = f" and {len(ids) - _MOST_NAMED} more" if len(ids) > _MOST_NAMED else ""
+        if ids:
+            listed.append(f"{len(ids)} {kind} ({', '.join(ids[:_MOST_NAMED])}{more})")
+    changed = sum(zone.count(CHANGED) for zone in zones)
+    compared = changed + sum(zone.count(UNCHANGED) for zone in zones)
+    areas = f"{count_text(len(found), 'area')}: {joined(listed)}." if found else "No area is listed."
+    points = f"Readings changed at {changed:,} of {count_text(compared, 'point')} compared."
+    return [areas, points, "Unchanged is not proof that the part is sound."]
 
 
-_WORSE = ("new", "grown", "elsewhere")
+_MOST_NAMED = 6
 
 
 def tally(zones: "Sequence[ZoneChange]") -> list[tuple[str, int]]:
@@ -70,7 +67,7 @@ def tally(zones: "Sequence[ZoneChange]") -> list[tuple[str, int]]:
 
 
 def counts(change: "ZoneChange") -> str:
-    """Tell how many points of a zone changed; always beside how many could not be compared."""
+    """Say how many points of a zone changed; always beside how many could not be compared."""
     changed, same, unread, skipped = (change.count(word) for word in (CHANGED, UNCHANGED, UNREAD, SKIPPED))
     left_out = f"; {skipped:,} more were left out on purpose" if skipped else ""
     return (
@@ -111,8 +108,8 @@ def row(change: "Change", zone: "Zone") -> dict[str, str]:
 
 
 def _areas(indications: "Iterable[Indication]") -> str:
-    told = [f"{area_text(one.area_mm2)} mm² ({bounds_text(one)})" for one in indications]
-    return joined(told) or "none"
+    parts = [f"{area_text(one.area_mm2)} mm² ({bounds_text(one)})" for one in indications]
+    return joined(parts) or "none"
 
 
 def _names(change: "Change") -> str:
@@ -122,8 +119,8 @@ def _names(change: "Change") -> str:
 
 def map_alt(change: "ZoneChange") -> str:
     """Describe a map to those who cannot see it."""
-    told = [f"{one.kind} at {place_in_words(one.shown[0], change.zone)}" for one in change.changes[:5]]
-    outlined = f"Areas: {joined(told)}." if told else "No area is outlined."
+    parts = [f"{one.kind} at {place_in_words(one.shown[0], change.zone)}" for one in change.changes[:5]]
+    outlined = f"Areas: {joined(parts)}." if parts else "No area is outlined."
     return (
         f"Map of change in zone {change.zone.code}, {METHOD_NAMES[change.method]}. {outlined} Hatched as not "
         f"compared: {count_text(change.count(UNREAD), 'point')}."

@@ -46,7 +46,7 @@ def write_cuts(screened: "Sequence[Screened]", cuts: "Sequence[PlannedCut]", fol
 
 def draw_cuts(screened: "Screened", cuts: "Sequence[PlannedCut]") -> "Figure":
     """Draw a zone's map with its cuts; each line carries a `gid` (``cut 1``, …)."""
-    layer = replace(score_layer(screened), title="planned cuts, dashed, numbered by what they would tell")
+    layer = replace(score_layer(screened), title="planned cuts, dashed, best first")
     figure = draw_map(screened, layer)
     sheet = sheet_of(screened)
     for axes in figure.axes:
@@ -79,7 +79,7 @@ def _draw_cut(axes: "Axes", sheet: "Sheet", cut: "PlannedCut", number: int) -> N
         textcoords="offset points",
         ha="center",
         va="center",
-        fontsize=7,
+        fontsize=8,
         fontweight="bold",
         color=PAPER,
         bbox={"boxstyle": "circle,pad=0.25", "facecolor": ACCENT, "edgecolor": PAPER, "linewidth": 0.8},

@@ -145,7 +145,7 @@ def _place(u: float, v: float) -> list[tuple[int, str]]:
 
 
 def _open_end(line: "Grid") -> "tuple[Grid, bool]":
-    """Take the repeated last corner off a closed line, and tell whether it was closed."""
+    """Take the repeated last corner off a closed line, and say whether it was closed."""
     is_closed = len(line) > 2 and bool((np.abs(line[0] - line[-1]) < 1e-6).all())
     return (line[:-1] if is_closed else line), is_closed
 

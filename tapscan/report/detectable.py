@@ -37,11 +37,11 @@ __all__ = [
 ]
 
 TAP_HEADS = ("Depth, mm", "Softens the tap", "Rings", "Smallest", "Set by", "Points in it")
-_LETTERS_A_LINE = 148
+_LETTERS_A_LINE = 118
 
 
-def tap_rows(told: "tuple[TapReach, ...]") -> list[tuple[str, ...]]:
-    """Write what taps could tell as table rows, in the order of `TAP_HEADS`; a dash where nothing is told."""
+def tap_rows(reached: "tuple[TapReach, ...]") -> list[tuple[str, ...]]:
+    """Write what taps could detect as table rows, in the order of `TAP_HEADS`; a dash where nothing is."""
     return [
         (
             f"{one.reach.depth_mm:.2f}",
@@ -51,7 +51,7 @@ def tap_rows(told: "tuple[TapReach, ...]") -> list[tuple[str, ...]]:
             _limit(one),
             f"{one.reach.points:.1f}" if np.isfinite(one.reach.points) else "–",
         )
-        for one in told
+        for one in reached
     ]
 
 
@@ -69,14 +69,14 @@ def _limit(one: "TapReach") -> str:
 
 
 def ascan_sentence(ascans: "AScanOutlook") -> str:
-    """Say what A-scans could tell; '' when the plan does not say enough."""
-    told = ascans.told
-    if told is None or told.deepest_mm <= told.shallowest_mm:
+    """Say what A-scans could detect; '' when the plan does not say enough."""
+    reached = ascans.told
+    if reached is None or reached.deepest_mm <= reached.shallowest_mm:
         return ""
+    depths = f"{reached.shallowest_mm:.2f} to {reached.deepest_mm:.2f} mm deep"
     return (
-        f"A-scans could tell delaminations {told.shallowest_mm:.2f} to {told.deepest_mm:.2f} mm deep, from "
-        f"{_across(told.reach.radius_mm)} mm across (set by {told.reach.limit}), estimated from the "
-        "pulse's length."
+        f"A-scans could detect delaminations {depths}, from {_across(reached.reach.radius_mm)} mm across "
+        f"(set by {reached.reach.limit}), estimated from the pulse's length."
     )
 
 
@@ -104,11 +104,11 @@ def detectable_picture(outlook: "Outlook") -> Picture | None:
     with drawing():
         png = png_bytes(draw_detectable(outlook))
     zone = outlook.zone
-    alt = f"Smallest delamination that could be told in zone {zone.code}, by depth, in mm across. "
-    alt += "The same numbers stand in the table." if outlook.taps and outlook.taps.told else ""
+    alt = f"Smallest delamination that could be detected in zone {zone.code}, by depth, in mm across. "
+    alt += "The same numbers are in the table." if outlook.taps and outlook.taps.told else ""
     caption = (
-        f"{zone_name(zone)}: the smallest round delamination that could be told, by depth, estimated before "
-        "anything was collected. What lies below the lines is missed or met by chance."
+        f"{zone_name(zone)}: the smallest round delamination that could be detected, by depth, estimated "
+        "before anything was collected. What is below the lines is missed or hit by chance."
     )
     return Picture(f"detectable_{zone.code}.png", png, alt.rstrip(), caption)
 
@@ -138,14 +138,14 @@ def draw_detectable(outlook: "Outlook") -> "Figure":
     figure.legend(handles, labels, loc="upper left", ncols=4, frameon=False, bbox_to_anchor=(0.06, 1.005))
     for row, line in enumerate(lines):
         y_in = 0.125 * (len(lines) - row) - 0.03
-        figure.text(0.012, y_in / height_in, line, fontsize=6.3, color=MUTED, va="center", gid="assumption")
+        figure.text(0.012, y_in / height_in, line, fontsize=8, color=MUTED, va="center", gid="assumption")
     return figure
 
 
 def _written(outlook: "Outlook") -> list[str]:
     """Break the assumptions into lines for the foot of the picture."""
-    told = (("Taps", outlook.taps), ("A-scans", outlook.ascans))
-    texts = [f"{name}: {' '.join(part.assumptions)}" for name, part in told if part and part.assumptions]
+    reached = (("Taps", outlook.taps), ("A-scans", outlook.ascans))
+    texts = [f"{name}: {' '.join(part.assumptions)}" for name, part in reached if part and part.assumptions]
     return [line for text in texts for line in textwrap.wrap(f"Estimated. {text}", _LETTERS_A_LINE)]
 
 
@@ -153,14 +153,14 @@ def _draw_grid(axes: "Axes", outlook: "Outlook", wall_mm: float) -> float:
     """Mark the pitch, and what it leaves between points; return the height of the picture in mm across."""
     steps = pitch_mm(outlook.zone)
     covering_mm = float(np.hypot(*steps))
-    told = outlook.taps.told if outlook.taps is not None else ()
-    sizes = [2 * r for one in told for r in (one.softness_mm, one.note_mm) if np.isfinite(r)]
+    reached = outlook.taps.told if outlook.taps is not None else ()
+    sizes = [2 * r for one in reached for r in (one.softness_mm, one.note_mm) if np.isfinite(r)]
     if outlook.ascans is not None and outlook.ascans.told is not None:
         sizes.append(2 * outlook.ascans.told.reach.radius_mm)
     top = 1.25 * max([*sizes, 1.4 * covering_mm])
     axes.axhspan(0, covering_mm, facecolor=TINT, edgecolor="none", gid="between points")
     axes.axhline(max(steps), color=MUTED, linewidth=0.9, dashes=(2, 2), gid="pitch")
-    look: dict[str, Any] = {"fontsize": 6.5, "color": MUTED, "ha": "right"}
+    look: dict[str, Any] = {"fontsize": 8, "color": MUTED, "ha": "right"}
     axes.text(wall_mm * 0.992, max(steps) - 0.012 * top, f"pitch {max(steps):.3g} mm", va="top", **look)
     axes.text(
         wall_mm * 0.992,
@@ -172,11 +172,13 @@ def _draw_grid(axes: "Axes", outlook: "Outlook", wall_mm: float) -> float:
     return top
 
 
-def _draw_taps(axes: "Axes", told: "tuple[TapReach, ...]", top: float) -> None:
-    depth = np.array([one.reach.depth_mm for one in told])
+def _draw_taps(axes: "Axes", reached: "tuple[TapReach, ...]", top: float) -> None:
+    depth = np.array([one.reach.depth_mm for one in reached])
     softness, note, smallest = (
         2 * np.array(radii)
-        for radii in zip(*((one.softness_mm, one.note_mm, one.reach.radius_mm) for one in told), strict=True)
+        for radii in zip(
+            *((one.softness_mm, one.note_mm, one.reach.radius_mm) for one in reached), strict=True
+        )
     )
     is_told = np.isfinite(smallest)
     for values, dashes, name in (
@@ -187,23 +189,30 @@ def _draw_taps(axes: "Axes", told: "tuple[TapReach, ...]", top: float) -> None:
         axes.plot(depth[seen], values[seen], color=ACCENT, linewidth=1.1, dashes=dashes, label=name, gid=name)
     axes.plot(
         depth[is_told], smallest[is_told], color=INK, linewidth=2.0, marker="o", markersize=4,
-        label="taps: told, and met by the grid", gid="taps told",
+        label="taps: detected, and met by the grid", gid="taps detected",
     )  # fmt: skip
     for at in depth[~is_told]:
         axes.text(
-            at, 0.96 * top, "none\ntold", ha="center", va="top", color=INK, fontsize=6.5, gid="none told"
+            at,
+            0.96 * top,
+            "none\ndetected",
+            ha="center",
+            va="top",
+            color=INK,
+            fontsize=8,
+            gid="none detected",
         )
 
 
 def _draw_ascans(axes: "Axes", ascans: "AScanOutlook") -> None:
-    told = ascans.told
-    assert told is not None  # the caller has looked
-    if told.deepest_mm <= told.shallowest_mm:
+    reached = ascans.told
+    assert reached is not None  # the caller has looked
+    if reached.deepest_mm <= reached.shallowest_mm:
         return
-    reach, across = (told.shallowest_mm, told.deepest_mm), 2 * told.reach.radius_mm
+    reach, across = (reached.shallowest_mm, reached.deepest_mm), 2 * reached.reach.radius_mm
     axes.plot(
-        reach, (across, across), color=CRAYON, linewidth=2.0, marker="|", markersize=9, label="A-scans: told",
-        gid="ascans told",
+        reach, (across, across), color=CRAYON, linewidth=2.0, marker="|", markersize=9,
+        label="A-scans: detected", gid="ascans detected",
     )  # fmt: skip
     for at, ha in zip(reach, ("left", "right"), strict=True):
-        axes.text(at, across * 1.04, f"{at:.2f} mm", ha=ha, va="bottom", color=CRAYON, fontsize=6.5)
+        axes.text(at, across * 1.04, f"{at:.2f} mm", ha=ha, va="bottom", color=CRAYON, fontsize=8)

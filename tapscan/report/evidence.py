@@ -1,4 +1,4 @@
-"""The evidence behind an indication: the reading at its strongest point beside what is good there."""
+"""The evidence behind an indication: the reading at its strongest point beside the baseline there."""
 
 from typing import TYPE_CHECKING, Any
 
@@ -24,7 +24,7 @@ _MOST_SPREADS = 10.0  # beyond, the line leaves the picture: that it is far out 
 
 
 def draw_evidence(screened: "Screened", indication: "Indication") -> "Figure | None":
-    """Draw what speaks for an indication; None when the zone holds no reading at its strongest point."""
+    """Draw the evidence for an indication; None when the zone holds no reading at its strongest point."""
     point = parse_point(indication.peak_point)
     if point is None:
         return None
@@ -39,9 +39,9 @@ def draw_evidence(screened: "Screened", indication: "Indication") -> "Figure | N
 
 
 def draw_spectrum(evidence: TapEvidence, indication: "Indication", at: tuple[int, int]) -> "Figure":
-    """Draw the spectrum of one point's taps over what is expected there; below, how many spreads it is away.
+    """Draw the spectrum of one point's taps over the baseline's; below, the distance in standard deviations.
 
-    The spread is the standard deviation of good readings about what is expected of them. Where a twin
+    The spread is the standard deviation of sound readings about the baseline. Where a twin
     decided, it is the twin that lets expect, and its own spectrum is drawn as well.
     """
     figure = new_figure(2.95)
@@ -49,11 +49,11 @@ def draw_spectrum(evidence: TapEvidence, indication: "Indication", at: tuple[int
     lower = figure.add_axes((0.085, 0.145, 0.895, 0.265), sharex=upper)
     band_hz, twin = evidence.band_hz, decided_by(evidence, at)
     expected, spread_db = (twin or evidence).expected_db[at], (twin or evidence).spread_db[at]
-    what = "good readings, " if twin is None else ""  # there is no room for more beside the twin
+    what = "sound, " if twin is None else ""  # there is no room for more beside the twin
     for times, shade in ((2, 0.16), (1, 0.30)):
         reach = times * spread_db
         look: dict[str, Any] = {"color": ACCENT, "alpha": shade, "linewidth": 0}
-        label = f"{what}± {times} spread{'s' if times > 1 else ''}"
+        label = f"{what}± {times} standard dev."
         upper.fill_between(
             band_hz, expected - reach, expected + reach, label=label, gid=f"spread {times}", **look
         )
@@ -80,7 +80,8 @@ def draw_spectrum(evidence: TapEvidence, indication: "Indication", at: tuple[int
     most = float(np.abs(away[np.isfinite(away)]).max(initial=3.0))
     limit = min(1.1 * most, _MOST_SPREADS)
     lower.set_ylim(-limit, limit)
-    for axes, name in ((upper, "level in band, dB\nagainst the tap"), (lower, "spreads\naway")):
+    names = ("level in band, dB\nagainst the tap", "standard dev.\nfrom baseline")
+    for axes, name in zip((upper, lower), names, strict=True):
         axes.set_ylabel(name)
         axes.yaxis.set_label_coords(-0.052, 0.5)
     _label_frequency(upper, lower, band_hz)
@@ -123,7 +124,7 @@ def _label_frequency(upper: "Axes", lower: "Axes", band_hz: "NDArray[np.float64]
 def draw_ascan(
     evidence: "AScanEvidence", zone: "Zone", indication: "Indication", at: tuple[int, int]
 ) -> "Figure":
-    """Draw one point's A-scan with its echoes over a typical good trace; below it the B-scan through it."""
+    """Draw one point's A-scan with its echoes over a typical sound trace; below it the B-scan through it."""
     figure = new_figure(4.5)
     window = window_us(evidence, at)
     _draw_trace(figure.add_axes((0.085, 0.565, 0.895, 0.315)), evidence, zone, indication, at, window)
@@ -187,7 +188,7 @@ def _draw_trace(
         fontsize=8,
     )
     axes.text(0.62, 1.31, "this point", transform=axes.transAxes, color=CRAYON, fontweight="bold")
-    axes.text(0.74, 1.31, "a typical good trace", transform=axes.transAxes, color=ACCENT, fontweight="bold")
+    axes.text(0.74, 1.31, "a typical sound trace", transform=axes.transAxes, color=ACCENT, fontweight="bold")
     axes.set_xlabel("time, µs", labelpad=1)
     axes.set_ylabel("amplitude", labelpad=2)
     axes.axhline(0, color=HAIRLINE, linewidth=0.5, zorder=0)
@@ -217,7 +218,7 @@ def _mark(axes: "Axes", when_us: float, name: str, height: float) -> None:
         xytext=(2.5, 0),
         textcoords="offset points",
         va="center",
-        fontsize=7,
+        fontsize=8,
         bbox={"boxstyle": "square,pad=0.1", "facecolor": PAPER, "edgecolor": "none"},
     )
 
@@ -235,7 +236,7 @@ def _add_depth_axis(axes: "Axes", zone: "Zone", front_us: float, along: str) -> 
     else:
         beside = axes.secondary_yaxis("right", functions=both)
         beside.set_ylabel("depth, mm", labelpad=3, color=MUTED)
-    beside.tick_params(length=2, pad=1, labelsize=6.5, labelcolor=MUTED)
+    beside.tick_params(length=2, pad=1, labelsize=8, labelcolor=MUTED)
 
 
 def _draw_bscan(

@@ -164,7 +164,7 @@ def page_text(
 
 
 def _inputs(summary: "Mapping[str, Any]") -> dict[str, str]:
-    """List the files that the report rests on: its own, then those of the inspections it was held against."""
+    """List the files that the report rests on: its own, then those of what it was compared with."""
     own = dict(summary.get("inputs", {}))
     for other in summary.get("against", []):
         own |= {f"{other['folder']}: {name}": digest for name, digest in other["inputs"].items()}

@@ -1,4 +1,4 @@
-"""What the colours of a map can stand for: score, depth of an echo, level of the back wall."""
+"""What the colours of a map can show: score, depth of an echo, level of the back wall."""
 
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
@@ -22,7 +22,7 @@ __all__ = ["Layer", "backwall_layer", "depth_layer", "score_layer", "thickness_l
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Layer:
-    """What the colours of one map stand for: `values` (stations, positions), NaN where there is none.
+    """What the colours of one map show: `values` (stations, positions), NaN where there is none.
 
     `read_but_empty` is what it means when a point was read and has no value; '' where that cannot be. The
     words say what outlines and marked points are; `faint_outlines` are rings drawn faintly beside them, each

@@ -10,7 +10,7 @@ import numpy as np
 
 from tapscan.plan.surfaces import x_mm
 from tapscan.report.figures import WIDTH_IN, halo, new_figure
-from tapscan.report.palette import CRAYON, HAIRLINE, INK, MUTED, PAPER, colour_map
+from tapscan.report.palette import CRAYON, HAIRLINE, INK, MUTED, PAPER, UNREAD_HATCH, colour_map
 from tapscan.report.sheets import (
     BETWEEN_IN,
     KEY_HEIGHT_IN,
@@ -23,10 +23,13 @@ from tapscan.report.sheets import (
     thinned,
     turns_of,
 )
+from tapscan.report.tagging import placed
 from tapscan.report.words import blocks_of, short_id
 from tapscan.screening.results import SKIPPED, SUSPECT, UNREAD
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+
     from matplotlib.artist import Artist
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
@@ -40,24 +43,29 @@ if TYPE_CHECKING:
 __all__ = [
     "BOTTOM_IN",
     "CROWDED",
+    "CROWDED_PT",
     "KEY_LOOK",
     "LEAST_BESIDE_IN",
+    "NUMBER_PT",
     "TOP_IN",
     "Strip",
     "draw_blocks",
     "draw_datum",
-    "draw_indication",
+    "draw_indications",
     "draw_map",
     "draw_small_map",
     "label_edges",
     "place_strip",
+    "write_numbers",
 ]
 
 # Inches above and below the strips, and the least height with the key beside them.
 TOP_IN, BOTTOM_IN, LEAST_BESIDE_IN = 0.62, 0.42, 2.45
 _SMALLEST_RULED_CELL_IN = 0.05  # below this, lines between cells would hide the cells
-_ROOM_FOR_NUMBER_IN, _ROOM_FOR_WORDS_IN, CROWDED = 0.4, 1.2, 30
+_ROOM_FOR_WORDS_IN, CROWDED = 1.2, 30
+NUMBER_PT, CROWDED_PT = 8.0, 5.0  # type of the numbers; when more than `CROWDED` would hide each other
 _LABEL_ROOM_IN = 0.13
+_SIGN_PT = 6.5  # the largest sign of a point
 _PALE = 0.35  # opacity of what is repeated
 KEY_LOOK: dict[str, Any] = {
     "frameon": False,
@@ -162,7 +170,10 @@ def _draw_strip(strip: Strip, screened: "Screened", layer: "Layer") -> None:
     empty = ~(unread | skipped) & ~np.isfinite(layer.values)
     draw_blocks(strip, skipped, "skipped", {"facecolor": PAPER, "edgecolor": HAIRLINE, "linewidth": 0.5})
     draw_blocks(
-        strip, unread, "unread", {"facecolor": PAPER, "edgecolor": MUTED, "linewidth": 0.4, "hatch": "//////"}
+        strip,
+        unread,
+        "unread",
+        {"facecolor": PAPER, "edgecolor": MUTED, "linewidth": 0.4, "hatch": UNREAD_HATCH[screened.method]},
     )
     if layer.read_but_empty:
         draw_blocks(strip, empty, "read but empty", {"facecolor": layer.empty_colour, "edgecolor": "none"})
@@ -170,8 +181,9 @@ def _draw_strip(strip: Strip, screened: "Screened", layer: "Layer") -> None:
     draw_datum(strip)
     for text, ring in layer.faint_outlines:
         _draw_faint(strip, np.asarray(ring, dtype=float), text)
-    for indication in screened.indications:
-        draw_indication(strip, indication, 5.0 if len(screened.indications) > CROWDED else 7.0)
+    signs = (screened.status == SUSPECT) | unread
+    font_pt = CROWDED_PT if len(screened.indications) > CROWDED else NUMBER_PT
+    draw_indications(strip, screened.indications, signs, font_pt)
 
 
 def _parts(sheet: Sheet) -> "list[tuple[NDArray[np.int_], float]]":
@@ -234,7 +246,7 @@ def draw_blocks(strip: Strip, mask: "NDArray[np.bool_]", gid: str, look: "dict[s
 
 def _draw_signs(strip: Strip, screened: "Screened") -> None:
     """Put the signs of suspect, reference and less certain points on them; on the sheet proper only."""
-    size_pt = float(np.clip(0.42 * strip.cell_in * 72, 1.0, 6.5))
+    size_pt = float(np.clip(0.42 * strip.cell_in * 72, 1.0, _SIGN_PT))
     along = x_mm(screened.zone)
     for gid, mask, marker, fill, edge in (
         ("reference", screened.is_reference, "o", "none", MUTED),
@@ -272,8 +284,61 @@ def draw_datum(strip: Strip) -> None:
             strip.axes.plot(x, step * cut, color=MUTED, linewidth=0.7, gid="cut", zorder=2.5, clip_on=False)
 
 
-def draw_indication(strip: Strip, indication: "Indication", font_pt: float) -> None:
-    """Outline one indication wherever it shows on the strip, and number each place once."""
+@dataclass(frozen=True, slots=True, eq=False)
+class _Numbered:
+    number: str
+    lines: "tuple[Grid, ...]"
+
+
+def draw_indications(
+    strip: Strip, indications: "Sequence[Indication]", signs: "NDArray[np.bool_]", font_pt: float
+) -> None:
+    """Outline indications wherever they show on the strip, and number each place once.
+
+    Outlines go below the signs of points, and numbers where they cover no point marked in `signs` and no
+    other number.
+    """
+    numbered = [pair for one in indications for pair in _outline(strip, one)]
+    zone = strip.sheet.zone
+    station, position = np.nonzero(signs[strip.first : strip.last])
+    x = x_mm(zone)[station + strip.first, 0]
+    rows = [position + turn * zone.positions for turn in ((-1, 0, 1) if zone.is_tube else (0,))]
+    places = np.concatenate([np.column_stack([x, strip.sheet.step_mm(x) * row]) for row in rows])
+    write_numbers(strip.axes, numbered, places, font_pt, strip.in_per_mm)
+
+
+def write_numbers(
+    axes: "Axes",
+    numbered: "Sequence[tuple[Indication, tuple[Grid, ...]]]",
+    places: "Grid",
+    font_pt: float,
+    in_per_unit: float,
+) -> None:
+    """Write the numbers of outlined indications beside their lines, on none of the `places` (n, 2)."""
+    (left, right), (bottom, top) = axes.get_xlim(), axes.get_ylim()
+    edge = np.array([(left, bottom), (right, bottom), (right, top), (left, top), (left, bottom)])
+    outlines = [_Numbered(short_id(one), lines) for one, lines in numbered]
+    half = _SIGN_PT / 2 / 72 / in_per_unit
+    signs = np.hstack([places - half, places + half])
+    middles = placed(outlines, font_pt / (25.4 * in_per_unit), signs, np.empty((0, 2)), edge)
+    for (one, _), (x, s) in zip(numbered, middles.tolist(), strict=True):
+        axes.text(
+            x,
+            s,
+            short_id(one),
+            ha="center",
+            va="center",
+            fontsize=font_pt,
+            fontweight="bold",
+            color=PAPER,
+            bbox={"boxstyle": "round,pad=0.22", "facecolor": CRAYON, "edgecolor": PAPER, "linewidth": 0.8},
+            zorder=6,
+            gid=f"number {one.id}",
+        )
+
+
+def _outline(strip: Strip, indication: "Indication") -> "Iterator[tuple[Indication, tuple[Grid, ...]]]":
+    """Draw one indication's rings; yield what of the first is to be numbered, once for each place."""
     from matplotlib.patches import Polygon
 
     sheet, axes = strip.sheet, strip.axes
@@ -286,13 +351,16 @@ def draw_indication(strip: Strip, indication: "Indication", font_pt: float) -> N
             continue
         for turn in turns_of(column, sheet):
             moved = np.column_stack([ring[:, 0], ring[:, 1] + turn * count * sheet.step_mm(ring[:, 0])])
-            outline = Polygon(moved, fill=False, edgecolor=CRAYON, linewidth=1.5, joinstyle="round", zorder=5)
+            outline = Polygon(
+                moved, fill=False, edgecolor=CRAYON, linewidth=1.5, joinstyle="round", zorder=2.7
+            )
             outline.set_gid(f"indication {indication.id}")
             outline.set_path_effects(halo(3.4))
             axes.add_patch(outline)
             shown = (column + turn * count >= -0.5) & (column + turn * count <= count - 0.5)
+            shown &= (ring[:, 0] >= x_low) & (ring[:, 0] <= x_high)
             if ring_number == 0 and shown.any():
-                _number(strip, indication, moved[shown], font_pt)
+                yield indication, (moved[shown],)
 
 
 def _draw_faint(strip: Strip, ring: "Grid", text: str) -> None:
@@ -302,7 +370,7 @@ def _draw_faint(strip: Strip, ring: "Grid", text: str) -> None:
     positions = strip.sheet.zone.positions
     for turn in turns_of(strip.sheet.columns(ring), strip.sheet):
         moved = np.column_stack([ring[:, 0], ring[:, 1] + turn * positions * strip.sheet.step_mm(ring[:, 0])])
-        outline = Polygon(moved, fill=False, edgecolor=INK, linewidth=1.0, linestyle=(0, (3, 2)), zorder=4.5)
+        outline = Polygon(moved, fill=False, edgecolor=INK, linewidth=1.0, linestyle=(0, (3, 2)), zorder=2.6)
         outline.set_gid("faint outline")
         outline.set_path_effects(halo(2.4))
         strip.axes.add_patch(outline)
@@ -314,31 +382,8 @@ def _draw_faint(strip: Strip, ring: "Grid", text: str) -> None:
             )
 
 
-def _number(strip: Strip, indication: "Indication", corners: "Grid", font_pt: float) -> None:
-    """Set an indication's number beside its upper right shoulder, kept on the strip."""
-    x_low, x_high = strip.axes.get_xlim()
-    inside = np.clip(corners[:, 0], x_low, x_high)
-    shoulder = int(np.argmax(inside - corners[:, 1]))
-    x, s = float(inside[shoulder]), float(corners[shoulder, 1])
-    near_end = (x_high - x) * strip.in_per_mm < _ROOM_FOR_NUMBER_IN
-    label = strip.axes.annotate(
-        short_id(indication),
-        (x, s),
-        xytext=(-3 if near_end else 3, 3),
-        textcoords="offset points",
-        ha="right" if near_end else "left",
-        va="bottom",
-        fontsize=font_pt,
-        fontweight="bold",
-        color=PAPER,
-        bbox={"boxstyle": "round,pad=0.22", "facecolor": CRAYON, "edgecolor": PAPER, "linewidth": 0.8},
-        zorder=6,
-    )
-    label.set_gid(f"number {indication.id}")
-
-
 def label_edges(strip: Strip, *, is_first: bool, is_last: bool) -> None:
-    """Write stations and positions, as they stand on the part, along two edges, millimetres on the others."""
+    """Write stations and positions, as written on the part, along two edges, millimetres on the others."""
     axes, sheet, zone = strip.axes, strip.sheet, strip.sheet.zone
     numbers = thinned(zone.stations, zone.station_pitch_mm * strip.in_per_mm, 0.2)
     shown = [n for n in numbers if strip.first < n <= strip.last]
@@ -362,13 +407,13 @@ def label_edges(strip: Strip, *, is_first: bool, is_last: bool) -> None:
     if is_last:
         axes.set_xlabel("station", labelpad=2)
     along = axes.secondary_xaxis("top")
-    along.tick_params(length=2, pad=1, labelsize=6.5, labelcolor=MUTED)
+    along.tick_params(length=2, pad=1, labelsize=8, labelcolor=MUTED)
     x_low, x_high = axes.get_xlim()
     is_short = (x_high - x_low) * strip.in_per_mm < _ROOM_FOR_WORDS_IN
     if is_first:
         along.set_xlabel("x, mm" if is_short else "x along the part, mm", labelpad=3, color=MUTED)
     across = axes.secondary_yaxis("right")
-    across.tick_params(length=2, pad=1, labelsize=6.5, labelcolor=MUTED)
+    across.tick_params(length=2, pad=1, labelsize=8, labelcolor=MUTED)
     is_low = sheet.height_mm * strip.in_per_mm < _ROOM_FOR_WORDS_IN
     across.set_ylabel("s, mm" if is_low else "s from the datum line, mm", labelpad=3, color=MUTED)
 
@@ -384,7 +429,13 @@ def _key_entries(screened: "Screened", layer: "Layer") -> "list[Artist]":
         Line2D(
             [], [], marker="D", markerfacecolor=PAPER, markeredgecolor=INK, label=layer.suspect_words, **sign
         ),
-        Patch(facecolor=PAPER, edgecolor=MUTED, linewidth=0.4, hatch="//////", label="unread point"),
+        Patch(
+            facecolor=PAPER,
+            edgecolor=MUTED,
+            linewidth=0.4,
+            hatch=UNREAD_HATCH[screened.method],
+            label="unread point",
+        ),
         Patch(facecolor=PAPER, edgecolor=HAIRLINE, linewidth=0.6, label="left out on purpose"),
         Line2D([], [], color=INK, linewidth=0.9, dashes=(5, 1.5, 1.5, 1.5), label="datum line"),
     ]
@@ -406,7 +457,7 @@ def _key_entries(screened: "Screened", layer: "Layer") -> "list[Artist]":
 
 
 def _draw_colour_key(figure: "Figure", layer: "Layer", place: tuple[float, float, float]) -> None:
-    """Explain the colours at (left, bottom, width); pointed ends where values lie beyond the ramp."""
+    """Explain the colours at (left, bottom, width); pointed ends where values are beyond the ramp."""
     from matplotlib.cm import ScalarMappable
     from matplotlib.colors import Normalize
     from matplotlib.ticker import MaxNLocator

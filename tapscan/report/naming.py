@@ -1,6 +1,6 @@
 """Names of points on a wrap: which are written, and how large.
 
-Every name stands right of and below its point, without exception: one on the other side would be read at the
+Every name is right of and below its point, without exception: one on the other side would be read at the
 point before.
 """
 

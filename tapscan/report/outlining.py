@@ -27,7 +27,7 @@ __all__ = ["Outline", "block_ring", "outlines_of", "ring_columns", "ring_pieces"
 class Outline:
     """One indication laid flat: `lines` in mm (u, v), closed or cut at the sheet's edge.
 
-    `label_mm` is the place on it that lies farthest from station 1, where its number stands.
+    `label_mm` is the place on it that is farthest from station 1, where its number goes.
     """
 
     number: str
@@ -60,7 +60,7 @@ def ring_columns(zone: "Zone", ring: "Iterable[tuple[float, float]]") -> "Grid":
     if tuple(corners[0]) != tuple(corners[-1]):
         corners = np.vstack([corners, corners[:1]])
     column = columns(zone, corners[:, 0], corners[:, 1])
-    # Rounded, so that a side on the cut lies on it, and not a last bit beside it.
+    # Rounded, so that a side on the cut is on it, and not a last bit beside it.
     return np.column_stack([np.clip(corners[:, 0], 0, _length_mm(zone)), np.round(column, 9)])
 
 

@@ -1,7 +1,7 @@
 """The colours and signs of every picture and page, in one place.
 
-Two rules stand behind the choice. A copy in grey must still read, so lightness alone carries a quantity: each
-ramp falls evenly in CIE lightness from paper to ink. And colour alone never tells a status: each status has
+Two rules are behind the choice. A copy in grey must still read, so lightness alone carries a quantity: each
+ramp falls evenly in CIE lightness from paper to ink. And colour alone never marks a status: each status has
 its own sign and its own word. On a dark page every colour keeps its hue and changes sides in lightness, so
 that what is quiet on paper is quiet there.
 """
@@ -16,6 +16,8 @@ if TYPE_CHECKING:
     from matplotlib.colors import ListedColormap
     from numpy.typing import NDArray
 
+    from tapscan.screening.results import Method
+
 __all__ = [
     "ACCENT",
     "CRAYON",
@@ -26,6 +28,7 @@ __all__ = [
     "RAMPS",
     "SIGNS",
     "TINT",
+    "UNREAD_HATCH",
     "Ramp",
     "colour_map",
     "css_variables",
@@ -43,10 +46,12 @@ TINT = "#f3f1ec"  # quiet panels on the page
 ACCENT = "#17555f"  # headings, the baseline's spread
 CRAYON = "#a03c0c"  # indications: the crayon line on the part
 
+# One meaning for each hatching, in every picture: what the tap test did not read, what the A-scan did not.
+UNREAD_HATCH: "dict[Method, str]" = {"tap": "//////", "ascan": "\\\\\\\\\\\\"}
 SIGNS = {CLEAR: "○", SUSPECT: "◆", UNREAD: "▨", SKIPPED: "□"}
 
-# Anchors (L*, a*, b*), evenly spaced along the ramp. Sand to teal to night for how far a reading lies from
-# good; sand to clay to plum for depth, so that two maps of one zone are never taken for each other.
+# Anchors (L*, a*, b*), evenly spaced along the ramp. Sand to teal to night for how far a reading is from
+# the baseline; sand to clay to plum for depth, so that two maps of one zone are never taken for each other.
 RAMPS: dict[Ramp, tuple[tuple[float, float, float], ...]] = {
     "score": ((97, -1, 7), (77, -15, 6), (57, -22, -9), (37, -8, -24), (17, 8, -24)),
     "depth": ((97, 1, 7), (77, 11, 22), (57, 27, 20), (37, 31, 1), (17, 19, -14)),
@@ -124,7 +129,7 @@ def colour_map(name: Ramp, *, dark_first: bool = False) -> "ListedColormap":
 
 
 def css_variables(*, dark: bool = False) -> dict[str, str]:
-    """Name the plain colours for a style sheet, those of a `dark` page when asked for.
+    """Name the plain colours for a style sheet, those of a `dark` page when requested.
 
     Examples
     --------

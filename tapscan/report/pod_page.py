@@ -13,13 +13,13 @@ from tapscan.report.filling import filled
 from tapscan.report.pictures import Picture
 from tapscan.report.pods import draw_pod
 from tapscan.report.section_page import share_text
-from tapscan.sectioning.pod_telling import pod_document
+from tapscan.sectioning.pod_data import pod_document
 
 if TYPE_CHECKING:
     from tapscan.sectioning.pod import Curve, Response, Study
     from tapscan.sectioning.thresholds import BetterThreshold
 
-__all__ = ["better_text", "curve_text", "exact_text", "write_pod"]
+__all__ = ["COUNTING_IS_STRICTER", "better_text", "curve_text", "exact_text", "write_pod"]
 
 
 def write_pod(studies: "Sequence[Study]", warnings: Sequence[str], folder: Path, version: str) -> Path:
@@ -50,6 +50,10 @@ def write_pod(studies: "Sequence[Study]", warnings: Sequence[str], folder: Path,
     return folder / "pod.html"
 
 
+COUNTING_IS_STRICTER = (
+    "A curve uses the cuts of all sizes and assumes a shape. Counting assumes nothing and needs more cuts: "
+    "it may not demonstrate 90 % yet where the curve does."
+)
 _CAPTION = (
     "Left: each defect that was cut, found or missed, over the diameter of a disc of its area; the log-odds "
     "curve with its bounds, and the probit curve. Middle: the highest score over each defect, the limit in "
@@ -59,7 +63,7 @@ _CAPTION = (
 
 
 def curve_text(one: "Curve | Response") -> str:
-    """Tell the three sizes of a curve, or that they lie beyond what was cut.
+    """Write the three sizes of a curve, or that they are beyond what was cut.
 
     For example ``a50 14.6 mm, a90 19.3 mm, a90/95 24.4 mm``.
     """
@@ -71,21 +75,22 @@ def curve_text(one: "Curve | Response") -> str:
 
 def exact_text(study: "Study") -> list[str]:
     """Say what holds without a curve, from several sizes up."""
-    told = []
+    result = []
     for one in study.exact:
-        more = "" if not one.more else f"; {one.more} more, every one found, would show 90 %"
-        shown = "that shows 90 %" if not one.more else f"at least {100 * one.least:.0f} % are found"
-        told.append(
-            f"From {one.from_mm:.3g} mm up, {one.found.hits} of {one.found.trials} were found: {shown}, "
-            f"with 95 % confidence{more}."
+        cuts = "cut" if one.more == 1 else "cuts"
+        more = "" if not one.more else f"; {one.more} more {cuts}, all found, would demonstrate 90 %"
+        least = "90 % are demonstrated" if not one.more else f"at least {100 * one.least:.0f} % are found"
+        result.append(
+            f"Counting only sizes from {one.from_mm:.3g} mm up, {one.found.hits} of {one.found.trials} were "
+            f"found: {least}, with 95 % confidence{more}."
         )
-    return told
+    return result
 
 
 def better_text(one: "BetterThreshold | None") -> str:
     """Say which limit of the score would have served better, and how sure that is."""
     if one is None:
-        return "Without both defects and sound points nothing is told about the limit."
+        return "Without both defects and sound points nothing can be said about the limit."
     if one.best == one.used:
         return f"No other limit of the score than {one.used:g} would have served better on these parts."
     found, false = one.found, one.false
@@ -94,12 +99,12 @@ def better_text(one: "BetterThreshold | None") -> str:
         f"defects in place of {found[0]}, and {false[1]} sound points in place of {false[0]}"
     )
     if one.gain_low is None or one.gain_high is None:
-        return f"{what}. How sure that is cannot be told: too few parts."
+        return f"{what}. Too few parts to say how sure that is."
     gain = f"{100 * one.gain_low:+.0f} to {100 * one.gain_high:+.0f}".replace("-", "−")
     sure = "That is beyond chance" if one.is_sure else "That may be chance"
     return (
         f"{what}. {sure}: on parts that had no say in the choice, the share of defects called less that of "
-        f"sound points called changes by {gain} points of a hundred (95 % interval); the limit itself lies "
+        f"sound points called changes by {gain} points of a hundred (95 % interval); the limit itself is "
         f"between {one.low:.2g} and {one.high:.2g}."
     )
 
@@ -115,7 +120,7 @@ def _study(one: "Study") -> dict[str, Any]:
         ],
         "others": _others(one),
         "why_no_curve": one.why_no_curve,
-        "exact": exact_text(one),
+        "exact": [*exact_text(one), *([COUNTING_IS_STRICTER] if one.curves and one.exact else [])],
         "response": ""
         if response is None
         else (
@@ -140,9 +145,9 @@ def _others(one: "Study") -> str:
 
 
 def _alt(studies: "Sequence[Study]") -> str:
-    told = []
+    result = []
     for one in studies:
         curve = one.curves.get("logit")
         what = f"no curve, as {one.why_no_curve}" if curve is None else curve_text(curve)
-        told.append(f"{words.METHOD_NAMES[one.trials.method]}: {share_text(one.found)} found; {what}.")
-    return f"Probability of detection over size of defect. {' '.join(told)}"
+        result.append(f"{words.METHOD_NAMES[one.trials.method]}: {share_text(one.found)} found; {what}.")
+    return f"Probability of detection over size of defect. {' '.join(result)}"

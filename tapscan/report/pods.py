@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 __all__ = ["draw_pod"]
 
 _ROW_IN, _HEAD_IN, _FOOT_IN = 3.15, 0.5, 0.55
-_STEPS, _TITLE_LETTERS = 60, 70
+_STEPS, _TITLE_LETTERS = 60, 58
 
 
 def draw_pod(studies: "Sequence[Study]") -> "Figure":
@@ -145,7 +145,7 @@ def _draw_fits(axes: "Axes", one: "Study") -> None:
             (size, label_at),
             xytext=(2, 0),
             textcoords="offset points",
-            fontsize=6.5,
+            fontsize=8,
             color=CRAYON,
             va="bottom",
             path_effects=halo(2.0),
@@ -165,7 +165,7 @@ def _draw_exact(axes: "Axes", one: "Study") -> None:
             label="at least so many, 95 % sure" if number == 0 else None,
         )
     title = axes.set_title(
-        fill(f"No curve: {one.why_no_curve}.", _TITLE_LETTERS), fontsize=6.5, color=CRAYON, pad=4
+        fill(f"No curve: {one.why_no_curve}.", _TITLE_LETTERS), fontsize=8, color=CRAYON, pad=4
     )
     title.set_gid("no curve")
 
@@ -207,11 +207,11 @@ def _draw_response(axes: "Axes", one: "Study") -> None:
             zorder=0,
             gid="noise",
         )
-    axes.set_title("score over size", fontsize=7, color=MUTED, pad=3)
+    axes.set_title("score over size", fontsize=8, color=MUTED, pad=3)
 
 
 def _draw_roc(axes: "Axes", one: "Study", tall: float) -> None:
-    axes.set_title("ROC", fontsize=7, color=MUTED, pad=3)
+    axes.set_title("ROC", fontsize=8, color=MUTED, pad=3)
     axes.set_box_aspect(min(tall, 1.6))
     axes.set_xlim(-0.03, 1.03)
     axes.set_ylim(-0.03, 1.03)
@@ -232,4 +232,4 @@ def _draw_roc(axes: "Axes", one: "Study", tall: float) -> None:
             one.roc.false_share[at], one.roc.true_share[at], s=16, marker=marker, facecolors=inside,
             edgecolors=CRAYON, linewidths=0.9, zorder=4, gid="limit in use" if limit == 1.0 else "best limit",
         )  # fmt: skip
-    axes.text(0.97, 0.05, f"area {one.roc.area:.3f}", ha="right", fontsize=6.5, color=INK)
+    axes.text(0.97, 0.05, f"area {one.roc.area:.3f}", ha="right", fontsize=8, color=INK)

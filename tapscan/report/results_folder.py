@@ -1,4 +1,4 @@
-"""The ``results/`` folder of an inspection: none that leads out of it, and what the disk refuses is told."""
+"""The ``results/`` folder of an inspection: none that leads out of it, and disk errors are reported."""
 
 from contextlib import contextmanager
 from typing import TYPE_CHECKING

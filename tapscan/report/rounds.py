@@ -1,4 +1,4 @@
-"""The zone on its round tube, seen from four sides: the map's cells where they lie on the part.
+"""The zone on its round tube, seen from four sides: the map's cells where they are on the part.
 
 Station 1 is at the left and its open end turned a little toward the eye; positions count downward, as on the
 map. Parallel projection: nothing far away looks small. A tube bends outward all round, so what faces the eye
@@ -6,16 +6,18 @@ is one run of positions, and all else is hidden.
 """
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from tapscan.plan.developed import columns
 from tapscan.plan.surfaces import s_mm, x_mm
 from tapscan.report.figures import WIDTH_IN, halo, new_figure
+from tapscan.report.maps import CROWDED, CROWDED_PT, NUMBER_PT, write_numbers
 from tapscan.report.outlining import block_ring, ring_columns, ring_pieces
-from tapscan.report.palette import CRAYON, HAIRLINE, INK, MUTED, PAPER, TINT, colour_map
-from tapscan.report.words import blocks_of, short_id
+from tapscan.report.palette import CRAYON, HAIRLINE, INK, MUTED, PAPER, TINT, UNREAD_HATCH, colour_map
+from tapscan.report.sheets import thinned
+from tapscan.report.words import blocks_of
 from tapscan.screening.results import SKIPPED, SUSPECT, UNREAD
 
 if TYPE_CHECKING:
@@ -25,18 +27,18 @@ if TYPE_CHECKING:
 
     from tapscan.plan.zones import Zone
     from tapscan.report.layers import Layer
-    from tapscan.screening.results import Screened
+    from tapscan.screening.results import Method, Screened
 
     Grid = NDArray[np.float64]
-    Ring = tuple[tuple[float, float], ...]
 
 __all__ = ["View", "draw_round", "swell_of", "view_of"]
 
 _YAW_RAD = np.radians(16.0)
 _FINEST_RAD = np.radians(4.0)  # steps in which curved edges are followed
-_TOP_IN, _BOTTOM_IN, _BETWEEN_IN, _SIDE_IN = 0.28, 0.42, 0.3, 0.12
+_TOP_IN, _BOTTOM_IN, _BETWEEN_IN, _SIDE_IN = 0.28, 0.55, 0.42, 0.25
+_LABEL_ROOM_IN = 0.13
 _TALLEST_IN, _THINNEST_IN = 6.2, 0.55  # of all views together; of a tube on paper
-_SMALLEST_RULED_CELL_IN, _CROWDED = 0.05, 30
+_SMALLEST_RULED_CELL_IN = 0.05
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,7 +88,7 @@ def view_of(zone: "Zone", facing: float, swell: float = 1.0) -> View:
 
 
 def swell_of(zone: "Zone") -> float:
-    """Return how many times too thick a tube is drawn, so that its cells can be told apart."""
+    """Return how many times too thick a tube is drawn, so that its cells can be distinguished."""
     length_mm = zone.stations * zone.station_pitch_mm
     thick_mm = 2 * float(_radius_mm(zone, np.array([0.0, length_mm])).max())
     thick_in = thick_mm / length_mm * (WIDTH_IN - 2 * _SIDE_IN)
@@ -124,10 +126,10 @@ def draw_round(screened: "Screened", layer: "Layer") -> "Figure":
     figure.text(0.02, line_y, title, va="top", fontsize=9, fontweight="bold")
     figure.text(0.98, line_y, "station 1 at the left", ha="right", va="top", color=MUTED)
     if swell > 1:
-        words = f"drawn {swell:.1f} times too thick for its length, so that the cells can be told apart"
-        figure.text(0.98, line_y - 0.16 / height_in, words, ha="right", va="top", color=MUTED, fontsize=6.5)
+        words = f"drawn {swell:.1f} times too thick for its length, so that the cells can be distinguished"
+        figure.text(0.98, line_y - 0.16 / height_in, words, ha="right", va="top", color=MUTED, fontsize=8)
     words = "◆ suspect   ▨ hatched: unread   white: left out on purpose   outlined and numbered: indication"
-    figure.text(0.02, 0.12 / height_in, words, va="bottom", fontsize=7)
+    figure.text(0.02, 0.12 / height_in, words, va="bottom", fontsize=8)
     return figure
 
 
@@ -156,7 +158,7 @@ def _scale(size_mm: "Grid", across: int) -> float:
 
 
 def _views_across(size_mm: "Grid") -> int:
-    """Choose how many views stand side by side: as many as the largest scale allows."""
+    """Choose how many views go side by side: as many as the largest scale allows."""
     return max((1, 2, 4), key=lambda across: (round(_scale(size_mm, across), 9), across))
 
 
@@ -181,17 +183,24 @@ def _draw_side(axes: "Axes", view: View, screened: "Screened", layer: "Layer", i
     if cell_mm * in_per_mm > _SMALLEST_RULED_CELL_IN:
         _draw_rules(axes, view)
     for word, gid in ((SKIPPED, "skipped"), (UNREAD, "unread")):
-        _draw_blocks(axes, view, screened.status == word, gid)
+        _draw_blocks(axes, view, screened.status == word, gid, screened.method)
     _draw_suspect(axes, view, screened, cell_mm * in_per_mm)
     _draw_rim(axes, view)
-    font_pt = 5.0 if len(screened.indications) > _CROWDED else 7.0
+    _label_side(axes, view, in_per_mm)
+    numbered = []
     for indication in screened.indications:
         for ring in indication.outline:
             for piece in ring_pieces(zone, ring_columns(zone, ring), view.low, view.high):
-                line = axes.plot(*_followed(view, piece), color=CRAYON, linewidth=1.3, zorder=5)[0]
+                line = axes.plot(*_followed(view, piece), color=CRAYON, linewidth=1.3, zorder=3.5)[0]
                 line.set_path_effects(halo(2.8))
                 line.set_gid(f"indication {indication.id}")
-        _number(axes, view, indication.outline[0], short_id(indication), font_pt)
+        first = ring_columns(zone, indication.outline[0])
+        pieces = ring_pieces(zone, first, view.low, view.high)
+        if pieces:
+            numbered.append((indication, tuple(np.column_stack(_followed(view, piece)) for piece in pieces)))
+    signs = (screened.status == SUSPECT) | (screened.status == UNREAD)
+    font_pt = CROWDED_PT if len(screened.indications) > CROWDED else NUMBER_PT
+    write_numbers(axes, numbered, np.column_stack(_facing(view, signs)), font_pt, in_per_mm)
 
 
 def _column_edges(view: View) -> "Grid":
@@ -236,7 +245,7 @@ def _followed(view: View, path: "Grid") -> "tuple[Grid, Grid]":
     return view.seen_mm(np.interp(at, corner, path[:, 0]), np.interp(at, corner, path[:, 1]))
 
 
-def _draw_blocks(axes: "Axes", view: View, mask: "NDArray[np.bool_]", gid: str) -> None:
+def _draw_blocks(axes: "Axes", view: View, mask: "NDArray[np.bool_]", gid: str, method: "Method") -> None:
     """Cover marked cells that face the eye: hatched when unread, left white when skipped."""
     from matplotlib.patches import PathPatch
     from matplotlib.path import Path
@@ -252,7 +261,7 @@ def _draw_blocks(axes: "Axes", view: View, mask: "NDArray[np.bool_]", gid: str) 
                 seen.append(Path(corners, closed=True))
     if not seen:
         return
-    hatch = "//////" if gid == "unread" else None
+    hatch = UNREAD_HATCH[method] if gid == "unread" else None
     axes.add_patch(
         PathPatch(
             Path.make_compound_path(*seen),
@@ -266,13 +275,7 @@ def _draw_blocks(axes: "Axes", view: View, mask: "NDArray[np.bool_]", gid: str) 
 
 
 def _draw_suspect(axes: "Axes", view: View, screened: "Screened", cell_in: float) -> None:
-    zone = view.zone
-    suspect = screened.status == SUSPECT
-    x, column = x_mm(zone)[suspect], columns(zone, x_mm(zone), s_mm(zone))[suspect]
-    away = (column - view.facing + zone.positions / 2) % zone.positions - zone.positions / 2
-    # A sign at the very rim would hang over it.
-    shown = np.abs(away) < 0.93 * (view.high - view.facing)
-    right, up = view.seen_mm(x[shown], view.facing + away[shown])
+    right, up = _facing(view, screened.status == SUSPECT)
     size_pt = float(np.clip(0.3 * cell_in * 72, 1.0, 5.0))
     axes.scatter(
         right,
@@ -285,6 +288,34 @@ def _draw_suspect(axes: "Axes", view: View, screened: "Screened", cell_in: float
         gid="suspect",
         zorder=4,
     )
+
+
+def _facing(view: View, mask: "NDArray[np.bool_]") -> "tuple[Grid, Grid]":
+    """Return where the marked points are seen, of those that face the eye."""
+    zone = view.zone
+    x, column = x_mm(zone)[mask], columns(zone, x_mm(zone), s_mm(zone))[mask]
+    away = (column - view.facing + zone.positions / 2) % zone.positions - zone.positions / 2
+    # A sign at the very rim would hang over it.
+    shown = np.abs(away) < 0.93 * (view.high - view.facing)
+    return view.seen_mm(x[shown], view.facing + away[shown])
+
+
+def _label_side(axes: "Axes", view: View, in_per_mm: float) -> None:
+    """Write positions along the far end and stations below, as on the map."""
+    zone = view.zone
+    look: dict[str, Any] = {"fontsize": 8, "color": INK, "textcoords": "offset points"}
+    length_mm = zone.stations * zone.station_pitch_mm
+    lowest = np.inf
+    for column in np.arange(np.ceil(view.low + 0.4), view.high - 0.4 + 1e-9):
+        right, up = (float(one) for one in view.seen_mm(np.array(length_mm), np.array(column)))
+        if abs(up - lowest) * in_per_mm >= _LABEL_ROOM_IN:
+            lowest = up
+            name = f"{round(column) % zone.positions + 1:02d}"
+            axes.annotate(name, (right, up), (3, 0), va="center", gid="position", **look)
+    for station in thinned(zone.stations, zone.station_pitch_mm * in_per_mm, 0.25):
+        x = np.array((station - 0.5) * zone.station_pitch_mm)
+        right, up = (float(one) for one in view.seen_mm(x, np.array(view.high)))
+        axes.annotate(f"{station:02d}", (right, up), (0, -3), va="top", ha="center", gid="station", **look)
 
 
 def _draw_rim(axes: "Axes", view: View) -> None:
@@ -303,31 +334,6 @@ def _draw_rim(axes: "Axes", view: View) -> None:
             axes.plot(right, up, color=INK, linewidth=0.9, dashes=(9, 2, 2, 2), gid="datum line", zorder=3)
 
 
-def _number(axes: "Axes", view: View, outline: "Ring", number: str, font_pt: float) -> None:
-    """Write an outline's number where it shows, at the end that lies farthest from station 1."""
-    ring = ring_columns(view.zone, outline)
-    seen = [np.column_stack(_followed(view, p)) for p in ring_pieces(view.zone, ring, view.low, view.high)]
-    if not seen:
-        return
-    corners = np.vstack(seen)
-    right, up = corners[int(np.argmax(corners[:, 0]))]
-    low, high = axes.get_xlim()
-    near_end = right > low + 0.9 * (high - low)
-    axes.annotate(
-        number,
-        (right, up),
-        xytext=(-2 if near_end else 2, 0),
-        textcoords="offset points",
-        ha="right" if near_end else "left",
-        va="center",
-        fontsize=font_pt,
-        fontweight="bold",
-        color=PAPER,
-        bbox={"boxstyle": "round,pad=0.2", "facecolor": CRAYON, "edgecolor": PAPER, "linewidth": 0.6},
-        zorder=6,
-    ).set_gid(f"number {number}")
-
-
 def _name_side(axes: "Axes", view: View, number: int) -> None:
     """Say which position faces the eye."""
     facing = round(view.facing) % view.zone.positions + 1
@@ -341,6 +347,6 @@ def _name_side(axes: "Axes", view: View, number: int) -> None:
         transform=axes.transAxes,
         ha="center",
         va="bottom",
-        fontsize=7,
+        fontsize=8,
         color=INK,
     )

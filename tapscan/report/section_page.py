@@ -18,7 +18,7 @@ from tapscan.sectioning import outcomes
 from tapscan.sectioning.binomial import Share
 from tapscan.sectioning.cautions import CUTTING_CAUTIONS
 from tapscan.sectioning.findings import NOT_CUT
-from tapscan.sectioning.telling import defect_columns, false_calls, section_document, separations_found
+from tapscan.sectioning.section_data import defect_columns, false_calls, section_document, separations_found
 
 if TYPE_CHECKING:
     from tapscan.plan.zones import Part
@@ -39,7 +39,7 @@ PAGE_NAME = "section.html"
 
 @dataclass(frozen=True, slots=True, eq=False)
 class SectionReport:
-    """All that the page tells: the part, the comparisons, the findings behind them, and warnings.
+    """Everything on the page: the part, the comparisons, the findings behind them, and warnings.
 
     `origin` names the run that the findings were compared with; see `tapscan.analysis.Results`.
     """
@@ -145,7 +145,7 @@ def found_text(one: "Compared") -> str:
     """
     found = separations_found(one)
     unread = len(one.separations(outcomes.UNREAD_THERE))
-    missed = f"; {words.count_text(unread, 'more', 'more')} lay where nothing was read" if unread else ""
+    missed = f"; {words.count_text(unread, 'more', 'more')} were where nothing was read" if unread else ""
     if not found.trials:
         return f"No delamination or disbond was cut{missed}: nothing is shown about finding them."
     from tapscan.sectioning.binomial import lower_bound
@@ -168,7 +168,7 @@ def share_text(one: Share) -> str:
 
 
 def false_call_text(one: "Compared", rate: float) -> str:
-    """Say how many sound points had been called suspect, and how many were asked for."""
+    """Say how many sound points had been called suspect, and which rate was requested."""
     called = false_calls(one)
     if not called.trials:
         return (
@@ -176,7 +176,7 @@ def false_call_text(one: "Compared", rate: float) -> str:
         )
     return (
         f"Of the points that were cut and sound, {share_text(called)} had been called suspect; "
-        f"{100 * rate:g} % was asked for. The interval is exact, at 95 % confidence."
+        f"{100 * rate:g} % was requested. The interval is exact, at 95 % confidence."
     )
 
 
@@ -190,23 +190,23 @@ def _verdict_words(verdict: str) -> str:
     return {
         "confirmed": "confirmed",
         "false": "false: all of it was cut, and it is sound",
-        outcomes.ANOTHER_FLAW: "another flaw lies there",
+        outcomes.ANOTHER_FLAW: "another flaw is there",
         "open": "open: not all of it was cut, nothing found so far",
     }[verdict]
 
 
 def _defect_row(defect: "Defect") -> dict[str, str]:
     size = f"{words.mm_text(defect.size_mm)} mm"
-    told = ratio = ""
+    result = ratio = ""
     if defect.told_area_mm2 is not None and defect.area_ratio is not None:
-        told = f"{words.area_text(defect.told_area_mm2)} mm² told"
+        result = f"{words.area_text(defect.told_area_mm2)} mm² reported"
         inside = "within" if defect.is_within_bounds else "outside"
-        ratio = f"{defect.area_ratio:.2f} of the true area, which is {inside} the bounds told"
+        ratio = f"{defect.area_ratio:.2f} of the true area, which is {inside} the reported bounds"
     depth = "not measured" if defect.depth_mm is None else f"{defect.depth_mm:.2f} mm"
     off = (
         ""
         if defect.depth_error_mm is None
-        else f"told {defect.told_depth_mm:.2f} mm, {defect.depth_error_mm:+.2f} mm"
+        else f"reported {defect.told_depth_mm:.2f} mm, {defect.depth_error_mm:+.2f} mm"
     )
     return {
         "id": defect.id,
@@ -219,7 +219,7 @@ def _defect_row(defect: "Defect") -> dict[str, str]:
         "reason": defect.reason,
         "size": f"{words.area_text(defect.area_mm2)} mm²",
         "disc": f"a disc {size} across, from its {defect.size_from}",
-        "told": told,
+        "told": result,
         "ratio": ratio,
         "depth": depth,
         "off": off.replace("-", "−"),
@@ -233,13 +233,13 @@ def _finding_row(finding: "Finding") -> dict[str, str]:
         ("wide", finding.width_mm),
         ("thick", finding.thickness_mm),
     )
-    told = [f"{value:g} mm {name}" for name, value in sizes if value is not None]
-    told += [f"{finding.area_mm2:g} mm²"] if finding.area_mm2 is not None else []
+    result = [f"{value:g} mm {name}" for name, value in sizes if value is not None]
+    result += [f"{finding.area_mm2:g} mm²"] if finding.area_mm2 is not None else []
     return {
         "kind": "nothing found" if finding.kind == "none" else finding.kind,
         "where": finding.where,
         "defect": finding.defect,
-        "size": ", ".join(told),
+        "size": ", ".join(result),
         "seen_by": finding.seen_by,
         "note": finding.note,
         "photo": finding.photo,
@@ -249,10 +249,10 @@ def _finding_row(finding: "Finding") -> dict[str, str]:
 def _alt(one: "Compared") -> str:
     zone = one.screened.zone
     defects = [f"{defect.id}, a {defect.kind}, {defect.verdict}" for defect in one.defects]
-    told = f"Defects: {words.joined(defects)}." if defects else "No defect was found on a cut."
+    result = f"Defects: {words.joined(defects)}." if defects else "No defect was found on a cut."
     return (
         f"Section drawing of zone {zone.code}: cuts as white windows on the grey of what was not cut, "
-        f"findings, and the outlines of {words.count_text(len(one.indications), 'indication')}. {told}"
+        f"findings, and the outlines of {words.count_text(len(one.indications), 'indication')}. {result}"
     )
 
 

@@ -1,6 +1,6 @@
 """The section drawing: what had been called and what cutting showed, on one unrolled sheet.
 
-Grey is what nobody has cut: not known. White windows in it are the cuts. On them stand the findings, and
+Grey is what nobody has cut: not known. White windows in it are the cuts. On them are the findings, and
 a sign for what each point turned out to be; the crayon lines are the indications that had been drawn before.
 """
 
@@ -13,17 +13,19 @@ from tapscan.report.figures import WIDTH_IN, halo, new_figure
 from tapscan.report.maps import (
     BOTTOM_IN,
     CROWDED,
+    CROWDED_PT,
     KEY_LOOK,
     LEAST_BESIDE_IN,
+    NUMBER_PT,
     TOP_IN,
     Strip,
     draw_blocks,
     draw_datum,
-    draw_indication,
+    draw_indications,
     label_edges,
     place_strip,
 )
-from tapscan.report.palette import ACCENT, CRAYON, HAIRLINE, INK, MUTED, PAPER
+from tapscan.report.palette import ACCENT, CRAYON, HAIRLINE, INK, MUTED, PAPER, UNREAD_HATCH
 from tapscan.report.sheets import BETWEEN_IN, LEFT_IN, RIGHT_IN, layout_of, sheet_of, turns_of
 from tapscan.report.words import METHOD_NAMES
 from tapscan.sectioning import outcomes
@@ -45,10 +47,10 @@ __all__ = ["draw_section"]
 
 _KEY_IN = 0.55
 _RING_STEPS = 73
-_SEPARATION: dict[str, Any] = {"facecolor": PAPER, "edgecolor": ACCENT, "linewidth": 0.4, "hatch": "xxxx"}
+_SEPARATION: dict[str, Any] = {"facecolor": PAPER, "edgecolor": ACCENT, "linewidth": 0.4, "hatch": "||||"}
 _OTHER: dict[str, Any] = {"facecolor": PAPER, "edgecolor": ACCENT, "linewidth": 0.4, "hatch": "...."}
 _UNKNOWN: dict[str, Any] = {"facecolor": HAIRLINE, "edgecolor": "none"}
-_UNREAD: dict[str, Any] = {"facecolor": PAPER, "edgecolor": MUTED, "linewidth": 0.4, "hatch": "//////"}
+_UNREAD: dict[str, Any] = {"facecolor": PAPER, "edgecolor": MUTED, "linewidth": 0.4}
 # Outcome of a point: marker, filled with, size over that of a usual sign.
 _SIGNS: dict[str, tuple[str, str, float]] = {
     outcomes.HIT: ("o", INK, 1.0),
@@ -110,16 +112,20 @@ def _draw_strip(strip: Strip, compared: "Compared", findings: "Sequence[Finding]
     uncut = compared.shown == NOT_CUT
     bad = np.isin(compared.shown, list(SEPARATIONS))
     draw_blocks(strip, uncut, "not cut", _UNKNOWN)
-    draw_blocks(strip, compared.outcome == outcomes.UNREAD_THERE, "unread", _UNREAD)
+    draw_blocks(strip, compared.outcome == outcomes.UNREAD_THERE, "unread", _unread(compared))
     draw_blocks(strip, ~uncut & ~bad & (compared.shown != SOUND), "another flaw", _OTHER)
     draw_blocks(strip, bad, "separation", _SEPARATION)
     _draw_outcomes(strip, compared)
     draw_datum(strip)
     for names, ring in _rings(sheet.zone, findings):
         _draw_defect(strip, names, ring)
-    font_pt = 5.0 if len(screened.indications) > CROWDED else 7.0
-    for indication in screened.indications:
-        draw_indication(strip, indication, font_pt)
+    font_pt = CROWDED_PT if len(screened.indications) > CROWDED else NUMBER_PT
+    signs = np.isin(compared.outcome, list(_SIGNS)) & (compared.outcome != outcomes.AGREED)
+    draw_indications(strip, screened.indications, signs, font_pt)
+
+
+def _unread(compared: "Compared") -> dict[str, Any]:
+    return {**_UNREAD, "hatch": UNREAD_HATCH[compared.screened.method]}
 
 
 def _draw_outcomes(strip: Strip, compared: "Compared") -> None:
@@ -166,7 +172,7 @@ def _draw_defect(strip: Strip, names: list[str], ring: "Grid") -> None:
     for turn in turns_of(column, sheet):
         moved = np.column_stack([ring[:, 0], ring[:, 1] + turn * count * sheet.step_mm(ring[:, 0])])
         outline = Polygon(
-            moved, fill=False, edgecolor=ACCENT, linewidth=1.3, linestyle=(0, (3, 1.5)), zorder=5
+            moved, fill=False, edgecolor=ACCENT, linewidth=1.3, linestyle=(0, (3, 1.5)), zorder=2.8
         )
         outline.set_gid(f"defect {name}")
         outline.set_path_effects(halo(3.0))
@@ -189,7 +195,7 @@ def _name(strip: Strip, name: str, corners: "Grid") -> None:
         textcoords="offset points",
         ha="right",
         va="top",
-        fontsize=6.5,
+        fontsize=8,
         fontweight="bold",
         color=ACCENT,
         bbox={"boxstyle": "round,pad=0.18", "facecolor": PAPER, "edgecolor": ACCENT, "linewidth": 0.7},
@@ -209,7 +215,7 @@ def _ring_mm(zone: "Zone", group: "tuple[Finding, ...]") -> "Grid":
     if not zone.is_tube:
         step = float(zone.position_pitch_mm or 1.0)
     if zone.is_tube:
-        # Count positions from the widest gap on, so that points across the seam lie together.
+        # Count positions from the widest gap on, so that points across the seam are together.
         held = np.unique(position)
         gaps = np.diff(np.append(held, held[0] + zone.positions))
         start = held[(int(np.argmax(gaps)) + 1) % held.size]
@@ -262,6 +268,6 @@ def _key_entries(compared: "Compared", findings: "Sequence[Finding]") -> "list[A
                 )
             )
     if compared.count(outcomes.UNREAD_THERE):
-        entries.append(Patch(label="cut, but unread or left out", **_UNREAD))
+        entries.append(Patch(label="cut, but unread or left out", **_unread(compared)))
     entries.append(Line2D([], [], color=INK, linewidth=0.9, dashes=(5, 1.5, 1.5, 1.5), label="datum line"))
     return entries

@@ -42,7 +42,7 @@ __all__ = [
     "summary",
 ]
 
-# What a reading is told by: column, its name, what it is multiplied by, and how it is written.
+# What is quoted of a reading: column, its name, what it is multiplied by, and how it is written.
 _TOLD = (
     ("centroid_hz", "centroid", 1e-3, "{:.2f} kHz"),
     ("peak_hz", "peak frequency", 1e-3, "{:.2f} kHz"),
@@ -54,21 +54,19 @@ _MOST_PLACES = 5  # indications that a picture's description names one by one
 
 
 def summary(screened: "Sequence[Screened]") -> list[str]:
-    """Tell the customer what was found, the largest area first."""
+    """Say what was found, the largest area first."""
     found = [(indication, part.zone) for part in screened for indication in part.indications]
     if not any(part.count(CLEAR) + part.count(SUSPECT) for part in screened):
         return ["No point could be read, so nothing is known about the part."]
     if not found:
         return [
-            "No indication was raised: no area stood out from what is good here.",
+            "No indication was raised: no area stood out from the baseline.",
             "That is not proof that the part is sound.",
         ]
     if len(found) == 1:
-        opening = "1 indication was raised: an area where readings differ from what is good here."
+        opening = "1 indication was raised: an area where readings differ from the baseline."
     else:
-        opening = (
-            f"{len(found):,} indications were raised: areas where readings differ from what is good here."
-        )
+        opening = f"{len(found):,} indications were raised: areas where readings differ from the baseline."
     closing = "Treat what is outlined as damaged until a qualified person has shown otherwise."
     return [opening, _largest(*max(found, key=lambda pair: pair[0].area_mm2)), closing]
 
@@ -78,15 +76,15 @@ def _largest(indication: "Indication", zone: "Zone") -> str:
     deep = f", {depth_text(indication, zone)}{below}" if indication.depth_mm is not None else ""
     area, place = area_text(indication.area_mm2), place_in_words(indication, zone)
     return (
-        f"The largest, {indication.id}, lies on {zone_name(zone)} at {place}{deep}. "
+        f"The largest, {indication.id}, is on {zone_name(zone)} at {place}{deep}. "
         f"It is about {area} mm², as large as {disc_text(indication.area_mm2, zone)}."
     )
 
 
 def counts(screened: "Screened") -> str:
-    """Tell how many points of one zone were judged by one method, and how.
+    """Say how many points of one zone were judged by one method, and how.
 
-    The numbers always stand together, so that *clear* is never read without *unread*.
+    The numbers always appear together, so that *clear* is never read without *unread*.
     """
     clear, suspect, unread, skipped = (screened.count(word) for word in (CLEAR, SUSPECT, UNREAD, SKIPPED))
     planned = count_text(clear + suspect + unread, "planned point")
@@ -118,9 +116,9 @@ def single_points(screened: "Screened") -> str:
         )
         said.append(f"{int(rim.sum()):,} {beside} more likely sound than damaged: the rim runs there.")
     if apart:
-        stand = "suspect point is" if apart == 1 else "suspect points are"
+        points = "suspect point is" if apart == 1 else "suspect points are"
         said.append(
-            f"{apart:,} {stand} apart from the numbered indications, as some are expected to be by chance. "
+            f"{apart:,} {points} apart from the numbered indications, as some are expected to be by chance. "
             "Read them again before you trust or dismiss them."
         )
     return " ".join(said)
@@ -149,11 +147,15 @@ def chance(false_call_rate: float, screened: "Sequence[Screened]" = ()) -> str:
     Examples
     --------
     >>> chance(0.01)
-    'About 1 in 100 good points is expected to be called suspect by chance.'
+    'About 1 in 100 sound points is expected to be called suspect by chance.'
     """
-    told = f"About 1 in {1 / false_call_rate:,.0f} good points is expected to be called suspect by chance"
+    result = f"About 1 in {1 / false_call_rate:,.0f} sound points is expected to be called suspect by chance"
     few = [one.zone.code for one in screened if one.rests_on_few]
-    return f"{told}; several times as many in zone {joined(few)}, where few were read." if few else f"{told}."
+    return (
+        f"{result}; several times as many in zone {joined(few)}, where few were read."
+        if few
+        else f"{result}."
+    )
 
 
 def map_alt(screened: "Screened", title: str) -> str:
@@ -176,7 +178,7 @@ def map_caption(screened: "Screened", title: str) -> str:
     laid = "The panel is seen from outside."
     if zone.is_tube:
         laid = "The tube is cut open half a step before the datum line and laid flat"
-        laid += "; the pale strips repeat what lies beyond the cut." if zone.positions > 1 else "."
+        laid += "; the pale strips repeat what is beyond the cut." if zone.positions > 1 else "."
     dead = dead_words(screened.evidence.dead_mm) if isinstance(screened.evidence, AScanEvidence) else ""
     words = f"Zone {zone.code}, {title}. {laid} Station 1 is at the left, and all lengths are in proportion."
     return f"{words} {dead}".rstrip()
@@ -208,10 +210,10 @@ def evidence_alt(screened: "Screened", indication: "Indication") -> str:
     if screened.method == "tap":
         return (
             f"Spectrum of the taps at {indication.peak_point} over the spectrum expected there, with bands "
-            "of one and two spreads of good readings; below it, how many spreads it is away."
+            "of one and two standard deviations of sound readings; below it, the distance from the baseline."
         )
     return (
-        f"A-scan at {indication.peak_point} with its echoes marked, over a typical good trace; below it the "
+        f"A-scan at {indication.peak_point} with its echoes marked, over a typical sound trace; below it the "
         "B-scan along the stations through the same point."
     )
 
@@ -220,12 +222,10 @@ def evidence_intro(method: "Method") -> str:
     """Say before the pictures of evidence what to look for in them."""
     if method == "tap":
         return (
-            "Where the line leaves the shaded bands, the part sounds unlike sound laminate there: duller, "
+            "Where the line leaves the shaded bands, the part does not sound like sound laminate: duller, "
             "or with a note of its own. The lower curve is cut off at ten standard deviations."
         )
-    return (
-        "An echo between front surface and back wall, or a back wall that is lost, speaks for a separation."
-    )
+    return "An echo between front surface and back wall, or a back wall that is lost, suggests a separation."
 
 
 def evidence_caption(screened: "Screened", indication: "Indication") -> str:
@@ -280,26 +280,26 @@ def _raised_by(screened: "Screened", indication: "Indication") -> str:
     beside = probability[neighbours(screened.zone, here)]
     rate = max(float(screened.p_value[at]), 1e-6)
     return (
-        f"Most unlike the baseline: {joined(bands).replace('-', '−')}. Damage probability "
+        f"Farthest from the baseline: {joined(bands).replace('-', '−')}. Damage probability "
         f"{float(probability[at]):.2f}; {int((beside >= LIKELY).sum())} of {int(np.isfinite(beside).sum())} "
         f"neighbours are likely damaged, too. Called suspect at any false-call rate above {rate:.1g}."
     )
 
 
 def _measured(screened: "Screened", indication: "Indication") -> str:
-    """Tell the strongest point's figures beside the median of the clear points; '' when there are none."""
+    """Give the strongest point's figures beside the median of the clear points; '' when there are none."""
     point = parse_point(indication.peak_point)
     clear = screened.status == CLEAR
-    told = []
+    result = []
     for column, name, times, form in _TOLD:
         values = screened.features.get(column)
         if values is None or point is None:
             continue
         here = values[point.station - 1, point.position - 1]
-        good = values[clear & np.isfinite(values)]
-        if np.isfinite(here) and good.size:
-            figures = f"{form.format(here * times)} ({form.format(float(np.median(good)) * times)})"
-            told.append(f"{name} {figures.replace('-', '−')}")
-    if not told:
+        sound = values[clear & np.isfinite(values)]
+        if np.isfinite(here) and sound.size:
+            figures = f"{form.format(here * times)} ({form.format(float(np.median(sound)) * times)})"
+            result.append(f"{name} {figures.replace('-', '−')}")
+    if not result:
         return ""
-    return f"At {indication.peak_point}, with the median of the clear points in brackets: {joined(told)}."
+    return f"At {indication.peak_point}, with the median of the clear points in brackets: {joined(result)}."

@@ -26,13 +26,13 @@ _PRINT = (
     "Print at 100 % (actual size, never 'fit to page') and measure both bars: 100 mm each, or do not use it."
 )
 _OVERVIEW_MM = (36.0, 22.0)
-# A PDF is told to keep neither the time nor the program, so that the same input gives the same bytes.
+# A PDF keeps neither the time nor the program, so that the same input gives the same bytes.
 _NO_TRACES: dict[str, Any] = {"CreationDate": None, "Creator": None, "Producer": None}
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Sheaf:
-    """What is printed: words for the head of every sheet, the shape's edge, and who draws what lies in it.
+    """What is printed: words for the head of every sheet, the shape's edge, and who draws what is in it.
 
     `draw` is given axes whose data are millimetres of the shape, once for every sheet.
     """

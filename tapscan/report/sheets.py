@@ -1,4 +1,4 @@
-"""A zone laid flat: where every cell lies on the sheet, and how the sheet is cut into strips to fit a page.
+"""A zone laid flat: where every cell is on the sheet, and how the sheet is cut into strips to fit a page.
 
 The sheet shows the part from outside with station 1 at the left. Seen so, positions run clockwise from
 station 1's end, which is downward. A tube's sheet repeats some positions beyond the place where it was cut
@@ -45,7 +45,7 @@ _LOW_IN, _TALLEST_IN, _LOWEST_STRIP_IN, _MOST_STRIPS = 2.9, 7.5, 1.25, 6
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Sheet:
-    """The unrolled surface: which positions lie on it, and where.
+    """The unrolled surface: which positions are on it, and where.
 
     `edge_step_mm` (stations + 1,) is the distance between positions at each edge between stations, so that
     the position with index j (from 0) covers ``(j - 0.5) * step`` to ``(j + 0.5) * step``. `ghost` positions
@@ -72,11 +72,11 @@ class Sheet:
         return np.asarray(np.interp(x, edge, self.edge_step_mm))
 
     def columns(self, ring: "Grid") -> "Grid":
-        """Where a ring's corners lie across the axis, counted in positions from position 1."""
+        """Where a ring's corners are across the axis, counted in positions from position 1."""
         return np.asarray(ring[:, 1] / self.step_mm(ring[:, 0]))
 
     def corners_mm(self, blocks: "list[Block]", first_row: int) -> "Grid":
-        """Corners (blocks, 4, 2) of blocks of points whose position 1 lies on the sheet's row `first_row`."""
+        """Corners (blocks, 4, 2) of blocks of points whose position 1 is on the sheet's row `first_row`."""
         edges = np.array(
             [
                 (b.first_station - 1, b.last_station, b.first_position - 1.5, b.last_position - 0.5)

@@ -1,4 +1,4 @@
-"""Where the numbers of outlines stand on a wrap: touching their outline, on no name and no point."""
+"""Where the numbers of outlines go, on wraps and maps: beside their outline, on no name and no point."""
 
 from typing import TYPE_CHECKING
 
@@ -8,12 +8,21 @@ from tapscan.report.naming import MM_PER_PT
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
+    from typing import Protocol
 
     from numpy.typing import NDArray
 
-    from tapscan.report.outlining import Outline
-
     Grid = NDArray[np.float64]
+
+    class Numbered(Protocol):
+        """An outline in mm, cut into lines, and its number."""
+
+        @property
+        def number(self) -> str: ...
+
+        @property
+        def lines(self) -> "tuple[Grid, ...]": ...
+
 
 __all__ = ["placed", "tag_size_mm"]
 
@@ -40,7 +49,7 @@ def tag_size_mm(number: str, size_pt: float) -> tuple[float, float]:
 
 
 def placed(
-    outlines: "Sequence[Outline]", size_pt: float, names_mm: "Grid", crosses_mm: "Grid", edge: "Grid"
+    outlines: "Sequence[Numbered]", size_pt: float, names_mm: "Grid", crosses_mm: "Grid", edge: "Grid"
 ) -> "Grid":
     """Choose the middle of every outline's tag, shape (outlines, 2).
 
@@ -49,7 +58,7 @@ def placed(
     outlines
         What is numbered.
     size_pt
-        Type size of the numbers.
+        Type size of the numbers on paper at 1:1; at another scale, divided by that scale.
     names_mm
         Boxes of the points' names, (n, 4): left, top, right and bottom.
     crosses_mm
@@ -79,7 +88,7 @@ def placed(
     return np.array(middles).reshape(-1, 2)
 
 
-def _places(outline: "Outline", half: "Grid") -> "Grid":
+def _places(outline: "Numbered", half: "Grid") -> "Grid":
     """Middles to try: off every few corners of the outline each way, the far end from station 1 first."""
     corners = np.vstack([*outline.lines])
     corners = corners[np.argsort(-corners[:, 0], kind="stable")]

@@ -1,6 +1,6 @@
 """A large flat shape on small sheets of paper: which sheets it takes, and the marks by which they are joined.
 
-Each sheet shows a window onto the shape. Neighbouring windows overlap, and in the middle of the overlap stand
+Each sheet shows a window onto the shape. Neighbouring windows overlap, and in the middle of the overlap are
 crosses with letters, printed on both sheets: laid cross on cross, the sheets join.
 """
 
@@ -24,7 +24,7 @@ MARGIN_MM, HEADER_MM, BAR_MM = 10.0, 30.0, 10.0
 
 @dataclass(frozen=True, slots=True)
 class Paper:
-    """A size of paper as it lies in the printer; its window lies right of one check bar, below the other."""
+    """A size of paper as it is in the printer; its window is right of one check bar, below the other."""
 
     name: str
     width_mm: float
@@ -138,7 +138,7 @@ def _laid_out(paper: Paper, shape: "Grid", room_mm: float) -> Tiling:
 
 
 def _meets(shape: "Grid", low: "Grid", high: "Grid", room_mm: float) -> bool:
-    """Tell whether a window shows any of the shape, or of the words beside it."""
+    """Say whether a window shows any of the shape, or of the words beside it."""
     from matplotlib.path import Path
     from matplotlib.transforms import Bbox
 

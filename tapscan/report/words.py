@@ -56,10 +56,10 @@ def mm_text(length_mm: float) -> str:
 
     Examples
     --------
-    >>> mm_text(115.0), mm_text(12.46)
-    ('115', '12.5')
+    >>> mm_text(115.0), mm_text(12.46), mm_text(-0.02)
+    ('115', '12.5', '0')
     """
-    return f"{length_mm:.1f}".removesuffix(".0")
+    return f"{round(length_mm, 1) + 0.0:.1f}".removesuffix(".0")  # + 0.0: no minus before a zero
 
 
 def length_text(length_mm: float, zone: "Zone") -> str:

@@ -11,9 +11,10 @@ import numpy as np
 
 from tapscan.plan.developed import columns, cut_columns, developed_mm, edge_mm, path_mm, sector
 from tapscan.plan.surfaces import block_mask, s_mm, slant, x_mm
+from tapscan.report.figures import add_words
 from tapscan.report.naming import MM_PER_PT, Names, every, names_of, shown, step_mm
 from tapscan.report.outlining import Outline, outlines_of, unread_rings
-from tapscan.report.palette import CRAYON, HAIRLINE, INK, MUTED, PAPER
+from tapscan.report.palette import CRAYON, HAIRLINE, INK, MUTED, PAPER, UNREAD_HATCH
 from tapscan.report.sheaf import Sheaf, sheaf_pdf
 from tapscan.report.tagging import placed, tag_size_mm
 from tapscan.report.tiling import Paper, sheet_count, tiled
@@ -36,8 +37,6 @@ _LAP_MM = 12.0
 _ROOM_MM = 6.0  # round the shape, for words
 _ARM_MM, _CLOSEST_MM = 1.5, 2.0  # of a point's cross; between marked points
 _CROWDED, _ROOM_FOR_TAG_MM = 30, 8.0
-_BESIDE = np.array([20.0, 0.0])  # a name may begin on the sheet before
-_HATCHES = {"tap": "////", "ascan": "\\\\\\\\"}
 _DASHES: dict[str, Any] = {"tap": "solid", "ascan": (0, (5, 1.2))}
 
 
@@ -202,7 +201,7 @@ def _notes(zone: "Zone", screened: "tuple[Screened, ...]") -> list[str]:
 
 
 def _draw(axes: "Axes", drawn: Drawn) -> None:
-    """Draw what lies in the window of one sheet."""
+    """Draw what is in the window of one sheet."""
     from matplotlib.collections import LineCollection
     from matplotlib.patches import Polygon
 
@@ -226,22 +225,19 @@ def _draw(axes: "Axes", drawn: Drawn) -> None:
     for one in drawn.screened:
         _draw_suspect(axes, one, low, high)
     for outline, tag in zip(drawn.outlines, drawn.tags_mm, strict=True):
-        # The number stands a little beyond the outline.
+        # The number is a little beyond the outline; sheets overlap by more than it is long, so that it is
+        # whole on one of them.
         if any(_meets(line, low - 15, high + 15) for line in outline.lines):
-            _draw_outline(axes, outline, tag, drawn.tag_pt)
+            _draw_outline(axes, outline)
+            half = np.array(tag_size_mm(outline.number, drawn.tag_pt)) / 2
+            if ((tag - half >= low) & (tag + half <= high)).all():
+                _draw_tag(axes, outline.number, tag, drawn.tag_pt)
 
 
 def _draw_names(axes: "Axes", names: Names, low: "Grid", high: "Grid") -> None:
-    for i in np.flatnonzero(_inside(names.place_mm, low - _BESIDE, high + _BESIDE)):
-        axes.text(
-            float(names.place_mm[i, 0]),
-            float(names.place_mm[i, 1]),
-            names.words[i],
-            fontsize=float(names.size_pt[i]),
-            va="top",
-            color=INK,
-            clip_on=True,
-        )
+    """Write the names that are whole on this sheet: sheets overlap by more than a name is long."""
+    near = np.flatnonzero(_inside(names.box_mm[:, :2], low, high) & _inside(names.box_mm[:, 2:], low, high))
+    add_words(axes, names.place_mm[near], [names.words[i] for i in near], names.size_pt[near])
 
 
 def _window(axes: "Axes") -> "tuple[Grid, Grid]":
@@ -294,6 +290,8 @@ def _draw_landmarks(axes: "Axes", drawn: Drawn) -> None:
     size_pt = float(np.clip((step_mm(zone) / 2 - 0.9) / MM_PER_PT, 3.5, look["fontsize"]))
     for i in range(0, zone.stations, max(1, round(100 / zone.station_pitch_mm))):
         u, v = developed_mm(zone, i * zone.station_pitch_mm, 0.0)
+        if not _is_whole(axes, float(u) + 0.8, float(v), _length_mm(name, size_pt), 0.0):
+            continue
         axes.text(u + 0.8, v - 0.5, name, rotation=turned, va="bottom", **{**look, "fontsize": size_pt})
     bulge_mm = float(first[:, 0].max() - first[:, 0].min())
     words = "station 1 end, positions count this way →"
@@ -304,6 +302,20 @@ def _draw_landmarks(axes: "Axes", drawn: Drawn) -> None:
         _name_lap(axes, drawn.lap, {**look, "fontsize": 5.5})
 
 
+_LAP_WORDS = "glue lap, under the other edge"
+
+
+def _length_mm(words: str, size_pt: float) -> float:
+    """Length of a line of words at most: 0.62 em a letter in DejaVu Sans."""
+    return 0.62 * len(words) * size_pt * MM_PER_PT
+
+
+def _is_whole(axes: "Axes", u: float, v: float, right_mm: float, left_mm: float) -> bool:
+    """Say if words at a place are whole in this sheet's window; words cut by its edge are left out."""
+    low, high = _window(axes)
+    return bool(low[0] <= u - left_mm and u + right_mm <= high[0] and low[1] <= v <= high[1])
+
+
 def _name_lap(axes: "Axes", lap: "Grid", look: dict[str, Any]) -> None:
     """Say on every sheet what the lap is for: often enough that one of the words is whole."""
     inner, outer = lap[[3, 0]], lap[[2, 1]]
@@ -312,11 +324,14 @@ def _name_lap(axes: "Axes", lap: "Grid", look: dict[str, Any]) -> None:
     count = max(1, round(float(np.hypot(*along)) / 70.0))
     for share in (np.arange(count) + 0.5) / count:
         u, v = sum((1 - share) * side[0] + share * side[1] for side in (inner, outer)) / 2
-        axes.text(u, v, "glue lap, under the other edge", rotation=turned, ha="center", va="center", **look)
+        half_mm = _length_mm(_LAP_WORDS, look["fontsize"]) / 2
+        if not _is_whole(axes, float(u), float(v), half_mm, half_mm):
+            continue
+        axes.text(u, v, _LAP_WORDS, rotation=turned, ha="center", va="center", **look)
 
 
 def _draw_unread(axes: "Axes", screened: "Screened") -> None:
-    """Hatch what was not read; each method leans its own way, so that both can be told."""
+    """Hatch what was not read; each method leans its own way, so that both show."""
     from matplotlib.patches import PathPatch
     from matplotlib.path import Path
 
@@ -328,7 +343,7 @@ def _draw_unread(axes: "Axes", screened: "Screened") -> None:
                 facecolor="none",
                 edgecolor=MUTED,
                 linewidth=0.4,
-                hatch=_HATCHES[screened.method],
+                hatch=UNREAD_HATCH[screened.method][:4],
                 gid=f"unread {screened.method}",
             )
         )
@@ -351,7 +366,7 @@ def _draw_suspect(axes: "Axes", screened: "Screened", low: "Grid", high: "Grid")
     )
 
 
-def _draw_outline(axes: "Axes", outline: Outline, tag: "Grid", font_pt: float) -> None:
+def _draw_outline(axes: "Axes", outline: Outline) -> None:
     for line in outline.lines:
         axes.plot(
             *line.T,
@@ -361,10 +376,13 @@ def _draw_outline(axes: "Axes", outline: Outline, tag: "Grid", font_pt: float) -
             solid_joinstyle="round",
             gid=f"outline {outline.number}",
         )
+
+
+def _draw_tag(axes: "Axes", number: str, tag: "Grid", font_pt: float) -> None:
     axes.text(
         float(tag[0]),
         float(tag[1]),
-        outline.number,
+        number,
         fontsize=font_pt,
         color=CRAYON,
         ha="center",

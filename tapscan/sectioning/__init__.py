@@ -1,1 +1,1 @@
-"""Findings held against indications, and what a number of sectioned parts teaches about the method."""
+"""Findings compared with indications, and what sectioned parts say about the method."""

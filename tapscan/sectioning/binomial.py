@@ -40,8 +40,8 @@ def share(hits: int, trials: int, confidence: float = 0.95) -> Share:
 
     Examples
     --------
-    >>> told = share(81, 263)
-    >>> round(told.low, 4), round(told.high, 4)
+    >>> result = share(81, 263)
+    >>> round(result.low, 4), round(result.high, 4)
     (0.2527, 0.3676)
     >>> share(0, 0).low, share(0, 0).high
     (0.0, 1.0)
@@ -123,5 +123,5 @@ def least_trials(misses: int, pod: float = WANTED_POD, confidence: float = WANTE
 
 def _check(hits: int, trials: int) -> None:
     if not 0 <= hits <= trials:
-        msg = f"hits lie between 0 and the number of trials (got {hits} of {trials})"
+        msg = f"hits must be between 0 and the number of trials (got {hits} of {trials})"
         raise ValueError(msg)

@@ -1,4 +1,4 @@
-"""Findings held against what was called, point by point, defect by defect, indication by indication."""
+"""Findings compared with what was called, point by point, defect by defect, indication by indication."""
 
 from collections.abc import Sequence
 
@@ -110,7 +110,7 @@ class _Defects:
         reason = ""
         if verdict in (outcomes.MISS, outcomes.UNREAD_THERE):
             reason = self._why_missed(mask, depth_mm, size_mm, score)
-        told = self._told_area(name, touching, size_from)
+        result = self._told_area(name, touching, size_from)
         told_depth = next((one.depth_mm for one in touching if one.depth_mm is not None), None)
         return Defect(
             id=name,
@@ -126,9 +126,9 @@ class _Defects:
             size_mm=size_mm,
             size_from=size_from,
             area_mm2=area_mm2,
-            told_area_mm2=told,
-            area_ratio=None if told is None else told / area_mm2,
-            is_within_bounds=None if told is None else _is_within(touching, area_mm2),
+            told_area_mm2=result,
+            area_ratio=None if result is None else result / area_mm2,
+            is_within_bounds=None if result is None else _is_within(touching, area_mm2),
             depth_mm=depth_mm,
             told_depth_mm=told_depth,
             depth_error_mm=None if told_depth is None or depth_mm is None else told_depth - depth_mm,
@@ -164,7 +164,7 @@ class _Defects:
         return bool(above) and bool(np.logical_or.reduce(above)[mask].all())
 
     def _told_area(self, name: str, touching: Sequence[Indication], size_from: str) -> float | None:
-        """Area told of a defect; None where it cannot be held against the defect alone."""
+        """Return the reported area of a defect; None where it cannot be compared with it alone."""
         if not touching:
             return None
         others = [mask for other, mask in self._masks.items() if other != name]

@@ -1,9 +1,9 @@
-"""Which cuts answer the most: a greedy choice with a reason for each.
+"""Best places to cut: a greedy choice with a reason for each.
 
 A cut follows one station (round the girth, or across a panel) or one position (along the part). What it is
-worth is what is not known yet and what it would tell:
+worth is what is not known yet and what it would show:
 
-* an indication that no cut has met: is it real, and how deep does it lie;
+* an indication that no cut has met: is it real, and how deep is it;
 * its strongest point, and its size the other way when a cut meets it so;
 * single points near the limit, which say most about where the limit should be;
 * unread points, about which nothing is known;
@@ -101,7 +101,7 @@ class _Zone:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Told:
+class _Progress:
     """What is known so far: points cut, which ways cuts have met each area, and controls still wanted."""
 
     known: Mask
@@ -110,9 +110,9 @@ class _Told:
 
 
 def plan_cuts(screened: Sequence[Screened], findings: Sequence[Finding]) -> tuple[PlannedCut, ...]:
-    """Choose cuts for all zones, the most telling of each zone first; what is known already counts as known.
+    """Choose cuts for all zones, the best of each zone first; what is known already counts as known.
 
-    Every choice takes what the earlier ones tell into account. It ends when every indication has been met,
+    Every choice takes what the earlier ones show into account. It ends when every indication has been met,
     a control is there, and no cut is worth much more.
     """
     # Where nothing was read, a cut can confirm nothing and control nothing.
@@ -148,10 +148,12 @@ def _plan_zone(asked: _Zone, findings: Sequence[Finding]) -> Iterator[PlannedCut
     zone = asked.zone
     lines = [_Line(i, None) for i in range(zone.stations)] + [_Line(None, p) for p in range(zone.positions)]
     known = shown(zone, findings) != NOT_CUT
-    told = _Told(known, {area.id: _ways_met(area, known) for area in asked.areas}, _wanted(asked, known))
+    progress = _Progress(
+        known, {area.id: _ways_met(area, known) for area in asked.areas}, _wanted(asked, known)
+    )
     has_control = any(known[line.at].all() and not asked.areas_on(line) for line in lines)
     for _ in range(_MOST_CUTS):
-        worth = [_worth(asked, line, told) for line in lines]
+        worth = [_worth(asked, line, progress) for line in lines]
         best = int(np.argmax(worth))
         if worth[best] < _LEAST_WORTH and not has_control:
             controls = [
@@ -163,11 +165,11 @@ def _plan_zone(asked: _Zone, findings: Sequence[Finding]) -> Iterator[PlannedCut
         elif worth[best] < _LEAST_WORTH:
             return
         line = lines[best]
-        yield _planned(asked, line, told, worth[best])
-        met = {area.id: told.met[area.id] | {line.way} for area in asked.areas_on(line)}
+        yield _planned(asked, line, progress, worth[best])
+        met = {area.id: progress.met[area.id] | {line.way} for area in asked.areas_on(line)}
         has_control = has_control or not met
         known[line.at] = True
-        told = _Told(known, {**told.met, **met}, _wanted(asked, known))
+        progress = _Progress(known, {**progress.met, **met}, _wanted(asked, known))
 
 
 def _wanted(asked: _Zone, known: Mask) -> int:
@@ -175,40 +177,40 @@ def _wanted(asked: _Zone, known: Mask) -> int:
     return max(least_trials(0) - int(np.count_nonzero(asked.clear & known)), 0)
 
 
-def _worth(asked: _Zone, line: _Line, told: _Told) -> float:
-    new = ~told.known[line.at]
+def _worth(asked: _Zone, line: _Line, progress: _Progress) -> float:
+    new = ~progress.known[line.at]
     worth = _NEAR * np.count_nonzero(asked.near[line.at] & new)
     worth += _UNREAD * np.count_nonzero(asked.unread[line.at] & new)
     for area in asked.areas:
         count = area.met_by(line)
-        if not count or line.way in told.met[area.id]:
+        if not count or line.way in progress.met[area.id]:
             continue
         # Of the cuts that meet it, one through the middle shows most of it.
-        worth += (_OTHER_WAY if told.met[area.id] else _MET) + count / len(area.members)
+        worth += (_OTHER_WAY if progress.met[area.id] else _MET) + count / len(area.members)
         worth += _STRONGEST if area.is_peak_on(line) else 0.0
     controls = int(np.count_nonzero(asked.clear[line.at] & new))
-    useful = min(controls, told.wanted)
+    useful = min(controls, progress.wanted)
     return float(worth + _CONTROL * useful + _SPARE_CONTROL * (controls - useful))
 
 
-def _planned(asked: _Zone, line: _Line, told: _Told, worth: float) -> PlannedCut:
+def _planned(asked: _Zone, line: _Line, progress: _Progress, worth: float) -> PlannedCut:
     """Put a choice into words."""
     zone, parts = asked.zone, []
     for area in asked.areas_on(line):
-        if line.way in told.met[area.id]:
+        if line.way in progress.met[area.id]:
             continue
         peak = point_name(zone.code, area.peak[0] + 1, area.peak[1] + 1)
         at = f" at its strongest point {peak}" if area.is_peak_on(line) else ""
-        size = ", for its size the other way" if told.met[area.id] else ""
+        size = ", for its size the other way" if progress.met[area.id] else ""
         parts.append(f"through {area.id}{at}{size}")
     for what, asked_for in (("near the limit", asked.near), ("unread", asked.unread)):
-        names = _names(zone, line, asked_for & ~told.known)
+        names = _names(zone, line, asked_for & ~progress.known)
         if names:
             more = ", …" if len(names) > _MOST_NAMED else ""
             parts.append(f"{len(names)} {what} ({', '.join(names[:_MOST_NAMED])}{more})")
-    controls = int(np.count_nonzero(asked.clear[line.at] & ~told.known[line.at]))
+    controls = int(np.count_nonzero(asked.clear[line.at] & ~progress.known[line.at]))
     if controls:
-        alone = " and nothing else: only so can a miss come to light" if not parts else ""
+        alone = " and nothing else: only such cuts bring misses to light" if not parts else ""
         parts.append(f"{controls} clear {'point' if controls == 1 else 'points'} as control{alone}")
     return PlannedCut(
         zone=zone.code,

@@ -58,8 +58,8 @@ class Finding:
 
     `length_mm` runs along the zone's axis, `width_mm` round the girth or across the panel; `thickness_mm` is
     that of an adhesive layer. None is what was not measured. Findings of one zone that share a name in
-    `defect` are one defect seen on several cuts; one without a name stands for itself. `line` is where it
-    stands in its file, 0 when it comes from no file.
+    `defect` are one defect seen on several cuts; one without a name is a defect of its own. `line` is its
+    line in the file, 0 when it comes from no file.
     """
 
     kind: Kind
@@ -78,7 +78,7 @@ class Finding:
 
     @property
     def where(self) -> str:
-        """Its places, as they stand in the file."""
+        """Its places, as written in the file."""
         return places_text(self.zone, self.blocks)
 
 
@@ -102,11 +102,11 @@ def shown(zone: Zone, findings: Sequence[Finding]) -> NDArray[np.str_]:
     >>> shown(zone, cut).tolist()
     [['none', 'void', 'none'], ['not cut', 'not cut', 'not cut']]
     """
-    told = np.full(zone.grid_shape, NOT_CUT, dtype="U20")
+    result = np.full(zone.grid_shape, NOT_CUT, dtype="U20")
     for finding in sorted(findings, key=lambda one: _rank(one.kind)):
         if finding.zone == zone.code:
-            told[block_mask(zone, finding.blocks)] = finding.kind
-    return told
+            result[block_mask(zone, finding.blocks)] = finding.kind
+    return result
 
 
 def _rank(kind: Kind) -> int:
@@ -144,12 +144,12 @@ def doubts(zone: Zone, findings: Sequence[Finding]) -> list[str]:
 
 
 def _too_deep(zone: Zone, findings: Sequence[Finding]) -> list[str]:
-    wall, told = zone.laminate.thickness_mm, []
+    wall, result = zone.laminate.thickness_mm, []
     for finding in findings:
         if wall is not None and finding.depth_mm is not None and finding.depth_mm > 1.2 * wall:
             what = f"depth_mm {finding.depth_mm:g} is beyond the wall of {wall:g} mm"
-            told.append(sentence(_line(finding), what, "check the depth, or thickness_mm in the plan"))
-    return told
+            result.append(sentence(_line(finding), what, "check the depth, or thickness_mm in the plan"))
+    return result
 
 
 def _sound_and_not(zone: Zone, findings: Sequence[Finding]) -> list[str]:
@@ -159,19 +159,19 @@ def _sound_and_not(zone: Zone, findings: Sequence[Finding]) -> list[str]:
         return []
     covers = np.array([block_mask(zone, blocks).ravel() for blocks in found])
     others = tuple(found.values())
-    told = []
+    result = []
     for lines in _alike(findings, lambda one: one.blocks if one.kind == "none" else None):
         inside = covers[:, block_mask(zone, lines[0].blocks).ravel()].all(axis=1)
         if inside.any():
             other = min((others[i] for i in np.flatnonzero(inside)), key=lambda one: one.line)
             what = f"calls {lines[0].where} sound, where line {other.line} has a {other.kind}, which counts"
-            told.append(sentence(_lines(lines), what, "take one of the two out"))
-    return told
+            result.append(sentence(_lines(lines), what, "take one of the two out"))
+    return result
 
 
 def _counted_twice(zone: Zone, findings: Sequence[Finding]) -> list[str]:
     """Group findings of one kind that share points; findings that share a name are one defect by intent."""
-    told = []
+    result = []
     kinds = _alike(findings, lambda one: one.kind if one.kind != "none" and not one.defect else None)
     for lines in kinds:
         first = np.full(zone.grid_shape, -1)  # which line was the first at each point
@@ -193,10 +193,10 @@ def _counted_twice(zone: Zone, findings: Sequence[Finding]) -> list[str]:
         for group in groups.values():
             if len(group) > 1:
                 what = f"share points and count as {len(group)} defects"
-                told.append(
+                result.append(
                     sentence(_lines(group), what, "if they are one, give all the same name in defect")
                 )
-    return told
+    return result
 
 
 def _alike(findings: Sequence[Finding], key: Callable[[Finding], Hashable | None]) -> Iterable[list[Finding]]:

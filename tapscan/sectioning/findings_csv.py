@@ -2,7 +2,7 @@
 
 A header line, then one finding a line. `kind` and `where` must be there; the other columns may be left out,
 and their order is free. Comma, semicolon or tab between columns; with the latter two a decimal comma is
-understood. Units stand in the header.
+understood. Units are in the header.
 """
 
 import csv
@@ -96,7 +96,7 @@ def parse_findings(text: str, plan: Plan, where: str) -> tuple[Finding, ...]:
 
 
 def separator(text: str) -> str:
-    r"""Tell what separates the columns of a table: what its first line has most of.
+    r"""Say what separates the columns of a table: what its first line has most of.
 
     Examples
     --------
@@ -219,7 +219,7 @@ def parse_size(text: str, where: str, *, is_comma_free: bool = True) -> float | 
     try:
         value = float(text.replace(",", ".") if is_comma_free else text)
     except ValueError:
-        remedy = "write it like 1.6, without a unit: that stands in the header"
+        remedy = "write it like 1.6, without a unit: that is in the header"
         raise TapscanError(where, f"{text!r} is not a number", remedy) from None
     if not math.isfinite(value) or not _SMALLEST <= value <= _LARGEST:
         raise TapscanError(
@@ -229,7 +229,7 @@ def parse_size(text: str, where: str, *, is_comma_free: bool = True) -> float | 
 
 
 def parse_photo(text: str, where: str) -> str:
-    """Check that a photo lies in the inspection folder; whether it is there yet is asked elsewhere.
+    """Check that a photo is in the inspection folder; whether it is there yet is asked elsewhere.
 
     Raises
     ------

@@ -16,7 +16,7 @@ from tapscan.sectioning.findings import FINDINGS_NAME
 from tapscan.sectioning.logbook import read_findings
 from tapscan.sectioning.outcomes import Compared
 
-__all__ = ["Gathered", "gather", "held_otherwise", "inspections_in", "is_in_bag"]
+__all__ = ["Gathered", "baseline_warning", "gather", "inspections_in", "is_in_bag"]
 
 _BAG, _BAG_MARK = "data", "bagit.txt"  # where a bag (RFC 8493) holds what was put into it, and its sign
 _VERSION = re.compile(r"(?P<name>.+)@(?P<version>[0-9]+)")  # how an archive names the versions of one part
@@ -57,7 +57,7 @@ def inspections_in(paths: Sequence[Path]) -> list[Path]:
 
 
 def gather(folders: Sequence[Path], progress: Callable[[int, int], None] = lambda *_: None) -> Gathered:
-    """Analyse each inspection anew and hold it against its findings; those without findings are left out.
+    """Analyse each inspection anew and compare it with its findings; those without findings are left out.
 
     Readings, plan and this version give the same numbers whenever it is done, so that nothing stale counts.
 
@@ -80,8 +80,8 @@ def gather(folders: Sequence[Path], progress: Callable[[int, int], None] = lambd
             warnings.append(sentence(str(folder), what, "log what cutting showed: tapscan section DIR"))
             continue
         warnings += [f"{folder}, {warning}" for warning in findings.warnings]
-        warnings += filter(None, [held_otherwise(folder)])
-        if not is_in_bag(folder):  # nobody may analyse in there again; the archive tells of those
+        warnings += filter(None, [baseline_warning(folder)])
+        if not is_in_bag(folder):  # nobody may analyse in there again; the archive lists those
             warnings += [f"{folder}, {doubt}" for doubt in doubts_about_run(inspection)]
         results = analyse(inspection, writer=_unwritten)
         parts.append(
@@ -91,20 +91,20 @@ def gather(folders: Sequence[Path], progress: Callable[[int, int], None] = lambd
     return Gathered(tuple(parts), tuple(warnings))
 
 
-def held_otherwise(folder: Path, others: int = 0) -> str:
+def baseline_warning(folder: Path, others: int = 0) -> str:
     """Say so when the results that were saved rest on other inspections than are named now; '' when not.
 
     What was called then is not what is called now, and it is the former that people cut by.
     """
     try:
-        told = json.loads((folder / "results/summary.json").read_text(encoding="utf-8"))
-        names = [str(one["folder"]) for one in told["against"]]
+        result = json.loads((folder / "results/summary.json").read_text(encoding="utf-8"))
+        names = [str(one["folder"]) for one in result["against"]]
     except (OSError, ValueError, KeyError, TypeError):
         return ""  # no results, or those of a version that knew no others
     if len(names) == others:
         return ""
     then = ", ".join(names) or "no other inspection"
-    what = f"its results were held against {then}, and are now computed anew"
+    what = f"its results were compared with {then}, and are now computed anew"
     return sentence(str(folder), what, "name the same inspections with --against, or analyse it again")
 
 
@@ -134,5 +134,5 @@ def _below(path: Path) -> list[Path]:
 
 
 def is_in_bag(folder: Path) -> bool:
-    """Whether an inspection lies in a bag, whose checksums hold only while nothing is added to it."""
+    """Whether an inspection is in a bag, whose checksums hold only while nothing is added to it."""
     return folder.resolve().name == _BAG and (folder.resolve().parent / _BAG_MARK).is_file()

@@ -8,7 +8,7 @@ upper end of a one-sided 95 % interval of a90.
 Bounds are by profile likelihood: a value is kept while the best curve through it is not worse than the best
 of all by more than half the χ²(1) quantile that cuts off 5 % on the one side (2.706). Wald's and Fieller's
 bounds, which others print, are there to compare with; they rest on a likelihood that is a parabola, which
-with few cuts it is not. Over 3,000 simulated sets of 80 cuts the true a90 lay below the a90/95 by profile
+with few cuts it is not. Over 3,000 simulated sets of 80 cuts the true a90 was below the a90/95 by profile
 likelihood in 92.9 % of them, by Wald's in 89.3 %, by Fieller's in 96.4 % (of 40 cuts: 91.1, 85.6 and 99.1 %).
 """
 
@@ -83,7 +83,7 @@ class Separation:
 
 
 def separation(size_mm: ArrayLike, hits: ArrayLike, trials: ArrayLike | None = None) -> Separation | None:
-    """Tell whether the best slope is infinite, or there is no best curve; None when there is one.
+    """Say whether the best slope is infinite, or there is no best curve; None when there is one.
 
     Besides sizes that are all equal, that is so when no hit is smaller than a miss (or no miss smaller than
     a hit), equal sizes included. Source: Albert & Anderson, Biometrika 71 (1984) 1-10 (from memory).
@@ -262,7 +262,7 @@ def pod_bounds(
 ) -> tuple[Array, Array]:
     """One-sided lower and upper bounds of the POD at each size (n,), by profile likelihood.
 
-    NaN outside the sizes that were cut. The lower bound reaches `pod` at the size `profile_bound_mm` tells.
+    NaN outside the sizes that were cut. The lower bound reaches `pod` at the size of `profile_bound_mm`.
     """
     sizes = np.asarray(size_mm, dtype=float)
     within = (sizes >= curve.smallest_mm) & (sizes <= curve.largest_mm)

@@ -1,7 +1,7 @@
-"""What findings teach about the readings: points known to be good, and points known not to be.
+"""What findings teach about the readings: points known to be sound, and points known to be damaged.
 
 Another inspection of the same kind of part may take this one as its baseline. What its readings look like
-is then less telling than what the saw showed: a point that was cut and found sound is good even if it had
+counts less than what the saw showed: a point that was cut and found sound counts as sound even if it had
 been called suspect, and one with anything wrong on it is not, even if it had been called clear.
 """
 
@@ -20,7 +20,7 @@ __all__ = ["known_points", "learnt_from"]
 
 
 def known_points(zone: Zone, findings: Sequence[Finding]) -> Known:
-    """Tell what cutting has shown of each point of a zone.
+    """Say what cutting has shown of each point of a zone.
 
     Examples
     --------
@@ -33,12 +33,12 @@ def known_points(zone: Zone, findings: Sequence[Finding]) -> Known:
     >>> known.good.astype(int).tolist(), known.bad.astype(int).tolist()
     ([[1, 0, 1, 0]], [[0, 1, 0, 0]])
     """
-    told = shown(zone, findings)
-    return Known(told == SOUND, (told != SOUND) & (told != NOT_CUT), np.isin(told, list(SEPARATIONS)))
+    seen = shown(zone, findings)
+    return Known(seen == SOUND, (seen != SOUND) & (seen != NOT_CUT), np.isin(seen, list(SEPARATIONS)))
 
 
 def learnt_from(inspection: Inspection) -> Learnt:
-    """Tell what cutting has shown in each zone of an inspection; nothing where it was never cut.
+    """Say what cutting has shown in each zone of an inspection; nothing where it was never cut.
 
     Raises
     ------

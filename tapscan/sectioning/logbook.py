@@ -30,7 +30,7 @@ def read_findings(folder: Path, plan: Plan) -> Findings:
     Raises
     ------
     TapscanError
-        When the file cannot be read or a line is wrong: which line, which column, what, and the way out.
+        When the file cannot be read or a line is wrong: which line, which column, what, and the remedy.
     """
     path = folder / FINDINGS_NAME
     if not path.exists():
@@ -40,7 +40,7 @@ def read_findings(folder: Path, plan: Plan) -> Findings:
     if not path.resolve().is_relative_to(folder.resolve()):
         raise TapscanError(FINDINGS_NAME, "is a link out of the inspection", "copy the file there")
     rows = parse_findings(read_text(path, FINDINGS_NAME), plan, FINDINGS_NAME)
-    warnings = [told for zone in plan.zones for told in doubts(zone, rows)]
+    warnings = [doubt for zone in plan.zones for doubt in doubts(zone, rows)]
     photos: dict[str, int] = {one.photo: one.line for one in reversed(rows) if one.photo}
     for photo, line in sorted(photos.items(), key=lambda each: each[1]):
         fault = _photo_fault(folder, photo)

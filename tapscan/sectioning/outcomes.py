@@ -1,4 +1,4 @@
-"""What was called, held against what was found: frozen data that files, report and page share."""
+"""What was called, compared with what was found: frozen data that files, report and page share."""
 
 from dataclasses import dataclass
 
@@ -38,8 +38,8 @@ class Defect:
 
     `size_mm` is the diameter of a disc of its area; `size_from` says where that comes from: ``area`` as
     measured, ``length and width`` (an ellipse), or its ``points``, as coarse as the grid. `told_area_mm2` and
-    `area_ratio` (told over true) are None where nothing can be compared: no hit, an indication shared with
-    another defect, or edges that were not cut. `score` is the highest over its points; NaN where unread.
+    `area_ratio` (reported over true) are None where nothing can be compared: no hit, an indication shared
+    with another defect, or edges that were not cut. `score` is the highest over its points; NaN where unread.
     """
 
     id: str

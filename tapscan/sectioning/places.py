@@ -1,7 +1,7 @@
 """Where something was found, in the numbers that are written on the part.
 
 One place is a point ``BM-07-05``, a block of points from corner to corner ``BM-07-11:09-02`` (which may cross
-the seam of a tube), a whole station ``BM-07``, or whole stations ``BM-07:09``. Several stand side by side,
+the seam of a tube), a whole station ``BM-07``, or whole stations ``BM-07:09``. Several go side by side,
 with a space between. Every place begins with its zone, so that no spreadsheet takes it for a date.
 """
 
@@ -43,7 +43,7 @@ def parse_places(text: str, plan: Plan, where: str) -> tuple[Zone, tuple[Block, 
     zone = found[0][0]
     for other, _ in found:
         if other.code != zone.code:
-            what = f"lies in two zones, {zone.code} and {other.code}"
+            what = f"is in two zones, {zone.code} and {other.code}"
             raise TapscanError(where, what, "give each zone a line of its own, with the same name in defect")
     return zone, tuple(block for _, block in found)
 

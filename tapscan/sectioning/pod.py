@@ -1,6 +1,6 @@
 """Probability of detection from sectioned parts: what they show, what they do not, and what it would take.
 
-A curve is told only over the sizes that were cut. Where the data fix no curve, or a size lies beyond what was
+A curve is given only over the sizes that were cut. Where the data fix no curve, or a size is beyond what was
 cut, that is said, with the exact statement that holds all the same, and with how many more cuts it takes.
 """
 
@@ -35,7 +35,7 @@ __all__ = ["Curve", "Exact", "Response", "Study", "study"]
 # Fewer hits and misses than this give an unstable curve, fewer responses an unstable line
 # (MIL-HDBK-1823A, from memory; 60 also in ENIQ Report 41, 2010).
 LEAST_HIT_MISS, LEAST_RESPONSES = 60, 40
-# A response that sound points reach one time in twenty is not told from noise.
+# A response that sound points reach one time in twenty is not distinguished from noise.
 _NOISE_SHARE, _LEAST_SOUND = 0.95, 20
 _COUNTABLE = 1000  # sections beyond this nobody will cut for one curve
 
@@ -56,9 +56,9 @@ class Exact:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Curve:
-    """A fitted hit/miss curve and its sizes. A size is None where it lies beyond what was cut.
+    """A fitted hit/miss curve and its sizes. A size is None where it is beyond what was cut.
 
-    `a90_95_mm` is by profile likelihood; Wald's and Fieller's stand beside it for comparison.
+    `a90_95_mm` is by profile likelihood; Wald's and Fieller's are given for comparison.
     """
 
     curve: PodCurve
@@ -83,10 +83,10 @@ class Response:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Study:
-    """All that is told of one method.
+    """Everything about one method.
 
     `curves` is empty where none can be fitted, and `why_no_curve` says why. `exact` holds the same question
-    for several least sizes. `limits` are sentences about what is not told, and what it would take.
+    for several least sizes. `limits` are sentences about what is missing, and what it would take.
     """
 
     trials: Trials
@@ -103,7 +103,7 @@ class Study:
 
 
 def study(trials: Trials) -> Study:
-    """Tell what the trials of one method show.
+    """Say what the trials of one method show.
 
     Examples
     --------
@@ -111,14 +111,14 @@ def study(trials: Trials) -> Study:
     >>> trials = Trials("tap", ("A",), np.zeros(3, int), ("F1", "F2", "F3"), np.array([4.0, 9.0, 12.0]),
     ...     np.array([False, True, True]), np.array([0.4, 1.5, 3.0]), none.astype(int), none,
     ...     none.astype(bool), 0)
-    >>> told = study(trials)
-    >>> told.curves, told.why_no_curve
+    >>> result = study(trials)
+    >>> result.curves, result.why_no_curve
     ({}, 'every defect from 9 mm up was found and every one up to 4 mm was missed')
     """
     curves, why_no_curve = _curves(trials)
     response, why_no_response = _response(trials)
-    good = trials.sound_score[np.isfinite(trials.sound_score)]
-    both = bool(good.size and trials.size_mm.size)
+    sound = trials.sound_score[np.isfinite(trials.sound_score)]
+    both = bool(sound.size and trials.size_mm.size)
     exact = _exact(trials, curves)
     return Study(
         trials=trials,
@@ -180,22 +180,22 @@ def _exact(trials: Trials, curves: dict[Link, Curve]) -> tuple[Exact, ...]:
     if above.size:
         asked.add(float(above.min()))  # from here up nothing was missed
     asked |= {one.a90_mm for one in curves.values() if one.a90_mm is not None}
-    told: dict[float, Exact] = {}
+    result: dict[float, Exact] = {}
     for least_mm in sorted(asked):
         inside = trials.size_mm >= least_mm
         from_mm, chosen = float(trials.size_mm[inside].min()), trials.is_hit[inside]
         found = share(int(chosen.sum()), int(chosen.size))
         least = lower_bound(found.hits, found.trials)
         short = max(least_trials(found.trials - found.hits) - found.trials, 0)
-        told[from_mm] = Exact(from_mm, found, least, 0 if least >= WANTED_POD else max(short, 1))
-    return tuple(told.values())
+        result[from_mm] = Exact(from_mm, found, least, 0 if least >= WANTED_POD else max(short, 1))
+    return tuple(result.values())
 
 
 def _response(trials: Trials) -> tuple[Response | None, str]:
     """Fit score over size; sound points say what is noise, and scores at their own top are cut off there."""
     sound = trials.sound_score[np.isfinite(trials.sound_score)]
     if sound.size < _LEAST_SOUND:
-        return None, f"fewer than {_LEAST_SOUND} sound points were cut to tell noise by"
+        return None, f"fewer than {_LEAST_SOUND} sound points were cut to measure noise"
     noise = float(np.quantile(sound, _NOISE_SHARE))
     finite = trials.score[np.isfinite(trials.score)]
     ceiling = math.inf
@@ -216,45 +216,46 @@ def _response(trials: Trials) -> tuple[Response | None, str]:
 
 
 def _limits(trials: Trials, curves: dict[Link, Curve], exact: tuple[Exact, ...]) -> list[str]:
-    told = []
+    result = []
     count = int(trials.size_mm.size)
     if count < LEAST_HIT_MISS:
-        told.append(
+        result.append(
             f"{count} defects are few: a curve from fewer than {LEAST_HIT_MISS} is unstable. "
             f"{LEAST_HIT_MISS - count} more sections of defects are needed, of sizes all along the curve."
         )
     first = curves.get(LINKS[0])
     if first is not None:
-        told += _curve_limits(first, count)
+        result += _curve_limits(first, count)
     best = max(exact, key=lambda one: one.least, default=None)
-    if best is not None and best.more:
-        told.append(
-            f"Without a curve: of defects from {best.from_mm:.3g} mm up, {best.found.hits} of "
-            f"{best.found.trials} were found. {best.more} more such sections, every one found, would show "
-            f"90 % with 95 % confidence ({least_trials(0)} of {least_trials(0)} is the least)."
+    if best is not None and best.more and (first is None or first.a90_95_mm is None):
+        result.append(
+            f"By counting, {best.more} more cuts of defects from {best.from_mm:.3g} mm up, all found, would "
+            f"demonstrate 90 % with 95 % confidence ({least_trials(0)} of {least_trials(0)} is the least)."
         )
     if trials.sound_score.size < least_trials(0):
-        told.append("Few sound points were cut: the rate of false calls is hardly known. Cut controls too.")
+        result.append("Few sound points were cut: the rate of false calls is barely known. Cut controls too.")
     if trials.unread:
-        told.append(
-            f"{trials.unread} defects lay where nothing was read. They count neither as hits nor as misses."
+        result.append(
+            f"{trials.unread} defects were where nothing was read. They count neither as hits nor as misses."
         )
-    return told
+    return result
 
 
-def _curve_limits(told: Curve, count: int) -> list[str]:
-    """Say which size lies beyond what was cut, and what it would take."""
-    curve = told.curve
-    if told.a90_mm is None:
+def _curve_limits(result: Curve, count: int) -> list[str]:
+    """Say which size is beyond what was cut, and what it would take."""
+    curve = result.curve
+    if result.a90_mm is None:
         wanted_size = "larger" if size_at_mm(curve, WANTED_POD) > curve.largest_mm else "smaller"
         what = "The size that is found nine times in ten is not among those that were cut"
         cut = f"{curve.smallest_mm:.3g} to {curve.largest_mm:.3g} mm"
-        return [f"{what}, {cut}, and is not told: nothing is carried beyond them. Cut {wanted_size} defects."]
-    if told.a90_95_mm is not None:
+        return [
+            f"{what}, {cut}, so that no size is given: nothing is extrapolated. Cut {wanted_size} defects."
+        ]
+    if result.a90_95_mm is not None:
         return []
     # A bound's distance shrinks with the root of the number of cuts.
-    wanted = np.log(curve.largest_mm) - np.log(told.a90_mm)
-    now = np.log(wald_bound_mm(curve)) - np.log(told.a90_mm)
+    wanted = np.log(curve.largest_mm) - np.log(result.a90_mm)
+    now = np.log(wald_bound_mm(curve)) - np.log(result.a90_mm)
     more = count * ((now / wanted) ** 2 - 1) if wanted > 0 else np.inf
     number = f"About {max(math.ceil(more), 1)}" if more <= _COUNTABLE else "Very many"
     what = (

@@ -22,7 +22,7 @@ def is_edge(zone: Zone) -> Mask:
 
 
 def reach_reason(plan: Plan, zone: Zone, method: str, depth_mm: float | None, size_mm: float) -> str:
-    """Say what the method could not have told of a defect of this depth and diameter; '' when nothing."""
+    """Say what the method could not have detected of a defect of this depth and diameter; '' when nothing."""
     return (
         _tap_reason(plan, zone, depth_mm, size_mm)
         if method == "tap"
@@ -38,7 +38,7 @@ def _tap_reason(plan: Plan, zone: Zone, depth_mm: float | None, size_mm: float) 
         return "deep: behind the wall, where a tap feels little" if depth_mm >= wall_mm else ""
     reach = told_by_taps(plan, zone, depth_mm)
     if reach is not None and np.isinf(reach.detectable_mm):
-        return f"deep: at {depth_mm:.2g} mm a patch curved like this tube is too stiff for a tap to tell"
+        return f"deep: at {depth_mm:.2g} mm a patch curved like this tube is too stiff for a tap to detect"
     if reach is not None and size_mm < 2 * reach.detectable_mm:
         return (
             f"small for its depth: at {depth_mm:.2g} mm, taps are estimated to need "
@@ -63,7 +63,7 @@ def _pitch_reason(zone: Zone, size_mm: float) -> str:
     diagonal = float(np.hypot(*pitch_mm(zone)))
     if size_mm >= diagonal:
         return ""
-    return f"small: less than {diagonal:.3g} mm across, it may lie between the points"
+    return f"small: less than {diagonal:.3g} mm across, it may be between the points"
 
 
 def score_reason(score: float, *, has_suspects: bool) -> str:
@@ -74,7 +74,7 @@ def score_reason(score: float, *, has_suspects: bool) -> str:
         return "suspect points, but so few that chance may explain them: in no indication"
     if score >= _NEARLY:
         return f"just below the limit (score {score:.2f})"
-    return f"its readings are like good ones (score {score:.2f})"
+    return f"its readings are like sound ones (score {score:.2f})"
 
 
 def false_call_reason(*, score: float, is_near_defect: bool, is_at_edge: bool) -> str:
@@ -83,11 +83,11 @@ def false_call_reason(*, score: float, is_near_defect: bool, is_at_edge: bool) -
     Examples
     --------
     >>> false_call_reason(score=1.2, is_near_defect=True, is_at_edge=False)
-    'next to a defect, whose edge may lie between the points; just above the limit (score 1.20)'
+    'next to a defect, whose edge may be between the points; just above the limit (score 1.20)'
     """
     parts = []
     if is_near_defect:
-        parts.append("next to a defect, whose edge may lie between the points")
+        parts.append("next to a defect, whose edge may be between the points")
     if is_at_edge:
         parts.append("at the edge of the zone")
     if score < _JUST_OVER:

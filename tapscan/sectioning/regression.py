@@ -77,7 +77,7 @@ def fit_binomial(
     Raises
     ------
     ValueError
-        When the maximum lies at infinity (separated data), or the columns of the design are not independent.
+        When the maximum is at infinity (separated data), or the columns of the design are not independent.
 
     Examples
     --------
@@ -113,7 +113,7 @@ def _climb(
     for halving in range(_MOST_HALVINGS):
         tried = beta + step / 2**halving
         height = log_likelihood(columns @ tried + shift, successes, total, link)
-        # At the top the last step is smaller than what rounding lets the height tell.
+        # At the top the last step is smaller than what rounding leaves of the height.
         if height >= best - _ENOUGH * (1 + abs(best)):
             return tried, height - best, height
     return beta, 0.0, best

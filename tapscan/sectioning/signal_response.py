@@ -1,7 +1,7 @@
 """How strong the reading is against how large the defect is, and the POD that follows for any threshold.
 
 ``ln â = β0 + β1 ln a + N(0, τ²)``: the signal-response model of MIL-HDBK-1823A (from memory). A response that
-drowned in the noise is known only to lie below it (left-censored), one beyond the scale only to lie
+drowned in the noise is known only to be below it (left-censored), one beyond the scale only to be
 above it (right-censored). The fit is by maximum likelihood in Olsen's form, β/τ and 1/τ, in which the
 log-likelihood is concave (Olsen, Econometrica 46 (1978) 1211-1215, from memory).
 
@@ -54,13 +54,13 @@ def fit_response(
 ) -> ResponseFit:
     """Fit the line to sizes (n,) and responses (n,); those up to `noise` or from `ceiling` on are censored.
 
-    Where nothing is noise, a response of 0 lies below the least that was read.
+    Where nothing is noise, a response of 0 is below the least that was read.
 
     Raises
     ------
     ValueError
-        When fewer than three responses lie between noise and ceiling, or sizes do not differ, or a
-        size is not positive, or the responses lie on one line exactly; when one is infinite and there is
+        When fewer than three responses are between noise and ceiling, or sizes do not differ, or a
+        size is not positive, or the responses are on one line exactly; when one is infinite and there is
         no ceiling.
 
     Examples
@@ -86,7 +86,7 @@ def fit_response(
     start, *_ = np.linalg.lstsq(data.design[between], data.log_response[between], rcond=None)
     spread = float(np.std((data.log_response - data.design @ start)[between]))
     if spread < _LEAST_SCATTER:
-        msg = "the responses lie on one line: there is no scatter to tell bounds by"
+        msg = "the responses are on one line: without scatter there are no bounds"
         raise ValueError(msg)
     found = minimize(
         lambda gamma: -_height(gamma, data),

@@ -1,4 +1,4 @@
-"""How well a score tells bad from good at any threshold, and whether another one would have served better.
+"""How well a score separates damaged from sound at any threshold, and whether another would be better.
 
 Points of one part resemble each other, so parts are drawn again, not points: the bootstrap over clusters.
 A threshold chosen on the data looks better on the data than it is. So it is chosen on the parts that a
@@ -21,7 +21,7 @@ _DRAWS, _LEAST_DRAWS, _SEED = 1000, 200, 20_260
 class Roc:
     """Shares called at each threshold, from the strictest down: every array (thresholds,).
 
-    `false_share` is that of good points called, `true_share` that of defects called.
+    `false_share` is that of sound points called, `true_share` that of defects called.
     """
 
     threshold: Array
@@ -34,10 +34,10 @@ class Roc:
 class BetterThreshold:
     """The threshold that would have served best here, and how sure that is.
 
-    Its worth is Youden's: the share of defects called less the share of good points called. `gain` is how
+    Its worth is Youden's: the share of defects called less the share of sound points called. `gain` is how
     much more it is worth than `used` on these very parts; `gain_low` and `gain_high` bound with 95 % what it
     gains on parts it was not chosen on, None where there are too few parts to leave any out.
-    `low` and `high` bound the threshold itself. `found` and `false` count defects and good points that reach
+    `low` and `high` bound the threshold itself. `found` and `false` count defects and sound points that reach
     the threshold in use, and then the best one.
     """
 
@@ -57,8 +57,8 @@ class BetterThreshold:
         return self.gain_low is not None and self.gain_low > 0
 
 
-def roc_area(good: ArrayLike, bad: ArrayLike) -> float:
-    """Chance that a bad one scores higher than a good one, half for ties: the Mann-Whitney statistic.
+def roc_area(sound: ArrayLike, defects: ArrayLike) -> float:
+    """Chance that a defect scores higher than a sound point, half for ties: the Mann-Whitney statistic.
 
     Examples
     --------
@@ -67,15 +67,15 @@ def roc_area(good: ArrayLike, bad: ArrayLike) -> float:
     """
     from scipy.stats import rankdata
 
-    low, high = np.asarray(good, dtype=float), np.asarray(bad, dtype=float)
+    low, high = np.asarray(sound, dtype=float), np.asarray(defects, dtype=float)
     if not low.size or not high.size:
         return float("nan")
     ranks = rankdata(np.concatenate([low, high]))[low.size :]
     return float((ranks.sum() - high.size * (high.size + 1) / 2) / (low.size * high.size))
 
 
-def roc(good: ArrayLike, bad: ArrayLike) -> Roc:
-    """Receiver operating characteristic of scores of good points and of defects; a score at it is called.
+def roc(sound: ArrayLike, defects: ArrayLike) -> Roc:
+    """Receiver operating characteristic of scores of sound points and of defects; a score at it is called.
 
     Examples
     --------
@@ -83,29 +83,29 @@ def roc(good: ArrayLike, bad: ArrayLike) -> Roc:
     >>> curve.true_share, curve.false_share
     (array([0. , 0.5, 0.5, 1. , 1. ]), array([0. , 0. , 0.5, 0.5, 1. ]))
     """
-    low, high = np.sort(np.asarray(good, dtype=float)), np.sort(np.asarray(bad, dtype=float))
+    low, high = np.sort(np.asarray(sound, dtype=float)), np.sort(np.asarray(defects, dtype=float))
     threshold = np.append(np.inf, np.unique(np.concatenate([low, high]))[::-1])
     return Roc(threshold, _called(low, threshold), _called(high, threshold), roc_area(low, high))
 
 
 def better_threshold(
-    good: tuple[ArrayLike, ArrayLike], bad: tuple[ArrayLike, ArrayLike], used: float = 1.0
+    sound: tuple[ArrayLike, ArrayLike], defects: tuple[ArrayLike, ArrayLike], used: float = 1.0
 ) -> BetterThreshold | None:
-    """Look for the threshold of greatest worth; `good` and `bad` are each (scores, number of the part).
+    """Look for the threshold of greatest worth; `sound` and `defects` are each (scores, number of the part).
 
-    None when there are no good points or no defects to judge by. The draws are always the same.
+    None when there are no sound points or no defects to judge by. The draws are always the same.
 
     Examples
     --------
     A lower threshold would have found all four; four parts are too few to be sure of it:
 
     >>> scores, part = [0.2, 0.3, 0.4, 0.5], [1, 2, 3, 4]
-    >>> told = better_threshold((scores, part), ([0.8, 0.9, 0.7, 2.0], part))
-    >>> told.best, told.gain, told.is_sure
+    >>> result = better_threshold((scores, part), ([0.8, 0.9, 0.7, 2.0], part))
+    >>> result.best, result.gain, result.is_sure
     (0.7, 0.75, False)
     """
     (good_score, good_part), (bad_score, bad_part) = (
-        (np.asarray(score, dtype=float), np.asarray(part)) for score, part in (good, bad)
+        (np.asarray(score, dtype=float), np.asarray(part)) for score, part in (sound, defects)
     )
     if not good_score.size or not bad_score.size:
         return None
@@ -130,15 +130,15 @@ def better_threshold(
         (int(np.count_nonzero(score >= limits[0])), int(np.count_nonzero(score >= limits[1])))
         for score in (bad_score, good_score)
     )
-    told = BetterThreshold(
+    result = BetterThreshold(
         used, float(limits[1]), None, None, float(worth[best] - worth[here]), None, None, found, false
     )
     if len(gains) < _LEAST_DRAWS:
-        return told
-    # Quantiles that are themselves one of the draws: no threshold lies between two scores.
+        return result
+    # Quantiles that are themselves one of the draws: no threshold is between two scores.
     low, high = (float(v) for v in np.quantile(chosen, [0.025, 0.975], method="nearest"))
     gain_low, gain_high = (float(v) for v in np.quantile(gains, [0.025, 0.975]))
-    return replace(told, low=low, high=high, gain_low=gain_low, gain_high=gain_high)
+    return replace(result, low=low, high=high, gain_low=gain_low, gain_high=gain_high)
 
 
 class _Weighing:
@@ -157,7 +157,7 @@ class _Weighing:
             self._all.append(np.array([each.size for each in split], dtype=float))
 
     def worth(self, weights: Array) -> Array:
-        """Share of defects called less share of good points called, at each candidate; NaN without any."""
+        """Share of defects called less share of sound points called, at each candidate; NaN without any."""
         shares = []
         for called, total in zip(self._called, self._all, strict=True):
             count = float(weights @ total)
@@ -166,7 +166,7 @@ class _Weighing:
 
 
 def _best(worth: Array, here: int) -> int:
-    """Index of the best threshold; of several equally good ones, the one nearest to what was used."""
+    """Index of the best threshold; of several equally suitable ones, the one nearest to what was used."""
     best = np.flatnonzero(worth >= np.nanmax(worth) - 1e-12)
     return int(best[np.argmin(np.abs(best - here))])
 

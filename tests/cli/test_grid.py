@@ -122,7 +122,7 @@ def test_what_taps_could_find_or_what_is_missing_to_say_it(folder, taps_wav):
     )
     plan.write_text(wall + kept, encoding="utf-8")
     text = run(folder).stdout
-    assert "BM: the smallest round delamination that taps could tell, in mm across, estimated" in text
+    assert "BM: the smallest round delamination that taps could detect, in mm across, estimated" in text
     assert "Steel tip of 4.1 g and 5 mm radius, at 30 N." in text
     assert "curved like the tube where it is narrowest (16.2 mm radius)" in text
     assert "What could be found, as pictures:" in text

@@ -56,7 +56,7 @@ def test_no_findings_at_all(parts, tmp_path):
     result = run(tmp_path / "part")
     assert result.exit_code == 1
     last = result.stderr.splitlines()[-1]
-    assert "part: no findings that any reading can be held against (log what cutting showed" in last
+    assert "part: no findings that any reading can be compared with (log what cutting showed" in last
 
 
 def test_nothing_named_is_wrong_usage():

@@ -152,7 +152,7 @@ def test_held_against_another_as_in_analyse(part, scanned_files, tmp_path):
     np.save(tmp_path / "before/ascans/SP.npy", (volume + noise).astype("f4"))
     against = ["--against", str(tmp_path / "before")]
     assert CliRunner().invoke(main, ["analyse", str(part), *against]).exit_code == 0
-    assert "held against" in run(part, keys="\n").stderr
+    assert "compared with" in run(part, keys="\n").stderr
     result = run(part, *against, keys="\n")
     assert result.exit_code == 0
     assert result.stderr == ""

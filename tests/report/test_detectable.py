@@ -29,18 +29,18 @@ def test_the_picture_holds_the_pitch_the_wall_and_both_methods():
     _, parts = drawn(told)
     assert parts["wall"].get_xdata()[0] == 1.6
     assert parts["pitch"].get_ydata()[0] == 5.0
-    depth, across = parts["taps told"].get_data()
+    depth, across = parts["taps detected"].get_data()
     assert depth.tolist() == pytest.approx([0.2 * k for k in range(1, 8)])
     assert across.tolist() == pytest.approx([2 * one.reach.radius_mm for one in told.taps.told])
-    assert parts["ascans told"].get_xdata() == pytest.approx((0.413, 1.187))
+    assert parts["ascans detected"].get_xdata() == pytest.approx((0.413, 1.187))
 
 
-def test_what_is_told_by_nothing_is_written_and_not_drawn():
+def test_depths_at_which_nothing_is_detected_are_written_and_not_drawn():
     told = outlook(tube(), "tap")
     figure, parts = drawn(told)
-    assert np.asarray(parts["taps told"].get_xdata()).max() == pytest.approx(0.8)
+    assert np.asarray(parts["taps detected"].get_xdata()).max() == pytest.approx(0.8)
     words = [text.get_text() for text in figure.axes[0].texts]
-    assert words.count("none\ntold") == 3
+    assert words.count("none\ndetected") == 3
     assert tap_rows(told.taps.told)[-1] == (
         "1.40",
         "–",

@@ -186,3 +186,20 @@ def test_an_area_all_the_way_round_has_its_number():
     one = replace(round_indication(zone, "tap", 1, (12, 6), 16.0), outline=(ring,))
     figure = drawn(replace(tapped(zone, spots=()), indications=(one,)))
     assert parts(figure, "number BM-T1")
+
+
+def test_signs_of_points_are_above_outlines_and_datum_lines_and_numbers_hide_none():
+    figure = drawn(boom())
+    signs = parts(figure, "suspect")[0]
+    lines = [
+        *parts(figure, "indication BM-T1"),
+        *parts(figure, "indication BM-T2"),
+        *parts(figure, "datum line"),
+    ]
+    assert all(line.get_zorder() < signs.get_zorder() for line in lines)
+    figure.canvas.draw()
+    places = signs.axes.transData.transform(signs.get_offsets())
+    for number in ("number BM-T1", "number BM-T2"):
+        for label in parts(figure, number):
+            box = label.get_bbox_patch().get_window_extent()
+            assert not any(box.contains(x, y) for x, y in places)

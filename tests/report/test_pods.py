@@ -72,11 +72,11 @@ def test_sizes_beyond_what_was_cut_are_not_told():
 def test_exact_statements_in_words():
     told = study(trials([4, 6, 9, 12], [0, 0, 1, 1]))
     assert (
-        "From 9 mm up, 2 of 2 were found: at least 22 % are found, with 95 % confidence; 27 more, every one "
-        "found, would show 90 %." in exact_text(told)
+        "Counting only sizes from 9 mm up, 2 of 2 were found: at least 22 % are found, with 95 % confidence; "
+        "27 more cuts, all found, would demonstrate 90 %." in exact_text(told)
     )
     shown = study(trials(np.linspace(5, 9, 29), np.ones(29)))
-    assert exact_text(shown)[0].endswith("29 of 29 were found: that shows 90 %, with 95 % confidence.")
+    assert exact_text(shown)[0].endswith("29 of 29 were found: 90 % are demonstrated, with 95 % confidence.")
 
 
 def test_another_limit_in_words():
@@ -85,7 +85,7 @@ def test_another_limit_in_words():
     few = BetterThreshold(1.0, 0.6, None, None, 0.3, None, None, (3, 5), (0, 2))
     assert better_text(few) == (
         "By score alone, a limit of 0.6 in place of 1 would have called 5 defects in place of 3, and 2 sound "
-        "points in place of 0. How sure that is cannot be told: too few parts."
+        "points in place of 0. Too few parts to say how sure that is."
     )
     sure = BetterThreshold(1.0, 0.6, 0.5, 0.7, 0.3, 0.1, 0.4, (3, 5), (0, 2))
     assert "That is beyond chance" in better_text(sure)

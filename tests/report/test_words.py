@@ -12,6 +12,8 @@ from tapscan.report.words import (
     blocks_of,
     bounds_text,
     depth_text,
+    disc_text,
+    length_text,
     place_in_words,
     range_in_mm,
     unread_by_reason,
@@ -39,7 +41,7 @@ def indication_at(zone, *points):
         ([(7, p) for p in range(1, 12)], "station 07, positions 01 to 11"),
     ],
 )
-def test_a_place_on_a_tube_is_told_by_the_numbers_on_the_part(points, words):
+def test_a_place_on_a_tube_is_given_by_the_numbers_on_the_part(points, words):
     zone = tube()
     assert place_in_words(indication_at(zone, *points), zone) == words
 
@@ -57,11 +59,43 @@ def test_a_single_position_is_not_all_the_way_round():
 def test_lengths_areas_and_depths_read_as_on_a_tape_measure():
     zone = tube()
     one = round_indication(zone, "tap", 1, (14, 1), 16.0)
-    assert range_in_mm(one) == "x = 119 to 151 mm, s = 104 to 16 mm"
+    assert range_in_mm(one, zone) == "x = 119 to 151 mm, s = 104 to 16 mm"
     assert bounds_text(one) == "563 to 1,210"
-    assert depth_text(one) == "not told by a tap test"
-    assert depth_text(round_indication(zone, "ascan", 1, (14, 1), 16.0, 0.604)) == "0.60 mm"
-    assert depth_text(round_indication(zone, "ascan", 1, (14, 1), 16.0)) == "no echo from inside"
+    assert depth_text(one, zone) == "a tap test gives no depth"
+    assert depth_text(round_indication(zone, "ascan", 1, (14, 1), 16.0, 0.604), zone) == "0.60 mm"
+    assert depth_text(round_indication(zone, "ascan", 1, (14, 1), 16.0), zone) == "no echo from inside"
+
+
+def test_inches_are_written_beside_millimetres_when_the_plan_asks_for_them():
+    zone = tube(units="in")
+    one = round_indication(zone, "ascan", 1, (14, 1), 16.0, 0.604)
+    assert range_in_mm(one, zone) == "x = 119 to 151 mm (4.69 to 5.94 in), s = 104 to 16 mm (4.09 to 0.63 in)"
+    assert depth_text(one, zone) == "0.60 mm (0.0238 in)"
+    assert disc_text(706.86, zone) == "a disc 30 mm (1.18 in) across"
+    assert disc_text(706.86, tube()) == "a disc 30 mm across"
+    assert length_text(10.0, zone) == "10 mm (0.394 in)"
+
+
+@pytest.mark.parametrize(
+    ("side", "points", "words"),
+    [
+        ("top", [(12, 11), (12, 2)], "positions 11 to 02, across the datum line (top, 10 to 1 o'clock)"),
+        ("right", [(12, 1)], "position 01 (right, 3 o'clock)"),
+        ("bottom", [(12, 4), (12, 5)], "positions 04 to 05 (left, 9 to 10 o'clock)"),
+        ("left", [(12, 3), (12, 4)], "positions 03 to 04 (top, 11 to 12 o'clock)"),
+    ],
+)
+def test_a_place_on_a_tube_is_given_by_the_clock_too_when_the_plan_says_how_it_is_held(side, points, words):
+    zone = tube(datum_side=side)
+    assert place_in_words(indication_at(zone, *points), zone) == f"station 12, {words}"
+
+
+def test_a_place_on_a_panel_is_given_by_its_sides():
+    zone = panel(datum_side="bottom")
+    assert place_in_words(indication_at(zone, (3, 15), (3, 16)), zone).endswith(
+        "15 to 16 (near the top edge)"
+    )
+    assert place_in_words(indication_at(zone, (3, 8)), zone).endswith("08 (between bottom and top)")
 
 
 masks = arrays(bool, st.tuples(st.integers(1, 9), st.integers(1, 9)))
@@ -115,7 +149,7 @@ def test_suspect_points_at_a_rim_are_told_from_those_apart():
 
 def test_where_few_readings_say_what_is_good_more_calls_by_chance_are_told():
     few = replace(boom(), baseline=f"Forty readings. {FEW_READ}")
-    usual = "About 1 in 200 good points is expected to be called suspect by chance"
+    usual = "About 1 in 200 sound points is expected to be called suspect by chance"
     assert sentences.chance(0.005, (boom(),)) == f"{usual}."
     assert (
         sentences.chance(0.005, (few,)) == f"{usual}; several times as many in zone BM, where few were read."
@@ -126,7 +160,7 @@ def test_the_summary_names_the_largest_area_and_never_calls_a_part_sound():
     told = sentences.summary([boom(), scanned(panel())])
     assert told[0].startswith("3 indications were raised")
     assert (
-        "BM-T1, lies on Main boom (BM) at stations 13 to 15, positions 12 to 02, across the datum line"
+        "BM-T1, is on Main boom (BM) at stations 13 to 15, positions 12 to 02, across the datum line"
         in told[1]
     )
     assert "804 mm², as large as a disc 32 mm across" in told[1]

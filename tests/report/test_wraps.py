@@ -268,3 +268,20 @@ def test_the_same_bytes_whatever_the_hash_seed_and_the_clock(tmp_path):
     assert first == (tmp_path / "two.pdf").read_bytes()
     assert b"CreationDate" not in first
     assert b"Producer" not in first
+
+
+def test_names_are_whole_at_the_joins_of_sheets():
+    zone = tube(stations=60)
+    pages = read(wrap_pdf(zone, A4))
+    assert len(pages) > 1
+    words = [word for page in pages for word in page.text.split() if word.startswith("BM-")]
+    assert set(words) >= {
+        f"BM-{station:02d}-{position:02d}" for station in range(1, 60) for position in (1, 12)
+    }
+    layout = tiled(A4, np.vstack([edge_mm(zone), lap_mm(zone)]), 6.0)
+    wide_mm = layout.paper.window_mm[2]
+    # A name is 9 mm long: one that begins in the last 8 mm of a window is left to the next sheet.
+    cut = [f"BM-{n:02d}-05" for n in range(1, 61) if 0 < layout.tiles[0].u_mm + wide_mm - (n - 0.5) * 10 < 8]
+    assert cut
+    assert not any(name in pages[0].text for name in cut)
+    assert all(name in pages[1].text for name in cut)

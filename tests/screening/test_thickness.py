@@ -28,7 +28,7 @@ def test_a_wall_thinner_than_the_tolerance_is_listed_as_thin_and_not_as_a_delami
     assert one.depth_mm == pytest.approx(0.85 * 1.6)
     assert told.count(SUSPECT) == 16
     assert told.score[5, 5] == pytest.approx(1.5)
-    assert (kind_text(one), depth_text(one)) == ("thin wall", "wall of 1.36 mm")
+    assert (kind_text(one), depth_text(one, TOLERANT)) == ("thin wall", "wall of 1.36 mm")
 
 
 @pytest.mark.parametrize(("zone", "share"), [(TOLERANT, 0.08), (PANEL, 0.15)])

@@ -35,5 +35,5 @@ def test_nothing_cut_says_nothing():
 
 @pytest.mark.parametrize(("hits", "trials"), [(-1, 3), (4, 3)])
 def test_more_hits_than_trials(hits, trials):
-    with pytest.raises(ValueError, match="hits lie between 0 and"):
+    with pytest.raises(ValueError, match="hits must be between 0 and"):
         share(hits, trials)

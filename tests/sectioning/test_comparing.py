@@ -2,7 +2,7 @@ import numpy as np
 import pytest
 
 from tapscan.sectioning.comparing import compare
-from tapscan.sectioning.telling import defect_columns, false_calls, section_document, separations_found
+from tapscan.sectioning.section_data import defect_columns, false_calls, section_document, separations_found
 from tests.sectioning.conftest import at
 from tests.sectioning.test_findings import found
 
@@ -98,7 +98,7 @@ def test_the_seam_may_lie_anywhere(plan, screened):
     ("method", "place", "more", "reason"),
     [
         ("tap", "04-05", {"depth_mm": 0.8, "area_mm2": 50.0}, "small for its depth"),
-        ("tap", "04-05", {"area_mm2": 50.0}, "it may lie between the points"),
+        ("tap", "04-05", {"area_mm2": 50.0}, "it may be between the points"),
         ("tap", "04-05", {"depth_mm": 1.6, "area_mm2": 3000.0}, "deep: behind the wall"),
         ("tap", "01-05", {"depth_mm": 0.2, "area_mm2": 3000.0}, "at the edge of the zone"),
         ("ascan", "04-05", {"depth_mm": 0.2, "area_mm2": 400.0}, "shallow: within 0.41 mm"),
@@ -110,7 +110,7 @@ def test_reasons_of_a_miss(plan, screened, method, place, more, reason):
     defect = only(compare(plan, screened(method=method), [found("delamination", place, **more)]))
     assert defect.verdict == "miss"
     assert reason in defect.reason
-    assert defect.reason.endswith("its readings are like good ones (score 0.40)")
+    assert defect.reason.endswith("its readings are like sound ones (score 0.40)")
 
 
 def test_nearly_called(plan, screened):
@@ -215,7 +215,7 @@ def test_reasons_of_a_false_call(plan, screened):
     called = screened(lone=["BM-03-07", "BM-01-01"], scores={"BM-03-07": 1.1})
     compared = compare(plan, called, [found("none", "01-01:08-11"), found("delamination", "03-06")])
     assert compared.reason[at("BM-03-07")] == (
-        "next to a defect, whose edge may lie between the points; just above the limit (score 1.10)"
+        "next to a defect, whose edge may be between the points; just above the limit (score 1.10)"
     )
     assert compared.reason[at("BM-01-01")] == "at the edge of the zone"
 

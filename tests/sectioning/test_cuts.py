@@ -26,7 +26,7 @@ def test_a_control_is_always_there(screened):
     cuts = plan_cuts([screened(indications=[AREA])], [])
     controls = [cut for cut in cuts if not meets(cut, AREA)]
     assert len(controls) == 1
-    assert "clear points as control and nothing else: only so can a miss come to light" in controls[0].reason
+    assert "as control and nothing else: only such cuts bring misses to light" in controls[0].reason
 
 
 def test_a_control_that_was_cut_needs_no_other(screened):

@@ -3,7 +3,7 @@ import shutil
 import pytest
 
 from tapscan.errors import TapscanError
-from tapscan.sectioning.gathering import gather, held_otherwise, inspections_in, is_in_bag
+from tapscan.sectioning.gathering import baseline_warning, gather, inspections_in, is_in_bag
 from tapscan.sectioning.pod import study
 from tapscan.sectioning.trials import trials_of
 from tapscan.synth.fleet import fleet
@@ -48,7 +48,7 @@ def test_what_is_no_inspection_or_named_twice(parts, tmp_path):
 
 def test_results_held_against_others_are_told(parts, tmp_path):
     shutil.copytree(parts / "part-001", tmp_path / "part")
-    assert held_otherwise(tmp_path / "part") == ""
+    assert baseline_warning(tmp_path / "part") == ""
     (tmp_path / "part/results").mkdir()
     summary = tmp_path / "part/results/summary.json"
     for text, others, is_told in (
@@ -60,9 +60,9 @@ def test_results_held_against_others_are_told(parts, tmp_path):
         ("not json", 0, False),
     ):
         summary.write_text(text, encoding="utf-8")
-        assert bool(held_otherwise(tmp_path / "part", others)) == is_told
+        assert bool(baseline_warning(tmp_path / "part", others)) == is_told
     summary.write_text('{"against": [{"folder": "last-year"}]}', encoding="utf-8")
-    assert "were held against last-year, and are now" in gather([tmp_path / "part"]).warnings[0]
+    assert "were compared with last-year, and are now" in gather([tmp_path / "part"]).warnings[0]
 
 
 def test_parts_without_findings_are_left_out_and_named(parts, tmp_path):

@@ -40,7 +40,7 @@ def test_places(plan, text, blocks):
         ("SP-01-05:02-03", "line 2: 'SP-01-05:02-03' crosses a seam, which a panel does not have"),
         ("BM-01-02:03", "line 2: 'BM-01-02:03' is no block from corner to corner in zone BM"),
         ("BM-01:SP-03", "line 2: 'BM-01:SP-03' is no block from corner to corner in zone BM"),
-        ("BM-01-01 SP-01-01", "line 2: lies in two zones, BM and SP (give each zone a line of its own"),
+        ("BM-01-01 SP-01-01", "line 2: is in two zones, BM and SP (give each zone a line of its own"),
     ],
 )
 def test_what_is_no_place(plan, text, said):

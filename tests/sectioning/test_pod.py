@@ -9,7 +9,7 @@ from tapscan.records.tables import json_text
 from tapscan.sectioning.comparing import compare
 from tapscan.sectioning.hit_miss import profile_bound_mm
 from tapscan.sectioning.pod import study
-from tapscan.sectioning.pod_telling import pod_document
+from tapscan.sectioning.pod_data import pod_document
 from tapscan.sectioning.trials import Trials, trials_of
 from tests.sectioning.test_findings import found
 
@@ -61,7 +61,7 @@ def test_nothing_is_carried_beyond_what_was_cut():
     assert logit.a90_mm is None
     assert logit.a90_95_mm is None
     assert any(
-        "and is not told: nothing is carried beyond them. Cut larger defects." in limit
+        "so that no size is given: nothing is extrapolated. Cut larger defects." in limit
         for limit in told.limits
     )
 
@@ -158,7 +158,7 @@ def test_scores_at_their_top_are_taken_as_beyond():
 def test_no_noise_known_no_line():
     told = study(trials([4, 6, 9, 12], [0, 1, 0, 1], sound=[0.2] * 5))
     assert told.response is None
-    assert told.why_no_response == "fewer than 20 sound points were cut to tell noise by"
+    assert told.why_no_response == "fewer than 20 sound points were cut to measure noise"
 
 
 def test_scores_that_fall_with_size_make_no_line():

@@ -61,7 +61,7 @@ def test_covariance_is_that_of_repeated_trials():
 
 
 def test_no_scatter_no_bounds():
-    with pytest.raises(ValueError, match="lie on one line"):
+    with pytest.raises(ValueError, match="are on one line"):
         fit_response([1, 2, 4, 8], [1, 2, 4, 8])
 
 

@@ -56,8 +56,8 @@ def defect_columns(compared: Sequence[Compared]) -> dict[str, list[Any]]:
 
 
 def _finding(finding: Finding) -> dict[str, Any]:
-    told = {name: value for name, value in asdict(finding).items() if name not in ("blocks", "line")}
-    return {**told, "where": finding.where}
+    result = {name: value for name, value in asdict(finding).items() if name not in ("blocks", "line")}
+    return {**result, "where": finding.where}
 
 
 def _zone(one: Compared) -> dict[str, Any]:
@@ -77,8 +77,17 @@ def _zone(one: Compared) -> dict[str, Any]:
 
 
 def _share(one: Share) -> dict[str, Any]:
-    told = {"count": one.hits, "of": one.trials, "share": None, "low_95": None, "high_95": None}
-    return told if not one.trials else {**told, "share": one.value, "low_95": one.low, "high_95": one.high}
+    result = {"count": one.hits, "of": one.trials, "share": None, "low_95": None, "high_95": None}
+    return (
+        result
+        if not one.trials
+        else {
+            **result,
+            "share": one.value,
+            "low_95": one.low,
+            "high_95": one.high,
+        }
+    )
 
 
 def _points(one: Compared) -> list[dict[str, Any]]:
