@@ -9,6 +9,7 @@ import { blockPath, drawMap, pointAt } from "./map.js";
 import { marksRow } from "./marks.js";
 import { layerOf, painted } from "./paint.js";
 import { papersOf } from "./papers.js";
+import { Raster } from "./raster.js";
 import { Sheet } from "./sheet.js";
 import { blockName, placeOf, pointName } from "./surface.js";
 
@@ -43,7 +44,10 @@ class Look {
     this.here = make("p", { class: "here", role: "status" });
     this.marks = make("div", {});
     const help = make("p", { id: "map-help", class: "quiet" }, HELP);
-    const left = [this.controls.place, help, this.map, this.key, this.here, this.marks];
+    this.raster = new Raster(this);
+    this.map.append(this.raster.canvas);
+    const drawn = [this.raster.tools, this.map, this.raster.section];
+    const left = [this.controls.place, help, drawn, this.key, this.here, this.marks].flat();
     place.append(make("div", { class: "chart-of-zone" }, left), this.sheetPlace, this.words);
     this.svg.addEventListener("pointerdown", (event) => this.press(event));
     place.addEventListener("keydown", (event) => this.keyDown(event));
@@ -71,6 +75,7 @@ class Look {
     const path = `/api/zones/${this.zone.code}/${this.method}`;
     this.document = desk.state.analysis > 0 ? ((await telling(() => ask(path))) ?? null) : null;
     this.slice = null;
+    await this.raster.load();
     this.layer = Math.min(this.layer, Math.max(0, (this.document?.layers.length ?? 1) - 1));
     this.controls.show();
     this.redraw();
@@ -113,6 +118,15 @@ class Look {
 
   redraw() {
     if (!this.zone || this.map.clientWidth < 100) return; // hidden
+    const { isOn } = this.raster;
+    for (const part of ["canvas", "tools", "section"]) this.raster[part].hidden = !isOn;
+    this.svg.classList.toggle("off", isOn);
+    if (isOn) {
+      this.map.setAttribute("aria-label", this.document?.alt ?? `Zone ${this.zone.code}, not analysed yet.`);
+      this.key.replaceChildren(mapKey(layerOf(this)));
+      this.raster.recolour();
+      return;
+    }
     const look = { ...painted(this), isRound: this.isRound, facing: this.facing };
     this.drawing = drawMap(this.svg, this.zone, look, this.map.clientWidth - 4);
     this.cursor = ["cursor halo", "cursor"].map((kind) => draw("path", { class: kind }));
@@ -125,6 +139,10 @@ class Look {
 
   /** Only the frame moves with the arrow keys, so that a held key stays quick on large zones. */
   moveCursor() {
+    if (this.raster.isOn) {
+      this.raster.redraw();
+      return;
+    }
     const d = blockPath(this.drawing, this.anchor ?? this.at, this.at);
     for (const path of this.cursor) path.setAttribute("d", d);
   }
@@ -156,6 +174,11 @@ class Look {
     this.anchor = isBlock ? (this.anchor ?? this.at) : null;
     this.at = at;
     // A point on the far side of the round part is turned to the front.
+    if (this.raster.isOn) {
+      this.raster.follow(at);
+      this.choose();
+      return;
+    }
     if (this.isRound && !blockPath(this.drawing, at, at)) this.turn(at[1] - this.facing);
     this.moveCursor();
     this.cursor[0].scrollIntoView({ block: "nearest", inline: "nearest" });
