@@ -1,5 +1,6 @@
 """A scanned panel of any number of points as an analysis would leave it, to try the page's pictures on."""
 
+from dataclasses import asdict
 from pathlib import Path
 
 import numpy as np
@@ -53,7 +54,7 @@ def scanned_bench(folder: Path, stations: int, positions: int) -> Bench:
     inspection = bench.inspection()
     (zone,) = inspection.plan.zones
     screened = _screened(zone, depth_mm, traces)
-    results = Results(inspection, (screened,), _summary(), lambda _: folder)
+    results = Results(inspection, (screened,), _summary(inspection.plan), lambda _: folder)
     bench.analysed = Analysed(results, bench.fingerprint(), 1)
     return bench
 
@@ -152,5 +153,6 @@ def _indications(stations: int, positions: int) -> tuple[Indication, ...]:
     return tuple(found)
 
 
-def _summary() -> dict[str, object]:
-    return {"warnings": [], "version": "0", "run": "0" * 64, "inputs": {}, "agreement": [], "against": []}
+def _summary(plan) -> dict[str, object]:
+    nothing = {"warnings": [], "inputs": {}, "agreement": [], "against": []}
+    return {"version": "0", "run": "0" * 64, "settings": asdict(plan), **nothing}

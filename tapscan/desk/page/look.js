@@ -124,7 +124,7 @@ class Look {
     if (isOn) {
       this.map.setAttribute("aria-label", this.document?.alt ?? `Zone ${this.zone.code}, not analysed yet.`);
       this.key.replaceChildren(mapKey(layerOf(this)));
-      this.raster.recolour();
+      this.raster.refresh();
       return;
     }
     const look = { ...painted(this), isRound: this.isRound, facing: this.facing };
@@ -199,7 +199,7 @@ class Look {
     if (!keepsMarks) this.showMarks();
     clearTimeout(this.resting);
     if (this.document) {
-      const show = () => this.sheet.show(name, this.method, this.slice?.gate_mm ?? null);
+      const show = () => this.sheet.show(name, this.method, this.slice?.gate_mm ?? this.raster.range);
       this.resting = setTimeout(show, REST_MS);
     } else {
       const words = "The map shows which points have readings. Analyse to see more.";

@@ -62,7 +62,6 @@ export class Raster {
       });
     }
     this.showTools();
-    this.recolour();
   }
 
   showTools() {
@@ -112,9 +111,18 @@ export class Raster {
 
   // The picture: a dot for each point, and where hatching goes.
 
+  /** Draw again, and make the picture anew when what it shows changed. */
+  refresh() {
+    const { zone, document: found, layer, slice } = this.look;
+    const shown = [zone.skip, found, layer, slice];
+    if (this.shown?.every((one, i) => one === shown[i])) this.redraw();
+    else this.recolour();
+  }
+
   /** Make the picture anew, after the layer, the depth range or the theme changed. */
   recolour() {
     if (!this.isOn) return;
+    this.shown = [this.look.zone.skip, this.look.document, this.look.layer, this.look.slice];
     const { zone, document: found, layer: shown, slice } = this.look;
     const layer = slice ?? found?.layers[shown];
     const style = getComputedStyle(document.documentElement);
@@ -130,20 +138,23 @@ export class Raster {
     const [tint, paper] = [colour("tint"), colour("paper")];
     const { depth_mm: depth } = this.arrays ?? {};
     const [low, high] = this.range ?? [-Infinity, Infinity];
-    const skipped = new Set(zone.skip);
     for (let station = 0, i = 0; station < zone.stations; station += 1) {
       for (let position = 0; position < zone.positions; position += 1, i += 1) {
         const at = position * zone.stations + station;
         const status = found?.status[i];
         const step = layer?.steps[i];
-        if (skipped.has(i) || status === 3) pixels[at] = paper;
-        else if (!found) pixels[at] = tint;
+        if (!found) pixels[at] = tint;
+        else if (status === 3) pixels[at] = paper;
         else if (status === 2) {
           pixels[at] = paper;
           marks[at] = 0xff000000;
         } else if (this.range && !(depth[i] >= low && depth[i] <= high)) pixels[at] = tint;
         else pixels[at] = step >= 0 && step !== NONE ? ramp[step] : tint;
       }
+    }
+    for (const i of zone.skip) {
+      const at = (i % zone.positions) * zone.stations + Math.floor(i / zone.positions);
+      [pixels[at], marks[at]] = [paper, 0];
     }
     this.dots = pictureOf(dots);
     this.hatched = found?.status.includes(2) ? pictureOf(hatched) : null;
@@ -168,7 +179,7 @@ export class Raster {
     context.fillRect(0, 0, this.size[0], this.size[1]);
     context.save();
     context.beginPath();
-    context.rect(LEFT, TOP, this.size[0] - LEFT, this.size[1] - TOP);
+    context.rect(LEFT - 5, TOP - 5, this.size[0], this.size[1]); // a frame at the rim shows
     context.clip();
     this.spread(context, this.dots);
     if (this.hatched) this.hatch(context);
