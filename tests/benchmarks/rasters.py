@@ -149,12 +149,9 @@ def main() -> None:
     parser = argparse.ArgumentParser(prog="python -m tests.benchmarks.rasters", description=__doc__)
     parser.add_argument("--shots", type=Path, help="write screenshots there")
     arguments = parser.parse_args()
-    print(
-        "points; first picture, s on the clock (one small file), s of the processor; frames a second (of a page"
-    )
-    print(
-        "that draws nothing), ms of the processor for each; a line's B-scan, s. Wanted: 2 s, 30 frames a second"
-    )
+    print("points; first picture, s on the clock (one small file), s of the processor;")
+    print("frames a second (of a page that draws nothing), ms of the processor for each; a line's B-scan, s")
+    print("wanted: 2 s, 30 frames a second")
     for stations, positions in SIZES:
         row = measure(stations, positions, arguments.shots)
         print(

@@ -205,7 +205,7 @@ def test_wheel_keys_and_drag_move_the_picture(page):
     page.wait_for_timeout(300)
     # The delamination fills the picture now, about the point under the pointer.
     assert page.evaluate(COLOUR, [u + 60, v]) != before
-    page.locator(".map").focus()
+    page.locator("#look .map").focus()
     page.keyboard.press("0")
     page.wait_for_timeout(300)
     assert page.evaluate(COLOUR, [u + 60, v]) == before

@@ -323,7 +323,7 @@ def test_bands_in_which_a_phone_writes_nothing_are_left_out_and_stated_once(fold
     monkeypatch.setattr("tapscan.records.readers.phone.empty_above_hz", lambda *_: 5000.0)
     readings, warnings = read(folder)
     assert np.array_equal(readings.taps.heard, BAND_EDGES_HZ[1:] <= 5000.0)
-    assert warnings == [
+    assert [line for line in warnings if line.startswith("zone")] == [
         (
             "zone TP: recordings: compressed with loss (Vorbis, 11 files), which alters spectra; empty above "
             "5.0 kHz, and bands above that are left out (record as WAV where the recorder can)"
