@@ -22,10 +22,13 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
 
 __all__ = [
+    "at_of",
+    "mm_per_us",
     "nearest_clear",
     "point_document",
     "section_document",
     "slice_document",
+    "thinned",
     "typical_point",
 ]
 
@@ -107,11 +110,11 @@ def _trace(evidence: AScanEvidence, zone: "Zone", at: tuple[int, int], trace: "F
         "front_us": float(evidence.front_us[at]),
         "echo_us": float(evidence.echo_us[at]),
         "backwall_us": float(evidence.backwall_us[at]),
-        "mm_per_us": _mm_per_us(zone),
+        "mm_per_us": mm_per_us(zone),
     }
 
 
-def _mm_per_us(zone: "Zone") -> float | None:
+def mm_per_us(zone: "Zone") -> float | None:
     """Depth for each microsecond, there and back; None where the plan gives no velocity."""
     velocity = zone.laminate.velocity_m_s
     return None if velocity is None else velocity / 2000.0
@@ -137,7 +140,7 @@ def section_document(screened: Screened, point: Point, along: str) -> dict[str, 
         evidence.traces[:, at[1], first:last] if along == "station" else evidence.traces[at[0], :, first:last]
     )
     # Thinned to what a screen shows: the strongest of the samples that share a dot, so that no echo is lost.
-    section = _thinned(_thinned(np.abs(np.asarray(row, dtype=float)), _MOST_TRACES, 0), _MOST_SAMPLES, 1)
+    section = thinned(thinned(np.abs(np.asarray(row, dtype=float)), _MOST_TRACES, 0), _MOST_SAMPLES, 1)
     finite = section[np.isfinite(section)]
     reach = float(np.quantile(finite, 0.995)) if finite.size else 1.0
     level = np.clip(section / (reach or 1.0), 0, 1) * _GRID_LEVELS
@@ -152,7 +155,8 @@ def section_document(screened: Screened, point: Point, along: str) -> dict[str, 
     }
 
 
-def _thinned(values: "Floats", most: int, axis: int) -> "Floats":
+def thinned(values: "Floats", most: int, axis: int) -> "Floats":
+    """Keep the largest of the values that share a dot of a screen, so that no echo is lost."""
     size = values.shape[axis]
     if size <= most:
         return values
@@ -169,7 +173,7 @@ def slice_document(screened: Screened, depth_mm: float) -> dict[str, Any]:
         When the zone has no A-scans, or the plan gives no velocity to turn depth into time.
     """
     evidence, zone = screened.evidence, screened.zone
-    per_us, wall = _mm_per_us(zone), zone.laminate.thickness_mm
+    per_us, wall = mm_per_us(zone), zone.laminate.thickness_mm
     where = f"zone {zone.code}"
     if not isinstance(evidence, AScanEvidence):
         raise TapscanError(where, "has no A-scans", "choose a zone that was scanned")

@@ -13,7 +13,7 @@ from tapscan.records.coverage import cover
 from tapscan.report import sentences, words
 from tapscan.report.layers import backwall_layer, depth_layer, score_layer
 from tapscan.report.palette import SIGNS, css_variables, hex_text, ramp_rgb
-from tapscan.screening.results import CLEAR, SKIPPED, SUSPECT, UNREAD
+from tapscan.report.point_arrays import STATUSES
 from tapscan.screening.scans import methods
 
 if TYPE_CHECKING:
@@ -29,9 +29,12 @@ if TYPE_CHECKING:
     from tapscan.screening.results import Indication, Screened
 
 __all__ = [
+    "MOST_CELLS_DRAWN",
     "MOST_POINTS_DRAWN",
     "STEPS",
     "layer_document",
+    "layer_steps",
+    "layers_of",
     "palette_css",
     "plan_document",
     "results_document",
@@ -40,9 +43,10 @@ __all__ = [
 
 # A ramp on the page has so many colours; the eye tells hardly more apart.
 STEPS = 24
+# Up to here every point is a shape of its own, beyond it a dot of one picture.
+MOST_CELLS_DRAWN = 10_000
 # What a browser draws without stalling. The report's pictures have no such limit.
-MOST_POINTS_DRAWN = 100_000
-STATUSES = (CLEAR, SUSPECT, UNREAD, SKIPPED)
+MOST_POINTS_DRAWN = 1_000_000
 
 
 def palette_css() -> str:
@@ -76,10 +80,16 @@ def plan_document(inspection: "Inspection") -> dict[str, Any]:
         "taps_per_point": plan.taps_per_point,
         "signs": SIGNS,
         "statuses": STATUSES,
+        "most_cells_drawn": MOST_CELLS_DRAWN,
         "most_points_drawn": MOST_POINTS_DRAWN,
         "method_names": words.METHOD_NAMES,
         "zones": [
-            {**_geometry(one.zone), "methods": methods(inspection, one.zone), "read": _flat_read(one)}
+            {
+                **_geometry(one.zone),
+                "methods": methods(inspection, one.zone),
+                "read": _flat_read(one),
+                "has_readings": any(bool(mask.any()) for mask in one.read.values()),
+            }
             for one in covered
         ],
         "warnings": [*inspection.warnings, *faults, *left_notes(inspection.folder)],
@@ -89,9 +99,9 @@ def plan_document(inspection: "Inspection") -> dict[str, Any]:
 def _flat_read(one: "ZoneCoverage") -> dict[str, list[int]]:
     """List the points that have a reading by each method, counted from 0 station by station.
 
-    None are listed of a zone that the page cannot draw.
+    None are listed of a zone that the page draws as one picture.
     """
-    if one.is_planned.size > MOST_POINTS_DRAWN:
+    if one.is_planned.size > MOST_CELLS_DRAWN:
         return {method: [] for method in one.read}
     return {method: np.flatnonzero(mask).tolist() for method, mask in one.read.items()}
 
@@ -142,15 +152,22 @@ def zone_document(screened: "Screened") -> dict[str, Any]:
         where = f"zone {zone.code}"
         what = f"has {points:,} points, more than the page can draw ({MOST_POINTS_DRAWN:,})"
         raise TapscanError(where, what, "see its map in the report, or split the zone")
-    layers = [score_layer(screened)]
-    if screened.method == "ascan":
-        layers += [layer for layer in (depth_layer(screened), backwall_layer(screened)) if layer is not None]
+    layers = layers_of(screened)
+    is_raster = points > MOST_CELLS_DRAWN
+    each = (
+        {"layers": [_layer_facts(layer) for layer in layers]}
+        if is_raster
+        else {
+            "status": [STATUSES.index(word) for word in screened.status.ravel().tolist()],
+            "reference": np.flatnonzero(screened.is_reference).tolist(),
+            "layers": [layer_document(layer) for layer in layers],
+        }
+    )
     return {
         "code": zone.code,
         "method": screened.method,
-        "status": [STATUSES.index(word) for word in screened.status.ravel().tolist()],
-        "reference": np.flatnonzero(screened.is_reference).tolist(),
-        "layers": [layer_document(layer) for layer in layers],
+        "is_raster": is_raster,
+        **each,
         "alt": sentences.map_alt(screened, layers[0].title),
         "counts": sentences.counts(screened),
         "apart": sentences.remarks(screened),
@@ -159,12 +176,20 @@ def zone_document(screened: "Screened") -> dict[str, Any]:
     }
 
 
+def layers_of(screened: "Screened") -> "list[Layer]":
+    """List what the colours of a zone's map can stand for."""
+    layers = [score_layer(screened)]
+    if screened.method == "ascan":
+        layers += [layer for layer in (depth_layer(screened), backwall_layer(screened)) if layer is not None]
+    return layers
+
+
 def layer_document(layer: "Layer") -> dict[str, Any]:
     """Give each point the number of its colour in the ramp, -1 where it has no value."""
-    span = layer.high - layer.low or 1.0
-    share = np.clip((layer.values - layer.low) / span, 0, 1)
-    if layer.dark_first:
-        share = 1 - share
+    return {**_layer_facts(layer), "steps": layer_steps(layer).ravel().tolist()}
+
+
+def _layer_facts(layer: "Layer") -> dict[str, Any]:
     return {
         "title": layer.title,
         "label": layer.label,
@@ -173,13 +198,16 @@ def layer_document(layer: "Layer") -> dict[str, Any]:
         "ramp": layer.ramp,
         "is_strong_first": layer.dark_first,
         "empty": layer.read_but_empty,
-        "steps": _steps(share),
     }
 
 
-def _steps(share: "NDArray[np.float64]") -> list[int]:
-    steps = np.where(np.isfinite(share), np.round(np.nan_to_num(share) * (STEPS - 1)), -1)
-    return [int(step) for step in steps.ravel()]
+def layer_steps(layer: "Layer") -> "NDArray[np.int_]":
+    """Give the number of each point's colour in the ramp, (stations, positions); -1 where it has no value."""
+    span = layer.high - layer.low or 1.0
+    share = np.clip((layer.values - layer.low) / span, 0, 1)
+    if layer.dark_first:
+        share = 1 - share
+    return np.where(np.isfinite(share), np.round(np.nan_to_num(share) * (STEPS - 1)), -1).astype(np.int_)
 
 
 def _indication(one: "Indication", screened: "Screened") -> dict[str, Any]:

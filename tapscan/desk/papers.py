@@ -25,9 +25,11 @@ MEDIA_TYPES = {
     ".dxf": "image/vnd.dxf",
     ".csv": "text/csv",
     ".json": "application/json",
+    ".npz": "application/octet-stream",
 }
 _TABLES = {
     "points.csv": "Every point's numbers, as a table",
+    "points.npz": "The same, compact, as arrays for programs",
     "indications.json": "The indications, for programs",
     "summary.json": "Settings, counts, warnings and digests, for programs",
 }

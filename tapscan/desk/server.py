@@ -32,6 +32,7 @@ from tapscan.desk.papers import MEDIA_TYPES, paper_path, papers_document
 from tapscan.desk.phones import phone_routes
 from tapscan.desk.photos import MOST_PHOTO_BYTES, keep_photo
 from tapscan.desk.plan_file import plan_version
+from tapscan.desk.rasters import line_document, raster_bytes
 from tapscan.desk.sounds import decay_document, taps_at, wav_of
 from tapscan.desk.tallies import tally_document
 from tapscan.errors import TapscanError
@@ -67,6 +68,8 @@ def desk_app(bench: Bench, door: Door, identity: "Identity | None" = None) -> Gu
         Route("/api/results", _told(_results)),
         Route("/api/analyse", _told(_analyse), methods=["POST"]),
         Route("/api/zones/{zone}/{method}", _told(_zone)),
+        Route("/api/rasters/{zone}/{method}", _told(_raster)),
+        Route("/api/lines/{first}/{last}", _told(_line)),
         Route("/api/points/{point}/{method}", _told(_point)),
         Route("/api/decays/{point}", _told(_decay)),
         Route("/api/sections/{point}/{along}", _told(_section)),
@@ -188,6 +191,18 @@ def _zone(request: Request) -> Response:
     analysed = bench.analysed
     parts = [] if analysed is None else zone_parts(analysed.results, screened)
     return _json({**document, "parts": parts})
+
+
+def _raster(request: Request) -> Response:
+    screened = _bench(request).screened(request.path_params["zone"], request.path_params["method"])
+    return Response(raster_bytes(screened), media_type="application/octet-stream")
+
+
+def _line(request: Request) -> Response:
+    first, last = (_named_point(request.path_params[end]) for end in ("first", "last"))
+    if first.zone != last.zone:
+        raise TapscanError(str(last), f"is not in zone {first.zone}", "choose two points of one zone")
+    return _json(line_document(_bench(request).screened(first.zone, "ascan"), first, last))
 
 
 def _named_point(text: str) -> Point:

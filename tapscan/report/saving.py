@@ -3,10 +3,12 @@
 from pathlib import Path
 
 from tapscan.analysis import Results
+from tapscan.records.arrays import npz_bytes
 from tapscan.records.runs import RESULTS
-from tapscan.records.writing import write_text
+from tapscan.records.writing import write_bytes, write_text
 from tapscan.report.html import REPORT_NAME, write_report
 from tapscan.report.marking import write_marked
+from tapscan.report.point_arrays import POINT_ARRAYS_NAME, point_arrays
 from tapscan.report.results_folder import results_folder
 
 __all__ = ["write_results"]
@@ -27,6 +29,7 @@ def write_results(results: Results) -> Path:
     with results_folder(home, "analyse", results.origin) as folder:
         for name, text in results.tables.items():
             write_text(folder / name, text)
+        write_bytes(folder / POINT_ARRAYS_NAME, npz_bytes(point_arrays(results.screened)))
         write_marked(results.screened, folder)
         write_report(results, folder)
     return home / RESULTS / REPORT_NAME

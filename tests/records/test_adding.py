@@ -72,8 +72,8 @@ def test_one_bad_file_does_not_stop_the_others(folder, recorder, tap_file):
     added = add(folder, *sorted(recorder.iterdir()), recorder / "gone.wav", recorder)
     assert added.written == (("recorder/PL-01-01.wav", "taps/PL-01-01.wav"),)
     expected = [
-        "recorder/BM-01-01.wma: is of no kind that is known here (.wma) (give .wav, .flac or phone",
         "recorder/BM-01-01.wav: is empty (0 bytes)",
+        "recorder/BM-01-01.wma: is of no kind that is known here (.wma) (give .wav, .flac or phone",
         "recorder/BM-01-02.wav: no reader of a recording takes it",
         "recorder/BM-02-05.wav: is at BM-02-05, which the plan skips",
         "recorder/BM-09-01.wav: fits no point: station 9 is outside zone BM",

@@ -243,7 +243,7 @@ def test_a_file_where_a_folder_belongs(folder):
 
 def test_names_that_would_upset_a_terminal_are_spelt_out(folder):
     touch(folder, "taps/a\x1b[31m.txt")
-    assert one_warning(folder).startswith(r"taps/a\x1b[31m.txt: is not a .wav")
+    assert one_warning(folder).startswith(r"taps/a\x1b[31m.txt: is no recording")
 
 
 def test_an_inspection_cannot_be_changed(folder):

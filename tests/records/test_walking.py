@@ -314,7 +314,8 @@ def test_a_walk_that_a_phone_compressed_is_kept_and_its_pieces_say_what_was_lost
     added = add_walk(open_inspection(folder), path, Walk("PL"))
     assert names(added) == [f"taps/PL-{point}.flac" for point in PANEL]
     assert (folder / "walks" / "walk.ogg").read_bytes() == path.read_bytes()
-    assert "walk.ogg: was compressed with loss (Vorbis), which alters spectra; it is empty" in added.notes[-1]
+    said = "walk.ogg: was compressed with loss (Vorbis), which alters spectra; it is empty"
+    assert [said in note for note in added.notes].count(True) == 1
     for target in names(added):
         piece = read_recording(folder / target)
         assert piece.codec == "Vorbis"

@@ -13,7 +13,7 @@ export class Controls {
   /** Make the row anew, for the zone that is looked at. */
   show() {
     const { look } = this;
-    const isTube = look.zone.shape === "tube";
+    const isTube = look.zone.shape === "tube" && !look.raster.isOn;
     const parts = [
       make("label", {}, "Zone ", this.zones()),
       ...this.colours(),

@@ -114,24 +114,23 @@ export function decayParts(point, { duration_s, envelope_db: ys, decay_time_s, m
   ];
 }
 
-/** The A-scan with its echoes and the gate of the slice, over a typical sound trace. */
+/** The A-scan with its echoes and the gate of the slice, over a typical sound trace; by depth where it is known. */
 export function traceChart(point, trace, gate_mm) {
-  const xs = trace.reading.map((_, i) => trace.first_us + i * trace.step_us);
+  const { front_us: front, mm_per_us: perUs } = trace;
+  const isDeep = perUs !== null && front !== null;
+  const place = isDeep ? (us) => (us - front) * perUs : (us) => us;
+  const xs = trace.reading.map((_, i) => place(trace.first_us + i * trace.step_us));
   const levels = spanOf(trace.reading, trace.typical);
   const marks = [
-    ["front surface", trace.front_us],
+    ["front surface", front],
     ["echo", trace.echo_us],
     ["back wall", trace.backwall_us],
   ]
     .filter(([, at]) => at !== null)
-    .map(([name, at]) => ({ x: at, name: `${name} ${at.toFixed(2)} µs${depthText(trace, at)}` }));
-  const gate =
-    gate_mm && trace.mm_per_us && trace.front_us !== null
-      ? gate_mm.map((depth) => trace.front_us + depth / trace.mm_per_us)
-      : null;
+    .map(([name, at]) => ({ x: place(at), name: `${name} ${at.toFixed(2)} µs${depthText(trace, at)}` }));
   const span = [xs[0], xs.at(-1)];
   return chart({
-    x: { span, ticks: ticksOf(...span), name: "time, µs" },
+    x: { span, ticks: ticksOf(...span), name: isDeep ? "depth below the front surface, mm" : "time, µs" },
     y: {
       span: [levels[0], levels[1] + 0.5 * (levels[1] - levels[0])],
       ticks: ticksOf(...levels, 4),
@@ -142,7 +141,7 @@ export function traceChart(point, trace, gate_mm) {
       { xs, ys: trace.reading, class: "reading", name: point },
     ],
     marks,
-    gate,
+    gate: isDeep ? gate_mm : null,
     height: 210,
     words: `A-scan at ${point}: ${marks.map((mark) => mark.name).join(", ") || "no echo found"}.`,
   });

@@ -9,6 +9,7 @@ import { blockPath, drawMap, pointAt } from "./map.js";
 import { Marks } from "./marks.js";
 import { layerOf, painted } from "./paint.js";
 import { papersOf } from "./papers.js";
+import { Raster } from "./raster.js";
 import { Sheet } from "./sheet.js";
 import { blockName, placeOf, pointName } from "./surface.js";
 
@@ -48,8 +49,11 @@ class Look {
     this.words = make("div", { class: "words" });
     this.found = make("div", { class: "found" });
     this.help = make("p", { id: "map-help", class: "quiet" }, HELP);
+    this.raster = new Raster(this);
+    this.map.append(this.raster.canvas);
+    const drawn = [this.raster.tools, this.map, this.raster.section];
     place.append(
-      make("div", { class: "chart-of-zone" }, this.controls.place, this.help, this.map, this.key),
+      make("div", { class: "chart-of-zone" }, this.controls.place, this.help, ...drawn, this.key),
       make(
         "aside",
         { class: "sheet", "aria-label": "The chosen point" },
@@ -92,6 +96,7 @@ class Look {
     const path = `/api/zones/${this.zone.code}/${this.method}`;
     this.document = desk.state.analysis > 0 ? ((await telling(() => ask(path))) ?? null) : null;
     this.slice = null;
+    await this.raster.load();
     this.layer = Math.min(this.layer, Math.max(0, (this.document?.layers.length ?? 1) - 1));
     if (!this.isPlaced) this.at = this.strongest();
     this.controls.show();
@@ -173,6 +178,15 @@ class Look {
 
   redraw() {
     if (!this.zone || this.map.clientWidth < 100) return; // hidden
+    const { isOn } = this.raster;
+    for (const part of ["canvas", "tools", "section"]) this.raster[part].hidden = !isOn;
+    this.svg.classList.toggle("off", isOn);
+    if (isOn) {
+      this.map.setAttribute("aria-label", this.document?.alt ?? `Zone ${this.zone.code}, not analysed yet.`);
+      this.key.replaceChildren(mapKey(layerOf(this)));
+      this.raster.refresh();
+      return;
+    }
     const look = { ...painted(this), isRound: this.isRound, facing: this.facing };
     look.isEnlarged = this.isEnlarged;
     this.drawing = drawMap(this.svg, this.zone, look, this.map.clientWidth - 4);
@@ -186,6 +200,10 @@ class Look {
 
   /** Only the frame moves with the arrow keys, so that a held key stays quick on large zones. */
   moveCursor() {
+    if (this.raster.isOn) {
+      this.raster.redraw();
+      return;
+    }
     const d = blockPath(this.drawing, this.anchor ?? this.at, this.at);
     for (const path of this.cursor) path.setAttribute("d", d);
     this.cursor[1].classList.toggle("block", this.anchor !== null);
@@ -251,6 +269,11 @@ class Look {
     this.anchor = isBlock ? (this.anchor ?? this.at) : null;
     [this.at, this.isPlaced] = [at, true];
     // A point on the far side of the round part is turned to the front.
+    if (this.raster.isOn) {
+      this.raster.follow(at);
+      this.choose();
+      return;
+    }
     if (this.isRound && !blockPath(this.drawing, at, at)) this.turn(at[1] - this.facing);
     this.moveCursor();
     this.cursor[0].scrollIntoView({ block: "nearest", inline: "nearest" });
@@ -275,7 +298,7 @@ class Look {
     this.marks.show({ keepsNote });
     clearTimeout(this.resting);
     if (this.document) {
-      const show = () => this.sheet.show(name, this.method, this.slice?.gate_mm ?? null);
+      const show = () => this.sheet.show(name, this.method, this.slice?.gate_mm ?? this.raster.range);
       this.resting = setTimeout(show, REST_MS);
     } else {
       const words = "The map shows which points have readings. Analyse to see more.";

@@ -24,9 +24,7 @@ const collect = openCollect(element("collect"));
 function shownPane() {
   const wanted = location.hash.slice(1);
   if (panes.includes(wanted)) return wanted;
-  const hasReadings = desk.plan.zones.some((zone) =>
-    Object.values(zone.read).some((points) => points.length > 0),
-  );
+  const hasReadings = desk.plan.zones.some((zone) => zone.has_readings);
   return hasReadings ? "look" : "collect";
 }
 
