@@ -337,7 +337,7 @@ KEPT_BACK: dict[str, Mix] = {
         count=(1, 1),
     ),
     "half-round": Mix(
-        "over half of the girth, more or less", generator="modes", places=_half_round, manner=_at(28.0)
+        "over half of the girth, more or less", generator="slapping", places=_half_round, manner=_at(28.0)
     ),
     "uneven-panels": Mix(
         "panels, another pitch along than across, sheets that slap or stick, any hand and room",
