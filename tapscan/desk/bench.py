@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from tapscan.desk.history import Change, History, redone, undone, with_change
-from tapscan.desk.plan_file import plan_text, write_plan
+from tapscan.desk.plan_file import raw_text, write_plan
 from tapscan.errors import TapscanError
 from tapscan.plan import Plan
 from tapscan.plan.reading import PLAN_NAME
@@ -168,9 +168,9 @@ class Bench:
             When `change` does, or the plan on disk cannot be used.
         """
         with self.writing:
-            before = plan_text(self.folder)
+            before = raw_text(self.folder)
             version = change()
-            self.history = with_change(self.history, Change(words, before, plan_text(self.folder)))
+            self.history = with_change(self.history, Change(words, before, raw_text(self.folder)))
         return version
 
     def undo(self) -> str:
@@ -183,7 +183,7 @@ class Bench:
 
     def _step(self, step: "Callable[[History, str], tuple[str, History]]") -> str:
         with self.writing:
-            text, history = step(self.history, plan_text(self.folder))
+            text, history = step(self.history, raw_text(self.folder))
             version = write_plan(self.folder, text)
             self.history = history
         return version

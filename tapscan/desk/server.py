@@ -31,10 +31,12 @@ from tapscan.desk.notes import write_note
 from tapscan.desk.papers import MEDIA_TYPES, paper_path, papers_document
 from tapscan.desk.photos import MOST_PHOTO_BYTES, keep_photo
 from tapscan.desk.plan_file import plan_version
+from tapscan.desk.plan_form import form_document, told_mistakes, write_form
 from tapscan.desk.sounds import decay_document, taps_at, wav_of
 from tapscan.desk.tallies import tally_document
 from tapscan.errors import TapscanError
 from tapscan.plan import Point, parse_block, parse_point
+from tapscan.plan.tables import TABLES
 from tapscan.records.adding import add_files
 from tapscan.records.tables import json_text
 
@@ -62,6 +64,8 @@ def desk_app(bench: Bench, door: Door) -> Guard:
         Route("/palette.css", lambda _: Response(palette_css(), media_type="text/css")),
         Route("/api/plan", _told(_plan)),
         Route("/api/state", _told(_state)),
+        Route("/api/plan-form", _told(lambda request: _json(form_document(_bench(request).folder)))),
+        Route("/api/plan-form", _told_async(_plan_form), methods=["POST"]),
         Route("/api/results", _told(_results)),
         Route("/api/analyse", _told(_analyse), methods=["POST"]),
         Route("/api/zones/{zone}/{method}", _told(_zone)),
@@ -107,7 +111,7 @@ def _told_async(endpoint: AsyncEndpoint) -> AsyncEndpoint:
         try:
             return await endpoint(request)
         except TapscanError as error:
-            return _json({"fault": str(error)}, 400)
+            return _json({"fault": str(error), "mistakes": told_mistakes(error)}, 400)
 
     return answer
 
@@ -159,10 +163,20 @@ def _state(request: Request) -> Response:
             "analysis": 0 if analysed is None else analysed.number,
             "is_stale": analysed is not None and analysed.fingerprint != mark,
             "is_written": analysed is not None and bench.has_written(analysed),
+            "plan_fault": _plan_fault(bench),
             "undo": bench.history.done[-1].words if bench.history.done else "",
             "redo": bench.history.undone[-1].words if bench.history.undone else "",
         }
     )
+
+
+def _plan_fault(bench: Bench) -> str:
+    """Say why the plan cannot be used, so that the page shows its form; '' when it can."""
+    try:
+        bench.inspection()
+    except TapscanError as error:
+        return str(error)
+    return ""
 
 
 def _results(request: Request) -> Response:
@@ -249,6 +263,29 @@ async def _mark(request: Request) -> Response:
     write = partial(write_marks, bench.folder, version, zone, known, cast("Mark", mark))
     words = f"{_MARK_WORDS[mark]} {zone}-{points}"
     return _json({"version": await run_sync(bench.change_plan, words, write)})
+
+
+async def _plan_form(request: Request) -> Response:
+    """Write the plan from the form: `tables` as `plan_form.edited_text` takes them."""
+    bench = _bench(request)
+    try:
+        document: Any = await request.json()
+        version, tables = document["version"], _form_tables(document["tables"])
+    except (ValueError, TypeError, KeyError, AttributeError, RecursionError):
+        raise TapscanError(*_ODD_MESSAGE) from None
+    write = partial(write_form, bench.folder, version, tables)
+    return _json({"version": await run_sync(bench.change_plan, "plan form", write)})
+
+
+def _form_tables(document: Any) -> dict[str, Any]:
+    """Check that a form is made of texts, and that its zones name zones."""
+    tables = {
+        name: [_row_of(one) for one in table] if name == "zone" else _row_of(table)
+        for name, table in document.items()
+    }
+    if set(tables) - set(TABLES) or any(not re.fullmatch(r"\d{0,6}", one["was"]) for one in tables["zone"]):
+        raise ValueError
+    return tables
 
 
 async def _note(request: Request) -> Response:

@@ -347,7 +347,7 @@ def test_a_finding_is_logged_at_the_chosen_block_and_compared_with_the_map(page,
         page.keyboard.press("Shift+ArrowRight")
         page.get_by_role("button", name="Log finding").click()
         page.locator(".cautions", has_text="fitted respirator").wait_for()
-        assert page.get_by_label("Where", exact=True).input_value() == "BM-01-01:02-01"
+        assert page.get_by_label("Where", exact=True).input_value() == "BM-03-01:04-01"
         page.get_by_label("nothing there").check()
         page.get_by_role("button", name="Save finding").click()
         page.locator("#cut tbody th", has_text="nothing there").wait_for()
@@ -367,7 +367,7 @@ def test_a_finding_is_logged_at_the_chosen_block_and_compared_with_the_map(page,
         page.goto("about:blank")  # before the desk closes
     lines = (tmp_path / "demo/findings.csv").read_text(encoding="utf-8").splitlines()
     assert [line.split(",")[:2] for line in lines[1:]] == [
-        ["none", "BM-01-01:02-01"],
+        ["none", "BM-03-01:04-01"],
         ["delamination", "BM-13-07"],
     ]
 
@@ -377,7 +377,7 @@ def test_a_chosen_file_is_taken_in_and_a_wrong_one_says_why(page, demo_address, 
     shutil.copy(DEMO / "taps/BM-15-02.wav", good)
     bad.write_text("time_us,amplitude\n0,1\n0.01,2\n0.02,1\n", encoding="utf-8")
     page.goto(f"{demo_address}#collect")
-    page.locator("input[type=file]").set_input_files([good, bad])
+    page.locator("#collect input[type=file]").set_input_files([good, bad])
     page.get_by_text("✓ taps/BM-15-03.wav").wait_for()
     page.locator(".drop li.bad", has_text="✗ SP-01-01.csv: ").wait_for()
     page.locator("#state", has_text="Changed since the analysis").wait_for()
