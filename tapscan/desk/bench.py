@@ -64,7 +64,7 @@ class Bench:
     folder: Path
     progress: Progress = Progress()
     analysed: Analysed | None = None
-    history: History = History()
+    history: History = field(default_factory=History)
     writing: threading.Lock = field(default_factory=threading.Lock)
     collecting: threading.Lock = field(default_factory=threading.Lock)
     _starting: threading.Lock = field(default_factory=threading.Lock)
@@ -74,6 +74,14 @@ class Bench:
     def inspection(self) -> Inspection:
         """Open the folder as it lies on disk now; see `open_inspection` for what may be wrong with it."""
         return open_inspection(self.folder)
+
+    def has_readings(self) -> bool:
+        """Whether there is anything to analyse; not as long as the plan has mistakes."""
+        try:
+            inspection = self.inspection()
+        except TapscanError:
+            return False
+        return bool(inspection.tap_files or inspection.volumes or inspection.trace_files)
 
     def start(self, *, writes: bool) -> bool:
         """Begin an analysis in a thread of its own; False when one is running already.
@@ -160,7 +168,7 @@ class Bench:
                 self._grids_of = plan
 
     def change_plan(self, words: str, change: "Callable[[], str]") -> str:
-        """Let `change` write the plan, so that it can be undone by its `words`; return the plan's new version.
+        """Let `change` write the plan, so that it can be undone; return the plan's new version.
 
         Raises
         ------
@@ -189,7 +197,7 @@ class Bench:
         return version
 
     def fingerprint(self) -> str:
-        """Identify this state of plan and readings by names and contents: a mark that is undone changes nothing."""
+        """Identify plan and readings by names and contents: a mark that is undone changes nothing."""
         digest = hashlib.sha256()
         paths = [self.folder / PLAN_NAME]
         for name in (TAPS, ASCANS):

@@ -198,7 +198,9 @@ def _documents(events: "Iterable[Event]") -> list[dict[str, object]]:
     if weightiest is not None:
         notes_hz, note_s = CUES[weightiest]
         first = next(
-            document for event, document in zip(told, documents, strict=True) if cue_of((event,)) == weightiest
+            document
+            for event, document in zip(told, documents, strict=True)
+            if cue_of((event,)) == weightiest
         )
         first["cue"] = {"notes_hz": notes_hz, "note_s": note_s}
     return documents

@@ -19,7 +19,16 @@ if TYPE_CHECKING:
 
     from tapscan.plan import Plan, Zone
 
-__all__ = ["add_key", "parse_document", "plan_text", "plan_version", "raw_text", "refuse", "write_plan", "zone_of"]
+__all__ = [
+    "add_key",
+    "parse_document",
+    "plan_text",
+    "plan_version",
+    "raw_text",
+    "refuse",
+    "write_plan",
+    "zone_of",
+]
 
 BY_HAND = "set it in a text editor"
 
@@ -56,7 +65,9 @@ def raw_text(folder: "Path") -> str:
             raise TapscanError(PLAN_NAME, "is not a plan of this folder", "copy the plan itself there")
         return path.read_bytes().decode("utf-8-sig")
     except (OSError, UnicodeDecodeError) as error:
-        raise TapscanError(PLAN_NAME, f"cannot be read: {error}", "save it again as plain text in UTF-8") from None
+        raise TapscanError(
+            PLAN_NAME, f"cannot be read: {error}", "save it again as plain text in UTF-8"
+        ) from None
 
 
 def write_plan(folder: "Path", text: str) -> str:

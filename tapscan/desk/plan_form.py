@@ -1,7 +1,7 @@
 """The plan as a form: its values as texts, and the same file again with what was changed in it.
 
-Whatever was not touched stays to the byte, comments included. A form with mistakes writes nothing: every mistake
-comes back with the path of its field, such as ``zone.0.girth_mm``.
+What was not touched stays to the byte, comments included. A form with mistakes writes nothing: every
+mistake comes back with the path of its field, such as ``zone.0.girth_mm``.
 """
 
 import hashlib
@@ -97,8 +97,8 @@ def told_mistakes(error: TapscanError) -> list[dict[str, str]]:
 def edited_text(text: str, tables: "Mapping[str, Any]") -> str:
     r"""Return the plan's text with the form's values in it.
 
-    `tables` maps each table to its keys and texts; ``zone`` is a list of such, each with ``was``: the number of
-    the zone in the old text, or ``""`` for a new one. A zone that is not listed is taken out.
+    `tables` maps each table to its keys and texts; ``zone`` is a list of such, each with ``was``: the number
+    of the zone in the old text, or ``""`` for a new one. A zone that is not listed is taken out.
 
     Examples
     --------

@@ -13,8 +13,11 @@ def test_findings_are_logged_once_and_told(desk):
     told = desk.get("/api/findings")
     (found,) = told["findings"]
     assert {name: found[name] for name in ("kind", "where", "sizes", "note", "photo")} == {
-        **{"kind": "nothing there", "where": "CS-01-01"},
-        **{"sizes": "", "note": "", "photo": ""},
+        "kind": "nothing there",
+        "where": "CS-01-01",
+        "sizes": "",
+        "note": "",
+        "photo": "",
     }
     assert any("respirator" in sentence for sentence in told["cautions"])
     assert told["cuts"] == []  # nothing is analysed yet
@@ -60,7 +63,9 @@ def test_a_finding_is_changed_and_deleted_and_nothing_else_is(desk):
     assert "changed since this page read it; nothing was written" in again["fault"]
 
 
-@pytest.mark.parametrize("body", [b"[]", b"{}", b'{"old": 1, "new": {}}', b'{"old": {"kind": 1}, "new": {}}', b"\xff"])
+@pytest.mark.parametrize(
+    "body", [b"[]", b"{}", b'{"old": 1, "new": {}}', b'{"old": {"kind": 1}, "new": {}}', b"\xff"]
+)
 def test_a_change_that_is_none_is_refused_in_a_sentence(desk, body):
     status, _, content = desk.call("POST", "/api/findings/change", body)
     assert (status, b"is not what the desk expects" in content) == (400, True)

@@ -40,6 +40,7 @@ async function showPane() {
     if (name === shown) link.setAttribute("aria-current", "page");
     else link.removeAttribute("aria-current");
   }
+  if (shown === "collect") collect.begin.focus({ preventScroll: true }); // Space starts at once
   if (shown === "plan") await planForm.show();
   if (shown === "look") {
     look.redraw();
@@ -63,7 +64,7 @@ function showState() {
   place.classList.toggle("stale", isStale && !isRunning);
   element("analyse").disabled = isRunning || desk.plan === null;
   if (desk.plan === null && element("plan").hidden) showPane();
-  element("analyse").classList.toggle("wanted", (isStale || analysis === 0) && !isRunning);
+  element("analyse").classList.toggle("wanted", (isStale || analysis === 0) && !isRunning && desk.plan !== null);
 }
 
 let wasAway = false;

@@ -102,8 +102,8 @@ export class PlanForm {
         { class: "row save-row" },
         make("button", { class: "primary" }, "Save plan"),
         button("Discard changes", () => this.discard()),
+        this.answer,
       ),
-      this.answer,
     );
     for (const zone of tables.zone) this.addZone(zone, false);
     if (tables.zone.length === 0) this.addZone({ was: "", shape: "tube" }, false);
@@ -241,7 +241,7 @@ export class PlanForm {
       const { mistakes } = error;
       this.showMistakes(mistakes);
       const count = mistakes.length === 1 ? "1 mistake" : `${mistakes.length} mistakes`;
-      this.reply("bad", mistakes[0]?.path ? `Not saved: ${count}, marked below and above.` : `Not saved: ${error.message}`);
+      this.reply("bad", mistakes[0]?.path ? `Not saved: ${count}, marked beside the fields.` : `Not saved: ${error.message}`);
       this.form.querySelector("[aria-invalid]")?.focus();
     }
   }
@@ -268,7 +268,9 @@ export class PlanForm {
       }
       input.setAttribute("aria-invalid", "true");
       input.closest("details")?.setAttribute("open", "");
-      input.parentElement.querySelector(".wrong").textContent = words;
+      const hint = this.hints[name.split(".").at(-1)];
+      const isEmpty = input.value === "" && hint;
+      input.parentElement.querySelector(".wrong").textContent = isEmpty ? `Fill in: ${hint}` : words;
     }
     this.answer.className = "answer bad";
     this.answer.textContent = rest.join(" ");
