@@ -1,4 +1,4 @@
-"""What lies on the bench: one inspection folder, its latest analysis, and who is collecting.
+"""What is on the bench: one inspection folder, its latest analysis, and who is collecting.
 
 All that changes while the desk is open lives here, behind one lock. The analysis runs in a thread of its own,
 so that the page goes on answering.
@@ -72,7 +72,7 @@ class Bench:
     _grids_of: Plan | None = None
 
     def inspection(self) -> Inspection:
-        """Open the folder as it lies on disk now; see `open_inspection` for what may be wrong with it."""
+        """Open the folder as it is on disk now; see `open_inspection` for what may be wrong with it."""
         return open_inspection(self.folder)
 
     def has_readings(self) -> bool:
@@ -124,7 +124,7 @@ class Bench:
         Raises
         ------
         TapscanError
-            When there is no analysis yet, or it did not look at this zone in this way.
+            When there is no analysis yet, or this zone was not inspected by this method.
         """
         where = f"zone {code}"
         if self.analysed is None:

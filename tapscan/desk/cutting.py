@@ -82,7 +82,7 @@ def change_finding(bench: "Bench", old: "Mapping[str, str]", new: "Mapping[str, 
 
 
 def write_section(bench: "Bench") -> bool:
-    """Write what cutting showed, held against the latest analysis, into ``results/``; False without either.
+    """Write what cutting showed, compared with the latest analysis, into ``results/``; False without either.
 
     Raises
     ------

@@ -1,4 +1,4 @@
-"""What the page is told of the plan and of every zone, as plain data; nothing is computed here."""
+"""The plan and every zone for the page, as plain data; nothing is computed here."""
 
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
@@ -38,7 +38,7 @@ __all__ = [
     "zone_document",
 ]
 
-# A ramp on the page has so many colours; the eye tells hardly more apart.
+# A ramp on the page has so many colours; the eye hardly resolves more.
 STEPS = 24
 # What a browser draws without stalling. The report's pictures have no such limit.
 MOST_POINTS_DRAWN = 100_000
@@ -67,7 +67,7 @@ def _colours(is_dark: bool) -> "Iterable[tuple[str, str]]":
 
 
 def plan_document(inspection: "Inspection") -> dict[str, Any]:
-    """Tell of the part, its zones, and which points have readings."""
+    """Give the part, its zones, and which points have readings."""
     covered, faults = cover(inspection)
     plan = inspection.plan
     return {
@@ -116,7 +116,7 @@ def _geometry(zone: "Zone") -> dict[str, Any]:
 
 
 def results_document(results: "Results") -> dict[str, Any]:
-    """Tell what the analysis found as a whole, in the report's sentences."""
+    """Give the results as a whole, in the report's sentences."""
     return {
         "summary": sentences.summary(results.screened),
         "chance": sentences.chance(results.inspection.plan.false_call_rate, results.screened),
@@ -127,7 +127,7 @@ def results_document(results: "Results") -> dict[str, Any]:
 
 
 def zone_document(screened: "Screened") -> dict[str, Any]:
-    """Tell of one zone by one method: every point's status, the layers that colour it, its indications.
+    """Give one zone by one method: every point's status, the layers that colour it, its indications.
 
     Lists over points run station by station.
 

@@ -34,7 +34,7 @@ BY_HAND = "set it in a text editor"
 
 
 def plan_version(folder: "Path") -> str:
-    """Return the SHA-256 of the plan as it lies on disk.
+    """Return the SHA-256 of the plan as it is on disk.
 
     Raises
     ------
