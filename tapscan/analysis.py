@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from threadpoolctl import threadpool_limits
 
 import tapscan
-from tapscan.errors import TapscanError
+from tapscan.errors import TapscanError, sentence
 from tapscan.plan import point_name, s_mm, x_mm
 from tapscan.records.digests import digests
 from tapscan.records.inspection import Inspection
@@ -22,7 +22,9 @@ from tapscan.screening.likeness import held_against
 from tapscan.screening.references import reference_doubts
 from tapscan.screening.results import CLEAR, SKIPPED, SUSPECT, UNREAD, Indication, Screened
 from tapscan.screening.scans import Progress, Scan, look
-from tapscan.screening.taps.damage import damage_class_sha256
+from tapscan.screening.taps.damage import DamageClass, damage_class, damage_class_sha256
+from tapscan.screening.taps.readings import TapReadings
+from tapscan.screening.taps.shop import SectionedPart, retrained, sectioned_part
 from tapscan.signals import Workers
 
 __all__ = ["Progress", "Results", "analyse"]
@@ -84,7 +86,8 @@ def analyse(
 
     What is good is told by other inspections `against` which this one is held (an earlier one of the same
     part, or some of like parts), else by the mirror-image zone, else by the zone itself. `learnt`, when
-    given, says for each of those others what cutting has shown of it since.
+    given, says for each of those others what cutting has shown of it since; that also retrains the damage
+    class of taps for this inspection.
 
     `workers` measure A-scans, as for `tapscan.signals.measure_volume`; no result depends on them.
 
@@ -100,12 +103,16 @@ def analyse(
     warnings = list(inspection.warnings)
     # Sums depend on how many threads share them; one thread gives the same bits on any machine.
     with threadpool_limits(limits=1, user_api="blas"):
-        scan = look(inspection, warnings, progress, workers)
-        scans = [_look_aside(other, known, warnings, progress) for other, known in others]
-        screened = tuple(held_against(one, scan, scans, warnings) for one in scan.seen)
+        aside: list[str] = []
+        scans = [_look_aside(other, known, aside, progress) for other, known in others]
+        parts = _sectioned(scans, damage_class())
+        trees = retrained(damage_class(), parts)
+        scan = look(inspection, warnings, progress, workers, trees)
+        warnings += aside + _one_sided(parts, trees)
+        screened = tuple(_in_words(held_against(one, scan, scans, warnings), trees) for one in scan.seen)
     for one in screened:
         warnings += reference_doubts(one, inspection.plan.false_call_rate)
-    summary = _summary(inspection, others, screened, warnings)
+    summary = _summary(inspection, others, screened, warnings, trees)
     return Results(inspection, screened, summary, writer)
 
 
@@ -129,6 +136,38 @@ def _look_aside(other: Inspection, learnt: Learnt, warnings: list[str], progress
     scan = look(other, own, lambda what, done, total: progress(f"{name}: {what}", done, total))
     warnings += [f"{name}, {warning}" for warning in own]
     return replace(scan, learnt=learnt)
+
+
+def _sectioned(scans: Sequence[Scan], trained: DamageClass) -> list[SectionedPart]:
+    """Gather the tapped zones of other inspections that were cut."""
+    parts = [
+        sectioned_part(one.screened.zone, one.readings, scan.learnt.zones[one.screened.zone.code], trained)
+        for scan in scans
+        for one in scan.seen
+        if isinstance(one.readings, TapReadings) and one.screened.zone.code in scan.learnt.zones
+    ]
+    return [part for part in parts if part is not None]
+
+
+def _one_sided(parts: Sequence[SectionedPart], trees: DamageClass) -> list[str]:
+    """Warn when findings of one kind alone leave the damage class as trained."""
+    if any(trees.cut) or not any(part.known.any() for part in parts):
+        return []
+    missing = "damaged" if any(part.sound.any() for part in parts) else "sound"
+    what = f"show no {missing} point that was tapped; the damage class stays as trained on simulated parts"
+    return [sentence("prior findings", what, "write down what each cut showed, and none where it was sound")]
+
+
+def _in_words(screened: Screened, trees: DamageClass) -> Screened:
+    """State beside the baseline that prior findings retrained the class."""
+    if screened.method != "tap" or not any(trees.cut):
+        return screened
+    sound, damaged = trees.cut
+    words = (
+        f"What damage sounds like was learned from simulated parts and from {sound} sound and {damaged} "
+        "damaged points of sectioned parts."
+    )
+    return replace(screened, baseline=f"{screened.baseline} {words}")
 
 
 def point_columns(screened: tuple[Screened, ...]) -> dict[str, NDArray[Any]]:
@@ -166,6 +205,7 @@ def _summary(
     others: Sequence[tuple[Inspection, Learnt]],
     screened: Sequence[Screened],
     warnings: list[str],
+    trees: DamageClass,
 ) -> dict[str, Any]:
     """Put together what ``summary.json`` says, in an order that depends on the plan alone."""
     counted = [
@@ -193,6 +233,7 @@ def _summary(
         "version": tapscan.__version__,
         "run": fingerprint(parts),
         "damage_class": damage_class_sha256(),
+        "prior_findings": dict(zip(("sound_points", "damaged_points"), trees.cut, strict=True)),
         "settings": asdict(inspection.plan),
         "counts": counted,
         "agreement": agreement(screened),

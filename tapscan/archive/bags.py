@@ -88,7 +88,7 @@ def add_inspection(
     inspection = open_inspection(folder)
     name = bag_name(name if name is not None else folder.resolve().name)
     if archive.resolve().is_relative_to(folder.resolve()):
-        raise TapscanError(str(archive), "lies inside the inspection", "name another folder with --archive")
+        raise TapscanError(str(archive), "is inside the inspection", "name another folder with --archive")
     _check_same_part(inspection.plan, name, archive)
     warnings: list[str] = []
     try:

@@ -74,7 +74,7 @@ class Catalogue:
 def open_catalogue(archive: Path, progress: Progress = lambda *_: None) -> Iterator[Catalogue]:
     """Open the archive's catalogue, up to date with its bags; `progress` counts the bags that are read.
 
-    A catalogue that is missing or damaged is made again, which a warning tells. Where it cannot be written
+    A catalogue that is missing or damaged is made again, with a warning. Where it cannot be written
     (a read-only disk), one is made in memory.
 
     Raises
@@ -215,9 +215,9 @@ def _connect(place: str, wait_s: float = WAIT_S) -> sqlite3.Connection:
 
 def _examine(connection: sqlite3.Connection) -> None:
     """Raise when the file is damaged or another program's; an empty one is in order."""
-    (told,) = connection.execute("PRAGMA quick_check(1)").fetchone()
-    if told != "ok":
-        raise sqlite3.DatabaseError(str(told).splitlines()[-1])
+    (answer,) = connection.execute("PRAGMA quick_check(1)").fetchone()
+    if answer != "ok":
+        raise sqlite3.DatabaseError(str(answer).splitlines()[-1])
     (known,) = connection.execute("PRAGMA user_version").fetchone()
     (tables,) = connection.execute("SELECT count(*) FROM sqlite_master").fetchone()
     if tables and known != FORMAT:

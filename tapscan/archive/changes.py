@@ -44,7 +44,7 @@ class Change:
 def changes(before: Tables, after: Tables) -> tuple[Change, ...]:
     r"""Compare two sets of results, each file's name mapped to its text.
 
-    Rows of ``points.csv`` are held against each other by point and method, indications by the points they
+    Rows of ``points.csv`` are compared by point and method, indications by the points they
     share, everything else by its place. Files that are equal to the byte have no change.
 
     Raises
@@ -102,7 +102,7 @@ def _indications(old: str, new: str) -> Iterator[_Told]:
 
 
 def _paired(before: list[Flat], after: list[Flat]) -> Iterator[tuple[Flat | None, Flat | None]]:
-    """Pair the indications that share most points, first come first served; the rest stand alone."""
+    """Pair the indications that share most points, first come first served; the rest have no partner."""
     left = list(after)
     for one in before:
         shared = [
@@ -117,9 +117,9 @@ def _paired(before: list[Flat], after: list[Flat]) -> Iterator[tuple[Flat | None
 
 def _documents(old: str, new: str) -> Iterator[_Told]:
     before, after = _flat(json.loads(old or "{}")), _flat(json.loads(new or "{}"))
-    for _, *told in _values("", before, after):
-        place, _, value = str(told[0]).rpartition(".")
-        yield place, value, told[1], told[2]
+    for _, *difference in _values("", before, after):
+        place, _, value = str(difference[0]).rpartition(".")
+        yield place, value, difference[1], difference[2]
 
 
 def _values(of: str, before: Flat, after: Flat) -> Iterator[_Told]:

@@ -1,6 +1,6 @@
 """Checking a bag against its own checksums: what was changed, lost, added or renamed, each by name.
 
-Checksums tell accidents, not forgery: whoever can write the bag can write its checksums too.
+Checksums detect accidents, not forgery: whoever can write the bag can write its checksums too.
 """
 
 import errno
@@ -41,7 +41,7 @@ class Fault:
 
 @dataclass(frozen=True, slots=True)
 class Sealed:
-    """What a bag says it holds: the checksums of each payload file by algorithm, and its size all told.
+    """What a bag says it holds: the checksums of each payload file by algorithm, and its size in all.
 
     `size_bytes` is None where the bag makes no claim.
     """
@@ -183,8 +183,8 @@ def _compare(folder: Path, files: Mapping[str, Sums], payload: list[str], progre
         home = homes.get(_mark(sums))
         if path in files:
             if _differ(files[path], sums):
-                told = f"was changed: it holds what {home} held" if home else "was changed"
-                faults.append(Fault(path, "changed", told))
+                what = f"was changed: it holds what {home} held" if home else "was changed"
+                faults.append(Fault(path, "changed", what))
         elif home in missing:
             missing.discard(home)
             faults.append(Fault(str(home), "renamed", f"was renamed: it is now {path}"))
@@ -212,9 +212,9 @@ def _all_sums(folder: Path, payload: list[str], progress: Progress) -> tuple[dic
 
     count_of = min(4, os.cpu_count() or 1)
     with ThreadPoolExecutor(count_of) as helpers, ThreadPoolExecutor(count_of) as pool:
-        told = dict(zip(payload, pool.map(work, payload), strict=True))
-    found = {path: one for path, one in told.items() if not isinstance(one, Fault)}
-    return found, [one for one in told.values() if isinstance(one, Fault)]
+        checked = dict(zip(payload, pool.map(work, payload), strict=True))
+    found = {path: one for path, one in checked.items() if not isinstance(one, Fault)}
+    return found, [one for one in checked.values() if isinstance(one, Fault)]
 
 
 def _mark(sums: Sums) -> str:

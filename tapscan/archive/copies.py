@@ -117,7 +117,7 @@ def bring_back(bag: Bag, other: Path) -> Path:
 def _is_same(bag: Bag, copy: Bag) -> bool:
     """Whether two bags were one when they were sealed: one of the lists of checksums is still the same.
 
-    Where damage has spared none of them there is nothing to tell by but the name.
+    Where damage has spared none of them only the name is left to go by.
     """
     lists = [(_bytes(bag.folder / name), _bytes(copy.folder / name)) for name in _SEALS]
     return any(own == other for own, other in lists if own) or not any(own for own, _ in lists)

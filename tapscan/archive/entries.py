@@ -116,12 +116,12 @@ def _clean(row: Row) -> Row:
 
 def _mixed(bag: Bag, summary: Mapping[str, Any]) -> list[str]:
     """Say when the results are not of one run, or not of the inputs that were archived with them."""
-    told = [f"its results are not of one run: {fault}" for fault in faults_in_run(bag.inspection / RESULTS)]
+    doubts = [f"its results are not of one run: {fault}" for fault in faults_in_run(bag.inspection / RESULTS)]
     sealed = _document(bag.folder / SETTINGS)
     inputs = sealed.get("inputs") if isinstance(sealed, dict) else None
     if summary and inputs is not None and summary.get("inputs") != inputs:
-        told.append("its results belong to other inputs than those that were archived")
-    return told[:1]
+        doubts.append("its results belong to other inputs than those that were archived")
+    return doubts[:1]
 
 
 def _zones(plan: Plan | None, summary: Mapping[str, Any], problems: list[str]) -> tuple[Row, ...]:

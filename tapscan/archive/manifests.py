@@ -132,17 +132,17 @@ def unportable(paths: Iterable[str]) -> list[str]:
     >>> unportable(["taps/BM-01-01.wav", "photos/CON", "photos/a:b.jpg"])[0]
     'photos/CON: has a name that Windows keeps for itself: it cannot be restored there (rename it)'
     """
-    told, seen = [], dict[str, str]()
+    warnings, seen = [], dict[str, str]()
     for path in sorted(paths):
         reason = next(filter(None, map(_reserved, path.split("/"))), None)
         if reason is not None:
-            told.append(sentence(path, f"{reason}: it cannot be restored there", "rename it"))
+            warnings.append(sentence(path, f"{reason}: it cannot be restored there", "rename it"))
         alike = unicodedata.normalize("NFC", path).casefold()
         if alike in seen:
             what = f"has the same name as {seen[alike]} on Windows and macOS: only one can be restored there"
-            told.append(sentence(path, what, "rename one of them"))
+            warnings.append(sentence(path, what, "rename one of them"))
         seen[alike] = path
-    return told
+    return warnings
 
 
 def _reserved(step: str) -> str | None:

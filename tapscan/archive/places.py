@@ -1,4 +1,4 @@
-"""Where the archive lies and what its bags are called: ``NAME@VERSION``, one folder each."""
+"""Where the archive is and what its bags are called: ``NAME@VERSION``, one folder each."""
 
 import hashlib
 import os

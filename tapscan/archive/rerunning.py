@@ -36,7 +36,7 @@ Progress = Callable[[int, int], None]
 class Task:
     """What a worker needs to know to compute one bag again: plain texts, so that they travel anywhere.
 
-    `against` are the bags of the inspections that it was held against, each with the folder's name then.
+    `against` are the bags of the inspections that it was compared with, each with the folder's name then.
     """
 
     folder: str
@@ -82,7 +82,7 @@ def rerun(
     bags
         Which ones.
     archive
-        Where they lie; searched for inspections that one of them was held against.
+        The archive; searched for inspections that one of them was compared with.
     scheduler
         Address of a Dask scheduler whose workers see the archive under the same path; None computes here.
     progress
@@ -126,18 +126,18 @@ def task_of(bag: Bag, archive: Path) -> Task:
     Raises
     ------
     TapscanError
-        When it was held against an inspection that is not in the archive.
+        When it was compared with an inspection that is not in the archive.
     """
     try:
         held = json.loads((bag.inspection / "results/summary.json").read_bytes()).get("against", [])
         others = [(one["folder"], one["inputs"]) for one in held]
     except (OSError, ValueError, KeyError, TypeError, AttributeError):
-        others = []  # never analysed, or damaged, which the check will tell
+        others = []  # never analysed, or damaged, which the check will report
     places = []
     for name, inputs in others:
         other = next((each for each in list_bags(archive) if _holds(each, inputs)), None)
         if other is None:
-            what = f"was held against {name}, which is not in the archive as it was then"
+            what = f"was compared with {name}, which is not in the archive as it was then"
             raise TapscanError(bag.label, what, "add that inspection, then run this again")
         places.append((other.inspection.resolve().as_posix(), name))
     return Task(bag.folder.resolve().as_posix(), tuple(places))
@@ -174,7 +174,7 @@ def add_version(bag: Bag, archive: Path, save: Callable[[Path, Sequence[Path]], 
     """Archive a new version of a bag whose results are computed anew; the old version stays as it is.
 
     `save` is called with a copy of the inspection, without results, and with the folders of the inspections
-    that it was held against; it has to write the results into the copy.
+    that it was compared with; it has to write the results into the copy.
 
     Raises
     ------

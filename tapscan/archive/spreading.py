@@ -37,8 +37,8 @@ def spread(
     progress
         Called with (items done, items to do).
     on_failure
-        What stands for an item whose worker was lost again and again, or failed: called with the item and the
-        reason. Without it the error is raised.
+        What replaces the result of an item whose worker was lost again and again, or failed: called with the
+        item and the reason. Without it the error is raised.
 
     Raises
     ------

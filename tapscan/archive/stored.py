@@ -1,4 +1,4 @@
-"""The results that a bag holds, as its files tell them."""
+"""The results that a bag holds; as its files have them."""
 
 import json
 from collections.abc import Mapping

@@ -54,7 +54,7 @@ WEIGHT = (
 
 
 def cue_of(events: tuple[Event, ...]) -> str | None:
-    """Choose the one cue that stands for what has just happened; None when nothing needs one."""
+    """Choose the one cue that answers what has just happened; None when nothing needs one."""
     names = {_cue_name(event) for event in events}
     return next((name for name in WEIGHT if name in names), None)
 

@@ -79,7 +79,7 @@ SILENCE_DB = -120.0
 
 @dataclass(frozen=True, slots=True, eq=False)
 class State:
-    """Where a capture stands.
+    """How far a capture has come.
 
     `taken` counts the taps kept at each point, `skipped` are points to be passed over, `at` is the point that
     the next tap counts for (None when nothing is left to strike). `trail` are the points of the last taps
@@ -154,7 +154,7 @@ def advance(state: State, block: "ArrayLike") -> Step:
     Parameters
     ----------
     state
-        Where the capture stands.
+        How far the capture has come.
     block
         Shape (samples,), any length, mono, relative to full scale 1.0.
 
@@ -179,8 +179,8 @@ def advance(state: State, block: "ArrayLike") -> Step:
         before = state.ear.heard
         ear, hits = hear(state.ear, sound[start : start + piece])
         state = replace(state, ear=ear)
-        told: list[tuple[int, Event | Hit]] = [*_levels(ear, before), *((hit.decided, hit) for hit in hits)]
-        for at, one in sorted(told, key=lambda each: each[0]):
+        heard: list[tuple[int, Event | Hit]] = [*_levels(ear, before), *((hit.decided, hit) for hit in hits)]
+        for at, one in sorted(heard, key=lambda each: each[0]):
             state, rest = _let_ring(state, at)
             state, more = _take(state, one) if isinstance(one, Hit) else (state, (one,))
             events += [*rest, *more]
@@ -326,14 +326,14 @@ def _let_ring(state: State, heard: int) -> Step:
     """Tell the whole sound of the tap kept last, once the stream has got to its end."""
     if state.ringing is None or heard < state.ringing.end:
         return state, ()
-    ringing, told = state.ringing, tuple[Event, ...]()
+    ringing, events = state.ringing, tuple[Event, ...]()
     samples = whole_ring(ringing, state.ear)
     again = second_strike(ringing, state.ear) if samples is None else None
     if samples is not None:
-        told = (Lengthened(ringing.point, samples),)
+        events = (Lengthened(ringing.point, samples),)
     elif again is not None:
-        told = (_double_strike(state, ringing.point, ringing.begin, ringing.end, again),)
-    return replace(state, ringing=None), told
+        events = (_double_strike(state, ringing.point, ringing.begin, ringing.end, again),)
+    return replace(state, ringing=None), events
 
 
 def _double_strike(
@@ -353,11 +353,11 @@ def _double_strike(
 
 def _onward(state: State, point: "Point", *events: Event) -> Step:
     """Go from a point that is done with to the next open one, and say when its zone is complete."""
-    told = list(events)
+    happened = list(events)
     if not state.course.is_open(point.zone, state.taken, state.skipped):
         skipped = sum(one.zone == point.zone for one in state.skipped)
-        told.append(ZoneComplete(point.zone, skipped))
-    return _moved(state, state.course.next_open(state.taken, state.skipped, point), *told)
+        happened.append(ZoneComplete(point.zone, skipped))
+    return _moved(state, state.course.next_open(state.taken, state.skipped, point), *happened)
 
 
 def _moved(state: State, point: "Point | None", *events: Event) -> Step:

@@ -1,4 +1,4 @@
-"""What a live capture tells: small frozen facts, each of which a page or a program can take as JSON."""
+"""What a live capture reports: small frozen facts, each of which a page or a program can take as JSON."""
 
 from dataclasses import dataclass, field, fields
 from typing import TYPE_CHECKING, ClassVar

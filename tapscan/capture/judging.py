@@ -32,13 +32,13 @@ AUDIBLE = 0.01  # of full scale: before any tap was kept, what stays below is qu
 USUAL_TAPS = 30
 FULL_SCALE = 1 - 2.0**-14  # a step below the highest number of 16 bits; what was resampled goes beyond it
 BEFORE_S = 0.003
-# Kept before a tap, the first of these with which it stands alone; the last still tells the room.
+# Kept before a tap, the first of these with which it is by itself; the last still shows the room.
 LEADS_S = (0.25, 0.07, 0.03)
 BANDS_PER_GROUP = 4  # twelfths of an octave: thirds are compared
-WITHIN_DB = 30.0  # of the strongest band: what lies deeper says little
+WITHIN_DB = 30.0  # of the strongest band: what is weaker says little
 UNLIKE_DB, UNLIKE_TIMES = 7.0, 3.0
-# How far apart siblings are taken to lie until more of them were heard: struck up to 10 mm off the mark,
-# simulated beams differ by 3.5 to 4 dB, one pair in a hundred by 8.
+# How far apart taps at one mark are taken to be until more of them were heard: struck up to 10 mm off the
+# mark, simulated beams differ by 3.5 to 4 dB, one pair in a hundred by 8.
 FIRST_APART_DB = (3.0, 3.0, 3.0)
 
 
@@ -46,9 +46,9 @@ FIRST_APART_DB = (3.0, 3.0, 3.0)
 class Memory:
     """What taps were like lately: bounded, whatever the capture's length.
 
-    `peaks` are those of the last taps kept, `apart_db` how far each lay from its siblings; `spectra` belong
-    to the taps of the present point and `odd` to the one that was just refused there for being unlike them.
-    `strays` counts the faint sounds since the last tap that was one.
+    `peaks` are those of the last taps kept, `apart_db` how far each was from the others there; `spectra`
+    belong to the taps of the present point and `odd` to the one that was just refused there for being unlike
+    them. `strays` counts the faint sounds since the last tap that was one.
     """
 
     peaks: tuple[float, ...] = ()
@@ -112,7 +112,7 @@ def is_one_good_tap(samples: "NDArray[np.float32]", sample_rate_hz: float) -> bo
 
 
 def compare(hit: Hit, memory: Memory, sample_rate_hz: float) -> tuple[bool, Memory]:
-    """Tell whether a tap sounds like its siblings, and note it among them, or as the odd one.
+    """Decide whether a tap sounds like the others at its point, and note it among them, or as the odd one.
 
     One that agrees with the tap refused before it is taken: two outvote what was there.
     """

@@ -6,7 +6,7 @@ the power can harm a tap that was kept before. A file holds the samples as the s
 at the source's rate.
 
 The folder ``capture/`` holds what is no reading: ``undone/`` with the taps that were taken back, and
-``journal.jsonl``, one short JSON line for each point skipped or gone to. What is complete is told by the taps
+``journal.jsonl``, one short JSON line for each point skipped or gone to. The taps show what is complete
 themselves, so a lost journal loses no more than the skips.
 """
 

@@ -2,7 +2,7 @@
 
 One big key is enough for most of the work, and a foot pedal that sends Space or Enter will do: it pauses
 while the part is being turned and goes on afterwards, and when nothing is left to strike it ends the capture.
-A pedal that is held down repeats; that is one press, since a terminal does not tell when a key comes up.
+A pedal that is held down repeats; that is one press, since a terminal does not report when a key comes up.
 """
 
 from dataclasses import dataclass

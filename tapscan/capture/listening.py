@@ -3,7 +3,7 @@
 A gate looks for sudden rises over the room, a quarter of a millisecond at a time, on the same high-pass and
 with the same thresholds as `find_taps`. Where it opens, the ear waits until the tap's window is complete and
 then lets `find_taps` itself judge the last two seconds. The window is 57 ms from the onset, so that 43 ms are
-left for the rest of the way to the cue. A bounce that comes later lies outside the window and spoils nothing
+left for the rest of the way to the cue. A bounce that comes later is outside the window and spoils nothing
 in it.
 
 Everything is placed by its number in the stream, never by where a block happens to end, so that any way of
@@ -26,7 +26,7 @@ WINDOW_S = 0.057
 LEAD_S = 0.25  # kept before a tap, so that the room before it is known
 MEMORY_S = 2.0  # how far back a tap is judged
 BOUNCE_S = 0.075
-NEAR_S = 0.005  # how far before the gate the onset may lie
+NEAR_S = 0.005  # how far before the gate the onset may be
 FRAME_HOPS = 20  # 5 ms: what the gate works on at once
 MEMORY_HOPS = 8000
 TICK_HOPS = 1000  # a quarter of a second: how often the room's noise is looked at anew
@@ -178,7 +178,7 @@ def _look(ear: Ear) -> Ear:
         stop = min(end, (tick + 1) * TICK_HOPS)
         rise = _first_rise(ear, ear.looked, stop)
         if rise is not None:
-            # The rise is heard in the millisecond that follows the hop: the onset lies in it.
+            # The rise is heard in the millisecond that follows the hop: the onset is in it.
             awaited = ear.origin + (rise + LOOK_HOPS) * ear.hop
             return replace(ear, looked=rise, awaited=awaited)
         ear = replace(ear, looked=stop)
@@ -208,7 +208,7 @@ def _first_rise(ear: Ear, begin: int, end: int) -> int | None:
 
 
 def _judge(ear: Ear, awaited: int) -> tuple[Ear, Hit | None]:
-    """Let `find_taps` say what began near the gate; wait on when it lies a little later."""
+    """Let `find_taps` say what began near the gate; wait on when it is a little later."""
     end = awaited + ear.samples(WINDOW_S)
     begin = max(awaited - ear.samples(MEMORY_S), ear.origin)
     window = ear.slice(begin, end)

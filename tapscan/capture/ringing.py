@@ -1,8 +1,8 @@
 """The rest of a tap's ringing, kept once it has been heard: the cue does not wait for it.
 
-An analysis reads 100 ms of a tap, a cue may come no later than that. So a tap is judged, kept and told on the
-beginning of its ringing, and a moment later its file is replaced by one that holds all of it. A second strike
-into the ringing is then told; what was kept ends before it.
+An analysis reads 100 ms of a tap, a cue may come no later than that. So a tap is judged, kept and reported on
+the beginning of its ringing, and a moment later its file is replaced by one that holds all of it. A second
+strike into the ringing is then reported; what was kept ends before it.
 """
 
 from dataclasses import dataclass

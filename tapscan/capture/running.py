@@ -16,7 +16,7 @@ __all__ = ["run"]
 def run(
     session: "Session",
     source: "Source",
-    tell: Callable[[tuple[Event, ...]], None],
+    report: Callable[[tuple[Event, ...]], None],
     wishes: Callable[[], Iterable["Action"]],
 ) -> None:
     """Capture until the source ends or somebody wishes to quit.
@@ -27,7 +27,7 @@ def run(
         The capture.
     source
         What is listened to.
-    tell
+    report
         Called after every block with what happened; all of it is on disk by then.
     wishes
         Asked after every block for commands, ``("quit", "")`` among them.
@@ -41,8 +41,8 @@ def run(
         if block.is_broken:
             session.interrupt()
         events = session.feed(block.samples)
-        tell((Warned(block.warning), *events) if block.warning else events)
+        report((Warned(block.warning), *events) if block.warning else events)
         for name, point in wishes():
             if name == "quit":
                 return
-            tell(session.command(name, point))
+            report(session.command(name, point))

@@ -1,6 +1,6 @@
 """One capture on one inspection folder: the engine, and the disk behind it.
 
-Both the terminal and the page drive this. Nothing is told before it is on disk.
+Both the terminal and the page drive this. Nothing is reported before it is on disk.
 """
 
 from collections.abc import Callable, Iterable, Mapping
@@ -95,7 +95,7 @@ class Session:
 
     @property
     def state(self) -> engine.State:
-        """Where the capture stands."""
+        """How far the capture has come."""
         return self._state
 
     def feed(self, block: "ArrayLike") -> tuple[Event, ...]:
@@ -147,7 +147,7 @@ class Session:
         }
 
     def close(self) -> None:
-        """Let another capture take the folder. Everything told is on disk already."""
+        """Let another capture take the folder. Everything reported is on disk already."""
         self._keeping.close()
 
     def __enter__(self) -> "Session":
@@ -191,7 +191,7 @@ class Session:
 
 
 def _is_a_jump(events: tuple[Event, ...]) -> bool:
-    """Whether the walk was moved by hand: what follows from taps and skips can be told from the folder."""
+    """Whether the walk was moved by hand: what follows from taps and skips can be read from the folder."""
     return not any(isinstance(event, Accepted | Skipped) for event in events)
 
 
@@ -207,7 +207,7 @@ def tapped_zones(inspection: "Inspection") -> list[str]:
 def _trail(
     counts: Mapping[Point, list[int]], points: tuple[Point, ...], at: Point | None
 ) -> tuple[Point, ...]:
-    """List the taps that lie in files of their own, back along the walk from where it stands."""
+    """List the taps that are in files of their own, back along the walk from the next point."""
     end = len(points) if at is None else points.index(at) + 1
     return tuple(
         point

@@ -1,7 +1,7 @@
 """Where the sound comes from: a sound card, or a recording that is played as if it were one.
 
 A source has a `name`, a `sample_rate_hz` and `blocks()`. The sound library is imported only where a sound
-card is asked for; without one everything else works.
+card is used; without one everything else works.
 """
 
 import atexit
@@ -89,7 +89,9 @@ class FileSource:
     """
 
     def __init__(self, path: Path) -> None:
-        reader_for("recording", path)
+        if reader_for("recording", path) is not audio:
+            what, remedy = "was compressed with loss", "play a WAV or FLAC recording"
+            raise TapscanError(file_name(path), what, remedy)
         self._path = path
         self._facts = audio.sound_facts(path, audio.MAX_WALK_S)
         self._channel = audio.loudest_channel(path, self._facts)
@@ -168,7 +170,7 @@ class SoundCard:
             try:
                 samples, is_broken = self._waiting.get(timeout=WAIT_S)
             except queue.Empty:
-                what = f"has given no sound for {WAIT_S:.0f} seconds; every tap told is kept"
+                what = f"has given no sound for {WAIT_S:.0f} seconds; every tap reported is kept"
                 raise TapscanError(self.name, what, "plug it in again and start the capture again") from None
             if count is None:
                 count = Count(self.sample_rate_hz, began_s=time.monotonic())

@@ -1,11 +1,14 @@
 """``tapscan desk``: the local page."""
 
-import ipaddress
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from tapscan.errors import TapscanError
+
+if TYPE_CHECKING:
+    from tapscan.desk.guard import Door
 
 __all__ = ["command"]
 
@@ -13,7 +16,7 @@ __all__ = ["command"]
 @click.command("desk")
 @click.argument("folder", metavar="DIR", type=click.Path(path_type=Path))
 @click.option("--port", type=click.IntRange(0, 65535), help="Listen on this port.")
-@click.option("--listen", "address", metavar="ADDRESS", default="127.0.0.1", help="Let the network in.")
+@click.option("--listen", "address", metavar="ADDRESS", default="127.0.0.1", help="Let other devices in.")
 @click.option("--no-browser", is_flag=True, help="Only print the address.")
 def command(folder: Path, *, port: int | None, address: str, no_browser: bool) -> None:
     """Open the inspection in DIR on a page in the browser: collect, look, mark, print.
@@ -21,9 +24,13 @@ def command(folder: Path, *, port: int | None, address: str, no_browser: bool) -
     The page is served by this computer to this computer, and needs no network. Whoever has
     the address that is printed can use it until the desk is closed with Ctrl-C.
 
+    With --listen and an address of this computer (0.0.0.0 for all of them) a phone at the part
+    can collect: the page is encrypted, and a code to point the phone's camera at is printed.
+
     \b
     Example:  tapscan desk my-part
               tapscan desk my-part --no-browser --port 9000
+              tapscan desk my-part --listen 0.0.0.0
     """  # noqa: D301 - \b is click's mark for lines kept as they are
     from tapscan.records.inspection import open_inspection
 
@@ -41,12 +48,8 @@ def command(folder: Path, *, port: int | None, address: str, no_browser: bool) -
         click.echo(f"tapscan: {error}\nThe page opens with the plan, to fill it in.", err=True)
     door, listener = open_door(address, port)
     click.echo(f"The desk is open at {door.url}")
-    if not ipaddress.ip_address(address).is_loopback:
-        click.echo(
-            "tapscan: anyone on this network who learns that address can read and change this inspection, "
-            "unencrypted (leave --listen out to keep it on this computer)",
-            err=True,
-        )
+    if door.is_secure:
+        _invite(door)
     click.echo("Ctrl-C closes it. A clear map is not proof of soundness; the verdict is yours.")
 
     def show() -> None:
@@ -55,3 +58,21 @@ def command(folder: Path, *, port: int | None, address: str, no_browser: bool) -
 
     serve(folder, door, listener, show)
     click.echo("The desk is closed; everything that was collected is in the folder.")
+
+
+def _invite(door: "Door") -> None:
+    """Say how a phone opens the desk, and who else can."""
+    from tapscan.desk.certificates import identity_for
+    from tapscan.desk.phones import STEPS, terminal_code
+
+    identity = identity_for(door.outward)
+    click.echo(terminal_code(door.url))
+    click.echo("To collect with a phone:")
+    for number, step in enumerate(STEPS, 1):
+        click.echo(f"  {number}. {step}")
+    click.echo(f"SHA-256 fingerprint of the certificate: {identity.fingerprint}")
+    click.echo(
+        "tapscan: anyone on this network who learns that address can read and change this inspection "
+        "(leave --listen out to keep it on this computer)",
+        err=True,
+    )

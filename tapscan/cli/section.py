@@ -235,6 +235,6 @@ def _print(compared: "Sequence[Compared]", rate: float) -> None:
         click.echo(f"{name}: {false_call_text(one, rate)}")
 
 
-def _depths(true_mm: float | None, told_mm: float | None) -> str:
+def _depths(true_mm: float | None, detectable_mm: float | None) -> str:
     true = "" if true_mm is None else f"{true_mm:.2f}"
-    return true if told_mm is None else f"{true} (told {told_mm:.2f})"
+    return true if detectable_mm is None else f"{true} (told {detectable_mm:.2f})"

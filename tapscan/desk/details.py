@@ -45,9 +45,7 @@ def _both(results: "Results", screened: "Screened") -> dict[str, Any] | None:
     if entry is None:
         return None
     parts = tuple(one for one in results.screened if one.zone.code == code)
-    tables = [
-        _table("Points, by the result of each method.", ("Results", "Points"), point_rows(entry))
-    ]
+    tables = [_table("Points, by the result of each method.", ("Results", "Points"), point_rows(entry))]
     rows = [(ids, seen_by, place) for seen_by, ids, place in indication_rows(entry, parts)]
     if rows:
         head = ("Number", "Seen by", "Place on the part")

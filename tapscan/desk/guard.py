@@ -42,11 +42,22 @@ _HEADERS = {
 
 @dataclass(frozen=True, slots=True)
 class Door:
-    """Where the desk stands and what opens it. `address` is what it listens on."""
+    """Where the desk is and what opens it.
+
+    `address` is what it listens on; `is_secure` when it answers over HTTPS, which it does for other devices;
+    `outward` the address by which these reach it where it listens on all of them.
+    """
 
     address: str
     port: int
     token: str
+    is_secure: bool = False
+    outward: str = ""
+
+    @property
+    def scheme(self) -> str:
+        """How its addresses begin."""
+        return "https" if self.is_secure else "http"
 
     @property
     def cookie(self) -> str:
@@ -55,10 +66,12 @@ class Door:
 
     @property
     def url(self) -> str:
-        """The address to open in a browser on this computer."""
+        """The address to open in a browser."""
         number = ipaddress.ip_address(self.address)
         here = {4: "127.0.0.1", 6: "::1"}[number.version] if number.is_unspecified else self.address
-        return f"http://{_host(here)}:{self.port}/?{urlencode({'token': self.token})}"
+        if self.is_secure:  # the one that the certificate is for
+            here = self.outward or here
+        return f"{self.scheme}://{_host(here)}:{self.port}/?{urlencode({'token': self.token})}"
 
     def is_own_host(self, host: str) -> bool:
         """Whether a Host header names this desk: by a number, or as localhost, never by a foreign name.
@@ -69,8 +82,8 @@ class Door:
         >>> door.is_own_host("127.0.0.1:8327"), door.is_own_host("part.example:8327")
         (True, False)
         """
-        # Browsers leave the port that every web address has by default out.
-        name, _, port = (host if re.search(r":\d+$", host) else f"{host}:80").lower().rpartition(":")
+        usual = 443 if self.is_secure else 80  # browsers leave it out
+        name, _, port = (host if re.search(r":\d+$", host) else f"{host}:{usual}").lower().rpartition(":")
         if port != str(self.port):
             return False
         if name in {"127.0.0.1", "localhost", "[::1]", _host(self.address)}:
@@ -124,7 +137,7 @@ class Guard:
             "GET",
             "HEAD",
         }
-        if (origin is not None or must_tell) and origin != f"http://{headers['host']}":
+        if (origin is not None or must_tell) and origin != f"{self._door.scheme}://{headers['host']}":
             return _ELSEWHERE
         if not self._door.opens(connection.cookies.get(self._door.cookie, "")):
             return "This address needs its token: open the whole address that tapscan desk printed."
@@ -137,7 +150,14 @@ class Guard:
                 "That token is not this desk's: open the address that tapscan desk printed last.", 403
             )
         answer = RedirectResponse("/", status_code=303)
-        answer.set_cookie(self._door.cookie, token, httponly=True, samesite="strict", path="/")
+        answer.set_cookie(
+            self._door.cookie,
+            token,
+            httponly=True,
+            samesite="strict",
+            path="/",
+            secure=self._door.is_secure,
+        )
         return answer
 
     async def _bounded(self, scope: Scope, receive: Receive, send: Send) -> None:

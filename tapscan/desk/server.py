@@ -9,7 +9,7 @@ import time
 from importlib.resources import files
 from pathlib import Path
 from tempfile import TemporaryDirectory
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from anyio.to_thread import run_sync
 from starlette.applications import Starlette
@@ -25,6 +25,7 @@ from tapscan.desk.details import zone_parts
 from tapscan.desk.documents import palette_css, plan_document, results_document, zone_document
 from tapscan.desk.guard import Door, Guard
 from tapscan.desk.papers import MEDIA_TYPES, paper_path, papers_document
+from tapscan.desk.phones import phone_routes
 from tapscan.desk.photos import MOST_PHOTO_BYTES, keep_photo
 from tapscan.desk.plan_file import plan_version
 from tapscan.desk.plan_routes import plan_routes
@@ -43,6 +44,9 @@ from tapscan.desk.tallies import tally_document
 from tapscan.errors import TapscanError
 from tapscan.records.adding import add_files
 
+if TYPE_CHECKING:
+    from tapscan.desk.certificates import Identity
+
 __all__ = ["MOST_FILE_BYTES", "clear_arrivals", "desk_app"]
 
 MOST_FILE_BYTES = 4_000_000_000  # a file that is dropped in: a volume of a million traces has 2 GB
@@ -51,8 +55,8 @@ _FILE_NAME = re.compile(r"[A-Za-z0-9_-]{1,60}\.[A-Za-z0-9]{1,8}")
 _PAGE_TYPES = {".html": "text/html", ".css": "text/css", ".js": "text/javascript"}
 
 
-def desk_app(bench: Bench, door: Door) -> Guard:
-    """Put the routes together, behind the guard."""
+def desk_app(bench: Bench, door: Door, identity: "Identity | None" = None) -> Guard:
+    """Put the routes together, behind the guard; with an `identity` other devices may open the page."""
     routes = [
         Route("/", told(_page_file)),
         Route("/page/{name}", told(_page_file)),
@@ -78,6 +82,7 @@ def desk_app(bench: Bench, door: Door) -> Guard:
         Route("/papers/{name}", told(_paper)),
         *plan_routes(),
         WebSocketRoute("/capture", collect),
+        *phone_routes(door, identity),
     ]
     app = Starlette(routes=routes)
     app.state.bench = bench

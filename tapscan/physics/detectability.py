@@ -1,12 +1,12 @@
-"""The smallest delamination that could be told from good laminate, by depth: an estimate made beforehand.
+"""The smallest delamination that could be detected, by depth: an estimate made beforehand.
 
 Taps
 ----
 A light tapper of mass m meets the contact's spring and whatever yields beneath it. Over a round delamination
 the sub-laminate bends like a clamped plate, ``k_d = 16πD/a²``, in series with all that; the contact then
-lasts ``√(1 + k₀/k_d)`` times as long as on good laminate, where the stiffness felt is k₀. What a tap can tell
-is a *share* of the contact time, so the stiffest patch that it can tell is in proportion to k₀. Cawley &
-Adams (Journal of Sound and Vibration 122(2) 1988, 299-316, abstract) measured it: about 30 MN/m, on
+lasts ``√(1 + k₀/k_d)`` times as long as on good laminate, where the stiffness felt is k₀. What a tap can
+detect is a *share* of the contact time, so the stiffest patch that it can detect is in proportion to k₀.
+Cawley & Adams (Journal of Sound and Vibration 122(2) 1988, 299-316, abstract) measured it: about 30 MN/m, on
 aluminium. There k₀ was the Hertz contact of their tapper on aluminium, taken as not yielding otherwise; here
 it is that of the same tapper on laminate, and the wall yields too:
 
@@ -19,16 +19,16 @@ A large plate yields to a tap like a dashpot of ``Z = 8 √(D ρh)`` (Cremer, He
 Sound, from memory): under a half-sine of length τ it has given way, at the peak of the force F, by
 ``F τ / (πZ)``, as a spring of ``πZ/τ`` would. With ``τ = π √(m/k₀)`` that is a quadratic equation for τ.
 
-A patch whose lowest note lies within the band that is listened to is told by that note as well, however stiff
-it feels. A tap tells a patch that does the one or the other.
+A patch whose lowest note is within the band that is scored is detected by that note as well, however stiff
+it feels. A tap detects a patch that does the one or the other.
 
 On a tube the patch is curved, which makes it stiffer and its note higher: `tapscan.physics.patches` says by
-how much. A patch wider than half the girth is outside these formulas; where only such a one could be told,
-none is promised.
+how much. A patch wider than half the girth is outside these formulas; where only such a one could be
+detected, none is promised.
 
 A-scans
 -------
-An echo that is nearer to the front surface or to the back wall than the pulse rings is not told from it; a
+An echo that is nearer to the front surface or to the back wall than the pulse rings is not resolved; a
 patch narrower than the beam returns only a share of its echo.
 
 Grid
@@ -107,9 +107,9 @@ class Listening:
 class Reach:
     """The smallest delamination at one depth; `limit` says what sets it.
 
-    `radius_mm` is infinite where none of any size could be told. `points` is how many points of the grid such
-    a patch holds on average. `missed_share` is how often one
-    that the method by itself would tell holds none.
+    `radius_mm` is infinite where none of any size could be detected. `points` is how many points of the grid
+    such a patch holds on average. `missed_share` is how often one
+    that the method by itself would detect holds none.
     """
 
     depth_mm: float
@@ -121,17 +121,17 @@ class Reach:
 
 @dataclass(frozen=True, slots=True)
 class TapReach:
-    """What taps can tell at one depth. Radii of round patches.
+    """What taps can detect at one depth. Radii of round patches.
 
     `softness_mm` is the smallest that softens the contact enough, `note_mm` the smallest whose lowest note
-    lies within the band; `told_mm` the smaller of the two. Any of them is infinite where no patch up to half
-    the girth across does it. `is_thin` and `is_shallow` say whether the formulas for thin plates and for
+    is within the band; `detectable_mm` the smaller of the two. Any of them is infinite where no patch up to
+    half the girth across does it. `is_thin` and `is_shallow` say whether the formulas for thin plates and for
     shallow shells hold there. `reach` takes the grid in as well.
     """
 
     softness_mm: float
     note_mm: float
-    told_mm: float
+    detectable_mm: float
     is_thin: bool
     is_shallow: bool
     reach: Reach
@@ -139,7 +139,7 @@ class TapReach:
 
 @dataclass(frozen=True, slots=True)
 class AScanReach:
-    """What A-scans can tell: depths from `shallowest_mm` to `deepest_mm`, and how wide a patch must be.
+    """What A-scans can detect: depths from `shallowest_mm` to `deepest_mm`, and how wide a patch must be.
 
     `radius_mm` is half the beam; None where nobody said how wide the beam is.
     """
@@ -187,7 +187,7 @@ def yielding_stiffness_n_m(tapper: Tapper, contact_n_m: float, wall: Plate) -> f
 
 
 def stiffness_limit_n_m(tapper: Tapper, wall: Plate, contact_gpa: float) -> float:
-    """Stiffest patch that this tapper still tells from this wall: the measured limit, scaled.
+    """Stiffest patch that this tapper still detects in this wall: the measured limit, scaled.
 
     Source: Cawley & Adams 1988 for the 30 MN/m (abstract); the scaling is derived in the module's head.
 
@@ -226,7 +226,7 @@ def tap_reach(
     *,
     tube_radius_mm: float = float("inf"),
 ) -> TapReach:
-    """Smallest round delamination at a depth that taps on a grid of this pitch could tell.
+    """Smallest round delamination at a depth that taps on a grid of this pitch could detect.
 
     `tube_radius_mm` is infinite on a flat wall.
 
@@ -238,20 +238,20 @@ def tap_reach(
     Examples
     --------
     >>> wall = Plate(1.6, 60.0, 0.3, 1550.0)
-    >>> told = tap_reach(wall, 0.4, (10.0, 10.0))
-    >>> round(told.softness_mm, 1), round(told.note_mm, 1), told.reach.limit
+    >>> reach = tap_reach(wall, 0.4, (10.0, 10.0))
+    >>> round(reach.softness_mm, 1), round(reach.note_mm, 1), reach.reach.limit
     (3.7, 8.7, 'the pitch')
     >>> curved = tap_reach(wall, 0.4, (10.0, 10.0), tube_radius_mm=19.1)
     >>> round(curved.softness_mm, 1), round(curved.note_mm, 1)
     (4.3, 20.1)
     """
     if not 0 < depth_mm < wall.thickness_mm:
-        msg = f"a delamination lies within the wall of {wall.thickness_mm} mm (got a depth of {depth_mm} mm)"
+        msg = f"a delamination is within the wall of {wall.thickness_mm} mm (got a depth of {depth_mm} mm)"
         raise ValueError(msg)
     tapper, listening = tapper or Tapper(), listening or Listening()
     patch = Plate(depth_mm, wall.modulus_gpa, wall.poisson, wall.density_kg_m3)
     limit_n_m = stiffness_limit_n_m(tapper, wall, listening.contact_gpa)
-    # On a flat wall both laws fall with the radius squared: one value tells the radius for any other.
+    # On a flat wall both laws fall with the radius squared: one value gives the radius for any other.
     softness_mm = _least_radius_mm(
         lambda radius_mm: curved_point_stiffness_n_m(patch, radius_mm, tube_radius_mm) / limit_n_m,
         float(np.sqrt(clamped_point_stiffness_n_m(patch, 1.0) / limit_n_m)),
@@ -262,15 +262,17 @@ def tap_reach(
         float(np.sqrt(clamped_circle_hz(patch, 1.0) / listening.highest_hz)),
         tube_radius_mm,
     )
-    told_mm = min(softness_mm, note_mm)
+    detectable_mm = min(softness_mm, note_mm)
     by = "softness" if softness_mm <= note_mm else "its note"
     return TapReach(
         softness_mm=softness_mm,
         note_mm=note_mm,
-        told_mm=told_mm,
-        is_thin=told_mm >= LEAST_RADIUS_TO_DEPTH * depth_mm,
-        is_shallow=told_mm <= SHALLOW_RADIUS_TO_TUBE * tube_radius_mm,
-        reach=_with_grid(depth_mm, told_mm, by if np.isfinite(told_mm) else "too stiff", pitch_mm),
+        detectable_mm=detectable_mm,
+        is_thin=detectable_mm >= LEAST_RADIUS_TO_DEPTH * depth_mm,
+        is_shallow=detectable_mm <= SHALLOW_RADIUS_TO_TUBE * tube_radius_mm,
+        reach=_with_grid(
+            depth_mm, detectable_mm, by if np.isfinite(detectable_mm) else "too stiff", pitch_mm
+        ),
     )
 
 
@@ -297,7 +299,7 @@ def ascan_reach(
     beam_mm: float | None = None,
     pulse_cycles: float = 1.4,
 ) -> AScanReach:
-    """Smallest delamination that A-scans on a grid of this pitch could tell.
+    """Smallest delamination that A-scans on a grid of this pitch could detect.
 
     An echo must be `pulse_cycles` of the centre frequency away from the front-surface echo and from the back
     wall's: a little over one cycle for a pulse of 70 % bandwidth. Depth is half the path (ASTM E797).
@@ -309,8 +311,8 @@ def ascan_reach(
 
     Examples
     --------
-    >>> told = ascan_reach(1.6, 2950.0, 5.0, (4.0, 4.0), beam_mm=5.0)
-    >>> round(told.shallowest_mm, 2), round(told.deepest_mm, 2), told.reach.radius_mm, told.reach.limit
+    >>> scan = ascan_reach(1.6, 2950.0, 5.0, (4.0, 4.0), beam_mm=5.0)
+    >>> round(scan.shallowest_mm, 2), round(scan.deepest_mm, 2), scan.reach.radius_mm, scan.reach.limit
     (0.41, 1.19, 2.83, 'the pitch')
     """
     if min(thickness_mm, velocity_m_s, frequency_mhz, pulse_cycles, *pitch_mm) <= 0:
@@ -326,14 +328,14 @@ def ascan_reach(
     )
 
 
-def _with_grid(depth_mm: float, told_mm: float, limit: str, pitch_mm: tuple[float, float]) -> Reach:
+def _with_grid(depth_mm: float, detectable_mm: float, limit: str, pitch_mm: tuple[float, float]) -> Reach:
     """Say what is left of a method's reach when readings are taken at the points of a grid only."""
     grid_mm = covering_radius_mm(pitch_mm)
-    radius_mm = max(told_mm, grid_mm)
+    radius_mm = max(detectable_mm, grid_mm)
     return Reach(
         depth_mm=depth_mm,
         radius_mm=round(radius_mm, 2),
-        limit="the pitch" if grid_mm > told_mm else limit,
+        limit="the pitch" if grid_mm > detectable_mm else limit,
         points=expected_points(radius_mm, pitch_mm),
-        missed_share=missed_share(told_mm, pitch_mm),
+        missed_share=missed_share(detectable_mm, pitch_mm),
     )

@@ -6,7 +6,7 @@ __all__ = ["covering_radius_mm", "expected_points", "missed_share"]
 
 
 def covering_radius_mm(pitch_mm: tuple[float, float]) -> float:
-    """Radius from which a disc holds a point of the grid wherever it lies: half the cell's diagonal.
+    """Radius from which a disc holds a point of the grid wherever it is: half the cell's diagonal.
 
     Source: elementary geometry.
 
@@ -32,7 +32,7 @@ def expected_points(radius_mm: float, pitch_mm: tuple[float, float]) -> float:
 def missed_share(radius_mm: float, pitch_mm: tuple[float, float]) -> float:
     """Chance that a disc laid down anywhere holds no point of the grid.
 
-    One less the share of a quarter cell that lies within the radius of its corner: the area under a circle
+    One less the share of a quarter cell that is within the radius of its corner: the area under a circle
     cut off by a rectangle. Source: elementary geometry.
 
     Examples

@@ -38,7 +38,7 @@ CLAMPED_STATIC_MASS_FRACTION = 0.153311
 
 @dataclass(frozen=True, slots=True)
 class Plate:
-    """A uniform sheet: a wall, or the part of one that lies above a delamination.
+    """A uniform sheet: a wall, or the part of one above a delamination.
 
     `modulus_gpa` is the in-plane bending modulus of the quasi-isotropic equivalent.
     """
@@ -129,7 +129,7 @@ def _nth_root(characteristic: "Callable[[float], float]", diameters: int, circle
     if diameters < 0 or circles < 0:
         msg = f"nodal lines are counted from 0 (got {diameters} diameters, {circles} circles)"
         raise ValueError(msg)
-    # Neighbouring roots lie about π apart and none lies below n: steps of 0.1 cannot jump over a pair.
+    # Neighbouring roots are about π apart and none is below n: steps of 0.1 cannot jump over a pair.
     grid = np.arange(max(0.5, diameters), diameters * 1.5 + (circles + 3) * np.pi, 0.1)
     values = np.array([characteristic(float(g)) for g in grid])
     crossings = np.flatnonzero(np.sign(values[:-1]) != np.sign(values[1:]))

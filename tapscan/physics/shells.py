@@ -82,9 +82,9 @@ def tube_mode_hz(tube: Tube, wavenumber_per_mm: "ArrayLike", waves: "ArrayLike")
 
     With ``λ = k R``, ``ω² = n²/(n² + 1) · [D (λ² + n² - 1)² / (ρh R⁴) + E λ⁴ / (ρ R² (λ² + n²)²)]``: the
     wall's bending and its stretching along the axis. For λ → 0 it is `ring_hz`, for n = 1 and a long tube the
-    Euler-Bernoulli beam; between the two it is Donnell's shallow-shell result with those two limits mended.
-    Source: Leissa, Vibration of Shells, NASA SP-288, ch. 2 for Donnell's terms (from memory; the joining of
-    the limits is ours). Shapes broadcast; `waves` from 1.
+    Euler-Bernoulli beam; between the two it is Donnell's shallow-shell result with those two limits put
+    right. Source: Leissa, Vibration of Shells, NASA SP-288, ch. 2 for Donnell's terms (from memory; the
+    joining of the limits is ours). Shapes broadcast; `waves` from 1.
 
     Examples
     --------

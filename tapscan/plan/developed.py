@@ -9,7 +9,7 @@ wall from the middle of the first edge and ``v`` across it, toward higher positi
 station 1 at the left, ``v`` points downward.
 
 The sheet runs from column -0.5 to positions - 0.5: a tube is cut open half a step before the datum line, so
-that every point lies inside it.
+that every point is inside it.
 """
 
 from dataclasses import dataclass
@@ -36,7 +36,7 @@ _CHORD_ERROR_MM = 0.005
 class Sector:
     """The annulus sector that a tapered tube develops into; radii count from the cone's apex.
 
-    `angle_rad` is positive when the girth grows from station 1 on, so that the apex lies before station 1.
+    `angle_rad` is positive when the girth grows from station 1 on, so that the apex is before station 1.
     """
 
     angle_rad: float
@@ -164,7 +164,7 @@ def edge_mm(zone: "Zone") -> "Grid":
 
 
 def pieces(ring: "Grid", low: float, high: float) -> "list[Grid]":
-    """Cut a closed ring at two columns and return what lies between them.
+    """Cut a closed ring at two columns and return what is between them.
 
     Parameters
     ----------
@@ -176,7 +176,7 @@ def pieces(ring: "Grid", low: float, high: float) -> "list[Grid]":
     Returns
     -------
     list of arrays, shape (m, 2)
-        The ring itself, closed, when all of it lies between; else its open pieces, in the ring's order.
+        The ring itself, closed, when all of it is between; else its open pieces, in the ring's order.
 
     Examples
     --------

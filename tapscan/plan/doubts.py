@@ -1,4 +1,4 @@
-"""What is allowed in a plan and can hardly be meant: told in words, and nothing is changed."""
+"""What is allowed in a plan and can hardly be meant: reported in words; nothing is changed."""
 
 from typing import TYPE_CHECKING
 

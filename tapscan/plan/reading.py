@@ -10,7 +10,7 @@ from tapscan.errors import TapscanError, nearest
 from tapscan.plan.mistakes import PLAN_NAME, PlanMistakeError, all_of, explained
 from tapscan.plan.points import Block, Point, parse_block
 from tapscan.plan.tables import HINTS, LaminateTable, PlanTable, ZoneTable
-from tapscan.plan.zones import Laminate, Note, Part, Plan, Zone
+from tapscan.plan.zones import Laminate, Note, Part, Plan, Units, Zone
 
 __all__ = ["MAX_PLAN_BYTES", "PLAN_NAME", "parse_plan", "read_plan"]
 
@@ -92,7 +92,8 @@ def parse_plan(text: str) -> Plan:
         valid = _valid_zones(document)
     defaults = LaminateTable() if tables is None else tables.laminate
     readers = [_ZoneReader(table, index, mistakes) for index, table in valid.items()]
-    zones = tuple(reader.zone(defaults) for reader in readers)
+    units: Units = "mm" if tables is None else tables.units
+    zones = tuple(reader.zone(defaults, units) for reader in readers)
     for count, reader in enumerate(readers):
         reader.check_among([other.table for other in readers], count, _codes(document))
     if mistakes or tables is None:
@@ -109,7 +110,6 @@ def parse_plan(text: str) -> Plan:
         false_call_rate=tables.analysis.false_call_rate,
         has_tap_table="tap" in document,
         has_ascan_table="ascan" in document,
-        units=tables.units,
     )
 
 
@@ -143,7 +143,7 @@ class _ZoneReader:
         where = f'{PLAN_NAME}: zone "{self.table.code}"{within}'
         self._mistakes.append(PlanMistakeError(("zone", self._index, key), where, what, remedy))
 
-    def zone(self, defaults: LaminateTable) -> Zone:
+    def zone(self, defaults: LaminateTable, units: Units) -> Zone:
         """Return the zone as far as its table is right."""
         table = self.table
         start_mm, end_mm = self._girths()
@@ -172,6 +172,7 @@ class _ZoneReader:
             mirror_of=table.mirror_of,
             notes=self._notes(),
             datum_side=table.datum_side,
+            units=units,
         )
 
     def _girths(self) -> tuple[float | None, float | None]:

@@ -1,4 +1,4 @@
-"""Where each point of a zone lies, and how much surface it stands for.
+"""Where each point of a zone is, and how much surface belongs to it.
 
 All functions take a `Zone` and return arrays of shape ``(stations, positions)`` unless they say otherwise.
 """
@@ -75,7 +75,7 @@ def s_mm(zone: "Zone") -> "NDArray[np.float64]":
 
 
 def cell_area_mm2(zone: "Zone") -> "NDArray[np.float64]":
-    """Surface area that every point stands for.
+    """Surface area that belongs to every point.
 
     On a tube a station's cells share the lateral area of its conical frustum, mean girth times slant height,
     with the slant along the wall, ``sqrt(pitch² + Δradius²)``. (Elementary geometry.)
@@ -104,7 +104,7 @@ def slant(zone: "Zone") -> float:
 
 
 def block_mask(zone: "Zone", blocks: "Iterable[Block]") -> "NDArray[np.bool_]":
-    """Mark the points that lie in any of the blocks; a block on a tube may cross the seam.
+    """Mark the points in any of the blocks; a block on a tube may cross the seam.
 
     Examples
     --------

@@ -24,7 +24,7 @@ Units = Literal["mm", "in"]
 
 @dataclass(frozen=True, slots=True)
 class Laminate:
-    """The wall's material. None stands for what the plan does not say: nothing is assumed.
+    """The wall's material. None is what the plan does not say: nothing is assumed.
 
     `thickness_tolerance` is the share by which the wall may be thinner than `thickness_mm`.
     """
@@ -52,7 +52,8 @@ class Zone:
     `girth_start_mm` and `girth_end_mm` (at the zone's first and last edge) are set on a tube and equal unless
     it tapers; `position_pitch_mm` is set on a panel. `bonded` are the points behind which an insert is
     bonded to the wall. `notes` and `datum_side` change no result; `datum_side` says on which side of the
-    part, as built in and seen from the station 1 end, position 1 is.
+    part, as built in and seen from the station 1 end, position 1 is. With `units` "in" texts give inches
+    beside millimetres; numbers and files stay in millimetres.
     """
 
     code: str
@@ -71,6 +72,7 @@ class Zone:
     bonded: tuple[Block, ...] = ()
     notes: tuple[Note, ...] = ()
     datum_side: Side | None = None
+    units: Units = "mm"
 
     @property
     def is_tube(self) -> bool:
@@ -100,8 +102,7 @@ class Plan:
     """The whole of ``inspection.toml``, checked.
 
     `sample_rate_mhz` is needed for `.npy` volumes only; `centre_frequency_mhz` is estimated when None. The
-    tapper and the beam say beforehand what can be found, and change no result. With `units` "in" the report
-    adds inches; files stay in millimetres.
+    tapper and the beam serve the estimate of what can be found, and change no result.
     """
 
     part: Part
@@ -115,7 +116,11 @@ class Plan:
     tapper_mass_g: float | None = None
     tapper_radius_mm: float | None = None
     beam_mm: float | None = None
-    units: Units = "mm"
+
+    @property
+    def units(self) -> Units:
+        """What lengths are shown in beside millimetres; the same for all zones."""
+        return self.zones[0].units
 
     def zone(self, code: str) -> Zone:
         """Return the zone with this code; KeyError when there is none."""

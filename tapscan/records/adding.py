@@ -5,7 +5,7 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from pathlib import Path
 
-from tapscan.errors import TapscanError, nearest
+from tapscan.errors import TapscanError, folded, nearest, sentence
 from tapscan.plan import Plan, Point
 from tapscan.records.inspection import (
     ASCANS,
@@ -16,12 +16,12 @@ from tapscan.records.inspection import (
     named_point,
     objection,
 )
-from tapscan.records.readers import open_volume, read_recording, read_trace
+from tapscan.records.readers import Recording, open_volume, read_recording, read_trace
 from tapscan.records.readers.readings import file_name
 from tapscan.records.repeats import repeated_in
 from tapscan.records.writing import copy_new
 
-__all__ = ["Added", "TapShelf", "add_files", "as_tapscan_error"]
+__all__ = ["Added", "TapShelf", "add_files", "as_tapscan_error", "loss_note"]
 
 Progress = Callable[[int, int], None]
 
@@ -30,8 +30,8 @@ Progress = Callable[[int, int], None]
 class Added:
     """What became of the files: `written` and `unchanged` pair source and target, `refused` are sentences.
 
-    A file is unchanged when the inspection holds its very bytes at that point already. `notes` tells what the
-    user may want to look at.
+    A file is unchanged when the inspection holds its very bytes at that point already. `notes` states what
+    the user may want to look at.
     """
 
     written: tuple[tuple[str, str], ...]
@@ -101,6 +101,7 @@ def add_files(inspection: Inspection, files: Iterable[Path], progress: Progress 
     written: list[tuple[str, str]] = []
     unchanged: list[tuple[str, str]] = []
     refused: list[str] = []
+    notes: list[str] = []
     _inside(inspection.folder, ASCANS)
     shelf = TapShelf(inspection.folder)
     paths = list(files)
@@ -108,33 +109,46 @@ def add_files(inspection: Inspection, files: Iterable[Path], progress: Progress 
         if progress is not None:
             progress(done, len(paths))
         try:
-            target, is_new = _add(inspection, shelf, path)
+            target, is_new = _add(inspection, shelf, path, notes)
         except TapscanError as error:
             refused.append(str(error))
             continue
         (written if is_new else unchanged).append((file_name(path), file_name(target)))
-    return Added(tuple(written), tuple(unchanged), tuple(refused))
+    return Added(tuple(written), tuple(unchanged), tuple(refused), tuple(folded(notes)))
 
 
-def _add(inspection: Inspection, shelf: TapShelf, path: Path) -> tuple[Path, bool]:
+def _add(inspection: Inspection, shelf: TapShelf, path: Path, notes: list[str]) -> tuple[Path, bool]:
     end = path.suffix.lower()
     if not path.exists():
         raise TapscanError(file_name(path), "is not there", "check the name and the folder")
     if end in RECORDING_ENDS:
-        return _add_recording(inspection, shelf, path)
+        return _add_recording(inspection, shelf, path, notes)
     if end == ".csv":
         return _add_trace(inspection, path)
     if end == ".npy":
         return _add_volume(inspection, path)
     if path.is_dir():
         raise TapscanError(file_name(path), "is a folder", f"name the files in it, such as {path / '*.wav'}")
-    remedy = "give .wav or .flac recordings, .csv traces, or a .npy volume"
+    remedy = "give .wav, .flac or phone recordings, .csv traces, or a .npy volume"
     raise TapscanError(file_name(path), f"is of no kind that is known here ({end or 'no ending'})", remedy)
 
 
-def _add_recording(inspection: Inspection, shelf: TapShelf, path: Path) -> tuple[Path, bool]:
+def loss_note(path: Path, recording: Recording) -> str:
+    """Say that a recording was compressed with loss, and above which frequency it is empty."""
+    what = (
+        f"was compressed with loss ({recording.codec}), which alters spectra; it is empty above "
+        f"{recording.empty_above_hz / 1000:.1f} kHz"
+    )
+    return sentence(file_name(path), what, "record as WAV where the recorder can")
+
+
+def _add_recording(
+    inspection: Inspection, shelf: TapShelf, path: Path, notes: list[str]
+) -> tuple[Path, bool]:
     point = _planned_point(inspection.plan, path, "or give --zone when it walks along the grid")
-    read_recording(path)
+    recording = read_recording(path)
+    if recording.codec:
+        notes.append(loss_note(path, recording))
     for there in shelf.files(point):
         if _same(path, there):
             return there, False
@@ -198,7 +212,7 @@ def _point_of(path: Path) -> Point | None:
 
 
 def _named(folder: Path, end: str, is_it: Callable[[Path], bool]) -> Path | None:
-    """Find the first file of this ending that is the one asked for, whatever the case of its name."""
+    """Find the first file of this ending that is the one requested, whatever the case of its name."""
     if not folder.is_dir():
         return None
     paths = sorted(path for path in folder.iterdir() if path.suffix.lower() == end)

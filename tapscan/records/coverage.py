@@ -48,7 +48,7 @@ class ZoneCoverage:
         return self.is_planned & ~self.read[method]
 
     def area_mm2(self, where: Mask) -> float:
-        """Surface area that the points in a mask stand for."""
+        """Surface area that the points in a mask cover."""
         return float(self.cell_area_mm2[where].sum())
 
     def names(self, where: Mask, part: slice = ALL) -> list[str]:
@@ -82,7 +82,7 @@ def _cover_zone(inspection: Inspection, zone: Zone, warnings: list[str]) -> Zone
         except TapscanError as error:
             warnings.append(str(error))
     read = {}
-    # A method that was neither begun here nor asked for by the plan is not missing.
+    # A method that was neither begun here nor requested by the plan is not missing.
     if taps.any() or (inspection.plan.has_tap_table and not ascans.any()):
         read["tap"] = taps
     if (

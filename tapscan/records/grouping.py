@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 __all__ = ["TapGroups", "group_by_count", "group_by_pauses", "misplaced_pauses"]
 
-# Pauses tell the points apart when they typically last this much longer than the gaps within a point,
+# Pauses separate the points when they typically last this much longer than the gaps within a point,
 TELLING = 1.5
 # and when two classes explain this share of the variance of the gaps' logarithms (one even spread: 0.75).
 TWO_KINDS = 0.8
@@ -62,10 +62,10 @@ def group_by_pauses(start_s: NDArray[np.float64]) -> TapGroups | None:
 
 
 def misplaced_pauses(start_s: NDArray[np.float64], taps_per_point: int) -> NDArray[np.intp]:
-    """Find groups by count whose end shows no pause while a pause lies within them or the next group.
+    """Find groups by count whose end shows no pause while there is a pause within them or the next group.
 
     That is what a tap too few at one point and one too many at another looks like: the count is right and the
-    points are not. Returns the indices of such groups, empty where pauses do not tell.
+    points are not. Returns the indices of such groups, empty where pauses do not show it.
     """
     gaps = np.diff(start_s)
     n_groups = len(start_s) // taps_per_point
@@ -73,7 +73,7 @@ def misplaced_pauses(start_s: NDArray[np.float64], taps_per_point: int) -> NDArr
         return np.empty(0, dtype=np.intp)
     ends = gaps[taps_per_point - 1 :: taps_per_point]
     within = np.append(gaps, np.nan).reshape(n_groups, taps_per_point)[:, :-1]
-    # The longest gaps are taken for the pauses wherever they lie: after a shift most ends may show none.
+    # The longest gaps are taken for the pauses wherever they are: after a shift most ends may show none.
     ordered = np.sort(gaps)
     usual_within, usual_pause = np.median(ordered[: 1 - n_groups]), np.median(ordered[1 - n_groups :])
     if usual_pause < TELLING * usual_within:

@@ -10,6 +10,7 @@ from tapscan.errors import nearest, sentence
 from tapscan.plan import Plan, Point, block_mask, parse_point
 from tapscan.plan.doubts import doubts
 from tapscan.plan.reading import read_plan
+from tapscan.records.readers import phone
 from tapscan.records.readers.readings import file_name
 from tapscan.records.swapping import put_back
 
@@ -25,7 +26,7 @@ __all__ = [
 ]
 
 TAPS, ASCANS = "taps", "ascans"
-RECORDING_ENDS = (".wav", ".flac")
+RECORDING_ENDS = (".wav", ".flac", *phone.ENDS)
 # BM-07-05, or BM-07-05_2 for another recording at the same point.
 _STEM = re.compile(r"(?P<point>.+?)(?:_(?P<number>[0-9]{1,6}))?")
 
@@ -117,7 +118,7 @@ class _Places:
         skipped = self._skipped.get(point.zone)
         if skipped is not None and skipped[point.station - 1, point.position - 1]:
             return (
-                f"lies on {point}, which the plan skips",
+                f"is at {point}, which the plan skips",
                 "take the point out of skip, or move the file away",
             )
         return None
@@ -170,7 +171,7 @@ def end_of(path: Path) -> Path | None:
 
 
 def named_point(path: Path) -> tuple[Point, int] | None:
-    """Tell which point a file's name stands for, and its number among the recordings there; else None.
+    """Find which point a file's name means, and its number among the recordings there; else None.
 
     Examples
     --------
@@ -212,7 +213,7 @@ def _recordings(paths: Iterable[Path], places: _Places, warnings: list[str]) -> 
         where = file_name(path)
         if path.suffix.lower() not in RECORDING_ENDS:
             remedy = f"move it to {ASCANS}" if path.suffix.lower() in {".npy", ".csv"} else "move it away"
-            warnings.append(sentence(where, "is not a .wav or .flac recording and was left out", remedy))
+            warnings.append(sentence(where, "is no recording of a known kind and was left out", remedy))
             continue
         file = _identify(path, places, warnings)
         if file is None:

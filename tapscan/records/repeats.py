@@ -20,19 +20,25 @@ BEFORE, LENGTH = 64, 256
 def repeated_in(content: bytes, there: list[Path]) -> Path | None:
     """Return the first of the recordings that shares a strike with this one; None when none does.
 
-    What cannot be read shares nothing.
+    What cannot be read shares nothing, nor does what was compressed with loss: its samples are others each
+    time that it is cut and compressed again.
     """
-    import soundfile
-
-    fresh = soundfile.read(io.BytesIO(content), dtype="float64", always_2d=True)[0]
+    fresh = _samples(io.BytesIO(content))
     for path in there:
-        try:
-            old = soundfile.read(str(path), dtype="float64", always_2d=True)[0]
-        except (soundfile.LibsndfileError, OSError):
-            continue
+        old = _samples(path)
         if any(has_same_strike(mine, theirs) for mine in fresh.T for theirs in old.T):
             return path
     return None
+
+
+def _samples(file: Path | io.BytesIO) -> "Samples":
+    """Read all channels, (samples, channels); none of a file that is not lossless."""
+    import soundfile
+
+    try:
+        return np.asarray(soundfile.read(file, dtype="float64", always_2d=True)[0])
+    except (soundfile.LibsndfileError, OSError):
+        return np.zeros((0, 1))
 
 
 def has_same_strike(first: "Samples", second: "Samples") -> bool:

@@ -2,7 +2,7 @@
 
 Each command makes some of the files there. It fills a new folder beside the old one, into which what the
 others made is carried over, and the new folder takes the old one's place in one step. ``manifest.json`` in it
-lists what each command made with its SHA-256, so that anybody can tell a file of one run from one of another.
+lists what each command made with its SHA-256, which shows whether two files are of one run.
 """
 
 import hashlib
@@ -214,5 +214,5 @@ def doubts_about_others(inspection: Inspection) -> list[str]:
         return []
     now = fingerprint(digests(inspection))
     what = "rests on other inputs than those that are there now"
-    told = ((maker, *_RESTING[maker]) for maker, inputs in resting.items() if inputs != now)
-    return [sentence(f"{RESULTS}/{name}", what, f"run again: {command}") for _, name, command in told]
+    stale = ((maker, *_RESTING[maker]) for maker, inputs in resting.items() if inputs != now)
+    return [sentence(f"{RESULTS}/{name}", what, f"run again: {command}") for _, name, command in stale]

@@ -5,8 +5,10 @@ of a point, they must agree with the count; when they do not, nothing is written
 wrong are named.
 """
 
+import hashlib
 import io
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -15,25 +17,26 @@ import numpy as np
 from tapscan.errors import TapscanError
 from tapscan.plan import Plan, Point, Zone, parse_block, walk
 from tapscan.plan.reading import PLAN_NAME
-from tapscan.records.adding import Added, Progress, TapShelf, as_tapscan_error
+from tapscan.records.adding import Added, Progress, TapShelf, as_tapscan_error, loss_note
 from tapscan.records.grouping import TapGroups, group_by_count, group_by_pauses, misplaced_pauses
 from tapscan.records.inspection import Inspection
-from tapscan.records.readers import audio, reader_for
+from tapscan.records.readers import Recording, audio, phone, reader_for
 from tapscan.records.readers.readings import file_name
 from tapscan.records.repeats import repeated_in
-from tapscan.records.writing import write_new
+from tapscan.records.writing import copy_new, write_new
 from tapscan.signals import TapOnsets, find_taps
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Callable, Iterable, Sequence
 
     from numpy.typing import NDArray
 
 __all__ = ["Walk", "add_walk", "walked_points"]
 
-# Kept before a point's first tap, so that the quiet there tells the noise, and after its last.
+# Kept before a point's first tap, so that the noise can be measured there, and after its last.
 BEFORE_S, AFTER_S = 0.05, 1.0
 MOST_NAMED = 6
+WALKS = "walks"  # where walks are kept as a phone compressed them
 PIECES = "cut the recording there and add the pieces with --from and --to"
 # A number type that holds every sample of the file's type exactly, for each type that the reader takes.
 EXACT = {
@@ -55,7 +58,7 @@ class Walk:
 
     `first` and `last` are points of the zone such as ``07-05``, or None for its ends. `there_and_back` walks
     the even stations from the last position down. `keep_uneven` takes points with more or fewer taps than
-    planned, as long as the pauses tell the points apart.
+    planned, as long as the pauses separate the points.
     """
 
     zone: str
@@ -69,7 +72,8 @@ def add_walk(inspection: Inspection, path: Path, way: Walk, progress: Progress |
     """Split a recording of taps along the grid and write one recording for each point.
 
     The samples are those of the file, at the same rate and depth; of several channels, the one in which most
-    happens over the whole walk. A point that holds the very same recording already is left as it is.
+    happens over the whole walk. A point that holds the very same recording already is left as it is. A walk
+    that a phone compressed is kept as it is in ``walks/``; each point's file says what it was cut from.
 
     Raises
     ------
@@ -82,35 +86,31 @@ def add_walk(inspection: Inspection, path: Path, way: Walk, progress: Progress |
     ('BM-03-04: a tap is clipped (lower the recorder's gain and record the point again)',)
     """
     points = walked_points(inspection.plan, way)
-    reader_for("recording", path)
-    facts = audio.sound_facts(path, audio.MAX_WALK_S)
-    recording = audio.read_channel(path, facts)
+    recording, cut, end = _source(path)
     onsets = find_taps(recording.samples, recording.sample_rate_hz)
     start_s = np.asarray(onsets.start) / recording.sample_rate_hz
     groups, has_pauses = _fit(start_s, points, inspection.plan.taps_per_point, way, file_name(path))
-    spans = _spans(np.asarray(onsets.start), groups, facts)
+    spans = _spans(np.asarray(onsets.start), groups, recording)
     written: list[tuple[str, str]] = []
     unchanged: list[tuple[str, str]] = []
     shelf = TapShelf(inspection.folder)
     met = [(point, span) for point, span in zip(points, spans, strict=True) if shelf.files(point)]
     _refuse_repeats(
         file_name(path),
-        (
-            (point, _slice(path, facts, recording.channel - 1, span), shelf.files(point))
-            for point, span in met
-        ),
+        ((point, cut(span), shelf.files(point)) for point, span in met),
     )
+    if recording.codec:
+        _keep_original(path, inspection.folder / WALKS / path.name)
     for done, (point, span) in enumerate(zip(points, spans, strict=True)):
         if progress is not None:
             progress(done, len(points))
-        content = _slice(path, facts, recording.channel - 1, span)
-        target, is_new = _put(shelf, point, content, ".flac" if facts.format == "FLAC" else ".wav")
+        target, is_new = _put(shelf, point, cut(span), end)
         (written if is_new else unchanged).append((file_name(path), file_name(target)))
-    notes = (
-        [] if has_pauses else [f"{file_name(path)}: no pauses tell the points apart; split by count alone"]
-    )
-    if facts.channels > 1:
-        notes.append(f"{file_name(path)}: took channel {recording.channel} of {facts.channels}")
+    notes = [] if has_pauses else [f"{file_name(path)}: no pauses separate the points; split by count alone"]
+    if recording.channels > 1:
+        notes.append(f"{file_name(path)}: took channel {recording.channel} of {recording.channels}")
+    if recording.codec:
+        notes.append(loss_note(path, recording))
     return Added(tuple(written), tuple(unchanged), (), (*notes, *_doubts(points, groups, onsets)))
 
 
@@ -208,7 +208,7 @@ def _misfit(
     what = f"holds {len(start_s):,} taps, and {len(points):,} points × {taps_per_point} need"
     what += f" {len(points) * taps_per_point:,}; nothing was written"
     if pauses is None:
-        what += "; the gaps between the taps do not tell the points apart"
+        what += "; the gaps between the taps do not separate the points"
         return TapscanError(where, what, "pause between points, or add shorter pieces with --from and --to")
     odd = np.flatnonzero(pauses.count != taps_per_point)
     if len(pauses.first) == len(points):
@@ -240,14 +240,52 @@ def _clock(time_s: float) -> str:
     return f"{tenths // 600}:{tenths % 600 // 10:02d}.{tenths % 10}"
 
 
-def _spans(start: "NDArray[np.intp]", groups: TapGroups, facts: audio.AudioFacts) -> list[tuple[int, int]]:
+def _source(path: Path) -> "tuple[Recording, Callable[[tuple[int, int]], bytes], str]":
+    """Read a walk; return it, what cuts a piece out as a file's content, and the ending of such a file."""
+    if reader_for("recording", path) is phone:
+        recording = phone.read_for(path, audio.MAX_WALK_S)
+        with path.open("rb") as stream:
+            digest = hashlib.file_digest(stream, "sha256").hexdigest()
+        return recording, partial(_decoded_slice, recording, f"{path.name}, SHA-256 {digest}"), ".flac"
+    facts = audio.sound_facts(path, audio.MAX_WALK_S)
+    recording = audio.read_channel(path, facts)
+    cut = partial(_slice, path, facts, recording.channel - 1)
+    return recording, cut, ".flac" if facts.format == "FLAC" else ".wav"
+
+
+def _keep_original(path: Path, target: Path) -> None:
+    """Keep a walk as the phone wrote it; the very same file is kept once."""
+    if target.exists() and _is_same(path.read_bytes(), target):
+        return
+    try:
+        copy_new(path, target)
+    except OSError as error:
+        raise as_tapscan_error(target, error) from None
+
+
+def _decoded_slice(recording: Recording, origin: str, span: tuple[int, int]) -> bytes:
+    """Write a piece of a decoded recording as 24-bit FLAC that says what was lost before."""
+    import soundfile
+
+    begin, end = span
+    content = io.BytesIO()
+    with soundfile.SoundFile(
+        content, "w", round(recording.sample_rate_hz), 1, subtype="PCM_24", format="FLAC"
+    ) as file:
+        if recording.codec:
+            file.comment = audio.loss_comment(recording, origin)
+        file.write(recording.samples[begin:end])
+    return content.getvalue()
+
+
+def _spans(start: "NDArray[np.intp]", groups: TapGroups, recording: Recording) -> list[tuple[int, int]]:
     """Place each point's slice: from a little before its first tap until before the next point's."""
-    before, after = round(BEFORE_S * facts.sample_rate_hz), round(AFTER_S * facts.sample_rate_hz)
+    before, after = round(BEFORE_S * recording.sample_rate_hz), round(AFTER_S * recording.sample_rate_hz)
     first, last = start[groups.first], start[groups.first + groups.count - 1]
     # Half the gap at most, so that a slice never holds the tap before it.
     gap = first - np.concatenate([[-first[0]], last[:-1]])
     begin = first - np.minimum(before, gap // 2)
-    end = np.minimum(np.append(begin[1:], facts.frames), last + after)
+    end = np.minimum(np.append(begin[1:], recording.samples.size), last + after)
     return [(int(a), int(b)) for a, b in zip(begin, end, strict=True)]
 
 

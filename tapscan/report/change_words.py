@@ -101,12 +101,12 @@ def row(change: "Change", zone: "Zone") -> dict[str, str]:
         "kind": change.kind,
         "meaning": KINDS[change.kind],
         "place": joined([place_in_words(one, zone) for one in change.shown]),
-        "range": joined([range_in_mm(one) for one in change.shown]),
+        "range": joined([range_in_mm(one, zone) for one in change.shown]),
         "before": _areas(change.before),
         "after": _areas(change.after),
         "names": _names(change),
         "changed": count_text(len(change.changed), "point"),
-        "depth": joined([depth_text(one) for one in change.after or change.before]),
+        "depth": joined([depth_text(one, zone) for one in change.after or change.before]),
     }
 
 

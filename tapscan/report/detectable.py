@@ -61,7 +61,7 @@ def _across(radius_mm: float) -> str:
 
 def _limit(one: "TapReach") -> str:
     """Say what sets the size, and where the formulas are rough."""
-    if not np.isfinite(one.told_mm):
+    if not np.isfinite(one.detectable_mm):
         return one.reach.limit
     rough = [] if one.is_thin else ["too thick for the formula"]
     rough += [] if one.is_shallow else ["reaches far round the tube"]

@@ -8,7 +8,7 @@ __all__ = ["filled"]
 
 
 def filled(template: str, **values: Any) -> str:
-    """Fill a page's template; the style sheet's colours come with it.
+    """Fill a page's template; the style sheet's colours come with it, light and dark.
 
     Raises
     ------
@@ -25,4 +25,6 @@ def filled(template: str, **values: Any) -> str:
         lstrip_blocks=True,
         keep_trailing_newline=True,
     )
-    return environment.get_template(template).render(colours=css_variables(), **values)
+    return environment.get_template(template).render(
+        colours=css_variables(), dark=css_variables(dark=True), **values
+    )

@@ -13,12 +13,14 @@ from tapscan.report.both import both_picture, indication_rows, point_rows
 from tapscan.report.detectable import TAP_HEADS, ascan_sentence, detectable_picture, tap_rows
 from tapscan.report.evidence import draw_evidence
 from tapscan.report.figures import drawing, png_bytes
+from tapscan.report.filling import filled
 from tapscan.report.layers import backwall_layer, depth_layer, score_layer, thickness_layer
 from tapscan.report.maps import draw_map
 from tapscan.report.marking import marked_names
-from tapscan.report.palette import SIGNS, css_variables
+from tapscan.report.palette import SIGNS
 from tapscan.report.pictures import Picture
 from tapscan.report.rounds import draw_round
+from tapscan.report.short import SHORT_NAME, short_text
 from tapscan.screening.reach import outlook_of
 from tapscan.screening.results import CLEAR, SKIPPED, SUSPECT, UNREAD
 
@@ -45,7 +47,7 @@ MOST_RANGES = 2000  # unread ranges written out for one reason; beyond, points.c
 
 
 def write_report(results: "Results", folder: Path) -> Path:
-    """Write ``report.html`` and its pictures into `folder`; return the path of the page.
+    """Write ``report.html``, its pictures and ``report_short.html`` into `folder`; return the page's path.
 
     Raises
     ------
@@ -61,6 +63,8 @@ def write_report(results: "Results", folder: Path) -> Path:
         write_bytes(folder / picture.name, picture.png)
     # A file's name may hold bytes that are no text; they must not stop the report.
     write_bytes(folder / REPORT_NAME, page.encode("utf-8", "replace"))
+    with drawing():
+        write_bytes(folder / SHORT_NAME, short_text(results).encode("utf-8", "replace"))
     return folder / REPORT_NAME
 
 
@@ -129,16 +133,6 @@ def page_text(
     twice: list[dict[str, Any]],
 ) -> str:
     """Fill the page with results and pictures."""
-    from jinja2 import Environment, PackageLoader, StrictUndefined
-
-    environment = Environment(
-        loader=PackageLoader("tapscan.report", "page"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-        keep_trailing_newline=True,
-    )
     plan = results.inspection.plan
     sections = [_section(screened, group) for screened, group in zip(results.screened, pictures, strict=True)]
     # Both methods of a zone are marked out together, so its files are named once.
@@ -147,8 +141,8 @@ def page_text(
         for one, section in reversed(list(zip(results.screened, sections, strict=True)))
     }.values():
         section["marking"] = marked_names(zone)
-    return environment.get_template("report.html.jinja").render(
-        colours=css_variables(),
+    return filled(
+        "report.html.jinja",
         signs=SIGNS,
         part=plan.part,
         totals={word: sum(screened.count(word) for screened in results.screened) for word in SIGNS},
@@ -259,11 +253,11 @@ def _indication_row(indication: "Indication", zone: "Zone", anchors: set[str]) -
         "anchor": anchor if anchor in anchors else "",
         "place": words.place_in_words(indication, zone),
         "kind": words.kind_text(indication),
-        "range": words.range_in_mm(indication),
+        "range": words.range_in_mm(indication, zone),
         "area": words.area_text(indication.area_mm2),
         "bounds": words.bounds_text(indication),
-        "disc": words.disc_text(indication.area_mm2),
-        "depth": words.depth_text(indication),
+        "disc": words.disc_text(indication.area_mm2, zone),
+        "depth": words.depth_text(indication, zone),
         "peak": indication.peak_point,
         "points": str(len(indication.points)),
         "score": f"{indication.score:.1f}",
@@ -284,10 +278,10 @@ def _zone_row(zone: "Zone") -> dict[str, str]:
     laminate = zone.laminate
     if zone.is_tube:
         start, end = zone.girth_start_mm or 0.0, zone.girth_end_mm or 0.0
-        girth = words.mm_text(start) if start == end else f"{words.mm_text(start)} to {words.mm_text(end)}"
-        across = f"girth {girth} mm"
+        ends = dict.fromkeys(words.length_text(length, zone) for length in (start, end))
+        across = f"girth {' to '.join(ends)}"
     else:
-        across = f"position pitch {words.mm_text(zone.position_pitch_mm or 0.0)} mm"
+        across = f"position pitch {words.length_text(zone.position_pitch_mm or 0.0, zone)}"
     values = (
         ("thickness", laminate.thickness_mm, "mm"),
         ("bending modulus", laminate.modulus_gpa, "GPa"),
@@ -299,7 +293,7 @@ def _zone_row(zone: "Zone") -> dict[str, str]:
         "code": zone.code,
         "name": zone.name,
         "grid": f"{zone.shape}, {zone.stations} stations × {zone.positions} positions",
-        "pitch": f"station pitch {words.mm_text(zone.station_pitch_mm)} mm, {across}",
+        "pitch": f"station pitch {words.length_text(zone.station_pitch_mm, zone)}, {across}",
         "laminate": "; ".join(
             f"{name} {value:g} {unit}".rstrip() for name, value, unit in values if value is not None
         ),

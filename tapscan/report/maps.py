@@ -48,6 +48,7 @@ __all__ = [
     "draw_datum",
     "draw_indication",
     "draw_map",
+    "draw_small_map",
     "label_edges",
     "place_strip",
 ]
@@ -118,6 +119,22 @@ def draw_map(screened: "Screened", layer: "Layer") -> "Figure":
             handles=entries, loc="lower left", bbox_to_anchor=(0.01, 0.02 / height_in), ncols=2, **KEY_LOOK
         )
         _draw_colour_key(figure, layer, (0.56, 0.34 / height_in, 0.38))
+    return figure
+
+
+def draw_small_map(screened: "Screened", layer: "Layer", width_in: float) -> "Figure":
+    """Draw one zone's map without its key, `width_in` inches wide: for the page that is read first."""
+    sheet = sheet_of(screened)
+    layout = layout_of(sheet, width_in, with_key=False)
+    strips_in = len(layout.strips) * (sheet.height_mm * layout.in_per_mm + BETWEEN_IN) - BETWEEN_IN
+    height_in = TOP_IN + strips_in + BOTTOM_IN
+    figure = new_figure(height_in, width_in)
+    for number in range(len(layout.strips)):
+        strip = place_strip(figure, sheet, layout, number)
+        _draw_strip(strip, screened, layer)
+        label_edges(strip, is_first=number == 0, is_last=number == len(layout.strips) - 1)
+    title = f"{screened.zone.code}  ·  {layer.title}"
+    figure.text(0.02, 1 - 0.06 / height_in, title, va="top", fontsize=9, fontweight="bold")
     return figure
 
 

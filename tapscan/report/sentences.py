@@ -18,7 +18,8 @@ from tapscan.report.words import (
     zone_name,
 )
 from tapscan.screening.indications import LIKELY
-from tapscan.screening.results import CLEAR, SKIPPED, SUSPECT, UNREAD, TapEvidence
+from tapscan.screening.results import CLEAR, SKIPPED, SUSPECT, UNREAD, AScanEvidence, TapEvidence
+from tapscan.screening.thickness import dead_words
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -74,11 +75,11 @@ def summary(screened: "Sequence[Screened]") -> list[str]:
 
 def _largest(indication: "Indication", zone: "Zone") -> str:
     below = "" if indication.kind == "thin" else " below the surface"
-    deep = f", {depth_text(indication)}{below}" if indication.depth_mm is not None else ""
+    deep = f", {depth_text(indication, zone)}{below}" if indication.depth_mm is not None else ""
     area, place = area_text(indication.area_mm2), place_in_words(indication, zone)
     return (
         f"The largest, {indication.id}, lies on {zone_name(zone)} at {place}{deep}. "
-        f"It is about {area} mm², as large as {disc_text(indication.area_mm2)}."
+        f"It is about {area} mm², as large as {disc_text(indication.area_mm2, zone)}."
     )
 
 
@@ -170,13 +171,15 @@ def map_alt(screened: "Screened", title: str) -> str:
 
 
 def map_caption(screened: "Screened", title: str) -> str:
-    """Say below a map how it lies on the part."""
+    """State below a map how it is turned and, of A-scans, how much of the wall was not inspected."""
     zone = screened.zone
     laid = "The panel is seen from outside."
     if zone.is_tube:
         laid = "The tube is cut open half a step before the datum line and laid flat"
         laid += "; the pale strips repeat what lies beyond the cut." if zone.positions > 1 else "."
-    return f"Zone {zone.code}, {title}. {laid} Station 1 is at the left, and all lengths are in proportion."
+    dead = dead_words(screened.evidence.dead_mm) if isinstance(screened.evidence, AScanEvidence) else ""
+    words = f"Zone {zone.code}, {title}. {laid} Station 1 is at the left, and all lengths are in proportion."
+    return f"{words} {dead}".rstrip()
 
 
 def round_alt(screened: "Screened", title: str) -> str:

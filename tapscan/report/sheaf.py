@@ -53,7 +53,7 @@ def sheaf_pdf(sheaf: Sheaf) -> bytes:
     # Simplified paths would be allowed to stray by a tenth of a millimetre.
     with (
         drawing(),
-        rc_context({"path.simplify": False, "pdf.fonttype": 42}),
+        rc_context({"path.simplify": False, "pdf.fonttype": 3}),
         PdfPages(stream, metadata=_NO_TRACES) as pages,
     ):
         for tile in sheaf.layout.tiles:

@@ -118,10 +118,10 @@ def sheet_of(screened: "Screened") -> Sheet:
     return Sheet(zone, step, min(beyond, zone.positions // 2))
 
 
-def layout_of(sheet: Sheet) -> Layout:
+def layout_of(sheet: Sheet, width_in: float = WIDTH_IN, *, with_key: bool = True) -> Layout:
     """Choose strips and scale: as large as the page allows, the key beside where that costs nothing."""
     zone = sheet.zone
-    room_in = WIDTH_IN - LEFT_IN - RIGHT_IN
+    room_in = width_in - LEFT_IN - RIGHT_IN
     smallest_mm = min(zone.station_pitch_mm, float(sheet.edge_step_mm.max()))
     # Two maps share a printed page, unless the cells would then be too small to find one's way.
     tallest_in = float(np.clip(len(sheet.index) * _READABLE_CELL_IN, _LOW_IN, _TALLEST_IN))
@@ -132,7 +132,7 @@ def layout_of(sheet: Sheet) -> Layout:
 
     below = scale(1, room_in, tallest_in)
     beside = scale(1, room_in - KEY_WIDTH_IN, min(tallest_in + KEY_HEIGHT_IN, _TALLEST_IN))
-    if beside >= below:
+    if with_key and beside >= below:
         return Layout(((0, zone.stations),), beside, key_beside=True)
     count = 1
     while sheet.height_mm * below < _LOWEST_STRIP_IN and count < min(_MOST_STRIPS, zone.stations):

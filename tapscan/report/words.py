@@ -1,10 +1,11 @@
-"""Numbers and places in words: what stands on the part, by the tape measure, and how many."""
+"""Numbers and places in words: as written on the part, by the tape measure, and how many."""
 
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from tapscan.plan.points import Block, parse_point, span_in_words
+from tapscan.plan.sides import side_in_words
 from tapscan.screening.results import UNREAD
 
 if TYPE_CHECKING:
@@ -25,6 +26,7 @@ __all__ = [
     "disc_text",
     "joined",
     "kind_text",
+    "length_text",
     "mm_text",
     "place_in_words",
     "range_in_mm",
@@ -35,11 +37,12 @@ __all__ = [
     "zone_name",
 ]
 
+MM_PER_INCH = 25.4
 METHOD_NAMES = {"tap": "tap test", "ascan": "A-scan"}
 
 
 def zone_name(zone: "Zone") -> str:
-    """Name a zone as its owner does, with the code that stands on the part."""
+    """Name a zone as its owner does, with the code that is written on the part."""
     return f"{zone.name} ({zone.code})" if zone.name else f"zone {zone.code}"
 
 
@@ -59,6 +62,18 @@ def mm_text(length_mm: float) -> str:
     return f"{length_mm:.1f}".removesuffix(".0")
 
 
+def length_text(length_mm: float, zone: "Zone") -> str:
+    """Write a length in mm, with inches beside it where the plan asks for them: ``10 mm (0.394 in)``."""
+    return f"{mm_text(length_mm)} mm{_inches(zone, length_mm)}"
+
+
+def _inches(zone: "Zone", *lengths_mm: float) -> str:
+    """Write lengths in inches in brackets, three digits that count; '' unless the plan asks for them."""
+    if zone.units != "in":
+        return ""
+    return f" ({' to '.join(f'{length_mm / MM_PER_INCH:.3g}' for length_mm in lengths_mm)} in)"
+
+
 def area_text(area_mm2: float) -> str:
     """Write an area with three digits that count.
 
@@ -76,31 +91,25 @@ def bounds_text(indication: "Indication") -> str:
     return f"{area_text(indication.area_low_mm2)} to {area_text(indication.area_high_mm2)}"
 
 
-def disc_text(area_mm2: float) -> str:
-    """Write an area as the round patch that would be as large, which people can picture.
-
-    Examples
-    --------
-    >>> disc_text(706.9)
-    'a disc 30 mm across'
-    """
-    return f"a disc {2 * np.sqrt(area_mm2 / np.pi):.0f} mm across"
+def disc_text(area_mm2: float, zone: "Zone") -> str:
+    """Write an area as the round patch that would be as large: ``a disc 30 mm across``."""
+    across_mm = 2 * np.sqrt(area_mm2 / np.pi)
+    return f"a disc {across_mm:.0f} mm{_inches(zone, across_mm)} across"
 
 
-def depth_text(indication: "Indication") -> str:
+def depth_text(indication: "Indication", zone: "Zone") -> str:
     """Write the depth of an indication, or why there is none.
 
-    A tap tells no depth; an A-scan without an echo from inside only shows that the back wall is lost.
+    A tap test gives no depth; an A-scan without an echo from inside only shows that the back wall is lost.
     """
-    if indication.kind == "thin":
-        return f"wall of {indication.depth_mm:.2f} mm"
-    if indication.depth_mm is not None:
-        return f"{indication.depth_mm:.2f} mm"
-    return "not told by a tap test" if indication.method == "tap" else "no echo from inside"
+    if indication.depth_mm is None:
+        return "a tap test gives no depth" if indication.method == "tap" else "no echo from inside"
+    depth = f"{indication.depth_mm:.2f} mm{_inches(zone, indication.depth_mm)}"
+    return f"wall of {depth}" if indication.kind == "thin" else depth
 
 
 def kind_text(indication: "Indication") -> str:
-    """Say what an indication is suspected to be; a tap does not tell a disbond from a delamination."""
+    """Say what an indication may be; a tap test does not separate disbonds from delaminations."""
     if indication.kind == "thin":
         return "thin wall"
     return "delamination or disbond" if indication.method == "tap" else indication.kind
@@ -140,9 +149,10 @@ def _arc(positions: "Iterable[int]", zone: "Zone") -> tuple[int, int]:
 
 
 def place_in_words(indication: "Indication", zone: "Zone") -> str:
-    """Say where an indication lies, in the numbers that are written on the part.
+    """Say where an indication is, in the numbers that are written on the part, and on which side of it.
 
-    For example ``stations 12 to 15, positions 11 to 02, across the datum line``.
+    For example ``stations 12 to 15, positions 11 to 02, across the datum line (top, 10 to 1 o'clock)``; the
+    side only where the plan says how the part is held.
     """
     points = [point for point in map(parse_point, indication.points) if point is not None]
     if not points:
@@ -154,13 +164,17 @@ def place_in_words(indication: "Indication", zone: "Zone") -> str:
         return f"{along}, all the way round"
     first, last = _arc(positions, zone)
     crossing = ", across the datum line" if first > last else ""
-    return f"{along}, {span_in_words('position', first, last)}{crossing}"
+    side = side_in_words(zone, first, last)
+    return f"{along}, {span_in_words('position', first, last)}{crossing}{f' ({side})' if side else ''}"
 
 
-def range_in_mm(indication: "Indication") -> str:
-    """Say where an indication lies by the tape measure: ``x = 115 to 155 mm, s = 100 to 15 mm``."""
-    (x_low, x_high), (s_start, s_end) = indication.x_mm, indication.s_mm
-    return f"x = {mm_text(x_low)} to {mm_text(x_high)} mm, s = {mm_text(s_start)} to {mm_text(s_end)} mm"
+def range_in_mm(indication: "Indication", zone: "Zone") -> str:
+    """Say where an indication is by the tape measure: ``x = 115 to 155 mm, s = 100 to 15 mm``."""
+    spans = (("x", *indication.x_mm), ("s", *indication.s_mm))
+    return ", ".join(
+        f"{name} = {mm_text(low)} to {mm_text(high)} mm{_inches(zone, low, high)}"
+        for name, low, high in spans
+    )
 
 
 def blocks_of(mask: "NDArray[np.bool_]") -> list[Block]:

@@ -29,7 +29,7 @@ from tapscan.screening.echo_readings import EchoReadings
 from tapscan.screening.echo_twins import Expected
 from tapscan.screening.indications import Area, Evidence, find_indications, label_areas, strength_of
 from tapscan.screening.results import CLEAR, SKIPPED, SUSPECT, UNREAD, AScanEvidence, Screened
-from tapscan.screening.thickness import thickness_words, thin_score
+from tapscan.screening.thickness import dead_mm, thickness_words, thin_score
 from tapscan.signals.losses import loss_db_per_s
 
 __all__ = ["screen_ascans"]
@@ -137,6 +137,7 @@ def screen_ascans(
             echo_us=(echoes.front_s + echoes.echo_s) * 1e6,
             backwall_us=echoes.backwall_s * 1e6,
             typical_trace=_typical_trace(readings, status == CLEAR, score),
+            dead_mm=dead_mm(zone, readings.frequency_hz),
         ),
     )
 

@@ -14,11 +14,13 @@ class Known:
     """Points of a zone that cutting has shown `good` or `bad`; masks of (stations, positions).
 
     A point in neither was not cut, and is not known. `bad` holds every kind of finding: a wrinkle is no
-    delamination, but no example of good laminate either.
+    delamination, but no example of sound laminate either. `separated` are those of `bad` that are delaminated
+    or disbonded.
     """
 
     good: NDArray[np.bool_]
     bad: NDArray[np.bool_]
+    separated: NDArray[np.bool_]
 
 
 @dataclass(frozen=True, slots=True)

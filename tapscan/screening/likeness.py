@@ -68,7 +68,7 @@ def _against_others(own: Seen, scan: Scan, others: Sequence[Scan], warnings: lis
             for (_, seen, match), of_it in zip(alike, known, strict=True)
             if isinstance(seen.readings, TapReadings)
         ]
-        return taps_against(own.screened, own.readings, twins, source, rate)
+        return taps_against(own.screened, own.readings, twins, source, rate, scan.trees)
     echoes = [
         EchoTwin(seen.readings, match, good_points(seen.screened, of_it), marked_points(seen.screened, of_it))
         for (_, seen, match), of_it in zip(alike, known, strict=True)
@@ -123,7 +123,7 @@ def _against_mirror(own: Seen, scan: Scan, _: Sequence[Scan], __: list[str]) -> 
     match = matched(zone, twin.screened.zone, is_mirror=True)
     twins = [Twin(twin.readings, match, good_points(twin.screened))]
     rate = scan.inspection.plan.false_call_rate
-    return taps_against(own.screened, own.readings, twins, source, rate)
+    return taps_against(own.screened, own.readings, twins, source, rate, scan.trees)
 
 
 def datum_warnings(own: Seen, other: Scan, seen: Seen, match: Match) -> list[str]:

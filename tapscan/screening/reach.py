@@ -163,8 +163,9 @@ def _narrow(told: tuple[TapReach, ...], where: str, steps: tuple[float, float]) 
     if not missed:
         return ()
     what = (
-        f"points stand up to {max(steps):.3g} mm apart, and a delamination {missed[0].reach.depth_mm:.2g} mm "
-        f"deep could be told from {2 * missed[0].told_mm:.2g} mm across: most of these lie between points"
+        f"points are up to {max(steps):.3g} mm apart, and a delamination {missed[0].reach.depth_mm:.2g} mm "
+        f"deep can be found from {2 * missed[0].detectable_mm:.2g} mm across: "
+        "most of these fall between points"
     )
     return (sentence(where, what, "narrow the pitch"),)
 

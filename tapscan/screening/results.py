@@ -99,7 +99,8 @@ class AScanEvidence:
 
     Shapes: `traces` (stations, positions, samples), possibly memory-mapped, NaN where there is none;
     `front_us`, `echo_us`, `backwall_us` (stations, positions) from each trace's first sample, NaN where not
-    found; `typical_trace` (samples,) a good trace of this zone for comparison.
+    found; `typical_trace` (samples,) a good trace of this zone for comparison; `dead_mm` how much of the wall
+    below the surface and above the back wall cannot be inspected with this pulse, None where unknown.
     """
 
     traces: NDArray[np.number]
@@ -108,6 +109,7 @@ class AScanEvidence:
     echo_us: NDArray[np.float64]
     backwall_us: NDArray[np.float64]
     typical_trace: NDArray[np.float64]
+    dead_mm: tuple[float, float] | None = None
 
 
 # Ends the sentence on a tapped zone's own baseline where it rests on little.

@@ -10,6 +10,7 @@ from tapscan.screening.echo_readings import EchoReadings, read_ascans
 from tapscan.screening.known import NOTHING_LEARNT, Learnt
 from tapscan.screening.references import marked_damage
 from tapscan.screening.results import Method, Screened
+from tapscan.screening.taps.damage import DamageClass
 from tapscan.screening.taps.readings import TapReadings, read_taps
 from tapscan.screening.taps.screen import screen_taps
 from tapscan.signals import Workers
@@ -32,12 +33,14 @@ class Seen:
 class Scan:
     """An inspection with what was read in it: one entry per zone and method, in plan order, taps first.
 
-    `learnt` is what cutting has shown of it since.
+    `learnt` is what cutting has shown of it since. `trees` are the damage class that its taps were judged by
+    where prior findings retrained it, else None.
     """
 
     inspection: Inspection
     seen: tuple[Seen, ...]
     learnt: Learnt = NOTHING_LEARNT
+    trees: DamageClass | None = None
 
     @property
     def name(self) -> str:
@@ -55,11 +58,12 @@ def look(
     warnings: list[str],
     progress: Progress = lambda *_: None,
     workers: int | Workers = 2,
+    trees: DamageClass | None = None,
 ) -> Scan:
     """Measure every reading of an inspection and hold it against what is good in its own zone.
 
     No reading is an error: what cannot be used adds a sentence to `warnings`. `workers` measure A-scans, as
-    for `tapscan.signals.measure_volume`.
+    for `tapscan.signals.measure_volume`; `trees` judge taps, see `Scan`.
     """
     rate = inspection.plan.false_call_rate
     seen = []
@@ -71,19 +75,23 @@ def look(
                 readings = read_taps(inspection, zone, warnings, report)
             else:
                 readings = read_ascans(inspection, zone, warnings, report, workers)
-            screened = _screened(zone, readings, rate, warnings)
+            screened = _screened(zone, readings, rate, warnings, trees)
             if zone.reference:
-                unmarked = _screened(replace(zone, reference=()), readings, rate, [])
+                unmarked = _screened(replace(zone, reference=()), readings, rate, [], trees)
                 warnings += marked_damage(unmarked, screened.is_reference)
             seen.append(Seen(screened, readings))
-    return Scan(inspection, tuple(seen))
+    return Scan(inspection, tuple(seen), trees=trees)
 
 
 def _screened(
-    zone: Zone, readings: TapReadings | EchoReadings, false_call_rate: float, warnings: list[str]
+    zone: Zone,
+    readings: TapReadings | EchoReadings,
+    false_call_rate: float,
+    warnings: list[str],
+    trees: DamageClass | None,
 ) -> Screened:
     if isinstance(readings, TapReadings):
-        return screen_taps(zone, readings, false_call_rate, warnings)
+        return screen_taps(zone, readings, false_call_rate, warnings, trees)
     return screen_ascans(zone, readings, false_call_rate, warnings)
 
 

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from tapscan.plan import Zone
 
-__all__ = ["DEAD_CYCLES", "thickness_words", "thin_score"]
+__all__ = ["DEAD_CYCLES", "dead_mm", "dead_words", "thickness_words", "thin_score"]
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -33,12 +33,28 @@ def thickness_words(zone: Zone, thickness_mm: Floats, clear: Mask, frequency_hz:
     steps = _steps(thickness_mm, clear, DEAD_CYCLES[1] / frequency_hz * velocity_m_s / 2 * 1e3)
     if steps.size:
         words += f" It steps by {np.median(steps):.2f} mm beside {steps.size} points."
-    if not frequency_hz > 0:
-        return words
-    shallow, deep = (part / frequency_hz * velocity_m_s / 2 * 1e3 for part in DEAD_CYCLES)
+    return f"{words} {dead_words(dead_mm(zone, frequency_hz))}".rstrip()
+
+
+def dead_mm(zone: Zone, frequency_hz: float) -> tuple[float, float] | None:
+    """Depths below the surface and heights above the back wall that a pulse of this frequency leaves unseen.
+
+    None where the plan gives no velocity, or the frequency is unknown.
+    """
+    velocity_m_s = zone.laminate.velocity_m_s
+    if velocity_m_s is None or not frequency_hz > 0:
+        return None
+    below, above = (cycles / frequency_hz * velocity_m_s / 2 * 1e3 for cycles in DEAD_CYCLES)
+    return below, above
+
+
+def dead_words(dead: tuple[float, float] | None) -> str:
+    """State which part of the wall was not inspected; empty where that is unknown."""
+    if dead is None:
+        return ""
     return (
-        f"{words} No delamination can be resolved in the first {shallow:.2f} mm below the surface and the "
-        f"last {deep:.2f} mm above the back wall, where echoes run into one at this frequency."
+        f"No delamination can be resolved in the first {dead[0]:.2f} mm below the surface and the last "
+        f"{dead[1]:.2f} mm above the back wall, where echoes run into one at this frequency."
     )
 
 

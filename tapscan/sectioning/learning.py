@@ -7,11 +7,13 @@ been called suspect, and one with anything wrong on it is not, even if it had be
 
 from collections.abc import Sequence
 
+import numpy as np
+
 from tapscan.errors import TapscanError
 from tapscan.plan.zones import Zone
 from tapscan.records.inspection import Inspection
 from tapscan.screening.known import Known, Learnt
-from tapscan.sectioning.findings import FINDINGS_NAME, NOT_CUT, SOUND, Finding, shown
+from tapscan.sectioning.findings import FINDINGS_NAME, NOT_CUT, SEPARATIONS, SOUND, Finding, shown
 from tapscan.sectioning.logbook import read_findings
 
 __all__ = ["known_points", "learnt_from"]
@@ -32,7 +34,7 @@ def known_points(zone: Zone, findings: Sequence[Finding]) -> Known:
     ([[1, 0, 1, 0]], [[0, 1, 0, 0]])
     """
     told = shown(zone, findings)
-    return Known(told == SOUND, (told != SOUND) & (told != NOT_CUT))
+    return Known(told == SOUND, (told != SOUND) & (told != NOT_CUT), np.isin(told, list(SEPARATIONS)))
 
 
 def learnt_from(inspection: Inspection) -> Learnt:

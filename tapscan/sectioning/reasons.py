@@ -37,12 +37,12 @@ def _tap_reason(plan: Plan, zone: Zone, depth_mm: float | None, size_mm: float) 
     if not 0 < depth_mm < wall_mm:
         return "deep: behind the wall, where a tap feels little" if depth_mm >= wall_mm else ""
     reach = told_by_taps(plan, zone, depth_mm)
-    if reach is not None and np.isinf(reach.told_mm):
+    if reach is not None and np.isinf(reach.detectable_mm):
         return f"deep: at {depth_mm:.2g} mm a patch curved like this tube is too stiff for a tap to tell"
-    if reach is not None and size_mm < 2 * reach.told_mm:
+    if reach is not None and size_mm < 2 * reach.detectable_mm:
         return (
             f"small for its depth: at {depth_mm:.2g} mm, taps are estimated to need "
-            f"{2 * reach.told_mm:.0f} mm across"
+            f"{2 * reach.detectable_mm:.0f} mm across"
         )
     return _pitch_reason(zone, size_mm)
 

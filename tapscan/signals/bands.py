@@ -56,7 +56,7 @@ def band_energy(taps: "ArrayLike", sample_rate_hz: float) -> BandEnergy:
     Returns
     -------
     BandEnergy
-        By Parseval's theorem the bands of a tap add up to the energy of its samples, but for what lies
+        By Parseval's theorem the bands of a tap add up to the energy of its samples, but for what is
         outside all bands.
 
     Raises
@@ -117,7 +117,7 @@ def _energy(stretch: "NDArray[np.floating]", sample_rate_hz: float) -> "NDArray[
 
 @lru_cache(maxsize=8)  # recordings of one zone are alike
 def _shares(length: int, sample_rate_hz: float) -> "NDArray[np.float64]":
-    """Share of each bin that lies in each band, ``(bins, bands)``; bins that straddle an edge are shared."""
+    """Share of each bin within each band, ``(bins, bands)``; bins that straddle an edge are shared."""
     width_hz = sample_rate_hz / length
     place = np.arange(length // 2 + 1) * width_hz
     low = np.maximum(place[:, None] - width_hz / 2, BAND_EDGES_HZ[:-1])

@@ -3,7 +3,7 @@
 Modes that beat swell as suddenly as a second strike does. But what rings freely follows from what it did just
 before: damped sinusoids obey a linear recurrence (Prony 1795; Makhoul, Proc. IEEE 63, 1975, 561-580, both
 from memory). Only a strike is new. So the tap is predicted from its own past, and what the prediction leaves
-is held against what it leaves of the first strike.
+is compared with what it leaves of the first strike.
 """
 
 import numpy as np
@@ -70,7 +70,7 @@ def is_struck_again(sound: Floats, lead: int, again: NDArray[np.intp], sample_ra
 
 
 def _unpredicted(sound: Floats, lead: int, sample_rate_hz: float) -> tuple[int, Floats]:
-    """Power of what a tap's own past does not tell, and how many samples from its start that begins.
+    """Power of what a tap's own past does not predict, and how many samples from its start that begins.
 
     The recurrence holds as well for samples some steps apart. It is fitted to the ringing, levelled.
     """

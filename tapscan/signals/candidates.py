@@ -11,16 +11,16 @@ from dataclasses import dataclass, fields
 from typing import Any
 
 import numpy as np
-from numpy.lib.stride_tricks import as_strided
 from numpy.typing import NDArray
 
-from tapscan.signals.hidden import USUAL_FRONT, uncovered
+from tapscan.signals.kernels import STEPS, Kernel, correlate_whole
 from tapscan.signals.pulses import detrended
-from tapscan.signals.pursuit import STEPS, Kernel, correlate_whole, refined
+from tapscan.signals.pursuit import misfits, pursue, stretches, vertex
 
 __all__ = [
     "CANDIDATES",
     "FRONT_FRACTION",
+    "LEAST_APART",
     "NOISE_FACTOR",
     "Candidates",
     "Pattern",
@@ -32,6 +32,7 @@ __all__ = [
 
 Floats = NDArray[np.float64]
 Floats32 = NDArray[np.float32]
+Ints = NDArray[np.intp]
 
 CANDIDATES = 4  # echoes after the front surface that are kept for each trace until the zone has decided
 NOISE_FACTOR = 6.0  # an echo stands this many standard deviations out of its trace's noise
@@ -41,8 +42,12 @@ FRONT_FRACTION = (
 _TILE = 2048  # traces worked together: a transform's worth of them fits the cache; changes no result
 _KEPT = 4096  # traces looked at more closely together, not less than a tile: bounds the memory likewise
 _OVERLAP = 0.02  # correlation of two echoes above which they are refined together
-_ROUNDS = 5  # Gauss-Newton steps where echoes overlap
-_STILL = 5e-3  # grid steps below which they are left alone: some 0.05 ns
+USUAL_FRONT = (
+    0.55,
+    1.6,
+)  # times the zone's usual front-surface echo: coupling varies by 3 dB, and a little more
+LEAST_APART = 0.35  # of a cycle: closer, two echoes are one crest
+_HOPEFUL = 0.7  # of the misfit that counts: an echo that is yet to be fitted may turn out larger
 _LEAST_FLAT = 3  # equal samples in a row at the very top that no smooth echo makes
 
 
@@ -56,7 +61,7 @@ class Pattern:
     to look; `overlap` is the lag below which two echoes disturb each other, `least` that below which they are
     one. `quiet` is the stretch of samples that holds least, `colour` how much stronger its noise is in the
     pulse's band than white noise would be, `hush` what it usually holds there. `scatter` (window,) and
-    `misfit` (2·half + 1,) are the least amplitudes that count, relative to the front-surface echo at that
+    `misfit` (2·reach + 1,) are the least amplitudes that count, relative to the front-surface echo at that
     time after it, and relative to a stronger echo at that time from it. `tail` and `shape` are the pulse's
     autocorrelation at fractional lags, after `dead` and in full. `step` is the digitiser's, 0 when unknown.
     `usual` is the zone's usual front-surface echo, with the sign of its back walls; 0 while that is not
@@ -82,8 +87,7 @@ class Pattern:
     shape: Floats32
     step: float
     scatter: Floats32
-    misfit: Floats32
-    swelling: Floats32
+    misfit: Floats
     usual: float = 0.0
     weights: tuple[float, float] = (1.0, 1.0)
     beside: int = 0
@@ -139,7 +143,7 @@ def make_pattern(
         crest=0.5 * (1 + min(max(lobe, 0.2), 0.9)),
         overlap=overlap,
         half=half,
-        least=0.35 * period,
+        least=LEAST_APART * period,
         quiet=slice(0, kernel.samples),
         colour=1.0,
         hush=0.0,
@@ -147,10 +151,7 @@ def make_pattern(
         shape=np.ascontiguousarray(kernel.shifted[:, middle - half : middle + half + 1], dtype=np.float32),
         step=step,
         scatter=np.zeros(window, dtype=np.float32),
-        misfit=np.zeros(2 * half + 1, dtype=np.float32),
-        swelling=(1 / np.maximum(1 - np.concatenate([size[half:0:-1], size[: half + 1]]) ** 2, 0.15)).astype(
-            np.float32
-        ),
+        misfit=misfits(kernel, 0.0, LEAST_APART),
     )
 
 
@@ -193,7 +194,7 @@ def _without_tail(trace: Floats32) -> tuple[Floats32, int]:
     return filled, len(trace) - length
 
 
-def _rests(values: Floats32, at: NDArray[np.intp]) -> NDArray[np.bool_]:
+def _rests(values: Floats32, at: Ints) -> NDArray[np.bool_]:
     """Whether a trace stays for three samples at its extreme, as no smooth echo does."""
     rests = np.zeros(len(values), dtype=bool)
     rows = np.flatnonzero(at + _LEAST_FLAT <= values.shape[1])
@@ -207,26 +208,24 @@ def candidates(traces: NDArray[Any], pattern: Pattern, count: int = CANDIDATES) 
     """Measure one block of traces (n, samples), a tile at a time so that each stays in the processor's cache.
 
     Only the correlations of traces whose echoes overlap, or whose front-surface echo is unusual, are kept
-    until there are enough to be looked at together.
+    until there are enough to be fitted together.
     """
     total = len(traces)
     found = _no_candidates(total, count)
-    kept, rows = np.empty((min(total, _KEPT), pattern.kernel.grid), np.float32), np.empty(0, np.intp)
+    kept: list[tuple[Ints, Floats32]] = []
     for start in range(0, total, _TILE):
         tile = slice(start, min(total, start + _TILE))
         c, part = _picked(np.asarray(traces[tile]), pattern, count)
         crowded = _crowded(part, pattern)
-        _drop_misfits(part, pattern, crowded, is_refined=False)
+        _drop_misfits(part, pattern, crowded)
         crowded = crowded[_crowded(_rows(part, crowded), pattern)]
         closer = np.union1d(crowded, _unusual(part, pattern))
         for field in fields(Candidates):
             getattr(found, field.name)[tile] = getattr(part, field.name)
-        if len(rows) + len(closer) > len(kept):  # the room is used up
-            _look_closer(found, pattern, rows, kept[: len(rows)])
-            rows = rows[:0]
-        kept[len(rows) : len(rows) + len(closer)] = c[closer]
-        rows = np.concatenate([rows, start + closer])
-    _look_closer(found, pattern, rows, kept[: len(rows)])
+        kept.append((start + closer, c[closer]))
+        if tile.stop == total or sum(len(rows) for rows, _ in kept) > _KEPT:
+            _fit(found, pattern, *map(np.concatenate, zip(*kept, strict=True)))
+            kept = []
     _drop_weak(found, pattern)
     bad = (found.fault != "") | ~np.isfinite(found.height)
     found.fault[bad & (found.fault == "")] = "not finite"
@@ -245,7 +244,7 @@ def _picked(traces: NDArray[Any], pattern: Pattern, count: int) -> tuple[Floats3
     c = whole[:, : pattern.kernel.grid]
     # The largest of rows that are one stretch of memory is found in a third of the time.
     start = _front(c, np.minimum(np.argmax(whole, axis=1), c.shape[1] - 1), pattern)
-    fraction, height = _vertex(c, np.arange(len(c)), start)
+    fraction, height = vertex(c, np.arange(len(c)), start)
     rest = _after_front(c, start, fraction, height, pattern)
     after, amplitude = _crests(rest, height, noise, pattern, count)
     after += (np.float32(pattern.dead) - fraction)[:, None]
@@ -253,65 +252,43 @@ def _picked(traces: NDArray[Any], pattern: Pattern, count: int) -> tuple[Floats3
     return c, Candidates(front, height, after, amplitude, noise, lacking, fault)
 
 
-def _look_closer(found: Candidates, pattern: Pattern, rows: NDArray[np.intp], c: Floats32) -> None:
-    """Put right, in place, rows whose echoes overlap or whose front-surface echo is unusual.
+def _fit(found: Candidates, pattern: Pattern, rows: Ints, c: Floats32) -> None:
+    """Fit all echoes of some rows together, in place, given the correlations (rows, grid) of just those.
 
-    `c` holds the correlations of just those.
+    The first echo as large as front-surface echoes of the zone are is the front-surface echo: a stronger one
+    right behind it, its ringing or their sum may have been taken for it.
     """
     if not len(rows):
         return
-    _untangle(found, pattern, rows, c)
-    _uncover(found, pattern, rows, c)
+    before, width = 2 * pattern.overlap, 2 * pattern.overlap + pattern.window
+    start = np.rint(found.front[rows]).astype(np.intp) - before
+    padded = np.pad(c, ((0, 0), (before, width)), mode="edge")
+    near = stretches(padded, width)[np.arange(len(rows)), np.clip(start + before, 0, c.shape[1])]
+    limits = found.noise[rows].astype(float), NOISE_FACTOR, pattern.misfit
+    at, amplitude = pursue(near, pattern.kernel, found.after.shape[1] + 1, limits, pattern.weights)
+    at += start[:, None]
+    largest = np.nanmax(np.abs(amplitude), axis=1, initial=0.0)
+    least = USUAL_FRONT[0] * abs(pattern.usual) if pattern.usual else pattern.front_fraction * largest
+    with np.errstate(invalid="ignore"):
+        is_front = amplitude >= np.broadcast_to(least, largest.shape)[:, None]
+    front = np.where(is_front, at, np.inf).min(axis=1)
+    good = np.flatnonzero(np.isfinite(front))
+    rows, at, amplitude, front = rows[good], at[good], amplitude[good], front[good]
+    found.front[rows] = front
+    found.height[rows] = np.where(at == front[:, None], amplitude, -np.inf).max(axis=1)
+    with np.errstate(invalid="ignore"):
+        inside = at > front[:, None] + pattern.least
+        inside &= at < front[:, None] + pattern.dead + pattern.window
+    order = np.argsort(np.where(inside, -np.abs(amplitude), np.inf), axis=1)[:, : found.after.shape[1]]
+    for out, values in ((found.after, at - front[:, None]), (found.amplitude, amplitude)):
+        out[rows] = np.take_along_axis(np.where(inside, values, np.nan), order, axis=1)
 
 
-def _untangle(found: Candidates, pattern: Pattern, rows: NDArray[np.intp], c: Floats32) -> None:
-    """Tell apart, in place, the echoes of the rows that overlap, given the correlations of just those.
-
-    Fitted together with a misfit, echoes swell and a true one may seem small beside them: where one would be
-    dropped after all, the weakest as picked goes instead and the others are fitted anew.
-    """
-    picked = _rows(found, rows)
-    still = _crowded(picked, pattern)
-    _refine(c, found, pattern, rows, still)
-    _drop_misfits(found, pattern, rows[still], is_refined=True)
-    again = np.flatnonzero((np.isnan(found.after[rows]) & np.isfinite(picked.after)).any(axis=1))
-    if not len(again):
-        return
-    at = rows[again]
-    found.front[at], found.height[at] = picked.front[again], picked.height[again]
-    found.after[at], found.amplitude[at] = picked.after[again], picked.amplitude[again]
-    size = np.where(np.isnan(picked.after[again]), np.inf, np.abs(picked.amplitude[again]))
-    weakest = np.argmin(size, axis=1)
-    found.after[at, weakest] = found.amplitude[at, weakest] = np.nan
-    again = again[_crowded(_rows(found, at), pattern)]
-    _refine(c, found, pattern, rows, again)
-    _drop_misfits(found, pattern, rows[again], is_refined=True)
-
-
-def _uncover(found: Candidates, pattern: Pattern, rows: NDArray[np.intp], c: Floats32) -> None:
-    """Put front-surface echoes right, in place, where a crest beside a stronger echo was taken for one."""
-    lags = np.arange(int(np.ceil(pattern.least)), min(pattern.window, 2 * pattern.overlap))
-    if not (pattern.usual and len(lags)):
-        return
-    sign = np.sign(pattern.usual)
-    front = found.front[rows, None].astype(float)
-    at, amplitude, is_better = uncovered(
-        c * c.dtype.type(sign),
-        np.hstack([front, front + found.after[rows]]),
-        pattern.usual,
-        lags,
-        pattern.kernel,
-    )
-    rows, at, amplitude = rows[is_better], at[is_better], sign * amplitude[is_better]
-    found.front[rows], found.height[rows] = at[:, 0], amplitude[:, 0]
-    found.after[rows], found.amplitude[rows] = at[:, 1:] - at[:, :1], amplitude[:, 1:]
-
-
-def _rows(found: Candidates, rows: NDArray[np.intp]) -> Candidates:
+def _rows(found: Candidates, rows: Ints) -> Candidates:
     return Candidates(*(getattr(found, field.name)[rows] for field in fields(Candidates)))
 
 
-def _crowded(found: Candidates, pattern: Pattern) -> NDArray[np.intp]:
+def _crowded(found: Candidates, pattern: Pattern) -> Ints:
     """Rows that hold two echoes, the front-surface echo being one, so close that they disturb each other."""
     with np.errstate(invalid="ignore"):
         doubtful = found.after[:, 0] < pattern.overlap
@@ -322,7 +299,7 @@ def _crowded(found: Candidates, pattern: Pattern) -> NDArray[np.intp]:
         return suspects[(np.diff(times, axis=1) < pattern.overlap).any(axis=1)]
 
 
-def _unusual(found: Candidates, pattern: Pattern) -> NDArray[np.intp]:
+def _unusual(found: Candidates, pattern: Pattern) -> Ints:
     """Rows whose front-surface echo is far from what the zone has, where stronger echoes may hide it."""
     if not pattern.usual:
         return np.empty(0, dtype=np.intp)
@@ -341,26 +318,17 @@ def _drop_weak(found: Candidates, pattern: Pattern) -> None:
     found.amplitude[row[weak], column[weak]] = np.nan
 
 
-def _drop_misfits(found: Candidates, pattern: Pattern, rows: NDArray[np.intp], *, is_refined: bool) -> None:
-    """Forget, in place, what is no more than the misfit of the pulse to a stronger echo beside it.
-
-    The level is lower for echoes that are yet to be refined, and for those that are it swells with their
-    overlap, as their amplitudes do. Closer than a third of a cycle nothing can be told apart.
-    """
-    share = np.float32(1.0 if is_refined else 0.7)
+def _drop_misfits(found: Candidates, pattern: Pattern, rows: Ints) -> None:
+    """Forget, in place, what is less than the misfit of the pulse to a stronger echo beside it, or is one."""
     at = np.concatenate([np.zeros((len(rows), 1), dtype=np.float32), found.after[rows]], axis=1)
     size = np.concatenate([np.abs(found.height[rows, None]), np.abs(found.amplitude[rows])], axis=1)
+    reach = pattern.kernel.reach
     with np.errstate(invalid="ignore"):
-        near = np.abs(at[:, 1:, None] - at[:, None, :]) <= pattern.half
+        near = np.abs(at[:, 1:, None] - at[:, None, :]) <= reach
         near &= size[:, 1:, None] < size[:, None, :]
         row, echo, other = np.nonzero(near)  # few of all pairs
-    lag = at[row, echo + 1] - at[row, other]
-    level = pattern.misfit[np.rint(lag).astype(np.intp) + pattern.half] * size[row, other]
-    if is_refined:
-        level *= pattern.swelling[np.rint(lag).astype(np.intp) + pattern.half]
-    index = np.clip(np.rint(at[row, echo + 1]).astype(np.intp), 0, pattern.window - 1)
-    level = share * np.hypot(level, pattern.scatter[index] * size[row, 0])
-    level[np.abs(lag) < pattern.least] = np.inf
+    lag = np.rint(at[row, echo + 1] - at[row, other]).astype(np.intp)
+    level = np.float32(_HOPEFUL) * pattern.misfit[lag + reach] * size[row, other]
     small = found.after[rows] < pattern.least
     is_small = size[row, echo + 1] < level
     small[row[is_small], echo[is_small]] = True
@@ -378,7 +346,7 @@ def noise_of(values: Floats32, pattern: Pattern) -> Floats32:
     return np.asarray(np.maximum(np.float32(pattern.colour) * np.sqrt(power), np.float32(pattern.hush)))
 
 
-def _front(c: Floats32, top: NDArray[np.intp], pattern: Pattern) -> NDArray[np.intp]:
+def _front(c: Floats32, top: Ints, pattern: Pattern) -> Ints:
     """Grid point (n,) of the front-surface echo: the first high crest after the first rise.
 
     `top` (n,) is where the correlations are largest.
@@ -392,7 +360,7 @@ def _front(c: Floats32, top: NDArray[np.intp], pattern: Pattern) -> NDArray[np.i
     first = np.argmax(c[:, : int(top.max(initial=0)) + 1] >= low[:, None], axis=1)
     width = min(pattern.rise + 2, grid)
     first = np.clip(first - 1, 0, grid - width)
-    near = _stretches(c, width)[rows, first]
+    near = stretches(c, width)[rows, first]
     crest = near >= np.float32(pattern.crest) * near.max(axis=1)[:, None]
     crest[:, 0] = crest[:, -1] = False
     # All rows end to end: row by row, so short ones would cost several times as much.
@@ -406,29 +374,8 @@ def _front(c: Floats32, top: NDArray[np.intp], pattern: Pattern) -> NDArray[np.i
     return np.asarray(np.clip(first + best, 1, grid - 2))
 
 
-def _stretches(rows: Floats32, width: int) -> Floats32:
-    """View (n, samples) as all stretches of a width, (n, samples - width + 1, width).
-
-    NumPy's own view of this kind takes ten times as long to make, a hundredth of what a tile takes.
-    """
-    n, samples = rows.shape
-    along, across = rows.strides
-    return as_strided(rows, (n, samples - width + 1, width), (along, across, across))
-
-
-def _vertex(c: Floats32, rows: NDArray[np.intp], at: NDArray[np.intp]) -> tuple[Floats32, Floats32]:
-    """Crests of some rows by the parabola through three points: offset from `at` in steps, and height."""
-    left, mid, right = c[rows, at - 1], c[rows, at], c[rows, at + 1]
-    bend = left - 2 * mid + right
-    slope = np.float32(0.5) * (left - right)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        offset = np.where(bend != 0, slope / bend, np.float32(0.0))
-    offset = np.minimum(np.maximum(offset, np.float32(-1.0)), np.float32(1.0))
-    return offset, mid - np.float32(0.5) * slope * offset
-
-
 def _after_front(
-    c: Floats32, start: NDArray[np.intp], fraction: Floats32, height: Floats32, pattern: Pattern
+    c: Floats32, start: Ints, fraction: Floats32, height: Floats32, pattern: Pattern
 ) -> Floats32:
     """Cut out the stretch after the front-surface echo, less that echo, with room for shapes at both ends."""
     n, grid = c.shape
@@ -437,18 +384,18 @@ def _after_front(
     before = max(0, -int(begin.min(initial=0)))
     behind = max(0, int(begin.max(initial=0)) + window + 2 * room - grid)
     padded = np.pad(c, ((0, 0), (before, behind))) if before or behind else c
-    rest = _stretches(padded, window + 2 * room)[np.arange(n), begin + before]
+    rest = stretches(padded, window + 2 * room)[np.arange(n), begin + before]
     rest[:, :room] = rest[:, room + window :] = 0
     whole, row = _split(fraction)
     # An offset below zero is a whole step less and the rest of the step later.
     length = min(pattern.tail.shape[1] - 1, window)
-    late = _stretches(pattern.tail, length)[row, (whole < 0).astype(np.intp)]
+    late = stretches(pattern.tail, length)[row, (whole < 0).astype(np.intp)]
     late *= height[:, None]
     rest[:, room : room + length] -= late
     return rest
 
 
-def _split(offset: Floats32) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+def _split(offset: Floats32) -> tuple[Ints, Ints]:
     """Split offsets into whole grid steps and rows of the table of fractional lags."""
     whole = np.floor(offset)
     row = np.rint((offset - whole) * np.float32(STEPS)).astype(np.intp)
@@ -467,7 +414,7 @@ def _crests(
     amplitude = np.full((len(rest), count), np.nan, dtype=np.float32)
     live = np.arange(len(rest))
     inside = rest[:, room : room + window]
-    about = _stretches(rest, 2 * room + 1)
+    about = stretches(rest, 2 * room + 1)
     for k in range(count):
         if 2 * len(live) > len(rest):  # a few rows too many cost less than a copy of the others
             best = _largest(inside, pattern)[live]
@@ -478,7 +425,7 @@ def _crests(
         live, best = live[strong], best[strong]
         if not len(live):
             break
-        offset, height = _vertex(rest, live, best + room)
+        offset, height = vertex(rest, live, best + room)
         inner = (best > 0) & (best < window - 1) & (np.abs(offset) < 1)
         at[live, k] = np.where(inner, best + offset, np.nan)
         amplitude[live, k] = np.where(inner, height, np.nan)
@@ -490,32 +437,10 @@ def _crests(
     return at, amplitude
 
 
-def _largest(rest: Floats32, pattern: Pattern) -> NDArray[np.intp]:
+def _largest(rest: Floats32, pattern: Pattern) -> Ints:
     """Index (n,) of the largest crest; of those not beside the front-surface echo, by their weights."""
     rows, high, low = np.arange(len(rest)), np.argmax(rest, axis=1), np.argmin(rest, axis=1)
     crest, trough = rest[rows, high], -rest[rows, low]
     up, down = np.float32(pattern.weights[0]), np.float32(pattern.weights[1])
     best = np.where(up * crest >= down * trough, high, low)
     return np.asarray(np.where(best < pattern.beside, np.where(crest >= trough, high, low), best))
-
-
-def _refine(
-    c: Floats32, found: Candidates, pattern: Pattern, rows: NDArray[np.intp], still: NDArray[np.intp]
-) -> None:
-    """Refine together, in place, the front-surface echo and all candidates of ``rows[still]``.
-
-    `c` holds the correlations of `rows`.
-    """
-    number = np.isfinite(found.after[rows[still]]).sum(axis=1)
-    for k in range(1, found.after.shape[1] + 1):
-        own = still[number == k]
-        if not len(own):
-            continue
-        at_rows = rows[own]
-        which = np.argsort(np.isnan(found.after[at_rows]), axis=1, kind="stable")[:, :k]
-        guess = np.take_along_axis(found.after[at_rows], which, axis=1)
-        guess = np.concatenate([np.zeros((len(own), 1)), guess], axis=1) + found.front[at_rows, None]
-        at, amplitude, _ = refined(c[own], guess, pattern.kernel, _ROUNDS, _STILL)
-        found.front[at_rows], found.height[at_rows] = at[:, 0], amplitude[:, 0]
-        found.after[at_rows[:, None], which] = at[:, 1:] - at[:, :1]
-        found.amplitude[at_rows[:, None], which] = amplitude[:, 1:]

@@ -1,28 +1,30 @@
 """Echoes of a known or estimated pulse in A-scan traces: when they come and how strong they are."""
 
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from tapscan.errors import TapscanError
 from tapscan.signals.checking import require_axes, require_rate, require_real
+from tapscan.signals.kernels import Kernel, correlate, make_kernel
+from tapscan.signals.memory import keep_freed_memory
 from tapscan.signals.pulses import Pulse, deconvolved, detrended, estimate_pulse, two_kinds
-from tapscan.signals.pursuit import Kernel, correlate, likeness, make_kernel, refined, subtracted
+from tapscan.signals.pursuit import misfits, pursue, quiet_part, subtracted
 from tapscan.signals.sampling import spread_evenly
 
 __all__ = ["Echoes", "find_echoes"]
 
 Floats = NDArray[np.float64]
+Floats32 = NDArray[np.float32]
 
 _FALSE_ALARM = 1e-3  # chance that noise alone passes one test
-_RESOLVED = 1 / 6  # of a cycle
-_SEVEN_TENTHS = 0.3095  # mean square of the smallest seven tenths of normal values
-_BLOCK = 2048  # traces fitted together: bounds the memory, changes no result
+_BLOCK = 512  # traces fitted together: bounds the memory, changes no result
 _GIVEN_MISMATCH = 0.01  # how far a pulse that was handed in may differ from the one in the trace
 _ESTIMATED_MISMATCH = 0.06  # the same for a pulse that was estimated
 _GUESSED_MISMATCH = 0.2  # the same for one that was seen in a few traces only
-_DECONVOLVED = 512  # traces from which the pulse is estimated anew once their echoes are known
+_LEARNT = 512  # traces from which the pulse is estimated
 _ROUNDS = 8  # how often: where every trace's echoes overlap, each halves what the overlap left in the pulse
 _NEARLY_ALL = 0.97  # of the traces must a pulse explain: few are clear, where most overlap alike
 _AS_GOOD = 1.15  # times what another pulse leaves of them: no worse
@@ -88,43 +90,54 @@ def find_echoes(
     >>> echoes.amplitude.round(3)
     array([[ 1. , -0.5,  nan]])
     """
+    keep_freed_memory()
     values = _checked(traces, sample_rate_hz, n_echoes)
     given = None if pulse is None else _given(pulse, sample_rate_hz)
-    time = np.full((len(values), n_echoes), np.nan)
-    amplitude = np.full((len(values), n_echoes), np.nan)
-    usable = _usable(values)
-    if not len(usable):
+    time, amplitude = np.full((2, len(values), n_echoes), np.nan)
+    some, width = _levelled(values[spread_evenly(len(values), _LEARNT)])
+    some = some[np.isfinite(width)]
+    model = given or _estimated(some, sample_rate_hz, n_echoes)
+    kernel = None if model is None else _kernel(model, values.shape[1], is_given=given is not None)
+    if model is None or kernel is None:
         return Echoes(time, amplitude)
-    flat = detrended(values[usable])
-    scale = np.abs(flat).max(axis=1, keepdims=True)
-    flat /= scale
-    model = given or _estimated(flat, sample_rate_hz, n_echoes)
-    if model is None or len(model.samples) > values.shape[1]:
-        return Echoes(time, amplitude)
-    kernel = make_kernel(
-        model.samples, values.shape[1], 0 if pulse is not None else int(np.ceil(model.centre))
-    )
-    if kernel.grid < _LEAST_SAMPLES:
-        return Echoes(time, amplitude)
-    mismatch = _GIVEN_MISMATCH if pulse is not None else _mismatch(len(usable))
-    for start in range(0, len(usable), _BLOCK):
-        at, height = _pursue(flat[start : start + _BLOCK], kernel, n_echoes, mismatch)
-        rows = usable[start : start + _BLOCK]
+    mismatch = _GIVEN_MISMATCH if given else _mismatch(len(some))
+    for start in range(0, len(values), _BLOCK):
+        rows = slice(start, start + _BLOCK)
+        level, width = _levelled(values[rows])
+        at, height = _pursue(level, kernel, n_echoes, mismatch)
         time[rows] = (at / kernel.up - kernel.lead + model.centre) / sample_rate_hz
-        amplitude[rows] = height * scale[start : start + _BLOCK] / np.sqrt(kernel.energy)
+        amplitude[rows] = height * width[:, None] / np.sqrt(kernel.energy)
     order = np.argsort(time, axis=1)
     return Echoes(np.take_along_axis(time, order, axis=1), np.take_along_axis(amplitude, order, axis=1))
 
 
-def _usable(values: Floats) -> NDArray[np.intp]:
-    """Rows that are finite and not one value throughout."""
-    if not values.size:
-        return np.zeros(0, dtype=np.intp)
-    top, bottom = values.max(axis=1), values.min(axis=1)  # NaN where there is one
-    return np.flatnonzero(np.isfinite(top) & np.isfinite(bottom) & (top > bottom))
+def _levelled(values: NDArray[Any]) -> tuple[Floats32, Floats32]:
+    """Bring rows to width 1 in single precision, without drift, and return their widths (n,) as they were.
+
+    What is not finite, or one value throughout, becomes 0, and its width NaN.
+    """
+    with np.errstate(over="ignore", invalid="ignore"):
+        level = values.astype(np.float32)
+        if not level.size:
+            return level, np.full(len(level), np.float32(np.nan))
+        top, bottom = level.max(axis=1), level.min(axis=1)
+        width = top - bottom
+        level -= ((top + bottom) / 2)[:, None]
+        level /= width[:, None]
+    unusable = ~(np.isfinite(width) & (width > 0))
+    level[unusable], width[unusable] = 0.0, np.nan
+    return detrended(level), width
 
 
-def _checked(traces: ArrayLike, sample_rate_hz: float, n_echoes: int) -> Floats:
+def _kernel(pulse: Pulse, samples: int, *, is_given: bool) -> Kernel | None:
+    """Make a pulse ready for traces of a length; None where it is longer. An estimated one may begin before."""
+    if len(pulse.samples) > samples:
+        return None
+    kernel = make_kernel(pulse.samples, samples, 0 if is_given else int(np.ceil(pulse.centre)))
+    return kernel if kernel.grid >= _LEAST_SAMPLES else None
+
+
+def _checked(traces: ArrayLike, sample_rate_hz: float, n_echoes: int) -> NDArray[Any]:
     values = np.asarray(traces)
     require_real("traces", values)
     require_axes("traces", values, (1, 2), "(n, samples)")
@@ -132,7 +145,7 @@ def _checked(traces: ArrayLike, sample_rate_hz: float, n_echoes: int) -> Floats:
     if n_echoes < 1:
         where = "n_echoes"
         raise TapscanError(where, f"is {n_echoes}", "ask for 1 or more")
-    return np.atleast_2d(values).astype(float)
+    return np.atleast_2d(values)
 
 
 def _given(pulse: ArrayLike, sample_rate_hz: float) -> Pulse:
@@ -143,20 +156,19 @@ def _given(pulse: ArrayLike, sample_rate_hz: float) -> Pulse:
     return Pulse(samples, 0.0, sample_rate_hz)
 
 
-def _estimated(traces: Floats, sample_rate_hz: float, n_echoes: int) -> Pulse | None:
+def _estimated(traces: Floats32, sample_rate_hz: float, n_echoes: int) -> Pulse | None:
     """Estimate the pulse; its largest half-wave is made positive, since a sign needs a convention.
 
     Where the traces begin with echoes of two shapes, one of them may be the pulse and the other two echoes on
     top of each other: of what all traces say and what either kind does, the pulse that explains them with
     the fewest echoes stands, among those that leave little.
     """
-    chosen = traces[spread_evenly(len(traces), _DECONVOLVED)]
-    kinds = two_kinds(chosen, sample_rate_hz) if len(chosen) >= 2 * _LEAST_TRACES else None
-    groups = [traces] if kinds is None else [traces, chosen[kinds], chosen[~kinds]]
+    kinds = two_kinds(traces, sample_rate_hz) if len(traces) >= 2 * _LEAST_TRACES else None
+    groups = [traces] if kinds is None else [traces, traces[kinds], traces[~kinds]]
     best, fewest, least = None, np.inf, np.inf
     for group in groups:
         pulse = estimate_pulse(group, sample_rate_hz)
-        tried = None if pulse is None else _refined_pulse(chosen, pulse, n_echoes)
+        tried = None if pulse is None else _refined_pulse(traces, pulse, n_echoes)
         if tried is None:
             continue
         pulse, left, count = tried
@@ -168,17 +180,15 @@ def _estimated(traces: Floats, sample_rate_hz: float, n_echoes: int) -> Pulse | 
     return replace(best, samples=best.samples / best.samples[np.argmax(np.abs(best.samples))])
 
 
-def _refined_pulse(traces: Floats, pulse: Pulse, n_echoes: int) -> tuple[Pulse, float, float] | None:
+def _refined_pulse(traces: Floats32, pulse: Pulse, n_echoes: int) -> tuple[Pulse, float, float] | None:
     """Estimate a pulse anew from all echoes that it tells; with what that leaves, and echoes per trace.
 
     None where the pulse is as long as the traces.
     """
     left, count = np.inf, np.inf
     for _ in range(_ROUNDS if len(traces) >= _LEAST_TRACES else 0):
-        if len(pulse.samples) > traces.shape[1]:
-            return None
-        kernel = make_kernel(pulse.samples, traces.shape[1], int(np.ceil(pulse.centre)))
-        if kernel.grid < _LEAST_SAMPLES:
+        kernel = _kernel(pulse, traces.shape[1], is_given=False)
+        if kernel is None:
             return None
         at, amplitude = _pursue(traces, kernel, n_echoes, _ESTIMATED_MISMATCH)
         if not np.isfinite(at).any():
@@ -195,142 +205,23 @@ def _mismatch(traces: int) -> float:
     return _ESTIMATED_MISMATCH if traces >= _LEAST_TRACES else _GUESSED_MISMATCH
 
 
-def _pursue(traces: Floats, kernel: Kernel, n_echoes: int, mismatch: float) -> tuple[Floats, Floats]:
+def _pursue(traces: Floats32, kernel: Kernel, n_echoes: int, mismatch: float) -> tuple[Floats, Floats]:
     """Return times in grid steps and amplitudes (n, n_echoes), unordered, NaN where there is no echo."""
     c = correlate(traces, kernel)
-    total = (traces**2).sum(axis=1)
-    background = _quiet_part(traces)
-    at = np.full((len(traces), n_echoes), np.nan)
-    amplitude = at.copy()
-    energy = np.zeros(len(traces))
-    live = np.arange(len(traces))
-    for k in range(n_echoes):
-        rest = subtracted(c[live], at[live, :k], amplitude[live, :k], kernel)
-        guess = np.column_stack([at[live, :k], _pick(rest)])
-        new_at, new_amplitude, new_energy = refined(c[live], guess, kernel)
-        new_at, new_amplitude, new_energy = _searched(c[live], new_at, new_amplitude, new_energy, kernel)
-        left = subtracted(c[live], new_at, new_amplitude, kernel)
-        white = _white_noise(total[live] - new_energy, background[live], kernel, 2 * (k + 1))
-        keep = new_energy - energy[live] > _least_gain(white, rest, left, kernel)
-        keep &= _stands_out(new_at, new_amplitude, kernel, mismatch) & _apart(new_at, kernel)
-        live = live[keep]
-        at[live, : k + 1], amplitude[live, : k + 1] = new_at[keep], new_amplitude[keep]
-        energy[live] = new_energy[keep]
-        if not len(live):
-            break
-    return at, amplitude
-
-
-def _pick(rest: Floats) -> Floats:
-    """Grid position (n,) of the largest local extremum; the ends are no extremum."""
-    size = np.abs(rest)
-    peak = np.zeros(size.shape, dtype=bool)
-    peak[:, 1:-1] = (size[:, 1:-1] >= size[:, :-2]) & (size[:, 1:-1] >= size[:, 2:])
-    return np.asarray(np.argmax(np.where(peak, size, -1.0), axis=1).astype(float))
-
-
-def _searched(
-    c: Floats, at: Floats, amplitude: Floats, energy: Floats, kernel: Kernel
-) -> tuple[Floats, Floats, Floats]:
-    """Search among all pairs of times for the newest echo and the one it overlaps; keep what explains more.
-
-    The first pick of two overlapping echoes may sit a whole cycle off or between them, and least squares
-    cannot step over a cycle.
-    """
-    if at.shape[1] < 2:
-        return at, amplitude, energy
-    gap = np.abs(at[:, :-1] - at[:, -1:])
-    partner = np.argmin(gap, axis=1)
-    rows = np.flatnonzero(gap[np.arange(len(at)), partner] < kernel.length * kernel.up)
-    if not len(rows):
-        return at, amplitude, energy
-    partner, guess = partner[rows], at[rows].copy()
-    others, local = at[rows].copy(), np.arange(len(rows))
-    others[local, partner] = others[:, -1] = np.nan
-    rest = subtracted(c[rows], others, amplitude[rows], kernel)
-    guess[local, partner], guess[:, -1] = _best_pair(
-        rest, 0.5 * (guess[local, partner] + guess[:, -1]), kernel
+    return pursue(
+        c,
+        kernel,
+        n_echoes,
+        (quiet_part(c[:, :: kernel.stride]), _times_noise(kernel), misfits(kernel, mismatch)),
     )
-    tried = refined(c[rows], guess, kernel)
-    better = (tried[2] > energy[rows]) & _apart(tried[0], kernel)
-    at, amplitude, energy = at.copy(), amplitude.copy(), energy.copy()
-    for old, new in zip((at, amplitude, energy), tried, strict=True):
-        old[rows[better]] = new[better]
-    return at, amplitude, energy
 
 
-def _apart(at: Floats, kernel: Kernel) -> NDArray[np.bool_]:
-    """Whether the echoes (n, k) of each trace are told apart: nearer than a sixth of a cycle, two are one."""
-    gaps = np.diff(np.sort(at, axis=1), axis=1)
-    return np.asarray((gaps > _RESOLVED / kernel.bandwidth).all(axis=1))
-
-
-def _best_pair(rest: Floats, centre: Floats, kernel: Kernel) -> tuple[Floats, Floats]:
-    """Return the pair of times about a centre (n,) that explains most, on a grid of an eighth of a cycle.
-
-    Two echoes at lag d explain (c₁² + c₂² − 2 r(d) c₁ c₂) / (1 − r(d)²).
-    """
-    stride = max(1, int(1 / (8 * kernel.bandwidth)))
-    reach = round((0.5 * kernel.length * kernel.up + 1 / kernel.bandwidth) / stride)
-    offsets = stride * np.arange(-reach, reach + 1)
-    index = np.rint(centre).astype(np.intp)[:, None] + offsets
-    inside = (index >= 0) & (index < rest.shape[1])
-    near = np.where(inside, np.take_along_axis(rest, np.clip(index, 0, rest.shape[1] - 1), axis=1), 0.0)
-    power = near**2
-    best = np.full(len(rest), -1.0)
-    first, second = np.zeros(len(rest), dtype=np.intp), np.zeros(len(rest), dtype=np.intp)
-    for lag in range(2, len(offsets)):
-        r = kernel.r[kernel.reach + lag * stride] if lag * stride <= kernel.reach else 0.0
-        gain = (power[:, :-lag] + power[:, lag:] - 2 * r * near[:, :-lag] * near[:, lag:]) / (1 - r * r)
-        pick = np.argmax(gain, axis=1)
-        top = gain[np.arange(len(rest)), pick]
-        better = top > best
-        best[better], first[better], second[better] = top[better], pick[better], pick[better] + lag
-    start = np.rint(centre)
-    last = float(rest.shape[1] - 1)
-    return np.clip(start + offsets[first], 0, last), np.clip(start + offsets[second], 0, last)
-
-
-def _quiet_part(values: Floats) -> Floats:
-    """Noise (n,) from the smallest seven tenths of each row, which few echoes do not reach."""
-    count = max(1, round(0.7 * values.shape[1]))
-    small = np.partition(values**2, count - 1, axis=1)[:, :count]
-    return np.asarray(np.sqrt(small.mean(axis=1) / _SEVEN_TENTHS))
-
-
-def _white_noise(left: Floats, background: Floats, kernel: Kernel, parameters: int) -> Floats:
-    """Noise (n,) per sample: what the model leaves over or the trace's quiet part, whichever is less."""
-    free = max(1, kernel.samples - parameters - 4)
-    return np.minimum(np.sqrt(np.maximum(left, 0.0) / free), background)
-
-
-def _least_gain(white: Floats, before: Floats, after: Floats, kernel: Kernel) -> Floats:
-    """Energy (n,) that the largest of the correlation's noise passes once in a thousand traces.
+def _times_noise(kernel: Kernel) -> float:
+    """Give how many standard deviations the correlation's noise passes once in a thousand traces.
 
     Upcrossings of both signs by Rice's formula (1944, from memory): 2 T f_rms exp(−u²/2), widened as
-    Student's distribution is for a noise estimated from few values. Noise may be stronger in the pulse's band
-    than white noise is, so that what the correlation itself has left, in few independent values, is held
-    against it as well.
+    Student's distribution is for a noise estimated from few independent values.
     """
     squared = 2 * np.log(max(2 * kernel.grid * kernel.bandwidth, 1.0) / _FALSE_ALARM)
-    many = max(4.0, kernel.samples - 6.0)
-    few = max(4.0, 0.6 * kernel.grid / kernel.up / float((kernel.r[:: kernel.up] ** 2).sum()))
-    in_band = np.minimum(np.sqrt((after**2).mean(axis=1)), _quiet_part(before))
-    level = np.maximum(_widened(squared, many) * white**2, _widened(squared, few) * in_band**2)
-    return np.asarray(np.maximum(level, 1e-9 * (before**2).max(axis=1)))
-
-
-def _widened(squared: float, free: float) -> float:
-    return float(free * np.expm1(min(squared / free, 50.0)))
-
-
-def _stands_out(at: Floats, amplitude: Floats, kernel: Kernel, mismatch: float) -> NDArray[np.bool_]:
-    """Whether every echo is more than the misfit of the pulse to the others in whose reach it lies."""
-    if at.shape[1] < 2:
-        return np.ones(len(at), dtype=bool)
-    lag = at[:, :, None] - at[:, None, :]
-    near = (np.abs(lag) < kernel.length * kernel.up) & ~np.eye(at.shape[1], dtype=bool)
-    # Fitted together, two echoes take up a misfit with amplitudes that swell with their overlap.
-    swelling = 1 / np.maximum(1 - likeness(kernel, lag), 0.02)
-    beside = np.where(near, swelling * np.abs(amplitude)[:, None, :], 0.0).max(axis=2)
-    return np.asarray((np.abs(amplitude) > mismatch * beside).all(axis=1))
+    free = max(4.0, 0.6 * kernel.grid / kernel.up / float((kernel.r[:: kernel.up] ** 2).sum()))
+    return float(np.sqrt(free * np.expm1(min(squared / free, 50.0))))

@@ -12,6 +12,7 @@ from scipy import fft
 
 from tapscan.signals.candidates import (
     FRONT_FRACTION,
+    LEAST_APART,
     Candidates,
     Pattern,
     candidates,
@@ -19,8 +20,9 @@ from tapscan.signals.candidates import (
     noise_of,
     prepared,
 )
+from tapscan.signals.kernels import Kernel, correlate, make_kernel
 from tapscan.signals.pulses import Pulse, detrended, estimate_pulse
-from tapscan.signals.pursuit import Kernel, correlate, make_kernel, subtracted
+from tapscan.signals.pursuit import misfits, subtracted
 from tapscan.signals.sampling import spread_evenly
 
 __all__ = ["LEAST_SAMPLES", "SAMPLE", "learn"]
@@ -112,11 +114,12 @@ def _learnt(values: Floats32, pulse: Pulse, step: float, due: float) -> Pattern 
     pattern = _with_weights(_with_noise(make_pattern(kernel, pulse.centre, *args), values), values)
     found = candidates(values, pattern, 1)
     scatter, misfit = _levels(c, found, pattern)
+    half = pattern.half
     return replace(
         pattern,
         usual=_usual_front(found),
         scatter=np.maximum(scatter, _LEAST_RELATIVE).astype(np.float32),
-        misfit=np.maximum(misfit, _LEAST_RELATIVE).astype(np.float32),
+        misfit=misfits(kernel, np.pad(np.maximum(misfit, _LEAST_RELATIVE), kernel.reach - half), LEAST_APART),
     )
 
 

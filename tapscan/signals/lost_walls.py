@@ -16,8 +16,9 @@ from numpy.typing import NDArray
 from tapscan.signals.candidates import Pattern, prepared
 from tapscan.signals.deciding import AScanFeatures
 from tapscan.signals.filling import ROUGH, filled, roughness
+from tapscan.signals.kernels import correlate
 from tapscan.signals.pulses import detrended
-from tapscan.signals.pursuit import correlate, subtracted
+from tapscan.signals.pursuit import subtracted
 from tapscan.signals.walls import UNRESOLVED_CYCLES, repeats
 
 __all__ = ["with_lost_walls"]

@@ -4,7 +4,7 @@ While hammer and part touch, the sound is no free decay, so the fit must begin a
 that was is not known beforehand. The fit therefore begins at the first sample and is believed when the
 first milliseconds leave no more than the rest of the tap does and no mode is damped beyond what can ring;
 else it begins later, and the earliest beginning that leaves nothing is found by halving. Amplitude and
-phase are carried back to the first sample along the decay. Offset, hum and whatever else lies below 200 Hz
+phase are carried back to the first sample along the decay. Offset, hum and whatever else is below 200 Hz
 are taken off beforehand.
 """
 
@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 __all__ = ["ModeFits", "fit_modes"]
 
 _MOST = 8
-_SPARE = 2  # poles fitted beyond the number asked for, so that what is not asked for does not bend what is
+_SPARE = 2  # poles fitted beyond the number requested, so that other modes do not bend the requested ones
 _LOW_HZ, _LOWEST_HZ = 200.0, 300.0
 _MAINS_HZ = (50.0, 60.0, 100.0, 120.0, 150.0, 180.0)
 _LATER_S = (0.0, 1e-3, 2e-3, 4e-3)
@@ -38,7 +38,7 @@ _ROWS = 128
 
 
 class _Pass(NamedTuple):
-    """One pass over what lies low: to how many poles, how finely refined, whether begun again."""
+    """One pass over the lowest bins: to how many poles, how finely refined, whether begun again."""
 
     most: int
     tolerance: float
@@ -80,7 +80,7 @@ def fit_modes(taps: "ArrayLike", sample_rate_hz: float, n_modes: int | None = No
         Samples per second.
     n_modes
         How many modes to return at most. As many as are proven are fitted in any case, up to eight, or two
-        more than asked for; a mode is proven when noise would pass for it in fewer than one tap in a
+        more than requested; a mode is proven when noise would pass for it in fewer than one tap in a
         hundred.
 
     Returns
@@ -138,7 +138,7 @@ class _Work:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _State:
-    """Where the fit of each tap stands: arrays of one row per tap, filled in as the fits go on."""
+    """The state of the fit of each tap: arrays of one row per tap, filled in as the fits go on."""
 
     begin: "NDArray[np.intp]"
     pole: "NDArray[np.complex128]"
@@ -224,7 +224,7 @@ def _fit_over_hum(
     start: "NDArray[np.complex128]",
     passes: tuple[_Pass, ...],
 ) -> "tuple[Poles, NDArray[np.float64]]":
-    """Fit frames freed of what lies low, and give back what a mode's own low end lost by that.
+    """Fit frames freed of the lowest bins, and give back what a mode's own low end lost by that.
 
     Each pass takes the low part off what the modes leave instead of off the whole. The first strong modes are
     corrected one by one, lest their lost low ends be taken for modes, until that changes nothing; then all
@@ -234,7 +234,7 @@ def _fit_over_hum(
     ring = np.zeros_like(frames)
     poles = Poles(start.copy(), np.full_like(start, np.nan), np.full(len(frames), np.nan))
     dull = np.zeros(len(frames), dtype=bool)
-    lost = np.zeros((len(frames), len(low)))  # what the modes so far have of what lies low
+    lost = np.zeros((len(frames), len(low)))  # what the modes so far have in the lowest bins
     settled = np.zeros(len(frames), dtype=bool)
     for grow in passes:
         rows = np.flatnonzero(~dull & ~(settled & (grow.most > 0) & (not grow.afresh)))
@@ -255,7 +255,7 @@ def _fit_over_hum(
 def _ends(taps: "NDArray[np.float64]", sample_rate_hz: float) -> "NDArray[np.intp]":
     """Where to end each frame: thrice as late as anything is heard over the noise, a halving of the whole.
 
-    What comes after is noise, which costs time and tells nothing.
+    What comes after is noise, which costs time and adds nothing.
     """
     n, n_samples = taps.shape
     sounding = taps != 0
@@ -279,7 +279,7 @@ def _ends(taps: "NDArray[np.float64]", sample_rate_hz: float) -> "NDArray[np.int
 
 
 def _low_basis(n_samples: int, sample_rate_hz: float) -> "NDArray[np.float64]":
-    """Orthonormal basis of what lies low, shape ``(functions, n_samples)``.
+    """Orthonormal basis of the lowest bins, shape ``(functions, n_samples)``.
 
     Cosines up to 200 Hz and a ramp for offset, drift and rumble; sines and cosines at the mains frequencies
     of

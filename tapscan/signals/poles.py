@@ -5,11 +5,11 @@ A frame of M samples of ``Re c λⁿ`` has the transform ``½ (c G(λ) + c̄ G(�
 samples is white in the bins, so least squares over the bins is maximum likelihood; and since an oscillation
 is gathered in the bins about its own, a few of them hold nearly all that is known of it.
 
-Each step adds the pole of what stands highest out of the rest, or splits a pole beside which the rest
-stands out, and refines all poles by Levenberg and Marquardt's method on the separable problem (amplitudes
-solved for at every step: Golub and Pereyra, SIAM J. Numer. Anal. 10, 1973; Kaufman, BIT 15, 1975; both from
-memory). A pole stays when the energy that it explains cannot be noise: one chance in a hundred per frame,
-for white noise.
+Each step adds the pole of what rises highest above the rest, or splits a pole beside which the rest
+rises above noise, and refines all poles by Levenberg and Marquardt's method on the separable problem
+(amplitudes solved for at every step: Golub and Pereyra, SIAM J. Numer. Anal. 10, 1973; Kaufman, BIT 15, 1975;
+both from memory). A pole stays when the energy that it explains cannot be noise: one chance in a hundred per
+frame, for white noise.
 """
 
 from dataclasses import dataclass
@@ -32,7 +32,7 @@ _LARGEST_WINDOW = 256
 _SCALES = ((1, 12.4), (5, 4.4), (17, 2.6))  # bins averaged, and the mean that noise exceeds once in 240 000
 _PROVEN = 18.0  # energy explained over noise: four free numbers, thousands of places, one chance in a hundred
 MOST_DAMPED = 0.2
-_CLEANEST = 1e-9  # noise power in a bin over all power: what lies 90 dB down is not looked for
+_CLEANEST = 1e-9  # noise power in a bin over all power: nothing is searched for 90 dB down
 _ROUGH = 1e-2
 _ROUGH_STEPS, _FINE_STEPS = 12, 40
 
@@ -126,7 +126,7 @@ def fit_poles(
 
 
 def is_dull(pole: "NDArray[np.complex128]") -> "NDArray[np.bool_]":
-    """Tell rows with a pole damped beyond what rings: they hold something else, and more poles tell nothing.
+    """Find rows with a pole damped beyond what rings: they hold something else than modes.
 
     Examples
     --------
@@ -176,7 +176,7 @@ def _noise_floor(rest: "NDArray[np.complex128]", lowest_bin: int) -> "NDArray[np
 def _next_pole(
     rest: "NDArray[np.complex128]", floor: "NDArray[np.float64]", lowest_bin: int, n_samples: int
 ) -> "tuple[NDArray[np.complex128], NDArray[np.bool_]]":
-    """Pole of what stands highest out of the noise at any of three widths, and whether anything does."""
+    """Pole of what rises highest above the noise at any of three widths, and whether anything does."""
     power = rest.real**2 + rest.imag**2
     power[:, :lowest_bin] = 0
     best = np.zeros(len(rest))
@@ -245,7 +245,7 @@ def _try_splits(
     level: "NDArray[np.float64]",
     n_samples: int,
 ) -> "NDArray[np.complex128]":
-    """Where the new pole lies on a held one, try that one split in two as well and keep what fits better."""
+    """Where the new pole is at a held one, try that one split in two as well and keep what fits better."""
     n = len(held)
     gap = np.abs(held.imag - start.imag[:, None])
     reach = 4 * np.maximum(-held.real, -start.real[:, None]) + 6 * np.pi / n_samples

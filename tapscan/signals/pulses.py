@@ -69,10 +69,10 @@ def detrended(traces: NDArray[Any]) -> NDArray[Any]:
     samples = traces.shape[-1]
     degree = min(_DRIFT_DEGREE, samples // 16)  # a short trace could lose its echo to a cubic
     shapes = np.linalg.qr(np.polynomial.legendre.legvander(np.linspace(-1.0, 1.0, samples), degree))[0]
+    shapes = np.ascontiguousarray(shapes.T, dtype=traces.dtype)
     flat: NDArray[Any] = traces - traces.mean(axis=-1, keepdims=True)
-    for shape in shapes.T.astype(traces.dtype):
-        # Not a matrix product: that may round differently for another number of rows.
-        flat -= np.einsum("ij,j->i", flat, shape)[:, None] * shape
+    # Not a matrix product: that may round differently for another number of rows.
+    flat -= np.einsum("nk,ks->ns", np.einsum("ns,ks->nk", flat, shapes), shapes)
     return flat
 
 
@@ -220,7 +220,7 @@ def estimate_pulse(
     period = sample_rate_hz / frequency_hz
     windows = _fronts(chosen, period)
     noise = _noise_of_average(chosen, windows)
-    model = _typical(windows)
+    model = _typical(windows, round((_LEAD + _ALONE) * period))
     return _trimmed(
         model / np.abs(model).max(),
         round(_LEAD * period),
@@ -370,13 +370,17 @@ def cut_out(traces: Floats, start: Floats, length: int) -> Floats:
     return np.asarray(fft.irfft(fft.rfft(cut, size, axis=1) * phase, size, axis=1)[:, :length])
 
 
-def _typical(windows: Floats) -> Floats:
-    """Bring the windows to one energy and sign, that of most of them, and take the sample-wise median."""
+def _typical(windows: Floats, alone: int | None = None) -> Floats:
+    """Bring the windows to one energy and sign, that of most of them, and take the sample-wise median.
+
+    Only the first `alone` samples say which sign a window has: a stronger back wall behind them comes half a
+    cycle later where the wall is a little thicker.
+    """
     size = np.sqrt((windows**2).sum(axis=1))
     usable = windows[size > 0] / size[size > 0][:, None]
     model = usable[0]
     for _ in range(2):
-        sign = np.where(usable @ model < 0, -1.0, 1.0)
+        sign = np.where(usable[:, :alone] @ model[:alone] < 0, -1.0, 1.0)
         sign *= 1.0 if sign.sum() >= 0 else -1.0
         model = np.median(usable * sign[:, None], axis=0)
         if not np.any(model):

@@ -1,211 +1,283 @@
 """Fitting shifted copies of one pulse to many traces at once, through their cross-correlation alone.
 
 With a known pulse p and white noise, everything that least squares needs of a trace x is its correlation
-with the pulse, c(t) = Σ x(n) p(n − t), and of the pulse its autocorrelation r: the model Σ aₖ p(n − tₖ)
-explains the energy 2 aᵀc − aᵀR a, R_jk = r(tⱼ − tₖ). Both are band-limited, so a few samples about tₖ give
+with the pulse, c(t) = Σ x(n) p(n - t), and of the pulse its autocorrelation r: the model Σ aₖ p(n - tₖ)
+explains the energy 2 aᵀc - aᵀR a, R_jk = r(tⱼ - tₖ). Both are band-limited, so a few samples about tₖ give
 them anywhere between samples. One transform per trace, and every further step of the fit costs the same few
 dozen operations however long it is.
 
-Matched filter and maximum likelihood: Kay, Fundamentals of Statistical Signal Processing I (1993), section
-3.11 (from memory). Orthogonal matching pursuit: Pati, Rezaiifar and Krishnaprasad (1993) (from memory).
+Maximum likelihood: Kay 1993, section 3.11 (from memory). Orthogonal matching pursuit: Pati, Rezaiifar and
+Krishnaprasad 1993 (from memory).
 """
 
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+from numpy.lib.stride_tricks import as_strided
 from numpy.typing import NDArray
-from scipy import fft
 
-__all__ = [
-    "STEPS",
-    "Kernel",
-    "correlate",
-    "correlate_whole",
-    "interpolated",
-    "likeness",
-    "make_kernel",
-    "refined",
-    "solve",
-    "subtracted",
-]
+from tapscan.signals.kernels import STEPS, TAPS, Kernel
+
+__all__ = ["misfits", "pursue", "quiet_part", "refined", "stretches", "subtracted", "take_out", "vertex"]
 
 Floats = NDArray[np.float64]
+Floats32 = NDArray[np.float32]
+Ints = NDArray[np.intp]
+Mask = NDArray[np.bool_]
+Limits = tuple[Floats32, float, Floats]  # noise (n,) in the correlation, times that an echo has, and misfits
 
-STEPS = 64  # fractions of a grid step at which the autocorrelation is tabulated
-_FRACTIONS = 512  # fractions of a grid step at which the weights of the polynomial below are tabulated
-_TAPS = 8  # points of the local polynomial between grid samples
-_PER_CYCLE = 8.0  # grid samples per cycle of the highest frequency that matters: error below 1e-4 of r there
-_BAND_FLOOR = 1e-7  # relative power below which the pulse is taken to carry nothing
-_TOP_FLOOR = 0.003  # relative power at the highest frequency that matters for reading between grid points
-_LOW_END = 0.1  # of the root-mean-square frequency: what lies below is offset and drift
-_STILL = 1e-4  # grid steps below which nothing moves any more
+_FRACTIONS = 512  # fractions of a grid step at which echoes are evaluated
+_ROUNDS = 8  # Gauss-Newton steps at most
+_STILL = 5e-3  # grid steps below which an echo is left alone: some 0.05 ns
+_STUCK = 1e4  # damping beyond which no step helps
 _RIDGE = 1e-9  # keeps two echoes at one time solvable
-_SUPPORT_FLOOR = 3e-4  # fraction of the root energy that may lie outside the pulse's counted length
+_RESOLVED = 1 / 6  # of a cycle: nearer than that two echoes are one
+_HOPEFUL = 0.7  # of the least size: a smaller crest cannot become an echo by being refined
+_TOUCHING = 0.1  # of the autocorrelation: where it is less, two echoes hardly move each other's crests
+_MOST_SWELLING = 50.0  # times its own size that an echo may swell with what overlaps it
+_SEVEN_TENTHS = 0.3095  # mean square of the smallest seven tenths of normal values
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Kernel:
-    """A pulse made ready for traces of one length.
+def pursue(
+    c: Floats32, kernel: Kernel, count: int, limits: Limits, weights: tuple[float, float] = (1.0, 1.0)
+) -> tuple[Floats, Floats]:
+    """Find up to `count` echoes in each row of correlations (n, grid).
 
-    Grid points lie `up` to a sample; grid point 0 is `lead` samples before the trace's first. `filter`
-    (frequencies,) turns a trace's spectrum into its correlation on the grid, scaled so that r(0) = 1: a
-    correlation is then an amplitude in units of the pulse's root energy. `r` (2·reach + 1,) is the
-    autocorrelation, lag 0 in the middle; `shifted` (steps + 1, 2·reach + 1)
-    is r for an echo that sits a fraction of a grid step late. `bandwidth` is the root-mean-square frequency
-    in cycles per grid step. `grid` counts the times at which the whole pulse lies inside the trace. `dense`
-    (3, points) holds r and its two derivatives per grid step at every fraction that `shifted` knows.
+    The largest crest of what is left is taken as an echo, all echoes of the row are refined together by least
+    squares, and they are taken out; an echo is kept when the energy that it explains is more than noise's,
+    and when each is larger than what the pulse misfits the others there. `limits` are the noise (n,), how many
+    times it an echo has at least, and `misfits`; `weights` are what crests and troughs count for.
+
+    Returns
+    -------
+    tuple of ndarray
+        Times in grid steps and amplitudes, (n, count), in the order found; NaN where there is no echo.
     """
+    noise, times, misfit = limits
+    at, amplitude = np.full((2, len(c), count), np.nan)
+    live, energy, left = np.arange(len(c)), np.zeros(len(c)), c
+    for k in range(count):
+        guess, height = _largest(left, weights)
+        loud = np.abs(height) > _HOPEFUL * times * noise[live]
+        live, energy, c, guess = (_where(loud, of) for of in (live, energy, c, guess))
+        if not len(live):
+            break
+        start = np.column_stack([at[live, :k], guess])
+        if k:
+            start = _best_pairs(c, start, amplitude[live, :k], kernel)
+        new_at, new_amplitude, new_energy = refined(c, start, kernel)
+        left = subtracted(c, new_at, new_amplitude, kernel)
+        rms = np.sqrt(np.einsum("ij,ij->i", left, left) / np.float32(left.shape[1]))
+        keep = new_energy - energy > (times * np.minimum(rms, noise[live])) ** 2
+        keep &= _stand_out(new_at, new_amplitude, kernel, misfit)
+        live, energy, c, left = (_where(keep, of) for of in (live, new_energy, c, left))
+        at[live, : k + 1], amplitude[live, : k + 1] = new_at[keep], new_amplitude[keep]
+    return at, amplitude
 
-    samples: int
-    lead: int
-    size: int
-    up: int
-    length: int
-    grid: int
-    filter: NDArray[np.complex128]
-    energy: float
-    reach: int
-    r: Floats
-    shifted: Floats
-    dense: Floats
-    bandwidth: float
+
+def _where(mask: Mask, values: NDArray[Any]) -> NDArray[Any]:
+    """Take the rows of a mask; no copy where it takes all."""
+    return values if mask.all() else values[mask]
 
 
-def make_kernel(
-    pulse: Floats,
-    samples: int,
-    lead: int = 0,
-    top_floor: float = _TOP_FLOOR,
-    support_floor: float = _SUPPORT_FLOOR,
-) -> Kernel:
-    """Prepare a pulse for traces of a length.
+def _largest(left: Floats32, weights: tuple[float, float]) -> tuple[Floats, Floats32]:
+    """Time and height (n,) of the largest local extremum, crests and troughs weighted; the ends are none."""
+    rows, high, low = np.arange(len(left)), np.argmax(left, axis=1), np.argmin(left, axis=1)
+    up, down = np.float32(weights[0]), np.float32(weights[1])
+    best = np.where(up * left[rows, high] >= -down * left[rows, low], high, low)
+    cut = np.flatnonzero((best == 0) | (best == left.shape[1] - 1))
+    if len(cut):
+        size = np.abs(left[cut])
+        peak = (size[:, 1:-1] >= size[:, :-2]) & (size[:, 1:-1] >= size[:, 2:])
+        best[cut] = 1 + np.argmax(np.where(peak, size[:, 1:-1], -1.0), axis=1)
+    offset, height = vertex(left, rows, best)
+    return (best + offset).astype(float), height
 
-    Parameters
-    ----------
-    pulse
-        Shape (length,), finite, not all zero.
-    samples
-        Length of the traces.
-    lead
-        How many samples before the trace an echo may begin.
-    top_floor
-        Relative power at the highest frequency that matters for reading between grid points.
-    support_floor
-        Fraction of the root energy that the end of the trace may cut off an echo.
+
+def _best_pairs(c: Floats32, at: Floats, amplitude: Floats, kernel: Kernel) -> Floats:
+    """Search all pairs of times for the newest echo and the one it overlaps, a tenth of a cycle apart.
+
+    The first pick of two overlapping echoes may be a whole cycle off or between them, and least squares
+    cannot step over a cycle. Two echoes at lag d explain (c₁² + c₂² - 2 r(d) c₁ c₂) / (1 - r(d)²).
     """
-    length, needed = _support(pulse, _SUPPORT_FLOOR), _support(pulse, support_floor)
-    size = fft.next_fast_len(samples + lead, real=True)
-    fine = fft.next_fast_len(4 * length + 4 * _TAPS, real=True)
-    spectrum, power = fft.rfft(pulse[:length], size), np.abs(fft.rfft(pulse[:length], fine)) ** 2
-    strongest = power.max()
-    frequency = np.arange(len(power)) / fine
-    top = float(frequency[power > top_floor * strongest].max())
-    up = int(2 ** max(0, np.ceil(np.log2(_PER_CYCLE * max(top, 1e-9)))))
-    low = _LOW_END * float(np.sqrt((power * frequency**2).sum() / power.sum()))
-    power = np.where((power > _BAND_FLOOR * strongest) & (frequency >= low), power, 0.0)
-    weight = np.full(len(power), 2.0)
-    weight[0] = 1.0
-    if fine % 2 == 0:
-        weight[-1] = 1.0
-    energy = float((weight * power).sum() / fine)
-    rate = 2j * np.pi * frequency / up
-    reach = min(length * up + _TAPS, fine * up // 2 - 1)
-    late = np.exp(-rate * (np.arange(STEPS + 1) / STEPS)[:, None])
-    shifted = [_lag_table(power * rate**k / energy * late, fine, up, reach) for k in range(3)]
-    kept = (np.abs(spectrum) ** 2 > _BAND_FLOOR * strongest) & (np.arange(len(spectrum)) >= low * size)
-    lag = np.exp(-2j * np.pi * np.arange(len(spectrum)) / size * lead)
-    return Kernel(
-        samples=samples,
-        lead=lead,
-        size=size,
-        up=up,
-        length=length,
-        grid=max(0, (samples + lead - needed) * up + 1),
-        filter=np.where(kept, np.conj(spectrum) * lag, 0.0) / np.sqrt(energy),
-        energy=energy,
-        reach=reach,
-        r=shifted[0][0],
-        shifted=shifted[0],
-        # An echo that sits s steps late reads r(lag - s): the rows in reverse run forward in time.
-        dense=np.stack([table[-1:0:-1].T.ravel() for table in shifted]),
-        bandwidth=float(np.sqrt((weight * power * frequency**2).sum() / (weight * power).sum()) / up),
-    )
+    stride = kernel.stride
+    r = kernel.r[kernel.reach :: stride].astype(np.float32)
+    farthest = int(np.flatnonzero(np.abs(r) > _TOUCHING)[-1])
+    gap = np.abs(at[:, :-1] - at[:, -1:])
+    partner = np.argmin(gap, axis=1)
+    rows = np.flatnonzero(gap[np.arange(len(at)), partner] <= farthest * stride)
+    if not len(rows):
+        return at
+    partner, local = partner[rows], np.arange(len(rows))
+    others = at[rows, :-1]
+    others[local, partner] = np.nan
+    rest = subtracted(c[rows], others, amplitude[rows], kernel) if others.shape[1] > 1 else c[rows]
+    reach = round(farthest / 2 + 1 / (kernel.bandwidth * stride))
+    centre = np.rint(0.5 * (at[rows, partner] + at[rows, -1])).astype(np.intp)
+    index = centre + stride * np.arange(-reach, reach + 1)[:, None]
+    inside = (index >= 0) & (index < c.shape[1])
+    near = np.where(inside, rest[local, np.clip(index, 0, c.shape[1] - 1)], np.float32(0))
+    power, room = near**2, np.empty_like(near)
+    lags = np.arange(2, farthest + 1)
+    gains = np.empty((len(lags), len(rows)), np.float32)
+    for which, lag in enumerate(lags):
+        value = np.multiply(near[:-lag], near[lag:], out=room[lag:])
+        value *= -2 * r[lag]
+        value += power[:-lag]
+        value += power[lag:]
+        np.max(value, axis=0, out=gains[which])
+        gains[which] /= 1 - r[lag] ** 2
+    best = np.argmax(gains, axis=0)
+    first = np.empty(len(rows), np.intp)
+    for which in np.unique(best):
+        own, lag = np.flatnonzero(best == which), lags[which]
+        here = near[:, own]
+        value = here[:-lag] ** 2 + here[lag:] ** 2 - 2 * r[lag] * here[:-lag] * here[lag:]
+        first[own] = np.argmax(value, axis=0)
+    pair = np.column_stack([at[rows, partner], at[rows, -1]])
+    grid = centre[:, None] + stride * (np.column_stack([first, first + lags[best]]) - reach)
+    # The picks themselves are not bound to the search's coarse steps.
+    is_better = gains.max(axis=0) > _state(rest, local, pair, kernel)[1]
+    pair = np.where(is_better[:, None], np.clip(grid, 0, c.shape[1] - 1), pair)
+    out = at.copy()
+    out[rows, partner], out[rows, -1] = pair.T
+    return out
 
 
-def _support(pulse: Floats, floor: float) -> int:
-    """Count the samples from the first on that hold all but a fraction of the root energy."""
-    tail = np.sqrt(np.cumsum(pulse[::-1] ** 2)[::-1] / np.sum(pulse**2))
-    return int(np.flatnonzero(tail > floor)[-1]) + 1
+def misfits(kernel: Kernel, share: float | Floats, apart: float = _RESOLVED) -> Floats:
+    """Least size that counts beside a stronger echo, relative to it, at every lag (2·reach + 1,).
+
+    A pulse that differs by `share`, one for all lags or (2·reach + 1,), from the one in the trace leaves so
+    much; fitted together, two echoes take up a misfit with amplitudes that swell with their overlap. Infinite
+    where they are less than `apart` cycles apart, and one.
+    """
+    lag = np.abs(np.arange(-kernel.reach, kernel.reach + 1))
+    slope = np.gradient(kernel.r) / (2 * np.pi * kernel.bandwidth)
+    alike = np.minimum(kernel.r**2 + slope**2, 1.0)
+    level = share / np.maximum(1 - alike, 1 / _MOST_SWELLING)
+    level[lag >= kernel.length * kernel.up] = 0.0
+    level[lag <= apart / kernel.bandwidth] = np.inf
+    return level
 
 
-def _lag_table(spectrum: NDArray[Any], size: int, up: int, reach: int) -> Floats:
-    """Turn a spectrum into a function of lag, −reach to reach."""
-    full = fft.irfft(spectrum, size * up, axis=-1) * up
-    return np.concatenate([full[..., -reach:], full[..., : reach + 1]], axis=-1)
+def _stand_out(at: Floats, amplitude: Floats, kernel: Kernel, misfit: Floats) -> Mask:
+    """Whether every echo of each row (n, k) is more than the misfit of the pulse to the others."""
+    stands = np.ones(len(at), dtype=bool)
+    size = np.abs(amplitude)
+    for one in range(at.shape[1]):
+        for other in range(one):
+            lag = np.rint(at[:, one] - at[:, other]).astype(np.intp)
+            level = misfit[np.clip(lag, -kernel.reach, kernel.reach) + kernel.reach]
+            larger = np.maximum(size[:, one], size[:, other])
+            stands &= np.minimum(size[:, one], size[:, other]) > level * larger
+    return stands
 
 
-def correlate(traces: NDArray[Any], kernel: Kernel) -> NDArray[Any]:
-    """Correlate traces (n, samples) with the pulse: (n, grid), in the traces' precision, r(0) = 1."""
-    return correlate_whole(traces, kernel)[:, : kernel.grid]
+def quiet_part(c: Floats32) -> Floats32:
+    """Noise (n,) from the smallest seven tenths of each row, which few echoes do not reach."""
+    count = max(1, round(0.7 * c.shape[1]))
+    small = np.sort(c**2, axis=1)[:, :count]
+    return np.asarray(np.sqrt(small.mean(axis=1) / np.float32(_SEVEN_TENTHS)))
 
 
-def correlate_whole(traces: NDArray[Any], kernel: Kernel) -> NDArray[Any]:
-    """Correlate as `correlate` does, with zeros behind the grid that make rows one stretch of memory."""
-    spectrum = fft.rfft(traces, kernel.size, axis=1)
-    scale = kernel.up
-    spectrum *= (kernel.filter * scale).astype(spectrum.dtype)
-    whole: NDArray[Any] = fft.irfft(spectrum, kernel.size * kernel.up, axis=1, overwrite_x=True)
-    whole[:, kernel.grid :] = 0
-    return whole
+def stretches(rows: NDArray[Any], width: int) -> NDArray[Any]:
+    """View (n, samples) as all stretches of a width, (n, samples - width + 1, width).
+
+    NumPy's own view of this kind takes ten times as long to make, a hundredth of what a tile takes.
+    """
+    n, samples = rows.shape
+    along, across = rows.strides
+    return as_strided(rows, (n, samples - width + 1, width), (along, across, across))
 
 
-def _weights() -> tuple[Floats, Floats]:
+def vertex(c: NDArray[Any], rows: Ints, at: Ints) -> tuple[NDArray[Any], NDArray[Any]]:
+    """Crests of some rows by the parabola through three points: offset from `at` in steps, and height."""
+    left, mid, right = c[rows, at - 1], c[rows, at], c[rows, at + 1]
+    bend, slope = left - 2 * mid + right, (left - right) / 2
+    with np.errstate(divide="ignore", invalid="ignore"):
+        offset = np.where(bend != 0, slope / bend, bend)
+    offset = np.minimum(np.maximum(offset, -1), 1)
+    return offset, mid - slope * offset / 2
+
+
+def take_out(padded: Floats32, room: int, rows: Ints, echoes: tuple[Floats, Floats], kernel: Kernel) -> None:
+    """Take an echo out of each of some rows, in place; `echoes` are when (rows,), and how large.
+
+    `padded` are correlations with `room` points more at both ends, within which an echo is taken out.
+    """
+    at, amplitude = echoes
+    whole = np.floor(at)
+    table = kernel.shifted[:, kernel.reach - room : kernel.reach + room + 1]
+    shape = table.take(np.rint((at - whole) * STEPS).astype(np.intp), axis=0)
+    shape *= amplitude.astype(np.float32)[:, None]
+    stretches(padded, 2 * room + 1)[rows, whole.astype(np.intp)] -= shape
+
+
+def subtracted(c: NDArray[Any], at: Floats, amplitude: Floats, kernel: Kernel) -> Floats32:
+    """Take echoes at `at` (n, k) out of the correlations; NaN times are left alone. Returns a new array."""
+    room = kernel.reach
+    rest = np.zeros((len(c), c.shape[1] + 2 * room), dtype=np.float32)
+    rest[:, room:-room] = c
+    for echo in range(at.shape[1]):
+        rows = np.flatnonzero(np.isfinite(at[:, echo]))
+        take_out(rest, room, rows, (at[rows, echo], amplitude[rows, echo]), kernel)
+    return rest[:, room:-room]
+
+
+def _weights() -> tuple[Floats32, Floats32]:
     """Lagrange's weights of the eight neighbours, for value and derivative, at fractions 0 to 1 of a step."""
-    nodes = np.arange(_TAPS) - (_TAPS // 2 - 1)
+    nodes = np.arange(TAPS) - (TAPS // 2 - 1)
     matrix = np.linalg.inv(np.vander(nodes.astype(float), increasing=True))
     mu = np.linspace(0, 1, _FRACTIONS + 1)[:, None]
-    power = np.arange(_TAPS)
-    return mu**power @ matrix, (power[1:] * mu ** power[:-1]) @ matrix[1:]
+    power = np.arange(TAPS)
+    slope = (power[1:] * mu ** power[:-1]) @ matrix[1:]
+    return (mu**power @ matrix).astype(np.float32), slope.astype(np.float32)
 
 
 _VALUE, _SLOPE = _weights()
-_NEIGHBOURS = np.arange(_TAPS)
+_NEIGHBOURS = np.arange(TAPS)
 
 
-def interpolated(c: NDArray[Any], rows: NDArray[np.intp], at: Floats) -> tuple[Floats, Floats]:
+def _interpolated(c: NDArray[Any], rows: Ints, at: Floats) -> tuple[Floats, Floats]:
     """Evaluate some rows of correlations (n, grid), and their derivative per grid step, at `at` (rows, k).
 
-    Eight-point Lagrange. Times are held inside the grid, where the outermost are read a little less exactly.
+    Eight-point Lagrange, at multiples of 1/512 of a step. Times are kept inside the grid.
     """
-    base = np.minimum(np.maximum(np.floor(at).astype(np.intp) - (_TAPS // 2 - 1), 0), c.shape[1] - _TAPS)
-    step = np.minimum(np.maximum(at - base - (_TAPS // 2 - 1), 0.0), 1.0) * _FRACTIONS
-    low = np.minimum(step.astype(np.intp), _FRACTIONS - 1)
-    part = (step - low)[..., None]
+    base = np.minimum(np.maximum(np.floor(at).astype(np.intp) - (TAPS // 2 - 1), 0), c.shape[1] - TAPS)
+    part = np.rint((at - base - (TAPS // 2 - 1)) * _FRACTIONS).astype(np.intp)
+    part = np.minimum(np.maximum(part, 0), _FRACTIONS)
     taken = c[rows[:, None, None], base[..., None] + _NEIGHBOURS]
-    pair = []
-    for table in (_VALUE, _SLOPE):
-        weights = table[low]
-        weights += part * (table[low + 1] - weights)
-        weights *= taken
-        pair.append(weights.sum(axis=-1))
-    return pair[0], pair[1]
+    value, slope = (np.einsum("nkt,nkt->nk", taken, table[part]) for table in (_VALUE, _SLOPE))
+    return value.astype(float), slope.astype(float)
 
 
-def _lagged(kernel: Kernel, lag: Floats, orders: int) -> Floats:
-    """Read r, and its derivatives when `orders` is 3, at any lag: (orders, ...); 0 out of reach."""
-    step = np.minimum(np.maximum((lag + (kernel.reach + 1)) * STEPS, 0.0), kernel.dense.shape[1] - 2.0)
-    low = step.astype(np.intp)
-    tables = kernel.dense[:orders]
-    value: Floats = tables[:, low]
-    value = value + (step - low) * (tables[:, low + 1] - value)
-    return np.where(np.abs(lag) < kernel.reach - 1, value, 0.0)
+def _lagged(kernel: Kernel, at: Floats) -> tuple[Floats, Floats, Floats]:
+    """Read r and its two derivatives at the lags between echoes (n, k): (n, k, k) each."""
+    n, k = at.shape
+    out = np.zeros((3, n, k, k))
+    middle = kernel.dense[:, (kernel.reach + 1) * STEPS]
+    out[:, :, range(k), range(k)] = middle[:, None, None]
+    for one in range(k):
+        for other in range(one):
+            lag = at[:, one] - at[:, other]
+            step = np.minimum(
+                np.maximum((lag + (kernel.reach + 1)) * STEPS, 0.0), kernel.dense.shape[1] - 2.0
+            )
+            low = step.astype(np.intp)
+            value = kernel.dense[:, low]
+            value += (step - low) * (kernel.dense[:, low + 1] - value)
+            value *= np.abs(lag) < kernel.reach - 1
+            out[:, :, one, other] = value
+            out[:, :, other, one] = value * np.array([[1.0], [-1.0], [1.0]])
+    return out[0], out[1], out[2]
 
 
-def likeness(kernel: Kernel, lag: Floats) -> Floats:
-    """Return the autocorrelation's squared envelope at lags in grid steps: 1 where two echoes are one."""
-    r, slope, _ = _lagged(kernel, lag, 3)
-    return np.asarray(np.minimum(r**2 + (slope / (2 * np.pi * kernel.bandwidth)) ** 2, 1.0))
+def _state(c: NDArray[Any], rows: Ints, at: Floats, kernel: Kernel) -> tuple[Floats, ...]:
+    """Amplitudes (rows, k), explained energy (rows,), correlation's slope there (rows, k), and r, r', r''."""
+    right, rise = _interpolated(c, rows, at)
+    r, slope, bend = _lagged(kernel, at)
+    amplitude = np.linalg.solve(r + _RIDGE * np.eye(at.shape[1]), right[..., None])[..., 0]
+    return amplitude, (amplitude * right).sum(axis=1), rise, r, slope, bend
 
 
 def solve(c: NDArray[Any], at: Floats, kernel: Kernel) -> tuple[Floats, Floats]:
@@ -214,19 +286,7 @@ def solve(c: NDArray[Any], at: Floats, kernel: Kernel) -> tuple[Floats, Floats]:
     return state[0], state[1]
 
 
-def _state(
-    c: NDArray[Any], rows: NDArray[np.intp], at: Floats, kernel: Kernel
-) -> tuple[Floats, Floats, Floats, Floats]:
-    """Amplitudes (rows, k), explained energy (rows,), correlation's slope there (rows, k), and r, r', r''."""
-    right, rise = interpolated(c, rows, at)
-    lagged = _lagged(kernel, at[:, :, None] - at[:, None, :], 3)
-    amplitude = np.linalg.solve(lagged[0] + _RIDGE * np.eye(at.shape[1]), right[..., None])[..., 0]
-    return amplitude, (amplitude * right).sum(axis=1), rise, lagged
-
-
-def refined(
-    c: NDArray[Any], at: Floats, kernel: Kernel, rounds: int = 12, still: float = _STILL
-) -> tuple[Floats, Floats, Floats]:
+def refined(c: NDArray[Any], at: Floats, kernel: Kernel) -> tuple[Floats, Floats, Floats]:
     """Move echoes jointly to the nearest least-squares optimum: Gauss-Newton with Levenberg's damping.
 
     Parameters
@@ -235,44 +295,47 @@ def refined(
         Correlations, (n, grid).
     at
         First guess in grid steps, (n, k).
-    rounds
-        Most steps.
-    still
-        Grid steps below which nothing moves any more.
 
     Returns
     -------
     tuple of ndarray
         Times (n, k) in grid steps, amplitudes (n, k), explained energy (n,).
     """
-    live = np.arange(len(at))
-    at = at.astype(float)
-    state = _state(c, live, at, kernel)
-    damping = np.full(len(at), 1e-3)
-    cap = 0.15 / kernel.bandwidth
-    for _ in range(rounds):
-        step = _step(state[0][live], state[2][live], state[3][:, live], damping[live])
+    live, last, cap = np.arange(len(at)), c.shape[1] - 1.0, 0.15 / kernel.bandwidth
+    now = np.rint(at * _FRACTIONS) / _FRACTIONS
+    state, damping = _state(c, live, now, kernel), np.full(len(at), 1e-3)
+    out = np.empty_like(now), np.empty_like(now), np.empty(len(at))
+    for turn in range(_ROUNDS + 1):
+        step = _step(state[0], *state[2:], damping)
         step = np.minimum(np.maximum(step, -cap), cap)
-        trial = np.minimum(np.maximum(at[live] + step, 0.0), kernel.grid - 1.0)
-        new = _state(c, live, trial, kernel)
-        better = new[1] >= state[1][live]
-        won = live[better]
-        at[won] = trial[better]
-        for old, fresh in zip(state[:3], new[:3], strict=True):
-            old[won] = fresh[better]
-        state[3][:, won] = new[3][:, better]
-        damping[live] *= np.where(better, 0.2, 10.0)
-        live = live[(np.abs(step).max(axis=1) > still) & (damping[live] < 1e6)]
+        still = (np.abs(step).max(axis=1) <= _STILL) | (damping > _STUCK) | (turn == _ROUNDS)
+        if still.any():
+            at_rest = np.where(np.abs(step) <= _STILL, now + step, now)
+            for whole, part in zip(out, (at_rest, *state[:2]), strict=True):
+                whole[live[still]] = part[still]
+            live, now, step, damping = (of[~still] for of in (live, now, step, damping))
+            state = tuple(of[~still] for of in state)
         if not len(live):
             break
-    return at, state[0], state[1]
+        trial = np.minimum(np.maximum(np.rint((now + step) * _FRACTIONS) / _FRACTIONS, 0.0), last)
+        new = _state(c, live, trial, kernel)
+        better = new[1] > state[1]
+        if better.all():
+            now, state = trial, new
+        else:
+            now = np.where(better[:, None], trial, now)
+            state = tuple(
+                np.where(better.reshape(-1, *[1] * (of.ndim - 1)), of, old)
+                for of, old in zip(new, state, strict=True)
+            )
+        damping = damping * np.where(better, 0.2, 10.0)
+    return np.clip(out[0], 0.0, last), out[1], out[2]
 
 
-def _step(amplitude: Floats, rise: Floats, lagged: Floats, damping: Floats) -> Floats:
+def _step(amplitude: Floats, rise: Floats, r: Floats, slope: Floats, bend: Floats, damping: Floats) -> Floats:
     """Gauss-Newton step in time (n, k), the amplitudes eliminated."""
-    r, slope, bend = lagged
     unit = np.eye(amplitude.shape[1])
-    # With p_k' = ∂p(n − t_k)/∂t_k: <x, p_k'> = c'(t_k), <p_j, p_k'> = −r'(t_j − t_k), <p_j', p_k'> = −r''.
+    # With p_k' = ∂p(n - t_k)/∂t_k: <x, p_k'> = c'(t_k), <p_j, p_k'> = -r'(t_j - t_k), <p_j', p_k'> = -r''.
     gradient = amplitude * (rise + (amplitude[:, :, None] * slope).sum(axis=1))
     cross = -slope * amplitude[:, None, :]
     block = -bend * amplitude[:, :, None] * amplitude[:, None, :]
@@ -281,22 +344,3 @@ def _step(amplitude: Floats, rise: Floats, lagged: Floats, damping: Floats) -> F
     ridge = damping[:, None] * scale + 1e-12 * scale.max(axis=1, keepdims=True) + 1e-300
     step: Floats = np.linalg.solve(schur + ridge[:, :, None] * unit, gradient[..., None])[..., 0]
     return step
-
-
-def subtracted(c: NDArray[Any], at: Floats, amplitude: Floats, kernel: Kernel) -> NDArray[Any]:
-    """Take echoes at `at` (n, k) out of the correlations; NaN times are left alone. Returns a new array."""
-    n, grid = c.shape
-    pad = 2 * kernel.reach + 2
-    out = np.zeros((n, grid + 2 * pad), dtype=c.dtype)
-    out[:, pad : pad + grid] = c
-    view = np.lib.stride_tricks.sliding_window_view(out, 2 * kernel.reach + 1, axis=1, writeable=True)
-    for echo in range(at.shape[1]):
-        rows = np.flatnonzero(np.isfinite(at[:, echo]))
-        time = at[rows, echo]
-        whole = np.floor(time).astype(np.intp)
-        step = (time - whole) * STEPS
-        low = np.minimum(step.astype(np.intp), STEPS - 1)
-        part = (step - low)[:, None]
-        shape = kernel.shifted[low] * (1 - part) + kernel.shifted[low + 1] * part
-        view[rows, whole + pad - kernel.reach] -= (amplitude[rows, echo][:, None] * shape).astype(c.dtype)
-    return out[:, pad : pad + grid]

@@ -35,7 +35,7 @@ def recording_fault(recording: "ArrayLike", sample_rate_hz: float) -> str:
     str
         ``''`` when at least one tap is neither clipped nor quiet; else ``'not finite'`` (a sample is no
         number), ``'silent'`` (nothing rises above 1e-4 of full scale), ``'clipped'`` (every tap that is
-        loud enough ran into the recorder's limit) or ``'noisy'`` (no tap stands 20 dB above the noise).
+        loud enough ran into the recorder's limit) or ``'noisy'`` (no tap is 20 dB above the noise).
 
     Raises
     ------

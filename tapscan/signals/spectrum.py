@@ -175,7 +175,7 @@ class _Layout:
     n_samples: int
     sample_rate_hz: float
     band_hz: tuple[float, float]
-    bins: slice  # bins whose frequency lies in the band
+    bins: slice  # bins whose frequency is in the band
     frequency_hz: "NDArray[np.float64]"  # of those bins
     gain: "NDArray[np.float64]"  # of the band filter, for every bin
     edge_bin: "NDArray[np.intp]"  # bin that holds each fractional-octave edge
@@ -322,7 +322,7 @@ def _finish(layout: _Layout, rest: _Rest, table: "NDArray[np.float64]") -> None:
     """Turn what is left of the taps into features."""
     doublings_db = 20 * np.log10(2.0) * rest.exponent
     table[:, _SPECTRUM:], total = _band_levels(rest.power, layout, rest.floor)
-    # Half the spectrum stands for all of it; Parseval's theorem makes it a mean square over the frame.
+    # Half the spectrum represents all of it; Parseval's theorem makes it a mean square over the frame.
     table[:, _POWER] = 10 * np.log10(2 * total / layout.n_samples**2) + doublings_db
     pole = fit_line(rest.bins, rest.peak_bin, layout.n_samples, rest.half_width)
     _, table[:, _DAMPING] = pole_to_mode(pole, layout.sample_rate_hz)

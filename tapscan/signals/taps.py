@@ -1,6 +1,6 @@
 """Where the taps are in a recording, and cutting them out.
 
-A tap is a sudden rise: the energy of one millisecond is held against the loudest of the few before it.
+A tap is a sudden rise: the energy of one millisecond is compared with the loudest of the few before it.
 Level, offset, hum and noise do not matter to that, and a recording may hold one tap or hundreds, close or
 far apart. The onset is then placed to the sample with Akaike's criterion on the variance before and after
 (Maeda 1985, from memory). Everything works on a causal high-pass of the recording, so that nothing moves
@@ -32,13 +32,13 @@ _SUSPECT_RISE = 1.6  # the same, 2 dB, of what may be a second strike over the f
 _OVER_NOISE = 16.0  # energy ratio, 12 dB
 _BOUNCE_S = 0.075  # what follows a tap sooner belongs to it
 _SAME_HIT_S = 0.003
-_AHEAD_S, _RINGS_ON_S = 0.004, 0.04  # before a tap and after its last rise: what tells beats from strikes
+_AHEAD_S, _RINGS_ON_S = 0.004, 0.04  # before a tap and after its last rise: what separates beats from strikes
 _BOUNCE_DB = -14.0
 _WEAKEST_DB = -30.0  # against the strongest tap of the recording
 _QUIET_SNR_DB = 20.0
 _QUIET_DB = -20.0  # against the median tap of the recording
 _CHUNK = 1 << 18
-_LEVELLED = 10_000  # samples that tell the offset
+_LEVELLED = 10_000  # samples that give the offset
 _TWO_STEPS = 2.0**-14  # of a 16-bit recorder
 
 
@@ -57,7 +57,7 @@ class TapOnsets:
     is_clipped
         The recorder ran into its limit.
     is_double
-        The hammer bounced: a second hit was told within 75 ms, less than 14 dB weaker. In the first one's
+        The hammer bounced: a second hit was detected within 75 ms, less than 14 dB weaker. In the first one's
         ringing a weak one may be missed.
     is_quiet
         Less than 20 dB over the noise, or 20 dB under the median tap of the recording.
@@ -153,7 +153,7 @@ def cut_taps(
     Raises
     ------
     ValueError
-        When the starts do not ascend or lie outside the recording, or the duration is not positive.
+        When the starts do not ascend or are outside the recording, or the duration is not positive.
 
     Examples
     --------
@@ -170,7 +170,7 @@ def cut_taps(
         msg = f"duration_s must hold a sample, not {duration_s}"
         raise ValueError(msg)
     if len(first) and (np.any(np.diff(first) <= 0) or first[0] < 0 or first[-1] >= len(signal)):
-        msg = "starts must ascend and lie in the recording"
+        msg = "starts must ascend and be within the recording"
         raise ValueError(msg)
     gap = int(1e-3 * sample_rate_hz)
     stop = np.minimum(np.append(first[1:] - gap, len(signal)), first + length)
@@ -253,7 +253,7 @@ def _noise_power(energy: "NDArray[np.float64]") -> float:
     if not sounding.size:
         return 0.0
     floor = 1e-14 * float(energy.max())
-    # Of 5 ms means of white noise the lowest tenth lies near 0.9 of the mean.
+    # Of 5 ms means of white noise the lowest tenth is near 0.9 of the mean.
     return max(float(np.quantile(sounding, 0.1)) / 0.9, floor)
 
 

@@ -1,7 +1,7 @@
 """Simulated A-scans of a zone: what a probe that looks straight down hears at every point.
 
 Every trace is a sum of delayed, weakened copies of one pulse: the front surface, a little from each ply, the
-back wall and its repeats, and whatever lies between. A delamination takes the share of the beam that falls on
+back wall and its repeats, and whatever is between. A delamination takes the share of the beam that falls on
 it and leaves the rest to go on, so that its echo is half at its edge.
 """
 
@@ -97,7 +97,7 @@ class _Shots:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Echoes:
-    """What lies below the front surface: one-way path and strength; shape (stations, positions, echoes)."""
+    """What is below the front surface: one-way path and strength; shape (stations, positions, echoes)."""
 
     depth_mm: "NDArray[np.float64]"
     strength: "NDArray[np.float64]"

@@ -52,7 +52,7 @@ def distance_mm(
 
 
 def true_mask(zone: "Zone", defects: Sequence[Defect]) -> "NDArray[np.bool_]":
-    """Mark the points that lie on a defect; shape (stations, positions).
+    """Mark the points that are on a defect; shape (stations, positions).
 
     Examples
     --------

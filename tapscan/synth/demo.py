@@ -131,7 +131,7 @@ MISSING_TRACES = ((22, 2), (22, 3))
 def demo_files(progress: Callable[[int, int], None] | None = None) -> dict[str, bytes]:
     """Compute every file of the demo inspection: name below the folder to content.
 
-    `progress` is told, now and then, how many of how many points are done. The same bytes come out every
+    `progress` is called now and then with how many of how many points are done. The same bytes come out every
     time.
     """
     plan = parse_plan(DEMO_PLAN)

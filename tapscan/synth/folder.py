@@ -25,7 +25,7 @@ PLAN_FILE = "inspection.toml"
 
 
 def wav_bytes(samples: "NDArray[np.floating]", sample_rate_hz: float) -> bytes:
-    """Encode one recording as a 16-bit mono WAV; what lies beyond ±1 is clipped, as a recorder would.
+    """Encode one recording as a 16-bit mono WAV; what is beyond ±1 is clipped, as a recorder would.
 
     The header holds nothing but the format, so the same samples give the same bytes everywhere.
 

@@ -68,7 +68,7 @@ def taken_apart(zone: "Zone", defects: Sequence[Defect], seed: int) -> list[str]
     lines = []
     for number, defect in enumerate(defects, 1):
         away_mm = distance_mm(zone, defect)
-        # One that lies between the points is noted at the nearest.
+        # One between the points is noted at the nearest.
         met = away_mm <= max(defect.radius_mm, float(away_mm.min()))
         rng = generator(seed, "saw", zone.code, number)
         lines.append(_line(zone, met, f"{zone.code}-D{number}", defect, (Cut(), 2 * defect.radius_mm), rng))

@@ -83,9 +83,9 @@ def simulate_taps(
     """Strike every point of a zone `scene.taps` times and record each point.
 
     Each point has its own random stream, named by seed, zone, station and position: what is heard there
-    depends on no other point, nor on the walking order. `progress` is told how many of how many points are
-    done. ``numpy.roll(samples, -k, axis=1)`` is the same tube with its datum line marked k positions further
-    round.
+    depends on no other point, nor on the walking order. `progress` is called with how many of how many points
+    are done. ``numpy.roll(samples, -k, axis=1)`` is the same tube with its datum line marked k positions
+    further round.
 
     Raises
     ------

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 __all__ = ["Modes", "heard_mm2", "mode_shapes", "wall_of", "zone_modes"]
 
 LEAST_DECAY_PER_S = 60.0  # air, hands and joints take this much out of the slowest modes
-HEARD_MM2 = 1000.0  # what lies within about 2 cm of the struck place
+HEARD_MM2 = 1000.0  # what is within about 2 cm of the struck place
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -76,7 +76,7 @@ def zone_modes(
     loudness = np.exp(0.3 * rng.standard_normal(count))
     damping = damping_ratio * np.exp(0.25 * rng.standard_normal(count))
     turn = rng.uniform(0, 2 * np.pi, count)
-    if zone.is_tube:  # twins lie a quarter wave apart
+    if zone.is_tube:  # twins are a quarter wave apart
         phase = np.repeat(turn[::2], 2) + np.tile([0.0, np.pi / 2], count // 2)
         hz = hz * (1 + split)
     else:
@@ -113,7 +113,7 @@ _ModeTable = tuple["NDArray[np.float64]", "NDArray[np.float64]", "NDArray[np.flo
 def _tube_modes(zone: "Zone", wall: Plate, length_mm: float, highest_hz: float) -> _ModeTable:
     girth = float(girth_mm(zone).mean())
     tube = Tube(girth / (2 * np.pi), wall)
-    roots = free_beam_roots(int(length_mm))  # far more than can lie below any highest_hz; cut next
+    roots = free_beam_roots(int(length_mm))  # far more than there can be below any highest_hz; cut next
     waves = np.arange(1, 40)
     hz = tube_mode_hz(tube, roots[:, None] / length_mm, waves)
     chosen = np.argwhere(hz <= highest_hz)

@@ -33,13 +33,13 @@ def test_a_bag_holds_the_whole_inspection_and_another_program_finds_it_valid(par
 
 
 def test_the_version_and_the_exact_settings_stand_in_the_bag(bag):
-    told = json.loads((bag.folder / "settings.json").read_text())
-    assert told["tapscan"] == "0.1.0"
-    assert told["libraries"]["numpy"]
-    assert told["settings"]["false_call_rate"] == 0.01
-    assert told["settings"]["zones"][0]["laminate"]["thickness_mm"] == 1.6
+    reported = json.loads((bag.folder / "settings.json").read_text())
+    assert reported["tapscan"] == "0.1.0"
+    assert reported["libraries"]["numpy"]
+    assert reported["settings"]["false_call_rate"] == 0.01
+    assert reported["settings"]["zones"][0]["laminate"]["thickness_mm"] == 1.6
     summary = json.loads((bag.inspection / "results/summary.json").read_text())
-    assert told["inputs"] == summary["inputs"]
+    assert reported["inputs"] == summary["inputs"]
 
 
 def test_adding_again_makes_a_new_version_and_leaves_the_old_one_alone(small, archive):
@@ -113,10 +113,10 @@ def test_links_out_of_the_inspection_stay_out_and_are_told(small, archive, tmp_p
     (folder / "twin.wav").symlink_to(folder / "taps/CL-01-01.wav")
     os.mkfifo(folder / "pipe")
     added = add_inspection(folder, archive)
-    told = [warning.partition(" (")[0] for warning in added.warnings]
-    assert "photo.jpg: is a link out of the inspection and was not archived" in told
-    assert "elsewhere: is a link out of the inspection and was not archived" in told
-    assert "pipe: is not a regular file and was not archived" in told
+    reported = [warning.partition(" (")[0] for warning in added.warnings]
+    assert "photo.jpg: is a link out of the inspection and was not archived" in reported
+    assert "elsewhere: is a link out of the inspection and was not archived" in reported
+    assert "pipe: is not a regular file and was not archived" in reported
     held = contents(added.bag.inspection)
     assert held["twin.wav"] == held["taps/CL-01-01.wav"]
     assert not any(b"not yours" in content for content in held.values())
@@ -134,9 +134,9 @@ def test_links_within_the_inspection_are_archived_by_every_name_and_never_round(
     kept = contents(added.bag.inspection)
     assert kept["taps/CL-01-01.wav"] == kept["strikes/CL-01-01.wav"]
     assert not any(name.startswith("loop") or "/up" in name for name in kept)
-    told = [warning.partition(" (")[0] for warning in added.warnings]
+    reported = [warning.partition(" (")[0] for warning in added.warnings]
     for name in ("loop", "taps/up", "strikes/up"):
-        assert f"{name}: is a link that leads back to itself and was not archived" in told
+        assert f"{name}: is a link that leads back to itself and was not archived" in reported
 
 
 def test_unfinished_files_are_not_archived_and_odd_names_are(small, archive):
@@ -166,7 +166,7 @@ def test_a_name_that_other_systems_cannot_open_is_refused_before_anything_is_wri
 def test_an_archive_inside_the_inspection_would_swallow_itself(small):
     folder = small()
     with pytest.raises(
-        TapscanError, match=r"lies inside the inspection \(name another folder with --archive\)"
+        TapscanError, match=r"is inside the inspection \(name another folder with --archive\)"
     ):
         add_inspection(folder, folder / "archive")
 

@@ -72,7 +72,7 @@ def test_finding_by_measures(archive, small):
     assert labels(archive, zone="pl") == ["seat-stay@1"]
     assert labels(archive, depth_over_mm=0.5) == ["seat-stay@1"]
     assert labels(archive, depth_over_mm=0.9) == []
-    assert labels(archive, depth_over_mm=0.5, zone="BM") == []  # a tap tells no depth
+    assert labels(archive, depth_over_mm=0.5, zone="BM") == []  # a tap test gives no depth
     assert labels(archive, area_over_mm2=100.0, zone="PL") == ["seat-stay@1"]
     assert labels(archive, area_over_mm2=500.0, depth_over_mm=0.5) == []  # no one indication is over both
     assert labels(archive, after=date(2026, 3, 14), before=date(2026, 3, 14)) == ["seat-stay@1"]

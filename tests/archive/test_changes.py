@@ -7,7 +7,7 @@ from tapscan.archive.changes import Change, changes
 HEAD = "point,zone,method,status,score\n"
 
 
-def told(before, after, name="points.csv"):
+def reported(before, after, name="points.csv"):
     return [(c.of, c.value, c.before, c.after) for c in changes({name: before}, {name: after})]
 
 
@@ -18,7 +18,7 @@ def test_equal_bytes_have_no_change():
 def test_points_are_compared_by_name_and_method_in_any_order():
     before = HEAD + "BM-01-01,BM,tap,clear,0.5\nBM-01-01,BM,ascan,clear,0.5\nBM-01-02,BM,tap,clear,0.7\n"
     after = HEAD + "BM-01-02,BM,tap,clear,0.7\nBM-01-01,BM,tap,suspect,1.25\nBM-01-03,BM,tap,clear,0.1\n"
-    assert told(before, after) == [
+    assert reported(before, after) == [
         ("BM-01-01 tap", "status", "clear", "suspect"),
         ("BM-01-01 tap", "score", "0.5", "1.25"),
         ("BM-01-01 ascan", "row", "there", None),
@@ -27,7 +27,7 @@ def test_points_are_compared_by_name_and_method_in_any_order():
 
 
 def test_a_column_that_comes_or_goes():
-    assert told("point,method,old\nA,tap,1\n", "point,method,new\nA,tap,2\n") == [
+    assert reported("point,method,old\nA,tap,1\n", "point,method,new\nA,tap,2\n") == [
         ("A tap", "old", "1", None),
         ("A tap", "new", None, "2"),
     ]
@@ -43,7 +43,7 @@ def test_indications_are_paired_by_the_points_they_share():
     new = indication("BM-T1", ["q"], 99.0)
     elsewhere = indication("PL-T1", ["x"], 10.0, zone="PL")
     before, after = json.dumps([one, two]), json.dumps([new, bigger, elsewhere])
-    assert told(before, after, "indications.json") == [
+    assert reported(before, after, "indications.json") == [
         ("BM-T1", "id", "BM-T1", "BM-T2"),
         ("BM-T1", "points", '["a", "b", "c"]', '["a", "b"]'),
         ("BM-T1", "area_mm2", "30.0", "31.5"),
@@ -56,7 +56,7 @@ def test_indications_are_paired_by_the_points_they_share():
 def test_summaries_are_compared_place_by_place():
     before = {"version": "1", "counts": [{"zone": "BM", "clear": 3}], "warnings": []}
     after = {"version": "2", "counts": [{"zone": "BM", "clear": 2}], "warnings": ["one"]}
-    assert told(json.dumps(before), json.dumps(after), "summary.json") == [
+    assert reported(json.dumps(before), json.dumps(after), "summary.json") == [
         ("", "version", "1", "2"),
         ("counts[0]", "clear", "3", "2"),
         ("", "warnings", "[]", '["one"]'),

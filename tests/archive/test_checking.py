@@ -19,7 +19,7 @@ def root(small, archive):
     return add_inspection(small(), archive).bag.folder
 
 
-def told(root):
+def reported(root):
     return [(fault.path, fault.kind, fault.what) for fault in check_bag(root)]
 
 
@@ -43,17 +43,17 @@ def test_every_flipped_bit_of_every_file_is_found(root):
 
 def test_changed_missing_extra_and_renamed_are_each_named(root):
     (root / ONE).write_bytes(b"flipped")
-    assert told(root) == [(ONE, "changed", "was changed")]
+    assert reported(root) == [(ONE, "changed", "was changed")]
     (root / ONE).write_bytes(bytes([1]) * 100)
     (root / TWO).rename(root / "data/taps/x.wav")
-    assert told(root) == [(TWO, "renamed", "was renamed: it is now data/taps/x.wav")]
+    assert reported(root) == [(TWO, "renamed", "was renamed: it is now data/taps/x.wav")]
     (root / "data/taps/x.wav").unlink()
-    assert told(root) == [(TWO, "missing", "is missing")]
+    assert reported(root) == [(TWO, "missing", "is missing")]
     (root / TWO).write_bytes(bytes([2]) * 100)
     (root / "data/new.txt").touch()
     (root / "data/copy.wav").write_bytes(bytes([2]) * 100)
     (root / "loose.txt").touch()
-    assert told(root) == [
+    assert reported(root) == [
         ("data/copy.wav", "extra", f"is not part of the bag, a copy of {TWO}"),
         ("data/new.txt", "extra", "is not part of the bag"),
         ("loose.txt", "extra", "is not part of the bag"),
@@ -64,7 +64,7 @@ def test_two_files_that_changed_places_are_told_apart(root):
     (root / ONE).rename(root / "data/hold")
     (root / TWO).rename(root / ONE)
     (root / "data/hold").rename(root / TWO)
-    assert told(root) == [
+    assert reported(root) == [
         (ONE, "changed", f"was changed: it holds what {TWO} held"),
         (TWO, "changed", f"was changed: it holds what {ONE} held"),
     ]
@@ -73,14 +73,14 @@ def test_two_files_that_changed_places_are_told_apart(root):
 def test_a_link_is_never_taken_for_the_file(root, tmp_path):
     (root / ONE).rename(tmp_path / "same.wav")
     (root / ONE).symlink_to(tmp_path / "same.wav")
-    assert told(root) == [(ONE, "link", "is a link, which no bag holds"), (ONE, "missing", "is missing")]
+    assert reported(root) == [(ONE, "link", "is a link, which no bag holds"), (ONE, "missing", "is missing")]
 
 
 def test_the_bags_own_files(root):
     (root / "settings.json").unlink()
-    assert told(root) == [("settings.json", "missing", "is missing")]
+    assert reported(root) == [("settings.json", "missing", "is missing")]
     (root / "tagmanifest-sha256.txt").unlink()
-    assert ("tagmanifest-sha256.txt", "missing", "is missing") in told(root)
+    assert ("tagmanifest-sha256.txt", "missing", "is missing") in reported(root)
 
 
 @pytest.mark.parametrize(
@@ -125,7 +125,7 @@ def test_a_path_that_leaves_the_folder_is_named(root):
         with (root / f"manifest-{algorithm}.txt").open("a") as stream:
             stream.write(f"{value}  data/../../outside\n")
     (root / "bag-info.txt").write_text("")
-    assert ("data/../../outside", "unsafe", "its path leaves the folder") in told(root)
+    assert ("data/../../outside", "unsafe", "its path leaves the folder") in reported(root)
 
 
 PATHS = st.text(st.characters(exclude_categories=["Cs"], exclude_characters="\0"), min_size=1, max_size=30)
@@ -142,10 +142,10 @@ def test_any_text_is_a_manifest_or_one_sentence(text):
     try:
         parse_manifest(text, "m")
     except TapscanError as error:
-        told = str(error)
+        reported = str(error)
     else:
-        told = "m: line "
-    assert told.startswith("m: line ")
+        reported = "m: line "
+    assert reported.startswith("m: line ")
 
 
 @given(st.text(st.characters(exclude_categories=["Cs"]), max_size=80))

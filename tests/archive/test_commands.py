@@ -76,11 +76,11 @@ def test_listing_and_finding(run, part, small):
 def test_what_a_bag_says_does_not_steer_the_terminal(run, small, tmp_path):
     run("add", small(part="Clamp\\u001b[2J\\u0007gone"))
     (tmp_path / "archive/clamp@1/data/\x1b[31mred\n.txt").touch()
-    told = run("list").stdout + run("find", "clamp").stdout + run("check").stdout
-    assert "Clamp [2J gone" in told
-    assert "data/ [31mred .txt: is not part of the bag" in told
-    assert "\x1b" not in told
-    assert "\x07" not in told
+    reported = run("list").stdout + run("find", "clamp").stdout + run("check").stdout
+    assert "Clamp [2J gone" in reported
+    assert "data/ [31mred .txt: is not part of the bag" in reported
+    assert "\x1b" not in reported
+    assert "\x07" not in reported
 
 
 def test_a_catalogue_that_was_missing_is_told_once(run, small, tmp_path):
@@ -103,7 +103,7 @@ def test_computing_again(run, part, tmp_path):
     assert "seat-stay@1: the same to the byte" in result.stdout
     assert "seat-stay@2: 1 values changed" in result.stdout
     assert "BM-03-04 tap" in result.stdout
-    told = document(run("rerun", "--all", "--new-version", "--json"))["bags"]
+    reported = document(run("rerun", "--all", "--new-version", "--json"))["bags"]
     change = {
         "file": "points.csv",
         "of": "BM-03-04 tap",
@@ -111,7 +111,7 @@ def test_computing_again(run, part, tmp_path):
         "before": "lost",
         "after": "missing",
     }
-    assert told == [
+    assert reported == [
         {
             "bag": "seat-stay@2",
             "problem": None,
@@ -167,7 +167,7 @@ def test_every_help_shows_an_example(run, name):
 
 
 @pytest.mark.parametrize(
-    ("words", "told"),
+    ("words", "reported"),
     [
         (("add", "nowhere"), "nowhere: "),
         (("check", "nowhere"), "holds no bag (add one: tapscan archive add DIR)"),
@@ -175,8 +175,8 @@ def test_every_help_shows_an_example(run, name):
         (("export", "nowhere", "out", "--form", "csv"), "holds no bag"),
     ],
 )
-def test_errors_are_one_line(run, words, told):
+def test_errors_are_one_line(run, words, reported):
     result = run(*words)
     assert (result.exit_code, result.stdout) == (1, "")
-    assert told in result.stderr
+    assert reported in result.stderr
     assert result.stderr.count("\n") == 1

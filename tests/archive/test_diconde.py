@@ -71,10 +71,10 @@ def exported(analysed, tmp_path_factory):
 def test_the_checker_of_dicom_finds_no_error_and_no_warning_that_is_not_explained(exported):
     for path in sorted(exported[1].iterdir()):
         run = subprocess.run([tool("dciodvfy"), path], capture_output=True, text=True, check=False)
-        told = (run.stdout + run.stderr).splitlines()
-        assert {"SCImage", "ParametricMap"} & set(told), told[:5]
-        assert not [line for line in told if "Error" in line]
-        left = [line for line in told if "Warning" in line and not any(known in line for known in EXPLAINED)]
+        seen = (run.stdout + run.stderr).splitlines()
+        assert {"SCImage", "ParametricMap"} & set(seen), seen[:5]
+        assert not [line for line in seen if "Error" in line]
+        left = [line for line in seen if "Warning" in line and not any(known in line for known in EXPLAINED)]
         assert not left, (path.name, left[:5])
 
 
@@ -92,7 +92,7 @@ def test_another_reader_sees_the_component_and_the_inspection(exported):
     path = exported[1] / "BM_tap_score.dcm"
     run = subprocess.run([tool("dcmdump"), "+L", path], capture_output=True, check=True)
     assert run.stderr == b""
-    told = run.stdout.decode()
+    seen = run.stdout.decode()
     for line in (
         "(0010,0010) PN [Seat stay, left (synthetic)]",
         "(0010,0020) LO [SYNTHETIC-07]",
@@ -106,10 +106,10 @@ def test_another_reader_sees_the_component_and_the_inspection(exported):
         "(0014,2016) SH [BM-T1]",
         "(0014,201a) CS [DELAMINATION]",
     ):
-        assert line in told, line
-    diameter_mm = re.search(r"\(0014,0054\) DS \[([0-9.]+)\]", told)[1]
+        assert line in seen, line
+    diameter_mm = re.search(r"\(0014,0054\) DS \[([0-9.]+)\]", seen)[1]
     assert float(diameter_mm) == pytest.approx(80 / np.pi)
-    assert "Größe 2" in told
+    assert "Größe 2" in seen
 
 
 def test_maps_hold_the_numbers_of_the_table(exported):

@@ -30,17 +30,17 @@ def test_json_is_all_of_it_in_one_file(part, archive, tmp_path):
     (part / "findings.csv").write_text("zone,kind\nPL,delamination\n")
     bag = add_inspection(part, archive).bag
     (path,) = export_bag(bag, tmp_path / "out", "json")
-    told = json.loads(path.read_text())
+    reported = json.loads(path.read_text())
     tables = stored_tables(bag)
-    assert (told["bag"], told["version"]) == ("seat-stay@1", "0.1.0")
-    assert told["indications"] == json.loads(tables["indications.json"])
-    assert told["inputs"] == json.loads(tables["summary.json"])["inputs"]
-    assert told["findings"] == [{"zone": "PL", "kind": "delamination"}]
-    assert len(told["points"]) == tables["points.csv"].count("\n") - 1
-    unread = next(point for point in told["points"] if point["point"] == "BM-03-04")
+    assert (reported["bag"], reported["version"]) == ("seat-stay@1", "0.1.0")
+    assert reported["indications"] == json.loads(tables["indications.json"])
+    assert reported["inputs"] == json.loads(tables["summary.json"])["inputs"]
+    assert reported["findings"] == [{"zone": "PL", "kind": "delamination"}]
+    assert len(reported["points"]) == tables["points.csv"].count("\n") - 1
+    unread = next(point for point in reported["points"] if point["point"] == "BM-03-04")
     assert (unread["status"], unread["reason"], unread["score"]) == ("unread", "missing", None)
-    assert isinstance(told["points"][0]["score"], float)
-    assert told["points"][0]["is_reference"] is False
+    assert isinstance(reported["points"][0]["score"], float)
+    assert reported["points"][0]["is_reference"] is False
 
 
 def test_nothing_is_overwritten_and_nothing_half_written_is_left(bag, tmp_path, small, archive):

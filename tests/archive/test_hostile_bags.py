@@ -315,9 +315,9 @@ def test_a_note_of_any_length_is_exported(part, archive, tmp_path):
     ],
 )
 def test_names_that_cannot_be_restored_everywhere_are_told(paths, what):
-    told = unportable(paths)
-    assert len(told) == (what is not None)
-    assert what is None or what in told[0]
+    reported = unportable(paths)
+    assert len(reported) == (what is not None)
+    assert what is None or what in reported[0]
 
 
 def test_add_says_what_will_not_restore_everywhere(small, archive):

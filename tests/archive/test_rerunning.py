@@ -45,8 +45,8 @@ def test_what_changed_is_told_number_by_number(part, archive):
     summary["version"] = "0.0.1"
     (part / "results/summary.json").write_text(json.dumps(summary))
     (again,) = rerun([add_inspection(part, archive).bag], archive)
-    told = {(c.file, c.of, c.value, c.before) for c in again.changes}
-    assert told == {
+    reported = {(c.file, c.of, c.value, c.before) for c in again.changes}
+    assert reported == {
         ("points.csv", f"{cells[0]} tap", "score", "0.125"),
         ("points.csv", f"{cells[0]} tap", "status", "unread"),
         ("summary.json", "", "version", "0.0.1"),
@@ -80,7 +80,7 @@ def test_what_it_was_held_against_is_found_in_the_archive_by_its_inputs(part, ar
     save(part, [earlier])
     bag = add_inspection(part, archive).bag
     (lost,) = rerun([bag], archive)
-    where = f"seat-stay@1: was held against {earlier}, which is not in the archive as it was then"
+    where = f"seat-stay@1: was compared with {earlier}, which is not in the archive as it was then"
     assert lost.problem == f"{where} (add that inspection, then run this again)"
     (earlier / "findings.csv").write_text(FINDINGS)  # learnt since: it counts, so that is another inspection
     add_inspection(earlier, archive)
@@ -125,6 +125,6 @@ def test_another_version_on_a_worker_is_told(bag, archive, monkeypatch):
 @pytest.mark.usefixtures("bag")
 def test_progress_counts_bags(part, archive):
     add_inspection(part, archive)
-    told = []
-    rerun(list_bags(archive), archive, progress=lambda done, total: told.append((done, total)))
-    assert told == [(1, 2), (2, 2)]
+    reported = []
+    rerun(list_bags(archive), archive, progress=lambda done, total: reported.append((done, total)))
+    assert reported == [(1, 2), (2, 2)]

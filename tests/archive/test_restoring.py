@@ -32,11 +32,11 @@ def forge(root, files, oxum=None):
 
 
 def test_what_comes_out_is_what_went_in(part, bag, tmp_path):
-    told = []
-    out = restore_bag(bag.folder, tmp_path / "back", progress=lambda done, total: told.append((done, total)))
+    seen = []
+    out = restore_bag(bag.folder, tmp_path / "back", progress=lambda done, total: seen.append((done, total)))
     assert contents(tmp_path / "back") == contents(part)
     assert (out.files, out.left_out) == (len(contents(part)), ())
-    assert told[-1][0] == told[-1][1] == sum(map(len, contents(part).values()))
+    assert seen[-1][0] == seen[-1][1] == sum(map(len, contents(part).values()))
 
 
 def test_nothing_is_overwritten(root, tmp_path):

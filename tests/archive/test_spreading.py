@@ -67,13 +67,13 @@ class KillsOneMidway:
 
 def test_here_and_there_give_the_same_in_the_same_order_and_what_fails_is_told(cluster):
     numbers = list(range(20))
-    told = []
+    seen = []
     here = spread(double, numbers)
     there = spread(
-        double, numbers, cluster.scheduler_address, progress=lambda done, total: told.append((done, total))
+        double, numbers, cluster.scheduler_address, progress=lambda done, total: seen.append((done, total))
     )
     assert here == there == [2 * number for number in numbers]
-    assert told == [(done, 20) for done in range(1, 21)]
+    assert seen == [(done, 20) for done in range(1, 21)]
     failed = spread(
         bad, [1, 2], cluster.scheduler_address, on_failure=lambda item, reason: f"{item}: {reason}"
     )
@@ -83,10 +83,10 @@ def test_here_and_there_give_the_same_in_the_same_order_and_what_fails_is_told(c
 
 
 def test_work_that_kills_every_worker_is_given_up_and_its_neighbours_are_not(cluster):
-    told = spread(
+    seen = spread(
         deadly, range(6), cluster.scheduler_address, on_failure=lambda item, reason: (item, reason[:12])
     )
-    assert told == [0, 2, 4, (3, "KilledWorker"), 8, 10]
+    assert seen == [0, 2, 4, (3, "KilledWorker"), 8, 10]
 
 
 @pytest.mark.slow
@@ -125,11 +125,11 @@ def test_an_inspection_with_a_huge_volume_comes_out_the_same(cluster, part, arch
     sent = []
     monkeypatch.setattr(rerunning, "HUGE_BYTES", 1)
     monkeypatch.setattr(rerunning, "spread", lambda _work, items, *_: sent.extend(items) or [])
-    told = []
+    seen = []
     (again,) = rerun(
-        [bag], archive, cluster.scheduler_address, lambda done, total: told.append((done, total))
+        [bag], archive, cluster.scheduler_address, lambda done, total: seen.append((done, total))
     )
-    assert (again.problem, again.changes, sent, told) == ("", (), [], [(1, 1)])
+    assert (again.problem, again.changes, sent, seen) == ("", (), [], [(1, 1)])
     assert again.tables == stored_tables(bag)
 
 

@@ -90,17 +90,17 @@ def _await_end(program):
 def capturing(part, environment):
     """The command on the default device, once it listens; what it tells grows in a file beside the part."""
     command = [sys.executable, "-m", "tapscan", "capture", str(part), "--json"]
-    told = part.with_suffix(".told")
+    reported = part.with_suffix(".reported")
     with (
-        told.open("w") as out,
+        reported.open("w") as out,
         subprocess.Popen(command, env=environment, stdout=out, stderr=subprocess.PIPE, text=True) as program,
     ):
         for _ in range(200):
-            if "level" in told.read_text() or program.poll() is not None:
+            if "level" in reported.read_text() or program.poll() is not None:
                 break
             time.sleep(0.1)
         try:
-            yield program, told
+            yield program, reported
         finally:
             program.send_signal(signal.SIGINT)
             _await_end(program)

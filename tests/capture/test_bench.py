@@ -117,9 +117,9 @@ def each_event():
 
 
 def test_every_event_has_words_but_what_goes_by_itself():
-    told = {event.name: in_words(event) for event in each_event()}
-    assert len(told) >= 11
-    assert [name for name, words in told.items() if not words] == ["level", "lengthened"]
+    reported = {event.name: in_words(event) for event in each_event()}
+    assert len(reported) >= 11
+    assert [name for name, words in reported.items() if not words] == ["level", "lengthened"]
 
 
 def test_of_several_events_the_weightiest_is_sounded():

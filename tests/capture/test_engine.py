@@ -59,11 +59,11 @@ def heard(taps, state=None, **room):
     state, events = fed(
         engine.advance, state or engine.begin(course(), RATE), stream(RATE, taps, end_s, **room), [240]
     )
-    return state, told(events)
+    return state, reported(events)
 
 
-def told(events):
-    """What a person is told: not the level, nor that a tap has rung on."""
+def reported(events):
+    """What a person is reported: not the level, nor that a tap has rung on."""
     return [event for event in events if event.name not in {"level", "lengthened"}]
 
 
@@ -114,7 +114,7 @@ def test_a_bad_tap_is_rejected_with_its_reason_and_does_not_count(tap, gain, rea
     taps = [*even(3), (1.6, gain, tap), (2.0, 0.4, TAP)]
     sound = np.clip(stream(RATE, taps, 2.4, noise_rms=3e-4, hum=0.001), -1, 1)
     _state, events = fed(engine.advance, engine.begin(course(), RATE), sound, [240])
-    events = told(events)
+    events = reported(events)
     assert names(events) == [
         *["accepted", "accepted", "point complete", "moved", "accepted"],
         *["rejected", "accepted", "point complete", "moved"],
@@ -147,7 +147,7 @@ def test_what_is_not_finite_is_never_kept():
     sound = stream(RATE, even(2), 1.2)
     sound[round(0.52 * RATE)] = np.nan
     _state, events = fed(engine.advance, engine.begin(course(), RATE), sound, [240])
-    assert [getattr(event, "reason", "") for event in told(events)] == ["not finite", ""]
+    assert [getattr(event, "reason", "") for event in reported(events)] == ["not finite", ""]
 
 
 OTHER = beam_tap(RATE, contact_s=0.12e-3, beam=Beam(0.06, 0.01, 0.004, 110e9, 4500.0), at=(0.3, 0.7))
@@ -299,7 +299,7 @@ def test_the_knock_of_the_key_itself_is_no_tap(command):
     state, _ = command(state)
     state, _ = engine.resume(state) if command is engine.pause else (state, ())
     state, events = fed(engine.advance, state, sound[round(1.02 * RATE) :], [240])
-    assert [round(event.time_s, 1) for event in told(events) if event.name == "accepted"] == [1.5]
+    assert [round(event.time_s, 1) for event in reported(events) if event.name == "accepted"] == [1.5]
 
 
 def test_a_gap_in_the_stream_is_no_tap():
@@ -470,4 +470,4 @@ def test_a_tap_that_was_clipped_and_resampled_is_clipped(gain):
     for level in (0.4, 0.999):
         sound = stream(44_100, [(0.5, level, tap)], 1.0)
         _, events = fed(engine.advance, engine.begin(course(), 44_100), sound, [441])
-        assert [(one.name, one.reason) for one in told(events)] == [("rejected", "clipped")]
+        assert [(one.name, one.reason) for one in reported(events)] == [("rejected", "clipped")]

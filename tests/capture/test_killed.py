@@ -58,7 +58,7 @@ def command(folder, recording):
 
 @contextmanager
 def running(folder, recording, **how):
-    """Run the command; the second value gives the documents it has told so far, the standing first."""
+    """Run the command; the second value gives the documents it has reported so far, the standing first."""
     program = subprocess.Popen(
         command(folder, recording), stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, **how
     )
@@ -77,17 +77,17 @@ def rest(sound, count, path):
 
 
 def documents(text):
-    """What was told before the end; a line that was being written counts for nothing."""
+    """What was reported before the end; a line that was being written counts for nothing."""
     return [json.loads(line) for line in text.splitlines(keepends=True) if line.endswith("\n")]
 
 
 def struck_on(program, taps):
-    """Wait until so many taps were told of, or the program has ended; give what was told."""
-    told, left = [], taps
+    """Wait until so many taps were reported of, or the program has ended; give what was reported."""
+    reported, left = [], taps
     while left and (line := program.stdout.readline()):
-        told.append(json.loads(line))
-        left -= told[-1]["event"] == "accepted"
-    return told
+        reported.append(json.loads(line))
+        left -= reported[-1]["event"] == "accepted"
+    return reported
 
 
 @pytest.mark.slow
@@ -99,12 +99,12 @@ def test_killed_at_any_moment_a_capture_loses_the_tap_in_the_air_at_most(folder,
         with running(folder, rest(sound, before, tmp_path / f"{turn}.wav")) as program:
             standing = json.loads(program.stdout.readline())
             assert standing["point"] == (WALK[before // 2] if before < 2 * len(WALK) else None)
-            told = struck_on(program, int(rng.integers(0, 4)) if kills < KILLS else 2 * len(WALK))
+            reported = struck_on(program, int(rng.integers(0, 4)) if kills < KILLS else 2 * len(WALK))
             time.sleep(rng.uniform(0, 0.02))
             program.send_signal(signal.SIGKILL)
-            told += documents(program.stdout.read())
+            reported += documents(program.stdout.read())
             kills += program.wait() == -signal.SIGKILL
-        taken = sum(one["event"] == "accepted" for one in told)
+        taken = sum(one["event"] == "accepted" for one in reported)
         now = len(kept(folder))
         assert before + taken <= now <= before + taken + 1
         assert kept(folder) == named(now)

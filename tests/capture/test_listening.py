@@ -56,13 +56,13 @@ def test_a_tap_is_decided_on_when_its_window_is_complete(rate_hz):
 def test_a_hit_is_told_in_the_very_block_that_completes_it():
     rate_hz, at = 24000, 0
     ear = new_ear(rate_hz)
-    told = []
+    reported = []
     for block in np.split(walked(rate_hz, 2, 1e-3, 0.2, 0.6)[: 24000 * 4], 4000):
         ear, hits = hear(ear, block)
-        told += [(hit.decided, at, at + len(block)) for hit in hits]
+        reported += [(hit.decided, at, at + len(block)) for hit in hits]
         at += len(block)
-    assert len(told) > 5
-    assert all(begin < decided <= end for decided, begin, end in told)
+    assert len(reported) > 5
+    assert all(begin < decided <= end for decided, begin, end in reported)
 
 
 @settings(max_examples=25)

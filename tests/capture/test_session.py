@@ -90,24 +90,24 @@ def test_what_is_measured_of_a_captured_tap_is_what_a_recording_gives(folder):
 
 
 def test_a_tap_that_another_sound_cuts_short_keeps_its_beginning(folder):
-    """A bounce that comes after the window, a command, lost samples: the file stays what it was when told."""
+    """A bounce that comes after the window, a command, lost samples: the file stays as it was reported."""
     bounce = stream(RATE, [(0.5, 0.3, TAP), (0.59, 0.2, TAP)], 1.0)
-    told_at = round(0.58 * RATE)
+    reported_at = round(0.58 * RATE)
     with open_session(folder) as session:
-        told = [feed(session, bounce)[0]]
+        reported = [feed(session, bounce)[0]]
         session.command("back")
         session.command("undo")
     with open_session(folder) as session:
-        told += feed(session, sound_of(1)[:told_at])[:1]
+        reported += feed(session, sound_of(1)[:reported_at])[:1]
         session.command("pause")
-        assert feed(session, sound_of(1)[told_at:]) == []
+        assert feed(session, sound_of(1)[reported_at:]) == []
         session.command("resume")
-        told += feed(session, sound_of(1)[:told_at])[:1]
+        reported += feed(session, sound_of(1)[:reported_at])[:1]
         session.interrupt()
-        assert feed(session, sound_of(1)[told_at:]) == []
-    assert [event.name for event in told] == ["accepted"] * 3
+        assert feed(session, sound_of(1)[reported_at:]) == []
+    assert [event.name for event in reported] == ["accepted"] * 3
     assert files(folder) == ["BM-01-01.wav", "BM-01-01_2.wav", "BM-01-02.wav"]
-    for event, name in zip(told, files(folder), strict=True):
+    for event, name in zip(reported, files(folder), strict=True):
         samples, _ = soundfile.read(folder / "taps" / name, dtype="float32")
         np.testing.assert_array_equal(samples, event.samples)
 
@@ -143,11 +143,11 @@ def test_a_capture_writes_nothing_through_a_folder_that_leads_out(folder, tmp_pa
 
 def test_a_tap_is_on_disk_before_it_is_told(folder):
     with open_session(folder) as session:
-        told = 0
+        reported = 0
         for block in in_blocks(sound_of(5), [240]):
-            told += sum(event.name == "accepted" for event in session.feed(block))
-            assert len(files(folder)) >= told
-    assert told == 5
+            reported += sum(event.name == "accepted" for event in session.feed(block))
+            assert len(files(folder)) >= reported
+    assert reported == 5
 
 
 def test_every_file_is_flushed_and_renamed(folder, monkeypatch):

@@ -64,17 +64,17 @@ def test_a_device_that_is_lost_ends_in_one_sentence_and_every_tap_told_is_kept(
     server, part, tmp_path, what_happens
 ):
     environment, process = server
-    with capturing(part, environment) as (program, told):
+    with capturing(part, environment) as (program, reported):
         play(environment, tmp_path / "walk.wav", 4, 1)
         time.sleep(1.5)
         process.send_signal(what_happens)
         program.wait(timeout=30)
         sentence = program.stderr.read().strip().splitlines()[-1]
         assert program.returncode == 1
-        events = [json.loads(line) for line in told.read_text().splitlines()]
+        events = [json.loads(line) for line in reported.read_text().splitlines()]
         accepted = [one["point"] for one in events if one["event"] == "accepted"]
     assert sentence.startswith("tapscan: ")
-    assert "every tap told is kept" in sentence
+    assert "every tap reported is kept" in sentence
     assert accepted
     assert all((part / f"taps/{point}.wav").is_file() for point in accepted)
 

@@ -167,16 +167,16 @@ def test_samples_lost_without_a_word_are_counted_against_the_clock(library, monk
         blocks = card.blocks()
 
         def warnings(samples):
-            told = set()
+            seen = set()
             for _ in range(12):
                 now_s[0] += 1.0
                 library.give(np.zeros((samples, 1), dtype=np.float32))
-                told.add(next(blocks).warning)
-            return told - {""}
+                seen.add(next(blocks).warning)
+            return seen - {""}
 
         assert warnings(RATE) == set()
-        told = warnings(RATE * 4 // 5)
-    assert any(text.startswith("USB interface: lost 20.0% of its samples in the last") for text in told)
+        seen = warnings(RATE * 4 // 5)
+    assert any(text.startswith("USB interface: lost 20.0% of its samples in the last") for text in seen)
 
 
 @pytest.mark.usefixtures("library")
@@ -184,7 +184,7 @@ def test_a_card_that_falls_silent_is_lost_and_says_so(monkeypatch):
     monkeypatch.setattr(sources, "WAIT_S", 0.05)
     with (
         SoundCard(CARD) as card,
-        pytest.raises(TapscanError, match=r"has given no sound for .* every tap told is kept \(plug it in"),
+        pytest.raises(TapscanError, match=r"has given no sound for .* every tap .* is kept \(plug it in"),
     ):
         next(card.blocks())
 

@@ -31,7 +31,7 @@ def test_a_refused_file_is_a_line_and_status_1_and_the_others_are_added(folder, 
     assert result.exit_code == 1
     assert result.stdout == "Added: 1 (taps/BM-01-01.wav)\nRefused: 1\n"
     assert result.stderr == (
-        "tapscan: recorder/BM-02-05.wav: lies on BM-02-05, which the plan skips "
+        "tapscan: recorder/BM-02-05.wav: is at BM-02-05, which the plan skips "
         "(take the point out of skip, or move the file away)\n"
     )
     document = json.loads(run(folder, bad, good, "--json").stdout)

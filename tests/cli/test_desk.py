@@ -41,7 +41,8 @@ def test_no_browser_is_opened_when_none_is_wanted(folder, opened):
     assert "browser" not in opened
 
 
-def test_listening_to_the_network_carries_a_warning(folder, opened):
+def test_listening_to_the_network_carries_a_warning(folder, opened, tmp_path, monkeypatch):
+    monkeypatch.setattr("tapscan.desk.certificates.settings_folder", lambda: tmp_path / "settings")
     result = run(folder, "--listen", "0.0.0.0", "--no-browser")
     assert (
         "anyone on this network who learns that address can read and change this inspection" in result.stderr

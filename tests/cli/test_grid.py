@@ -56,7 +56,7 @@ def test_json(folder, taps_wav):
 
 def test_warnings_go_to_standard_error_and_into_the_json(folder):
     (folder / "taps" / "notes.txt").write_text("x", encoding="utf-8")
-    warning = "taps/notes.txt: is not a .wav or .flac recording and was left out (move it away)"
+    warning = "taps/notes.txt: is no recording of a known kind and was left out (move it away)"
     result = run(folder)
     assert result.exit_code == 0
     assert result.stderr == f"tapscan: {warning}\n"

@@ -138,6 +138,7 @@ def written(
         "slope": round(slope, DIGITS),
         "usual": [round(value, 2) for value in usual],
         "by_distance": [round(value, DIGITS) for value in by_distance],
+        "shop_variance": 0.0,
         "depth": int(max(table["depth"].max() for table in tables)),
         **columns,
     }

@@ -19,11 +19,11 @@ WALL = Plate(1.6, 60.0, 0.3, 1550.0)
 
 @pytest.mark.parametrize("depth_mm", [0.2, 0.6, 1.0, 1.4])
 def test_a_told_patch_meets_one_condition_and_no_smaller_one_does(depth_mm):
-    told = tap_reach(WALL, depth_mm, (1.0, 1.0))
+    seen = tap_reach(WALL, depth_mm, (1.0, 1.0))
     patch = Plate(depth_mm, 60.0, 0.3, 1550.0)
     limit_n_m = stiffness_limit_n_m(Tapper(), WALL, Listening().contact_gpa)
-    stiffness = float(clamped_point_stiffness_n_m(patch, told.told_mm))
-    note_hz = float(clamped_circle_hz(patch, told.told_mm))
+    stiffness = float(clamped_point_stiffness_n_m(patch, seen.detectable_mm))
+    note_hz = float(clamped_circle_hz(patch, seen.detectable_mm))
     assert min(stiffness / limit_n_m, note_hz / 16_000) == pytest.approx(1.0)
 
 
@@ -39,15 +39,15 @@ def test_on_a_tube_a_patch_must_be_wider_by_its_own_curved_law(depth_mm):
 
 
 def test_on_a_narrow_tube_no_deep_patch_is_promised():
-    told = tap_reach(WALL, 1.2, (10.0, 10.0), tube_radius_mm=19.1)
-    assert np.isinf([told.softness_mm, told.note_mm, told.told_mm, told.reach.radius_mm]).all()
-    assert told.reach.limit == "too stiff"
-    assert not told.is_shallow
+    seen = tap_reach(WALL, 1.2, (10.0, 10.0), tube_radius_mm=19.1)
+    assert np.isinf([seen.softness_mm, seen.note_mm, seen.detectable_mm, seen.reach.radius_mm]).all()
+    assert seen.reach.limit == "too stiff"
+    assert not seen.is_shallow
 
 
 def test_a_tube_as_wide_as_a_wall_is_flat():
     flat, wide = (tap_reach(WALL, 0.8, (1.0, 1.0), tube_radius_mm=r) for r in (np.inf, 1e5))
-    assert wide.told_mm == pytest.approx(flat.told_mm, rel=1e-4)
+    assert wide.detectable_mm == pytest.approx(flat.detectable_mm, rel=1e-4)
 
 
 @pytest.mark.parametrize("tapper", [Tapper(), Tapper(mass_g=8.0, radius_mm=10.0, force_n=80.0)])
@@ -60,7 +60,7 @@ def test_at_the_limit_the_contact_lengthens_as_it_did_where_it_was_measured(tapp
 
 
 def test_deeper_delaminations_must_be_wider_and_heavier_tappers_feel_less():
-    radii = [tap_reach(WALL, depth, (5.0, 5.0)).told_mm for depth in (0.2, 0.4, 0.8, 1.2)]
+    radii = [tap_reach(WALL, depth, (5.0, 5.0)).detectable_mm for depth in (0.2, 0.4, 0.8, 1.2)]
     assert radii == sorted(radii)
     light, heavy = (tap_reach(WALL, 0.8, (5.0, 5.0), Tapper(mass_g=m)).softness_mm for m in (2.0, 20.0))
     assert light < heavy
@@ -104,7 +104,7 @@ def test_thick_patches_are_told_to_be_outside_the_formulas():
 
 @pytest.mark.parametrize("depth_mm", [0.0, 1.6, 2.0, -1.0])
 def test_a_depth_outside_the_wall_is_refused(depth_mm):
-    with pytest.raises(ValueError, match=r"lies within the wall of 1\.6 mm \(got a depth of"):
+    with pytest.raises(ValueError, match=r"is within the wall of 1\.6 mm \(got a depth of"):
         tap_reach(WALL, depth_mm, (5.0, 5.0))
 
 

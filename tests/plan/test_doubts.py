@@ -4,16 +4,16 @@ from tapscan.plan.reading import parse_plan
 TUBE = 'code = "BM"\nshape = "tube"\nstations = 4\npositions = 6\nstation_pitch_mm = 10.0\ngirth_mm = 120.0\n'
 
 
-def told(more):
+def reported(more):
     return doubts(parse_plan(f"[[zone]]\n{TUBE}{more}"))
 
 
 def test_an_ordinary_plan_is_in_no_doubt():
-    assert told('reference = ["01-01:02-06"]\nskip = ["03-01"]\n') == []
+    assert reported('reference = ["01-01:02-06"]\nskip = ["03-01"]\n') == []
 
 
 def test_a_zone_that_is_skipped_as_a_whole():
-    (doubt,) = told('reference = ["01-01"]\nskip = ["01-01:02-06", "03-05:04-04"]\n')
+    (doubt,) = reported('reference = ["01-01"]\nskip = ["01-01:02-06", "03-05:04-04"]\n')
     assert doubt == (
         'inspection.toml: zone "BM": every point is skipped, so nothing is inspected there '
         "(correct skip, or take the zone out)"
@@ -21,7 +21,7 @@ def test_a_zone_that_is_skipped_as_a_whole():
 
 
 def test_references_that_are_skipped_are_counted_block_by_block():
-    some, one = told('reference = ["01-05:02-02", "04-01", "03-03"]\nskip = ["02-06:03-01", "04-01"]\n')
+    some, one = reported('reference = ["01-05:02-02", "04-01", "03-03"]\nskip = ["02-06:03-01", "04-01"]\n')
     assert some == (
         'inspection.toml: zone "BM": reference "01-05:02-02" holds 2 points that the plan skips: '
         "they count for nothing (correct reference or skip)"

@@ -346,14 +346,22 @@ def test_all_mistakes_are_reported_at_once():
         parse_plan(text)
     assert [str(one) for one in caught.value.mistakes] == [
         "inspection.toml: zone \"BM\": unknown key 'girht_mm' (did you mean girth_mm?)",
-        "inspection.toml: [analysis]: unknown key 'units' "
-        "(move it to the top of the file, above the first table: units = …)",
-        "inspection.toml: [part]: date = '2026-02-30' is not a date "
-        "(write year-month-day, such as 2026-03-01, or leave it empty)",
-        "inspection.toml: zone \"PL\": reference '09-01': station 9 is outside the zone "
-        "(stations run from 1 to 4)",
-        "inspection.toml: zone \"PL\": reference 'seven' is not a block of points "
-        '(write "07-05", or corner to corner "01-01:06-12")',
+        (
+            "inspection.toml: [analysis]: unknown key 'units' "
+            "(move it to the top of the file, above the first table: units = …)"
+        ),
+        (
+            "inspection.toml: [part]: date = '2026-02-30' is not a date "
+            "(write year-month-day, such as 2026-03-01, or leave it empty)"
+        ),
+        (
+            "inspection.toml: zone \"PL\": reference '09-01': station 9 is outside the zone "
+            "(stations run from 1 to 4)"
+        ),
+        (
+            "inspection.toml: zone \"PL\": reference 'seven' is not a block of points "
+            '(write "07-05", or corner to corner "01-01:06-12")'
+        ),
         'inspection.toml: zone "PL": mirror_of: "BN" is not a zone of this plan (did you mean BM?)',
     ]
     paths = [one.path for one in caught.value.mistakes]

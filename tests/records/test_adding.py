@@ -67,15 +67,15 @@ def test_one_bad_file_does_not_stop_the_others(folder, recorder, tap_file):
     tap_file(recorder / "BM-02-05.wav")
     tap_file(recorder / "BM-09-01.wav")
     tap_file(recorder / "ZZ-01-01.wav")
-    (recorder / "BM-01-01.mp3").write_bytes(b"ID3")
+    (recorder / "BM-01-01.wma").write_bytes(b"ID3")
     tap_file(recorder / "PL-01-01.wav")
     added = add(folder, *sorted(recorder.iterdir()), recorder / "gone.wav", recorder)
     assert added.written == (("recorder/PL-01-01.wav", "taps/PL-01-01.wav"),)
     expected = [
-        "recorder/BM-01-01.mp3: is of no kind that is known here (.mp3) (give .wav or .flac recordings",
+        "recorder/BM-01-01.wma: is of no kind that is known here (.wma) (give .wav, .flac or phone",
         "recorder/BM-01-01.wav: is empty (0 bytes)",
         "recorder/BM-01-02.wav: no reader of a recording takes it",
-        "recorder/BM-02-05.wav: lies on BM-02-05, which the plan skips",
+        "recorder/BM-02-05.wav: is at BM-02-05, which the plan skips",
         "recorder/BM-09-01.wav: fits no point: station 9 is outside zone BM",
         "recorder/ZZ-01-01.wav: fits no point: the plan has no zone ZZ",
         "recorder/long walk.wav: its name is not that of a point (name it like BM-07-05.wav, or give --zone",

@@ -80,8 +80,8 @@ def test_readings_are_listed_in_the_order_of_points_whatever_the_disk_says(folde
 @pytest.mark.parametrize(
     ("name", "message"),
     [
-        ("taps/notes.txt", r"is not a \.wav or \.flac recording and was left out \(move it away\)"),
-        ("taps/BM-01-01.csv", r"is not a \.wav or \.flac recording and was left out \(move it to ascans\)"),
+        ("taps/notes.txt", r"is no recording of a known kind and was left out \(move it away\)"),
+        ("taps/BM-01-01.csv", r"is no recording of a known kind and was left out \(move it to ascans\)"),
         ("taps/BM-01.wav", r"its name is not that of a point \(name it like BM-07-05\.wav\)"),
         ("taps/BM-01-01-b.flac", r"its name is not that of a point \(name it like BM-07-05\.flac\)"),
         ("taps/BM-06-01.wav", r"fits no point: station 6 is outside zone BM \(stations run from 1 to 5\)"),
@@ -91,9 +91,9 @@ def test_readings_are_listed_in_the_order_of_points_whatever_the_disk_says(folde
         ("taps/QQ-01-01.wav", r"fits no point: the plan has no zone QQ \(zones of the plan: BM, PL\)"),
         (
             "taps/BM-02-05.wav",
-            r"lies on BM-02-05, which the plan skips \(take the point out of skip, or move",
+            r"is at BM-02-05, which the plan skips \(take the point out of skip, or move",
         ),
-        ("ascans/BM-02-05.csv", "lies on BM-02-05, which the plan skips"),
+        ("ascans/BM-02-05.csv", "is at BM-02-05, which the plan skips"),
         (
             "ascans/BM-01-01.wav",
             r"is neither a \.npy volume nor a \.csv trace and was left out \(move it to taps\)",
@@ -260,6 +260,6 @@ def test_a_link_that_leads_back_to_itself_is_one_sentence(folder):
     (folder / "taps/BM-01-02.wav").symlink_to("BM-01-03.wav")
     (folder / "taps/BM-01-03.wav").symlink_to("BM-01-02.wav")
     inspection = open_inspection(folder)
-    told = [one for one in inspection.warnings if "leads back to itself (put the file itself there)" in one]
-    assert len(told) == 3
+    seen = [one for one in inspection.warnings if "leads back to itself (put the file itself there)" in one]
+    assert len(seen) == 3
     assert not {str(point) for point in inspection.tap_files} & {"BM-01-01", "BM-01-02", "BM-01-03"}

@@ -179,8 +179,8 @@ def test_what_other_commands_made_of_other_inputs_is_named(part):
     made(part, "grid", "wrap_BM_A4.pdf")
     assert doubts_about_others(tapscan.open_inspection(part)) == []
     add_reading(part)
-    told = doubts_about_others(tapscan.open_inspection(part))
-    assert [re.sub(r":.*", "", one) for one in told] == ["results/section.html", "results/change/change.html"]
-    assert told[0].endswith(
+    seen = doubts_about_others(tapscan.open_inspection(part))
+    assert [re.sub(r":.*", "", one) for one in seen] == ["results/section.html", "results/change/change.html"]
+    assert seen[0].endswith(
         "rests on other inputs than those that are there now (run again: tapscan section)"
     )

@@ -1,3 +1,4 @@
+import hashlib
 from pathlib import Path
 
 import numpy as np
@@ -200,14 +201,14 @@ def test_a_point_passed_over_is_told_by_the_number_of_groups(folder, walk_file):
 def test_even_tapping_with_a_wrong_count_is_told(folder, walk_file):
     text = refused(folder, walk_file(walk_sound([17], within_s=0.4)[0]))
     assert (
-        "the gaps between the taps do not tell the points apart (pause between points, or add shorter" in text
+        "the gaps between the taps do not separate the points (pause between points, or add shorter" in text
     )
 
 
 def test_even_tapping_with_the_right_count_is_split_with_a_note(folder, walk_file):
     added = add_walk(open_inspection(folder), walk_file(walk_sound([18], within_s=0.4)[0]), Walk("PL"))
     assert len(added.written) == 6
-    assert "recorder/walk.wav: no pauses tell the points apart; split by count alone" in added.notes
+    assert "recorder/walk.wav: no pauses separate the points; split by count alone" in added.notes
 
 
 def test_pieces_of_a_walk_that_overlap_are_refused_before_anything_is_written(folder, walk_file):
@@ -305,3 +306,21 @@ def test_a_walk_over_the_simulated_part_gives_each_point_its_own_taps(tmp_path):
         assert np.array_equal(walked[at : at + len(samples)], samples)
         found = at + find_taps(samples / 32768, rate_hz).start
         assert np.abs(found - (begin + onset)).max() <= 2
+
+
+def test_a_walk_that_a_phone_compressed_is_kept_and_its_pieces_say_what_was_lost(folder, walk_file):
+    path = walk_file(walk_sound([3] * 6, noise=1e-3)[0], "walk.ogg", format="OGG", subtype="VORBIS")
+    whole = read_recording(path)
+    added = add_walk(open_inspection(folder), path, Walk("PL"))
+    assert names(added) == [f"taps/PL-{point}.flac" for point in PANEL]
+    assert (folder / "walks" / "walk.ogg").read_bytes() == path.read_bytes()
+    assert "walk.ogg: was compressed with loss (Vorbis), which alters spectra; it is empty" in added.notes[-1]
+    for target in names(added):
+        piece = read_recording(folder / target)
+        assert piece.codec == "Vorbis"
+        assert piece.empty_above_hz == pytest.approx(whole.empty_above_hz, abs=0.5)
+        assert find_taps(piece.samples, piece.sample_rate_hz).start.size == 3
+    digest = hashlib.sha256(path.read_bytes()).hexdigest()
+    assert f"walk.ogg, SHA-256 {digest}" in soundfile.SoundFile(folder / names(added)[0]).comment
+    again = add_walk(open_inspection(folder), path, Walk("PL"))
+    assert (again.written, len(again.unchanged)) == ((), 6)

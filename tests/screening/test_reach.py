@@ -22,8 +22,8 @@ def test_every_depth_is_told_and_an_even_grid_is_no_warning():
 def test_a_pitch_wider_than_what_could_be_found_is_a_warning():
     (warning,) = outlook(WALL + TUBE + "girth_mm = 300.0\n").warnings
     assert warning == (
-        "zone BM: points stand up to 25 mm apart, and a delamination 0.4 mm deep could be told from 7.5 mm "
-        "across: most of these lie between points (narrow the pitch)"
+        "zone BM: points are up to 25 mm apart, and a delamination 0.4 mm deep can be found from 7.5 mm "
+        "across: most of these fall between points (narrow the pitch)"
     )
 
 
@@ -78,7 +78,7 @@ def test_a_tube_promises_less_than_a_panel_and_its_narrowest_girth_counts():
     panel = TUBE.replace("tube", "panel") + "position_pitch_mm = 10.0\n"
     tubes = ["girth_mm = 120.0\n", "girth_start_mm = 122.0\ngirth_end_mm = 242.0\n", "girth_mm = 60.0\n"]
     flat, *curved = (outlook(WALL + zone) for zone in (panel, *(TUBE + girth for girth in tubes)))
-    radii = [[one.told_mm for one in each.told] for each in (flat, *curved)]
+    radii = [[one.detectable_mm for one in each.told] for each in (flat, *curved)]
     assert all(a < b for a, b in zip(radii[0][1:], radii[1][1:], strict=True))
     # The taper's first station is 123.5 mm round: nearly the straight tube.
     assert radii[2][:4] == pytest.approx(radii[1][:4], rel=0.05)

@@ -2,8 +2,10 @@
 
 from dataclasses import replace
 
+import numpy as np
 import pytest
 
+from tapscan.report.sentences import map_caption
 from tapscan.report.words import depth_text, kind_text
 from tapscan.screening.ascans import screen_ascans
 from tapscan.screening.results import CLEAR, SUSPECT
@@ -42,6 +44,18 @@ def test_the_report_states_the_wall_its_steps_and_what_cannot_be_resolved():
     assert "It steps by 0.24 mm beside 16 points." in told.baseline
     # Half a cycle and 0.35 of one at 5 MHz, half the way there and back at 2,950 m/s.
     assert "in the first 0.15 mm below the surface and the last 0.10 mm above the back wall" in told.baseline
+
+
+def test_the_maps_caption_states_what_cannot_be_resolved_where_no_point_is_clear_too():
+    told = screen_ascans(PANEL, thinned(0.0), RATE, [])
+    assert map_caption(told, "score").endswith(
+        "No delamination can be resolved in the first 0.15 mm below the surface and the last 0.10 mm above "
+        "the back wall, where echoes run into one at this frequency."
+    )
+    unread = replace(thinned(0.0), reason=np.full(GRID, "no echo"))
+    assert "in the first 0.15 mm" in map_caption(screen_ascans(PANEL, unread, RATE, []), "score")
+    without = replace(PANEL, laminate=replace(WALL, velocity_m_s=None))
+    assert map_caption(screen_ascans(without, thinned(0.0), RATE, []), "score").endswith("in proportion.")
 
 
 def test_without_a_velocity_nothing_is_said_of_the_wall():

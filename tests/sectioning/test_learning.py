@@ -29,7 +29,7 @@ def test_cutting_counts_before_readings_and_plan(screened):
     good, bad = (np.zeros(zone.status.shape, dtype=bool) for _ in range(2))
     good[at("BM-02-02")] = good[at("BM-04-04")] = True
     bad[at("BM-05-05")] = bad[at("BM-06-06")] = True
-    known = Known(good, bad)
+    known = Known(good, bad, bad)
     expected = {
         "BM-01-01": (True, True),  # clear, and nobody cut there
         "BM-02-02": (False, True),  # suspect, and sound when cut

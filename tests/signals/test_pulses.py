@@ -129,3 +129,12 @@ def test_kinds_are_told_apart_whatever_their_gain_sign_and_time():
 def test_too_little_is_of_one_kind():
     assert two_kinds(np.zeros((0, 64)), 100e6) is None
     assert two_kinds(np.sin(np.arange(64.0))[None], 100e6) is None
+
+
+def test_a_strong_back_wall_half_a_cycle_later_in_half_the_traces_does_not_cancel_the_front_surfaces_echo():
+    """A wall of ±5 % on a coarse grid: the back walls gave half of the windows the other sign."""
+    front = 100 + np.random.default_rng(4).uniform(-5, 5, 40)
+    later = front + np.where(np.arange(40) < 20, 112.0, 122.0)  # the pulse's period is 20 samples
+    batch = 0.25 * delayed(probe_pulse(), front, 512) - delayed(probe_pulse(), later, 512)
+    pulse = estimate_pulse(batch, RATE_HZ, 5e6)
+    assert likeness(pulse.samples, probe_pulse()) > 0.998

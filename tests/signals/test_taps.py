@@ -212,7 +212,7 @@ def test_wrong_arguments_are_told():
         find_taps(np.zeros((2, 3)), 48000)
     with pytest.raises(ValueError, match="sample_rate_hz must be positive, not 0"):
         find_taps(np.zeros(3), 0)
-    with pytest.raises(ValueError, match="starts must ascend and lie in the recording"):
+    with pytest.raises(ValueError, match="starts must ascend and be within the recording"):
         cut_taps(np.zeros(10), [5, 3], 10.0, 0.3)
     with pytest.raises(ValueError, match=r"duration_s must hold a sample, not 0\.0"):
         cut_taps(np.zeros(10), [5], 10.0, 0.0)

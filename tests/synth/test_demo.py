@@ -74,12 +74,12 @@ def test_findings_are_labelled_and_cut_every_defect_and_a_control(files, zones):
     rows = parse_findings(files["findings.csv"].decode(), plan, "findings.csv")
     assert all("synthetic: no part was cut" in row.note for row in rows)
     for zone, defects in zip(zones, (demo.BOOM_DEFECTS, demo.SEAT_DEFECTS), strict=True):
-        told = shown(zone, rows)
+        reported = shown(zone, rows)
         bad = true_mask(zone, defects)
-        assert set(told[bad].tolist()) == {"delamination", "not cut"}
-        assert set(told[~bad].tolist()) == {"none", "not cut"}
+        assert set(reported[bad].tolist()) == {"delamination", "not cut"}
+        assert set(reported[~bad].tolist()) == {"none", "not cut"}
         assert len(defects_of(zone, rows)) == len(defects)
-        assert any((told[i] == "none").all() for i in range(zone.stations))
+        assert any((reported[i] == "none").all() for i in range(zone.stations))
 
 
 def test_references_are_good_and_bad_readings_lie_elsewhere(zones):

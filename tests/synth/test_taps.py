@@ -245,9 +245,9 @@ def test_a_tapered_tube_and_a_panel_are_simulated_too():
 
 
 def test_progress_is_told_to_the_end():
-    told = []
-    simulate_taps(tube(3), [], TapScene(taps=1, sample_rate_hz=24_000), 5, lambda *args: told.append(args))
-    assert told == [(12, 36), (24, 36), (36, 36)]
+    seen = []
+    simulate_taps(tube(3), [], TapScene(taps=1, sample_rate_hz=24_000), 5, lambda *args: seen.append(args))
+    assert seen == [(12, 36), (24, 36), (36, 36)]
 
 
 def test_a_plan_that_says_too_little_is_refused():

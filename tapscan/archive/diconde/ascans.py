@@ -37,7 +37,7 @@ Traces = NDArray[Any]
 def gathered(inspection: Inspection, zone: Zone) -> Iterator[tuple[str, Traces, float]]:
     """Yield a zone's A-scans as (name, traces, rate in Hz), traces (stations, positions, samples).
 
-    A volume is one, as it lies in its file. Single traces are laid together by their sample rate, short ones
+    A volume is one, as it is in its file. Single traces are grouped by their sample rate, short ones
     filled up with NaN; those that cannot be read are left out.
     """
     rate_mhz = inspection.plan.sample_rate_mhz
@@ -64,7 +64,7 @@ def gathered(inspection: Inspection, zone: Zone) -> Iterator[tuple[str, Traces, 
 def ascans_file(subject: Subject, zone: Zone, name: str, traces: Traces, rate_hz: float) -> FileDataset:
     """Lay the A-scans of a zone into a Parametric Map: frame i is sample i of every point.
 
-    Rows are stations, columns positions, and each frame tells its time after the first sample.
+    Rows are stations, columns positions, and each frame states its time after the first sample.
 
     Raises
     ------
@@ -150,7 +150,7 @@ def _exact(traces: Traces, where: str) -> NDArray[np.floating[Any]]:
 
 
 def _add_frames(file: FileDataset, zone: Zone, frames: NDArray[np.floating[Any]], rate_hz: float) -> None:
-    """Say where the frames lie, when each of them is, and what their values mean."""
+    """Say where the frames are, when each of them is, and what their values mean."""
     dimensions = uid("tapscan", "A-scans over time")
     file.DimensionOrganizationSequence = Items([item(DimensionOrganizationUID=dimensions)])
     file.DimensionIndexSequence = Items([

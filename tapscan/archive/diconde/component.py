@@ -90,13 +90,13 @@ def _add_component(file: Dataset, subject: Subject, zone: Zone) -> None:
     file.ComponentShape = zone.shape.upper()
     if zone.is_tube:
         file.OuterDiameter = decimal(float(girth_mm(zone).mean()) / np.pi)
-    told = {
+    settings = {
         "in-plane bending modulus, GPa": wall.modulus_gpa,
         "Poisson": wall.poisson,
         "density, kg/m3": wall.density_kg_m3,
         "velocity through the thickness, m/s": wall.velocity_m_s,
     }
-    notes = "; ".join(f"{name}: {value:g}" for name, value in told.items() if value is not None)
+    notes = "; ".join(f"{name}: {value:g}" for name, value in settings.items() if value is not None)
     if notes:
         file.MaterialNotes = notes
 
@@ -136,10 +136,10 @@ def add_indications(file: Dataset, indications: Sequence[dict[str, Any]]) -> Non
 
 def _described(one: dict[str, Any]) -> str:
     depth = one.get("depth_mm")
-    told = f"suspect area {one['area_mm2']:g} mm2 ({one['area_low_mm2']:g} to {one['area_high_mm2']:g})"
-    told += f", x {one['x_mm'][0]:g} to {one['x_mm'][1]:g} mm, s {one['s_mm'][0]:g} to {one['s_mm'][1]:g} mm"
-    told += "" if depth is None else f", depth {depth:g} mm"
-    return f"{told}, strongest at {one['peak_point']}; points {' '.join(one['points'])}"
+    words = f"suspect area {one['area_mm2']:g} mm2 ({one['area_low_mm2']:g} to {one['area_high_mm2']:g})"
+    words += f", x {one['x_mm'][0]:g} to {one['x_mm'][1]:g} mm, s {one['s_mm'][0]:g} to {one['s_mm'][1]:g} mm"
+    words += "" if depth is None else f", depth {depth:g} mm"
+    return f"{words}, strongest at {one['peak_point']}; points {' '.join(one['points'])}"
 
 
 def spacing_mm(zone: Zone) -> tuple[float, float]:
@@ -172,7 +172,7 @@ def long_text(text: str) -> str:
 
 
 def _short(text: str, length: int) -> str:
-    # A backslash parts values; control signs may not stand in a line.
+    # A backslash parts values; control signs are not allowed in a line.
     return " ".join(text.replace("\\", "/").split())[:length].strip()
 
 

@@ -95,7 +95,7 @@ def map_file(subject: Subject, drawn: Map, number: int) -> FileDataset:
     file.SeriesNumber = 1
     file.InstanceNumber = number
     file.ConversionType = "WSD"
-    # Type 2 of the general image: which way a patient lies. A component does not.
+    # Type 2 of the general image: how a patient is positioned. A component does not.
     file.PatientOrientation = ""
     file.ImageType = ["DERIVED", "SECONDARY"]
     file.ImageComments = long_text(_comment(drawn))
@@ -131,12 +131,12 @@ def _add_pixels(file: FileDataset, drawn: Map) -> None:
 
 def _comment(drawn: Map) -> str:
     zone = drawn.zone
-    told = f"{drawn.name} by {drawn.method} of zone {zone.code}, unit {drawn.unit}. "
-    told += "Rows are stations, columns positions of the surface unrolled at position 1. "
+    words = f"{drawn.name} by {drawn.method} of zone {zone.code}, unit {drawn.unit}. "
+    words += "Rows are stations, columns positions of the surface unrolled at position 1. "
     if drawn.name == "status":
-        told += "0 skipped, 1 unread, 2 clear, 3 suspect. "
+        words += "0 skipped, 1 unread, 2 clear, 3 suspect. "
     else:
-        told += "Value = pixel x slope + intercept; pixel 0 holds no reading: unread or skipped. "
+        words += "Value = pixel x slope + intercept; pixel 0 holds no reading: unread or skipped. "
     if zone.is_tube and zone.girth_start_mm != zone.girth_end_mm:
-        told += "The tube tapers; the spacing of columns is the mean. "
-    return told + "A clear map is not proof of soundness."
+        words += "The tube tapers; the spacing of columns is the mean. "
+    return words + "A clear map is not proof of soundness."

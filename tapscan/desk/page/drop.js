@@ -23,7 +23,7 @@ export function dropPlace() {
   const input = make("input", {
     type: "file",
     multiple: true,
-    accept: ".wav,.flac,.csv,.npy",
+    accept: ".wav,.flac,.m4a,.mp4,.mov,.3gp,.aac,.mp3,.ogg,.opus,.csv,.npy",
     onchange: (event) => take([...event.target.files]),
   });
   const place = make(

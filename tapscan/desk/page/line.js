@@ -2,7 +2,7 @@
 
 /** Open it; `first` says what shall be walked, `onend` is called once, however it ends. */
 export function openLine({ first, onopen = () => {}, onevent, onend }) {
-  const socket = new WebSocket(`ws://${location.host}/capture`);
+  const socket = new WebSocket(`${location.protocol === "https:" ? "wss" : "ws"}://${location.host}/capture`);
   // A tablet that nobody touches would darken, and stop listening, in the middle of a zone.
   const awake = navigator.wakeLock?.request("screen").catch(() => null);
   let isOver = false;

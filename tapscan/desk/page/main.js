@@ -5,6 +5,7 @@ import { Cut } from "./cut.js";
 import { desk, say, tell, telling, trying } from "./desk.js";
 import { openLook } from "./look.js";
 import { showPapers } from "./papers.js";
+import { phoneButton } from "./phone.js";
 import { PlanForm } from "./planform.js";
 
 const element = (id) => document.getElementById(id);
@@ -103,5 +104,6 @@ element("show-keys").addEventListener("click", () => element("keys").showModal()
 document.addEventListener("keydown", (event) => {
   if (!element("collect").hidden) collect.key(event);
 });
+phoneButton(document.querySelector(".top"));
 
 watch();

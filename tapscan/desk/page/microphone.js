@@ -22,7 +22,7 @@ export async function microphones() {
 async function stream(deviceId) {
   if (!navigator.mediaDevices) {
     throw new Fault(
-      "This browser allows the microphone only on pages of its own computer: open the desk at 127.0.0.1, or use tapscan capture.",
+      "The browser lends its microphone to encrypted pages only: start the desk with --listen, open it at 127.0.0.1, or use tapscan capture.",
     );
   }
   try {

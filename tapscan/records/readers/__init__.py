@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tapscan.errors import TapscanError
-from tapscan.records.readers import audio, trace_csv, volume
+from tapscan.records.readers import audio, phone, trace_csv, volume
 from tapscan.records.readers.readings import Recording, Trace, file_name
 
 if TYPE_CHECKING:
@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
 __all__ = ["Recording", "Trace", "file_name", "open_volume", "read_recording", "read_trace", "reader_for"]
 
-READERS = {"recording": (audio,), "volume": (volume,), "trace": (trace_csv,)}
+READERS = {"recording": (audio, phone), "volume": (volume,), "trace": (trace_csv,)}
 EXPECTED = {
     "recording": "put a WAV or FLAC recording there",
     "volume": "put a .npy array there",

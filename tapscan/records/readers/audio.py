@@ -5,9 +5,10 @@ its finite samples (the variance, so that a dead input with an offset does not w
 Channels are never mixed: two microphones hear a tap at different times, and their sum cancels notes.
 """
 
+import re
 import struct
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -22,7 +23,9 @@ __all__ = [
     "NAME",
     "AudioFacts",
     "blocks",
+    "loss_comment",
     "loudest_channel",
+    "most_varied_channel",
     "read",
     "read_channel",
     "sniff",
@@ -40,6 +43,7 @@ FAITHFUL = {"PCM_S8", "PCM_U8", "PCM_16", "PCM_24", "PCM_32", "FLOAT", "DOUBLE",
 MAX_FRAMES = 2**29  # 2 GB as float32; two hours at 48 kHz are 0.35e9 frames
 MOST_CLAIMED = 2**48  # the decoder's stand-in for an unknown length lies above this
 BLOCK_VALUES = 2**20
+_LOST = re.compile(r"decoded from ([A-Za-z0-9_]{1,20}), empty above ([0-9]{1,7}) Hz")
 RE_RECORD = "record it again, or open it in an audio editor and save it as WAV"
 
 
@@ -65,8 +69,6 @@ def sniff(head: bytes) -> str | None:
         return None
     if head[:4] in (b"RIFF", b"RIFX", b"RF64"):
         return "is a RIFF file that holds no sound" if len(head) >= 12 else "breaks off inside its header"
-    if head.startswith((b"ID3", b"OggS", b"\xff\xfb", b"\xff\xf3")) or head[4:8] == b"ftyp":
-        return "is compressed with loss, which alters spectra"
     if head and not any(byte < 9 or 13 < byte < 32 for byte in head):
         return "is a text file, whatever its name says"
     return "begins with neither RIFF…WAVE nor fLaC"
@@ -120,7 +122,25 @@ def read(path: Path) -> Recording:
     TapscanError
         When the file is damaged, holds no sound or is far too long for one point.
     """
-    return read_channel(path, sound_facts(path, MAX_POINT_S))
+    facts = sound_facts(path, MAX_POINT_S)
+    recording = read_channel(path, facts)
+    lost = _loss_before(path) if facts.format == "FLAC" else None
+    if lost is None:
+        return recording
+    return replace(recording, codec=lost[1], empty_above_hz=float(lost[2]))
+
+
+def loss_comment(recording: Recording, origin: str) -> str:
+    """Say in a file's comment what its sound was decoded from; `read` understands it."""
+    return f"decoded from {recording.codec}, empty above {recording.empty_above_hz:.0f} Hz: {origin}"
+
+
+def _loss_before(path: Path) -> "re.Match[str] | None":
+    """Read a comment that says what this lossless file's sound was decoded from; None when none does."""
+    import soundfile
+
+    with soundfile.SoundFile(str(path)) as file:
+        return _LOST.match(file.comment)
 
 
 def read_channel(path: Path, facts: AudioFacts) -> Recording:
@@ -133,7 +153,7 @@ def read_channel(path: Path, facts: AudioFacts) -> Recording:
     """
     if facts.frames * facts.channels <= BLOCK_VALUES:
         (block,) = blocks(path, facts, range(facts.channels))
-        channel = _most_varied([block])
+        channel = most_varied_channel([block])
         samples = np.ascontiguousarray(block[:, channel])
     else:
         channel = loudest_channel(path, facts)
@@ -150,7 +170,7 @@ def loudest_channel(path: Path, facts: AudioFacts) -> int:
     """Find the channel, counted from 0, with the largest variance over its finite samples."""
     if facts.channels == 1:
         return 0
-    return _most_varied(blocks(path, facts, range(facts.channels)))
+    return most_varied_channel(blocks(path, facts, range(facts.channels)))
 
 
 def blocks(path: Path, facts: AudioFacts, channels: Sequence[int]) -> Iterator[NDArray[np.float32]]:
@@ -181,7 +201,8 @@ def blocks(path: Path, facts: AudioFacts, channels: Sequence[int]) -> Iterator[N
         raise TapscanError(file_name(path), what, RE_RECORD)
 
 
-def _most_varied(pieces: Iterable[NDArray[np.float32]]) -> int:
+def most_varied_channel(pieces: Iterable[NDArray[np.float32]]) -> int:
+    """Find the channel, counted from 0, with the largest variance in pieces (samples, channels)."""
     count, total, squares = 0.0, 0.0, 0.0
     for piece in pieces:
         if piece.shape[1] == 1:

@@ -1,5 +1,6 @@
 """What the readers hand back, and how files are named in what they say."""
 
+import math
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -15,12 +16,15 @@ class Recording:
 
     `samples` has shape (n,); full scale is 1.0 for integer files, and float files keep their values (which
     may go beyond 1.0 or be NaN). `channels` is how many the file holds, `channel` the one taken, from 1.
+    `codec` names what compressed it with loss, '' when nothing did; above `empty_above_hz` it is then empty.
     """
 
     samples: NDArray[np.float32]
     sample_rate_hz: float
     channels: int
     channel: int = 1
+    codec: str = ""
+    empty_above_hz: float = math.inf
 
 
 @dataclass(frozen=True, slots=True, eq=False)

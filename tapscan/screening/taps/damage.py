@@ -23,7 +23,7 @@ from tapscan.screening.taps.points import N_BANDS
 if TYPE_CHECKING:
     from scipy.sparse import csr_array
 
-__all__ = ["DamageClass", "damage_class", "damage_class_sha256", "inputs"]
+__all__ = ["DamageClass", "damage_class", "damage_class_sha256", "inputs", "parsed"]
 
 Floats = NDArray[np.float64]
 
@@ -79,7 +79,8 @@ class DamageClass:
     A point goes to `low` where its column is at most the limit, else to `high`; leaves point to themselves.
     `start` and `slope` make its log odds those of parts that it was not trained on. `usual` is the range of
     the median log odds of the sound readings of a part; `by_distance` (offset, slope) gives log odds from the
-    pooled distance alone.
+    pooled distance alone. `shop_variance` is by how much a leaf's log odds differ from shop to shop (see
+    `shop`); `cut` how many sound and damaged points of sectioned parts have retrained the class.
     """
 
     start: float
@@ -92,16 +93,23 @@ class DamageClass:
     high: NDArray[np.intp]
     value: Floats
     depth: int
+    shop_variance: float
+    cut: tuple[int, int] = (0, 0)
 
-    def log_odds(self, described: Floats) -> Floats:
-        """Log odds of damage, (points,), at the odds that the training parts had."""
+    def reached(self, described: Floats) -> NDArray[np.intp]:
+        """Leaf of each tree that each point goes to, (points, trees)."""
         trees = np.arange(len(self.column))
         node = np.zeros((len(described), trees.size), dtype=np.intp)
         rows = np.arange(len(described))[:, None]
         for _ in range(self.depth):
             goes_low = described[rows, self.column[trees, node]] <= self.limit[trees, node]
             node = np.where(goes_low, self.low[trees, node], self.high[trees, node])
-        return np.asarray(self.start + self.slope * self.value[trees, node].sum(axis=1))
+        return node
+
+    def log_odds(self, described: Floats) -> Floats:
+        """Log odds of damage, (points,), at the odds that the training parts had."""
+        leaves = self.value[np.arange(len(self.value)), self.reached(described)]
+        return np.asarray(self.start + self.slope * leaves.sum(axis=1))
 
     def log_odds_in(self, described: Floats, baseline: Baseline) -> tuple[Floats, bool]:
         """Give log odds of a zone's points, NaN where unread, and whether it is like the training parts.
@@ -127,8 +135,13 @@ def _kept() -> bytes:
 
 @lru_cache(maxsize=1)
 def damage_class() -> DamageClass:
-    """Read the trees that tapscan carries."""
-    kept = json.loads(_kept())
+    """Give the trees that tapscan carries."""
+    return parsed(_kept())
+
+
+def parsed(content: bytes) -> DamageClass:
+    """Read trees as `tests/independent/train.py` writes them."""
+    kept = json.loads(content)
     return DamageClass(
         start=kept["start"],
         slope=kept["slope"],
@@ -140,4 +153,5 @@ def damage_class() -> DamageClass:
         high=np.array(kept["high"]),
         value=np.array(kept["value"]),
         depth=kept["depth"],
+        shop_variance=kept["shop_variance"],
     )

@@ -11,6 +11,13 @@ from tapscan.plan import Point, Zone, block_mask
 from tapscan.records.inspection import Inspection
 from tapscan.records.readers import Recording, read_recording
 from tapscan.screening.taps.points import TapTable
+from tapscan.screening.taps.recorders import (
+    Recorder,
+    limit_hz,
+    over_rounding,
+    recorder_of,
+    recorder_remarks,
+)
 from tapscan.signals import cut_taps, find_taps, recording_fault, tap_features
 from tapscan.signals.bands import BAND_EDGES_HZ, STRIKE_S, band_energy, band_freedoms
 
@@ -52,7 +59,8 @@ class _Cut:
 
     at: int
     channel: int
-    sample_rate_hz: float
+    recorder: Recorder
+    empty_above_hz: float
     taps: NDArray[np.float32]
     room: Floats
     noise_power: Floats
@@ -70,21 +78,26 @@ def read_taps(inspection: Inspection, zone: Zone, warnings: list[str], progress:
     batch: list[_Cut] = []
     channels: set[int] = set()
     heard: dict[bytes, str] = {}
+    limits: dict[Recorder, list[float]] = {}
     for done, point in enumerate(points, 1):
         cuts, why = _read_point(inspection, zone, point, warnings, heard)
         channels |= {cut.channel for cut in cuts}
+        for cut in cuts:
+            limits.setdefault(cut.recorder, []).append(cut.empty_above_hz)
         reason[point.station - 1, point.position - 1] = why
         batch += cuts
         if sum(len(cut.taps) for cut in batch) >= BATCH_TAPS or done == len(points):
-            measured += _measure(batch)
+            measured += _measure(batch, list(limits))
             batch = []
         progress(done, len(points))
     if len(channels) > 1:
         what = f"the loudest channel is not always the same one ({', '.join(map(str, sorted(channels)))})"
         remedy = "two microphones hear differently: record one channel only"
         warnings.append(sentence(f"zone {zone.code}: recordings", what, remedy))
+    warnings += recorder_remarks(zone, limits)
     bands = BAND_EDGES_HZ.size - 1
-    rows = np.concatenate(measured) if measured else np.zeros((0, 1 + len(TAP_COLUMNS) + 3 * bands))
+    rows = np.concatenate(measured) if measured else np.zeros((0, 2 + len(TAP_COLUMNS) + 3 * bands))
+    rows = _without_empty(rows, [limit_hz(files) for files in limits.values()])
     rows = rows[np.argsort(rows[:, 0], kind="stable")]
     rows = _without_slow(zone, rows, reason, warnings)
     reason[block_mask(zone, zone.skip)] = ""
@@ -155,12 +168,15 @@ def _usable_taps(at: int, recording: Recording) -> tuple[_Cut | None, str]:
     if not good.any():
         return None, recording_fault(samples, rate_hz) or "double hit"
     taps = cut_taps(samples, onsets.start, rate_hz, TAP_DURATION_S)[good].astype(np.float32, copy=False)
+    recorder = recorder_of(recording)
     room = _room(samples[: max(int(onsets.start[0]) - round(GUARD_S * rate_hz), 0)], rate_hz)
+    room = over_rounding(room, recorder)
     strike = band_energy(taps, rate_hz).strike
     above = ~(strike < OVER_ROOM * room * STRIKE_S).all(axis=1)
     if not above.any():
         return None, "noisy"
-    return _Cut(at, recording.channel, rate_hz, taps[above], room, onsets.noise_power[good][above]), ""
+    noise_power, limit = onsets.noise_power[good][above], recording.empty_above_hz
+    return _Cut(at, recording.channel, recorder, limit, taps[above], room, noise_power), ""
 
 
 def _room(before: NDArray[np.generic], rate_hz: float) -> Floats:
@@ -173,11 +189,17 @@ def _room(before: NDArray[np.generic], rate_hz: float) -> Floats:
     return np.asarray(band_energy(quiet - quiet.mean(), rate_hz).strike.mean(axis=0) / STRIKE_S)
 
 
-def _measure(batch: list[_Cut]) -> list[Floats]:
-    """Measure all taps of one rate in one go: a row a tap, of point, columns, strike, ringing and room."""
+def _measure(batch: list[_Cut], recorders: list[Recorder]) -> list[Floats]:
+    """Measure all taps of one recorder in one go.
+
+    A row a tap, of point, columns, strike, ringing and room, and the number of its recorder.
+    """
     rows = []
-    for rate_hz in sorted({cut.sample_rate_hz for cut in batch}):
-        same = [cut for cut in batch if cut.sample_rate_hz == rate_hz]
+    for number, recorder in enumerate(recorders):
+        same = [cut for cut in batch if cut.recorder == recorder]
+        if not same:
+            continue
+        rate_hz = recorder.sample_rate_hz
         taps = np.concatenate([cut.taps for cut in same])
         features = tap_features(taps, rate_hz, noise_power=np.concatenate([cut.noise_power for cut in same]))
         energy = band_energy(taps, rate_hz)
@@ -190,9 +212,21 @@ def _measure(batch: list[_Cut]) -> list[Floats]:
                     energy.strike,
                     energy.ringing,
                     np.repeat([cut.room for cut in same], count, axis=0),
+                    np.full(len(taps), float(number)),
                 ]
             )
         )
+    return rows
+
+
+def _without_empty(rows: Floats, limits_hz: list[float]) -> Floats:
+    """Leave out the bands in which a tap's recorder writes nothing, and the number of the recorder."""
+    rows, number = rows[:, :-1].copy(), rows[:, -1].astype(np.intp)
+    if len(rows):
+        is_empty = BAND_EDGES_HZ[1:] > np.asarray(limits_hz)[number][:, None]
+        first = 1 + len(TAP_COLUMNS)
+        energies = rows[:, first:]
+        energies[np.tile(is_empty, 3)] = np.nan
     return rows
 
 

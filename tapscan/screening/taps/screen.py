@@ -12,7 +12,7 @@ from tapscan.screening.indications import Evidence, doubtful_points, find_indica
 from tapscan.screening.results import CLEAR, FEW_READ, SKIPPED, SUSPECT, UNREAD, Screened, TapEvidence
 from tapscan.screening.taps.baseline import Baseline, fit_baseline, pooled
 from tapscan.screening.taps.calls import p_values, score_of
-from tapscan.screening.taps.damage import damage_class, inputs
+from tapscan.screening.taps.damage import DamageClass, damage_class, inputs
 from tapscan.screening.taps.points import N_BANDS, TapPoints, point_means
 from tapscan.screening.taps.readings import TapReadings
 from tapscan.signals.bands import BAND_EDGES_HZ
@@ -46,8 +46,19 @@ class Judged:
     is_familiar: bool
 
 
-def judged(points: TapPoints, zone: Zone, reference: Mask, *, by_station: bool = True) -> Judged:
-    """Judge the points of a zone, or the difference of two, by what is usual in it."""
+def judged(
+    points: TapPoints,
+    zone: Zone,
+    reference: Mask,
+    trees: DamageClass | None = None,
+    *,
+    by_station: bool = True,
+) -> Judged:
+    """Judge the points of a zone, or the difference of two, by what is usual in it.
+
+    `trees` are the damage class as a shop's sectioned parts retrained it, else the one that tapscan carries.
+    """
+    trees = trees or damage_class()
     near = nearness(zone, REACH_MM)
     # Neighbours are in the description already: their log odds support a point's, but must not blur rims.
     close = near.power(2)
@@ -55,7 +66,7 @@ def judged(points: TapPoints, zone: Zone, reference: Mask, *, by_station: bool =
     # The damage class knows better than the distance what is damage: the baseline is fitted again without it.
     for _ in range(2):
         baseline = fit_baseline(points, zone.grid_shape, near, reference, damaged, by_station=by_station)
-        alone, is_familiar = damage_class().log_odds_in(inputs(baseline, near), baseline)
+        alone, is_familiar = trees.log_odds_in(inputs(baseline, near), baseline)
         log_odds = pooled(close, alone)
         damaged = log_odds > 0
     probability = 1 / (1 + np.exp(-log_odds))
@@ -63,8 +74,14 @@ def judged(points: TapPoints, zone: Zone, reference: Mask, *, by_station: bool =
     return Judged(baseline, log_odds, probability, p_value, is_familiar)
 
 
-def screen_taps(zone: Zone, readings: TapReadings, false_call_rate: float, warnings: list[str]) -> Screened:
-    """Compare every reading of a tapped zone with the zone's own baseline.
+def screen_taps(
+    zone: Zone,
+    readings: TapReadings,
+    false_call_rate: float,
+    warnings: list[str],
+    trees: DamageClass | None = None,
+) -> Screened:
+    """Compare every reading of a tapped zone with the zone's own baseline; `trees` as in `judged`.
 
     With too few readings for a baseline every point stays unread, with the reason ``no baseline``, and
     `warnings` says so.
@@ -76,7 +93,7 @@ def screen_taps(zone: Zone, readings: TapReadings, false_call_rate: float, warni
         warnings.append(sentence(f"zone {zone.code}", f"taps at {read} points only", "tap more of the zone"))
         words = f"No baseline: {read} readings are too few to know what sound laminate sounds like here."
         return _without_baseline(zone, readings, points, words)
-    found = judged(points, zone, reference.ravel())
+    found = judged(points, zone, reference.ravel(), trees)
     if not found.is_familiar:
         what = (
             "sounds unlike all parts that the damage class learned from; distance from the baseline decides"

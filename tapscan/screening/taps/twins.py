@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from tapscan.errors import TapscanError
 from tapscan.plan import Zone, block_mask
 from tapscan.screening.results import CLEAR, SUSPECT, Screened, TapEvidence, TwinEvidence
+from tapscan.screening.taps.damage import DamageClass
 from tapscan.screening.taps.points import N_BANDS, TapPoints, point_means
 from tapscan.screening.taps.readings import TapReadings
 from tapscan.screening.taps.screen import judged, screened_as
@@ -125,9 +126,16 @@ def _laid(zone: Zone, twin: Twin) -> TapPoints:
 
 
 def taps_against(
-    own: Screened, readings: TapReadings, twins: Sequence[Twin], source: str, false_call_rate: float
+    own: Screened,
+    readings: TapReadings,
+    twins: Sequence[Twin],
+    source: str,
+    false_call_rate: float,
+    trees: DamageClass | None = None,
 ) -> Screened:
     """Screen a tapped zone again, against like zones; its own baseline decides where those have no reading.
+
+    `trees` are as in `tapscan.screening.taps.screen.judged`.
 
     Raises
     ------
@@ -140,7 +148,8 @@ def taps_against(
         where = f"zone {zone.code}"
         what = f"has the very same readings as {source}, to the last digit: a copy tells nothing"
         raise TapscanError(where, what, "name another inspection")
-    found = judged(difference.points, zone, block_mask(zone, zone.reference).ravel(), by_station=False)
+    reference = block_mask(zone, zone.reference).ravel()
+    found = judged(difference.points, zone, reference, trees, by_station=False)
     paired = difference.points.read
     p_value = np.where(paired, found.p_value, own.p_value.ravel())
     probability = np.where(paired, found.probability, own.features["damage_probability"].ravel())

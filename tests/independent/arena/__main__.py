@@ -1,4 +1,4 @@
-"""``python -m tests.independent.arena``: the table; with ``make``, the parts alone are written."""
+"""``python -m tests.independent.arena``: the table; ``make`` parts alone; ``learning`` the learning curve."""
 
 import argparse
 import os
@@ -6,8 +6,10 @@ from pathlib import Path
 
 from rich.console import Console
 
+from tapscan.screening.taps.damage import damage_class, parsed
 from tests.independent.arena.families import CHOSEN_ON, FAMILIES, KEPT_BACK, make_parts
 from tests.independent.arena.judging import judge_family
+from tests.independent.arena.learning import learning_curve, learning_table
 from tests.independent.arena.table import family_table, reliability_table, write_json
 
 
@@ -19,7 +21,7 @@ def _names(asked: list[str]) -> list[str]:
 def main() -> None:
     """Read the command line."""
     parser = argparse.ArgumentParser(prog="python -m tests.independent.arena", description=__doc__)
-    parser.add_argument("what", nargs="?", default="judge", choices=["judge", "make"])
+    parser.add_argument("what", nargs="?", default="judge", choices=["judge", "make", "learning"])
     parser.add_argument("--cache", type=Path, default=Path("build/arena"), help="folder that keeps the parts")
     parser.add_argument(
         "--families", nargs="+", default=["chosen-on"], help="names, or chosen-on, kept-back, all"
@@ -28,12 +30,33 @@ def main() -> None:
     parser.add_argument("--jobs", type=int, default=min(2, os.cpu_count() or 1))
     parser.add_argument("--only-tapscan", action="store_true", help="neither floor nor ceiling")
     parser.add_argument("--json", type=Path, help="write the rows there, too")
+    parser.add_argument(
+        "--damage-class", type=Path, help="with learning: in place of the one tapscan carries"
+    )
     arguments = parser.parse_args()
     names = _names(arguments.families)
     console = Console(width=240, highlight=False)
     if arguments.what == "make":
         for folder in make_parts(arguments.cache, names, arguments.parts, arguments.jobs):
             console.print(folder)
+        return
+    if arguments.what == "learning":
+        own = arguments.damage_class
+        trained = damage_class() if own is None else parsed(own.read_bytes())
+        curves = []
+        for name in names:
+            curves.append(
+                learning_curve(
+                    name,
+                    arguments.parts,
+                    arguments.cache,
+                    trained,
+                    jobs=arguments.jobs,
+                    say=console.print,
+                )
+            )
+            console.print(learning_table(curves[-1:]))
+        console.print(learning_table(curves))
         return
     rows = []
     for name in names:

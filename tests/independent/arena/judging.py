@@ -16,6 +16,7 @@ from typing import Any
 import numpy as np
 from scipy.stats import binomtest
 
+from tapscan.screening.results import Screened
 from tests.independent.arena.ceiling import ceiling_scores, features
 from tests.independent.arena.families import KEPT_BACK, make_parts
 from tests.independent.arena.floor import floor_of, naive_p, read_shapes
@@ -23,7 +24,17 @@ from tests.independent.arena.parts import Truth, load_truth
 from tests.independent.judge import FAR_MM, roc_area, sized
 from tests.independent.strikes import Array
 
-__all__ = ["ASKED", "Calls", "Detector", "FamilyRow", "PartVerdict", "judge_family", "judge_part"]
+__all__ = [
+    "ASKED",
+    "Calls",
+    "Detector",
+    "FamilyRow",
+    "PartVerdict",
+    "judge_family",
+    "judge_part",
+    "row_of",
+    "verdict_of",
+]
 
 ASKED = (0.001, 0.01, 0.05)
 
@@ -117,13 +128,18 @@ def judge_part(folder: Path, *, is_tapscan_only: bool = False) -> PartVerdict:
     results = tapscan.analyse(tapscan.open_inspection(folder))
     seconds = time.perf_counter() - start
     (screened,) = (s for s in results.screened if s.method == "tap")
+    return verdict_of(screened, truth, seconds, None if is_tapscan_only else folder)
+
+
+def verdict_of(screened: Screened, truth: Truth, seconds: float, folder: Path | None) -> PartVerdict:
+    """Compare a screened zone with its truth; floor and ceiling need the recordings in `folder`, if any."""
     nearest = truth.nearest_mm
     far = nearest > max(FAR_MM, truth.pitch_mm)
     found, ratios, covered = sized(
         screened.indications, truth.area_mm2.tolist(), truth.rim_mm < truth.pitch_mm / 2
     )
     floor_score = inputs = None
-    if not is_tapscan_only:
+    if folder is not None:
         shapes = read_shapes(folder, truth.x_mm.shape)
         floor = floor_of(shapes, is_tube=truth.is_tube)
         floor_score, inputs = floor.score, features(shapes, floor, is_tube=truth.is_tube)

@@ -155,15 +155,14 @@ def test_a_pipe_is_refused_and_not_waited_for(tmp_path):
 @pytest.mark.parametrize(
     ("content", "reason"),
     [
-        (b"time_us,amplitude\n0,1\n", r"is a text file, whatever its name says\); it looks like a CSV trace"),
-        (b"\x00\x01\x02\x03" * 9, r"begins with neither RIFF…WAVE nor fLaC\)"),
-        (b"\x93NUMPY\x01\x00" + b"\0" * 100, r"nor fLaC\); it looks like a NumPy volume"),
+        (
+            b"time_us,amplitude\n0,1\n",
+            r"is a text file, whatever its name says;.*\); it looks like a CSV trace",
+        ),
+        (b"\x00\x01\x02\x03" * 9, r"begins with neither RIFF…WAVE nor fLaC; phone recording: is no MP4.*\)"),
+        (b"\x93NUMPY\x01\x00" + b"\0" * 100, r"nor fLaC;.*\); it looks like a NumPy volume"),
         (b"RIFF\x24\0\0\0AVI LIST", "is a RIFF file that holds no sound"),
         (b"RIFF\x24\0\0\0", "breaks off inside its header"),
-        (b"ID3\x04\0\0\0", "is compressed with loss, which alters spectra"),
-        (b"OggS\0\x02", "is compressed with loss"),
-        (b"\0\0\0\x20ftypM4A ", "is compressed with loss"),
-        (b"\xff\xfb\x90\x64\0", "is compressed with loss"),
     ],
 )
 def test_other_formats_are_named_with_the_reader_that_declined(tmp_path, content, reason):

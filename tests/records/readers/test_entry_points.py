@@ -48,13 +48,13 @@ def test_each_says_what_is_wrong_with_the_file_itself(tmp_path, name, content):
         path.mkdir()
     elif content == "noise":
         path.write_bytes(b"\0\x01\x02" * 50)
-    told = {
+    reported = {
         "missing": r"does not exist \(check the name\)",
         "empty": r"is empty \(0 bytes\) \(record or export it again\)",
         "folder": r"is not a file \(name a file",
         "noise": "no reader of a (recording|trace|volume) takes it",
     }
-    with pytest.raises(TapscanError, match=told[content]):
+    with pytest.raises(TapscanError, match=reported[content]):
         ENTRIES[name](path)
 
 

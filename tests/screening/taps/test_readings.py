@@ -306,3 +306,51 @@ def test_a_recording_that_was_copied_to_another_point_is_named(tmp_path):
         f"taps/{files[4].name}: is the same recording as taps/{files[3].name} (record the point that was not "
         "struck)"
     ) in warnings
+
+
+def compress(folder: Path, name: str) -> None:
+    """Replace a recording by what a phone would have made of it."""
+    path = folder / f"taps/{name}.wav"
+    samples, rate_hz = soundfile.read(path)
+    soundfile.write(path.with_suffix(".ogg"), samples, rate_hz, format="OGG", subtype="VORBIS")
+    path.unlink()
+
+
+def test_bands_in_which_a_phone_writes_nothing_are_left_out_and_stated_once(folder, monkeypatch):
+    for path in sorted((folder / "taps").iterdir()):
+        compress(folder, path.stem)
+    monkeypatch.setattr("tapscan.records.readers.phone.empty_above_hz", lambda *_: 5000.0)
+    readings, warnings = read(folder)
+    assert np.array_equal(readings.taps.heard, BAND_EDGES_HZ[1:] <= 5000.0)
+    assert warnings == [
+        (
+            "zone TP: recordings: compressed with loss (Vorbis, 11 files), which alters spectra; empty above "
+            "5.0 kHz, and bands above that are left out (record as WAV where the recorder can)"
+        )
+    ]
+    # The strikes themselves are where they were: the notes are those of the lossless recordings.
+    assert readings.features["peak_hz"][0, 0] == pytest.approx(1360, abs=60)
+
+
+def test_the_room_of_a_phone_is_never_quieter_than_the_rounding_of_16_bits(folder):
+    compress(folder, "TP-02-02")
+    readings, _ = read(folder)
+    room = rows_of_room(readings, 2, 2)
+    width_hz = np.diff(BAND_EDGES_HZ)
+    least = (2.0**-15) ** 2 / 12 * width_hz / (RATE_HZ / 2)
+    heard = readings.taps.heard
+    assert (room[:, heard] >= least[heard] * (1 - 1e-9)).all()
+
+
+def rows_of_room(readings: TapReadings, station: int, position: int) -> np.ndarray:
+    return readings.taps.room[readings.taps.at == (station - 1) * 3 + position - 1]
+
+
+def test_different_recorders_in_one_zone_are_stated(folder):
+    compress(folder, "TP-02-02")
+    warnings = read(folder)[1]
+    expected = (
+        "zone TP: recordings: from different recorders (lossless at 24,000 Hz, Vorbis at 24,000 Hz), "
+        "which may sound like damage (record a zone with one recorder)"
+    )
+    assert expected in warnings
