@@ -188,6 +188,10 @@ def test_the_whole_job_by_touch_alone(browser, job):
         page.get_by_label("delamination").tap()
         page.get_by_role("button", name="Save finding").tap()
         page.locator(".answer", has_text="Saved: delamination at PT-").wait_for()
+        page.get_by_role("link", name="Map").tap()
+        with page.expect_popup() as popup:  # one press from the map
+            page.locator("#look").get_by_role("link", name="Short report").tap()
+        popup.value.get_by_role("heading").first.wait_for()
         page.goto("about:blank")
     checked(job[0])
 
@@ -279,7 +283,7 @@ def test_the_whole_job_in_firefox_with_a_microphone(job, tmp_path):
         tab.click(".kinds label", "delamination")
         tab.click("button", "Save finding")
         tab.until("document.querySelector('#cut .answer').textContent.includes('Saved: delamination')")
-        assert tab.run("fetch('/papers/report.html').then((one) => one.ok)")
+        assert tab.run("fetch('/papers/report_short.html').then((one) => one.ok)")
     checked(root)
 
 
