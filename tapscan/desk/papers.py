@@ -38,7 +38,8 @@ def papers_document(plan: "Plan", *, is_analysed: bool) -> list[dict[str, Any]]:
     """List what there is to print or hand on, in groups; one that belongs to a zone names it."""
     groups = []
     if is_analysed:
-        groups.append(_group("Report", [_paper(SHORT_NAME, "Short report"), _paper(REPORT_NAME, "Full report")]))
+        reports = [_paper(SHORT_NAME, "Short report"), _paper(REPORT_NAME, "Full report")]
+        groups.append(_group("Report", reports))
     for zone in plan.zones:
         papers = [_paper(name, f"Grid to mark the part, {size}") for name, size in _grids(zone)]
         if is_analysed:

@@ -171,17 +171,7 @@ def test_the_whole_job_by_touch_alone(browser, job):
         page.get_by_role("link", name="Map").tap()
         page.get_by_role("button", name="Analyse").tap()
         page.locator("#state", has_text="Analysed and saved").wait_for()
-        page.locator("#look button.tag").first.tap()
-        page.get_by_role("button", name="+ neighbour").tap()
-        page.get_by_text("Playing: PT-").first.wait_for()
-        page.get_by_role("button", name="Known good").tap()
-        page.get_by_role("dialog").get_by_role("button", name="Mark known good").tap()
-        page.locator(".said", has_text="now known good").wait_for()
-        page.get_by_role("button", name="Undo: known good").tap()
-        page.locator(".said", has_text="Undone: known good").wait_for()
-        page.locator("#note").fill("rings dull")
-        page.get_by_role("button", name="Save note").tap()
-        page.locator(".said", has_text="saved").wait_for()
+        look_by_touch(page)
         page.get_by_role("button", name="Analyse").tap()
         page.locator("#state", has_text="Analysed and saved").wait_for()
         page.get_by_role("button", name="Log finding").tap()
@@ -194,6 +184,20 @@ def test_the_whole_job_by_touch_alone(browser, job):
         popup.value.get_by_role("heading").first.wait_for()
         page.goto("about:blank")
     checked(job[0])
+
+
+def look_by_touch(page):
+    page.locator("#look button.tag").first.tap()
+    page.get_by_role("button", name="+ neighbour").tap()
+    page.get_by_text("Playing: PT-").first.wait_for()
+    page.get_by_role("button", name="Known good").tap()
+    page.get_by_role("dialog").get_by_role("button", name="Mark known good").tap()
+    page.locator(".said", has_text="now known good").wait_for()
+    page.get_by_role("button", name="Undo: known good").tap()
+    page.locator(".said", has_text="Undone: known good").wait_for()
+    page.locator("#note").fill("rings dull")
+    page.get_by_role("button", name="Save note").tap()
+    page.locator(".said", has_text="saved").wait_for()
 
 
 @needs_chromium
