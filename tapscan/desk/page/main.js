@@ -34,6 +34,8 @@ function shownPane() {
 }
 
 async function showPane() {
+  // Where the plan is made the page stays there once it is right.
+  if (desk.plan === null) history.replaceState(null, "", "#plan");
   const shown = shownPane();
   for (const name of panes) {
     element(name).hidden = name !== shown;
