@@ -69,7 +69,11 @@ def write_form(folder: "Path", version: str, tables: "Mapping[str, Any]") -> str
     if hashlib.sha256(text.encode("utf-8")).hexdigest() != version:
         what = "changed since this page read it; nothing was written"
         raise TapscanError(PLAN_NAME, what, "load the page again, and make the change once more")
-    new_text = edited_text(text, tables)
+    try:
+        new_text = edited_text(text, tables)
+    except IndexError:  # a zone that the plan does not have
+        what = "has other zones than this form"
+        raise TapscanError(PLAN_NAME, what, "load the page again") from None
     parse_plan(new_text)
     return write_plan(folder, new_text)
 
