@@ -109,7 +109,7 @@ def test_the_whole_job_by_keyboard_alone(browser, job):
         look_by_keyboard(page, keys)
         keys.analyse()
         keys.choose("#look button", "Log finding")
-        page.wait_for_function("document.activeElement.type === 'radio'")
+        page.locator("#cut input[type=radio]:focus").wait_for()
         keys.press("Space")
         keys.press("Enter")
         page.locator(".answer", has_text="Saved: delamination at PT-").wait_for()
@@ -217,8 +217,9 @@ def test_a_block_by_touch_begins_where_the_finger_does_and_ends_with_the_zone(br
             points = [{"x": place["x"] + at[0], "y": place["y"] + at[1]}] if at else []
             finger.send("Input.dispatchTouchEvent", {"type": kind, "touchPoints": points})
 
-        touch("touchStart", 115, 130)
-        touch("touchMove", 180, 180)
+        # Cells are 45 px wide and high, from 46 px on to the right and 40 px downward.
+        touch("touchStart", 115, 107)
+        touch("touchMove", 160, 152)
         touch("touchMove", 215, 3000)  # over the edge
         touch("touchEnd")
         page.locator("#point-name", has_text="Block 02-02:04-12").wait_for()
@@ -229,9 +230,9 @@ def test_a_block_by_touch_begins_where_the_finger_does_and_ends_with_the_zone(br
         page.get_by_role("dialog").get_by_role("button", name="Cancel").tap()
         assert (root / "inspection.toml").read_text(encoding="utf-8") == before
         # A tap begins a block, a second one sets the opposite corner.
-        page.touchscreen.tap(place["x"] + 115, place["y"] + 130)
+        page.touchscreen.tap(place["x"] + 115, place["y"] + 107)
         page.locator("#point-name", has_text="Block 02-02").wait_for()
-        page.touchscreen.tap(place["x"] + 180, place["y"] + 180)
+        page.touchscreen.tap(place["x"] + 160, place["y"] + 152)
         page.locator("#point-name", has_text="Block 02-02:03-03").wait_for()
         page.get_by_role("button", name="Skip", exact=False).first.tap()
         page.get_by_role("dialog").get_by_role("button", name="Skip 4 points").tap()

@@ -232,7 +232,8 @@ def test_no_pane_has_a_fault_for_those_who_see_or_move_otherwise(page, demo_addr
     page.get_by_role("button", name="Keys").click()
     faults += axe(page)
     page.get_by_role("button", name="Close").click()
-    for name, pane in (("Reports", "papers"), ("Findings", "cut"), ("Collect", "collect")):
+    panes = (("Plan", "plan"), ("Reports", "papers"), ("Findings", "cut"), ("Collect", "collect"))
+    for name, pane in panes:
         page.get_by_role("link", name=name, exact=True).click()
         page.locator(f"#{pane}").wait_for()
         faults += axe(page)
