@@ -9,6 +9,7 @@ from contextlib import contextmanager
 from websockets.sync.client import connect
 
 FIREFOX = shutil.which("firefox-esr")
+START_S = 300  # a first start on a busy machine
 PREFERENCES = {
     # The microphone is allowed without a question; nothing is fetched from anywhere.
     "media.navigator.permission.disabled": True,
@@ -121,7 +122,7 @@ def opened(profile, environment=None):
 
 
 def _address(log):
-    end = time.monotonic() + 120
+    end = time.monotonic() + START_S
     while time.monotonic() < end:
         for text in log.read_text(encoding="utf-8").splitlines():
             if "ws://" in text:
