@@ -19,7 +19,7 @@ from tapscan.records.tables import csv_text, json_text
 from tapscan.screening.agreement import agreement
 from tapscan.screening.known import NOTHING_LEARNT, Learnt
 from tapscan.screening.likeness import held_against
-from tapscan.screening.references import reference_doubts
+from tapscan.screening.references import marked_inside, reference_doubts
 from tapscan.screening.results import CLEAR, SKIPPED, SUSPECT, UNREAD, Indication, Screened
 from tapscan.screening.scans import Progress, Scan, look
 from tapscan.screening.taps.damage import DamageClass, damage_class, damage_class_sha256
@@ -111,7 +111,7 @@ def analyse(
         warnings += aside + _one_sided(parts, trees)
         screened = tuple(_in_words(held_against(one, scan, scans, warnings), trees) for one in scan.seen)
     for one in screened:
-        warnings += reference_doubts(one, inspection.plan.false_call_rate)
+        warnings += reference_doubts(one, inspection.plan.false_call_rate) or marked_inside(one)
     summary = _summary(inspection, others, screened, warnings, trees)
     return Results(inspection, screened, summary, writer)
 

@@ -47,7 +47,7 @@ class Course:
 
 
 def plan_course(plan: Plan, zones: Iterable[str], *, there_and_back: bool = False) -> Course:
-    """Lay the walk through some zones of a plan, or through single points, in the order in which they are named.
+    """Lay the walk through zones of a plan, or through single points, in the order in which they are named.
 
     Points that the plan skips are not part of it. With `there_and_back` even stations are walked from the
     last position down.

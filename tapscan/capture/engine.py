@@ -229,7 +229,7 @@ def repeat(state: State) -> Step:
 
 
 def back(state: State) -> Step:
-    """Go back to the point before the present one, in the order in which taps were kept; nothing is taken back."""
+    """Go back to the point struck before the present one; no tap is taken back."""
     point = _before(state)
     if point is None:
         return _deaf(state), (Refused("there is no point to go back to", "go to a point by its name"),)
@@ -237,7 +237,7 @@ def back(state: State) -> Step:
 
 
 def _before(state: State) -> "Point | None":
-    """Find the point struck before the present one; where that is in the middle of the trail, go on from there."""
+    """Find the point struck before the present one, in the order in which taps were kept."""
     trail = state.trail
     if state.at in trail:
         trail = trail[: trail.index(state.at)]

@@ -34,12 +34,18 @@ def command(folder: Path, *, port: int | None, address: str, no_browser: bool) -
     """  # noqa: D301 - \b is click's mark for lines kept as they are
     from tapscan.records.inspection import open_inspection
 
-    open_inspection(folder)  # what is wrong with the folder is reported before a page opens
     try:
+        from tapscan.desk.plan_form import is_editable
         from tapscan.desk.serving import open_door, serve
     except ImportError as error:
         where, what = "tapscan desk", f"needs {error.name}, which is not installed"
         raise TapscanError(where, what, "run: pip install 'tapscan[desk]'") from None
+    try:
+        open_inspection(folder)  # what is wrong with the folder is said before a page opens
+    except TapscanError as error:
+        if not is_editable(folder):
+            raise
+        click.echo(f"tapscan: {error}\nThe page opens with the plan, to fill it in.", err=True)
     door, listener = open_door(address, port)
     click.echo(f"The desk is open at {door.url}")
     if door.is_secure:

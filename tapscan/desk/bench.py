@@ -1,4 +1,4 @@
-"""What lies on the bench: one inspection folder, its latest analysis, and who is collecting.
+"""What is on the bench: one inspection folder, its latest analysis, and who is collecting.
 
 All that changes while the desk is open lives here, behind one lock. The analysis runs in a thread of its own,
 so that the page goes on answering.
@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from tapscan.desk.history import Change, History, redone, undone, with_change
-from tapscan.desk.plan_file import plan_text, write_plan
+from tapscan.desk.plan_file import raw_text, write_plan
 from tapscan.errors import TapscanError
 from tapscan.plan import Plan
 from tapscan.plan.reading import PLAN_NAME
@@ -64,7 +64,7 @@ class Bench:
     folder: Path
     progress: Progress = Progress()
     analysed: Analysed | None = None
-    history: History = History()
+    history: History = field(default_factory=History)
     writing: threading.Lock = field(default_factory=threading.Lock)
     collecting: threading.Lock = field(default_factory=threading.Lock)
     _starting: threading.Lock = field(default_factory=threading.Lock)
@@ -72,8 +72,16 @@ class Bench:
     _grids_of: Plan | None = None
 
     def inspection(self) -> Inspection:
-        """Open the folder as it lies on disk now; see `open_inspection` for what may be wrong with it."""
+        """Open the folder as it is on disk now; see `open_inspection` for what may be wrong with it."""
         return open_inspection(self.folder)
+
+    def has_readings(self) -> bool:
+        """Whether there is anything to analyse; not as long as the plan has mistakes."""
+        try:
+            inspection = self.inspection()
+        except TapscanError:
+            return False
+        return bool(inspection.tap_files or inspection.volumes or inspection.trace_files)
 
     def start(self, *, writes: bool) -> bool:
         """Begin an analysis in a thread of its own; False when one is running already.
@@ -116,7 +124,7 @@ class Bench:
         Raises
         ------
         TapscanError
-            When there is no analysis yet, or it did not look at this zone in this way.
+            When there is no analysis yet, or this zone was not inspected by this method.
         """
         where = f"zone {code}"
         if self.analysed is None:
@@ -160,7 +168,7 @@ class Bench:
                 self._grids_of = plan
 
     def change_plan(self, words: str, change: "Callable[[], str]") -> str:
-        """Let `change` write the plan, so that it can be undone by its `words`; return the plan's new version.
+        """Let `change` write the plan, so that it can be undone; return the plan's new version.
 
         Raises
         ------
@@ -168,9 +176,9 @@ class Bench:
             When `change` does, or the plan on disk cannot be used.
         """
         with self.writing:
-            before = plan_text(self.folder)
+            before = raw_text(self.folder)
             version = change()
-            self.history = with_change(self.history, Change(words, before, plan_text(self.folder)))
+            self.history = with_change(self.history, Change(words, before, raw_text(self.folder)))
         return version
 
     def undo(self) -> str:
@@ -183,13 +191,13 @@ class Bench:
 
     def _step(self, step: "Callable[[History, str], tuple[str, History]]") -> str:
         with self.writing:
-            text, history = step(self.history, plan_text(self.folder))
+            text, history = step(self.history, raw_text(self.folder))
             version = write_plan(self.folder, text)
             self.history = history
         return version
 
     def fingerprint(self) -> str:
-        """Identify this state of plan and readings by names and contents: a mark that is undone changes nothing."""
+        """Identify plan and readings by names and contents: a mark that is undone changes nothing."""
         digest = hashlib.sha256()
         paths = [self.folder / PLAN_NAME]
         for name in (TAPS, ASCANS):

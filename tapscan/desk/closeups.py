@@ -46,7 +46,7 @@ def at_of(zone: "Zone", point: Point) -> tuple[int, int]:
     Raises
     ------
     TapscanError
-        When the point lies outside the zone.
+        When the point is outside the zone.
     """
     if not (1 <= point.station <= zone.stations and 1 <= point.position <= zone.positions):
         raise TapscanError(str(point), f"is not a point of zone {zone.code}", "choose a point on the map")
@@ -207,7 +207,7 @@ def _gated_db(evidence: AScanEvidence, from_us: float, to_us: float) -> "Floats"
 
 
 def typical_point(screened: Screened) -> Point | None:
-    """Find the clear point that lies nearest to what is expected of it; None when no point is clear."""
+    """Find the clear point nearest to its baseline; None when no point is clear."""
     score = np.where(screened.status == CLEAR, screened.score, np.nan)
     if not np.isfinite(score).any():
         return None

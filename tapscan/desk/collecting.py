@@ -2,8 +2,8 @@
 
 The page first says, as one JSON object, which zones are to be walked, and either at which rate its sound
 comes or which of the computer's inputs shall listen. In the first case every binary message that follows is a
-block of float32 samples, little-endian; in both every text is a command. What is told of a tap is told after
-the tap is on disk. One page collects at a time; another one is told so.
+block of float32 samples, little-endian; in both every text is a command. A tap is reported
+after it is on disk. One page collects at a time; another one gets a sentence that says this.
 """
 
 import json
@@ -69,7 +69,7 @@ async def collect(socket: "WebSocket") -> None:
         await _tell(socket, [{"event": "fault", "sentence": str(error)}])
         await socket.close()
     except WebSocketDisconnect:
-        pass  # the page was closed; every tap that it was told of is on disk
+        pass  # the page was closed; every tap that was reported to it is on disk
 
 
 async def _session(bench: "Bench", rate_hz: float, source: str, settings: dict[str, Any]) -> Session:

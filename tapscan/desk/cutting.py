@@ -9,11 +9,11 @@ from typing import TYPE_CHECKING, Any
 import tapscan
 from tapscan.errors import TapscanError
 from tapscan.report.section_page import SectionReport, write_sections
+from tapscan.sectioning import logbook
 from tapscan.sectioning.cautions import CUTTING_CAUTIONS
 from tapscan.sectioning.comparing import compare_all
 from tapscan.sectioning.cuts import plan_cuts
-from tapscan.sectioning.findings import KINDS
-from tapscan.sectioning import logbook
+from tapscan.sectioning.findings import FINDINGS_NAME, KINDS
 from tapscan.sectioning.findings_csv import COLUMNS, parse_row
 from tapscan.sectioning.logbook import add_findings, read_findings
 
@@ -78,11 +78,11 @@ def change_finding(bench: "Bench", old: "Mapping[str, str]", new: "Mapping[str, 
         logbook.change_finding(bench.folder, plan, was, now)
     except OSError as error:
         what = f"cannot be written: {error.strerror or error}"
-        raise TapscanError("findings.csv", what, "make room, or make the file writable") from None
+        raise TapscanError(FINDINGS_NAME, what, "make room, or make the file writable") from None
 
 
 def write_section(bench: "Bench") -> bool:
-    """Write what cutting showed, held against the latest analysis, into ``results/``; False without either.
+    """Write what cutting showed, compared with the latest analysis, into ``results/``; False without either.
 
     Raises
     ------

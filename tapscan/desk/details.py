@@ -45,9 +45,7 @@ def _both(results: "Results", screened: "Screened") -> dict[str, Any] | None:
     if entry is None:
         return None
     parts = tuple(one for one in results.screened if one.zone.code == code)
-    tables = [
-        _table("Points, by what each method says of them.", ("What they say", "Points"), point_rows(entry))
-    ]
+    tables = [_table("Points, by the result of each method.", ("Results", "Points"), point_rows(entry))]
     rows = [(ids, seen_by, place) for seen_by, ids, place in indication_rows(entry, parts)]
     if rows:
         head = ("Number", "Seen by", "Place on the part")
@@ -63,7 +61,7 @@ def _not_inspected(screened: "Screened") -> dict[str, Any]:
     ]
     skipped = words.blocks_of(screened.status == SKIPPED)
     if skipped:
-        rows.append(("left out on purpose", f"{screened.count(SKIPPED):,}", _ranges(skipped)))
+        rows.append(("skipped on purpose", f"{screened.count(SKIPPED):,}", _ranges(skipped)))
     if not rows:
         return _part("What was not inspected", ["Every point was read."])
     table = _table("Nothing is known about these points.", ("Why", "Points", "Where"), rows)
@@ -80,7 +78,7 @@ def _outlook(results: "Results", screened: "Screened") -> dict[str, Any]:
     told = outlook.taps or outlook.ascans
     lines, tables = [], []
     if outlook.taps and outlook.taps.told:
-        caption = "Round delaminations that taps could tell, by depth, in mm across."
+        caption = "Smallest round delamination that taps could detect, by depth, in mm across."
         tables.append(_table(caption, TAP_HEADS, tap_rows(outlook.taps.told)))
     if outlook.ascans:
         lines.append(ascan_sentence(outlook.ascans))
@@ -89,7 +87,7 @@ def _outlook(results: "Results", screened: "Screened") -> dict[str, Any]:
 
 
 def _notes(results: "Results", screened: "Screened") -> dict[str, Any] | None:
-    # The notes that the analysis saw: what is written since stands beside its point.
+    # The notes that the analysis saw: later ones are shown at their points.
     notes = results.inspection.plan.zone(screened.zone.code).notes
     if not notes:
         return None

@@ -1,4 +1,4 @@
-"""What the page is told of the plan and of every zone, as plain data; nothing is computed here."""
+"""The plan and every zone for the page, as plain data; nothing is computed here."""
 
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
@@ -41,7 +41,7 @@ __all__ = [
     "zone_document",
 ]
 
-# A ramp on the page has so many colours; the eye tells hardly more apart.
+# A ramp on the page has so many colours; the eye hardly resolves more.
 STEPS = 24
 # Up to here every point is a shape of its own, beyond it a dot of one picture.
 MOST_CELLS_DRAWN = 10_000
@@ -71,7 +71,7 @@ def _colours(is_dark: bool) -> "Iterable[tuple[str, str]]":
 
 
 def plan_document(inspection: "Inspection") -> dict[str, Any]:
-    """Tell of the part, its zones, and which points have readings."""
+    """Give the part, its zones, and which points have readings."""
     covered, faults = cover(inspection)
     plan = inspection.plan
     return {
@@ -126,7 +126,7 @@ def _geometry(zone: "Zone") -> dict[str, Any]:
 
 
 def results_document(results: "Results") -> dict[str, Any]:
-    """Tell what the analysis found as a whole, in the report's sentences."""
+    """Give the results as a whole, in the report's sentences."""
     return {
         "summary": sentences.summary(results.screened),
         "chance": sentences.chance(results.inspection.plan.false_call_rate, results.screened),
@@ -137,7 +137,7 @@ def results_document(results: "Results") -> dict[str, Any]:
 
 
 def zone_document(screened: "Screened") -> dict[str, Any]:
-    """Tell of one zone by one method: every point's status, the layers that colour it, its indications.
+    """Give one zone by one method: every point's status, the layers that colour it, its indications.
 
     Lists over points run station by station.
 

@@ -54,7 +54,8 @@ def undone(history: History, text: str) -> tuple[str, History]:
         When there is nothing to undo, or `text` is no longer what that change wrote.
     """
     if not history.done:
-        raise TapscanError("undo", "there is nothing to undo", "only changes made on this page can be undone")
+        where, what = "undo", "there is nothing to undo"
+        raise TapscanError(where, what, "only changes made on this page can be undone")
     change = history.done[-1]
     _require_same(text, change.after, "undone")
     return change.before, replace(history, done=history.done[:-1], undone=(*history.undone, change))
@@ -69,7 +70,8 @@ def redone(history: History, text: str) -> tuple[str, History]:
         When there is nothing to redo, or `text` is no longer what was there before that change.
     """
     if not history.undone:
-        raise TapscanError("redo", "there is nothing to redo", "a new change ends what could be redone")
+        where, what = "redo", "there is nothing to redo"
+        raise TapscanError(where, what, "a new change ends what could be redone")
     change = history.undone[-1]
     _require_same(text, change.before, "redone")
     return change.after, History((*history.done, change), history.undone[:-1])

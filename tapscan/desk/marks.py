@@ -134,7 +134,7 @@ def _rewrite(table: Any, key: str, zone: "Zone") -> None:
 
 
 def _beside_commented(zone: "Zone", wanted: "list[Block]", entries: "list[Block | None]") -> "list[Block]":
-    """Keep the entries that still hold, since somebody wrote beside them why; only the rest is made neat."""
+    """Keep the entries that still hold, since their comments say why; only the rest is made neat."""
     mask = block_mask(zone, wanted)
     kept = [block for block in entries if block is not None and mask[block_mask(zone, [block])].all()]
     return kept + neat_blocks(mask & ~block_mask(zone, kept), is_closed=zone.is_tube)

@@ -7,6 +7,7 @@ from tapscan.records.runs import RESULTS
 from tapscan.report.html import REPORT_NAME
 from tapscan.report.marking import marked_names
 from tapscan.report.section_page import PAGE_NAME as SECTION_NAME
+from tapscan.report.short import SHORT_NAME
 from tapscan.report.tiling import PAPERS
 from tapscan.report.words import zone_name
 
@@ -39,7 +40,8 @@ def papers_document(plan: "Plan", *, is_analysed: bool) -> list[dict[str, Any]]:
     """List what there is to print or hand on, in groups; one that belongs to a zone names it."""
     groups = []
     if is_analysed:
-        groups.append(_group("Report", [_paper(REPORT_NAME, "Full report")]))
+        reports = [_paper(SHORT_NAME, "Short report"), _paper(REPORT_NAME, "Full report")]
+        groups.append(_group("Report", reports))
     for zone in plan.zones:
         papers = [_paper(name, f"Grid to mark the part, {size}") for name, size in _grids(zone)]
         if is_analysed:
@@ -85,7 +87,7 @@ def paper_path(bench: "Bench", name: str) -> "Path | None":
     marked = {name for zone in plan.zones for name in marked_names(zone)}
     if name in grids:
         bench.write_grids(name)
-    elif name in marked | {REPORT_NAME, *_TABLES}:
+    elif name in marked | {REPORT_NAME, SHORT_NAME, *_TABLES}:
         bench.save(name)
     elif name != SECTION_NAME or not write_section(bench):
         return None  # a page about sections of long ago is none of this analysis

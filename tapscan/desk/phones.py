@@ -20,7 +20,7 @@ STEPS = (
     "Point its camera at the code, and open the address that it shows.",
     "The browser warns that it does not know the desk's certificate. Compare the fingerprint in its details.",
     "If it is the one shown here, go on to the page. If not, close it.",
-    "On the page choose Collect, then Begin, and allow the microphone.",
+    "On the page choose Collect, then Start, and allow the microphone.",
     "If no sound arrives (some iPhones and iPads): open /desk.crt there and install the profile.",
     "Then trust it in the settings under certificate trust. It is good for this one address alone.",
 )

@@ -19,13 +19,22 @@ if TYPE_CHECKING:
 
     from tapscan.plan import Plan, Zone
 
-__all__ = ["add_key", "parse_document", "plan_text", "plan_version", "refuse", "write_plan", "zone_of"]
+__all__ = [
+    "add_key",
+    "parse_document",
+    "plan_text",
+    "plan_version",
+    "raw_text",
+    "refuse",
+    "write_plan",
+    "zone_of",
+]
 
 BY_HAND = "set it in a text editor"
 
 
 def plan_version(folder: "Path") -> str:
-    """Return the SHA-256 of the plan as it lies on disk.
+    """Return the SHA-256 of the plan as it is on disk.
 
     Raises
     ------
@@ -40,6 +49,25 @@ def plan_text(folder: "Path") -> str:
     """Return the text of a plan that can be used; see `plan_version` for what is raised."""
     read_plan(folder)
     return (folder / PLAN_NAME).read_bytes().decode("utf-8-sig")
+
+
+def raw_text(folder: "Path") -> str:
+    """Return the text of a plan, right or wrong.
+
+    Raises
+    ------
+    TapscanError
+        When there is none, it is no text, or it is not in the inspection.
+    """
+    path = folder / PLAN_NAME
+    try:
+        if not path.resolve().is_relative_to(folder.resolve()) or path.stat().st_size > MAX_PLAN_BYTES:
+            raise TapscanError(PLAN_NAME, "is not a plan of this folder", "copy the plan itself there")
+        return path.read_bytes().decode("utf-8-sig")
+    except (OSError, UnicodeDecodeError) as error:
+        raise TapscanError(
+            PLAN_NAME, f"cannot be read: {error}", "save it again as plain text in UTF-8"
+        ) from None
 
 
 def write_plan(folder: "Path", text: str) -> str:

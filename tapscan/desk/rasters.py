@@ -26,7 +26,9 @@ BEFORE_US, AFTER_SHARE = 0.2, 1.25  # shown before the front surface, and of the
 def raster_bytes(screened: Screened) -> bytes:
     """Give the page what it draws: status, the colour of each layer's points (255 for none), the depth."""
     arrays = zone_arrays(screened)
-    kept = {name: arrays[name] for name in ("status", "is_reference", "depth_mm") if name in arrays}
+    kept: dict[str, NDArray[Any]] = {
+        name: arrays[name] for name in ("status", "is_reference", "depth_mm") if name in arrays
+    }
     for number, layer in enumerate(layers_of(screened)):
         kept[f"layer_{number}"] = np.asarray(layer_steps(layer)).astype(np.uint8)
     return npz_bytes(kept, is_packed=False)
@@ -98,4 +100,5 @@ def _samples_shown(evidence: AScanEvidence, front_us: float, per_us: float) -> i
     if not np.isfinite(back_us).any():
         return samples
     deepest_us = float(np.nanquantile(back_us, 0.99)) - front_us
-    return int(min(max((deepest_us * AFTER_SHARE + BEFORE_US) * per_us, 16), samples))
+    shown = (deepest_us * AFTER_SHARE + BEFORE_US) * per_us
+    return min(max(int(shown), 16), samples)

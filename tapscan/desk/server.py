@@ -6,12 +6,10 @@ Routes that are plain functions run in threads, so that a slow disk or a large z
 import re
 import shutil
 import time
-from collections.abc import Awaitable, Callable
-from functools import partial
 from importlib.resources import files
 from pathlib import Path
 from tempfile import TemporaryDirectory
-from typing import TYPE_CHECKING, Any, cast
+from typing import TYPE_CHECKING, Any
 
 from anyio.to_thread import run_sync
 from starlette.applications import Starlette
@@ -26,109 +24,72 @@ from tapscan.desk.cutting import MOST_FIELD_CHARACTERS, change_finding, cutting_
 from tapscan.desk.details import zone_parts
 from tapscan.desk.documents import palette_css, plan_document, results_document, zone_document
 from tapscan.desk.guard import Door, Guard
-from tapscan.desk.marks import write_marks
-from tapscan.desk.notes import write_note
 from tapscan.desk.papers import MEDIA_TYPES, paper_path, papers_document
 from tapscan.desk.phones import phone_routes
 from tapscan.desk.photos import MOST_PHOTO_BYTES, keep_photo
 from tapscan.desk.plan_file import plan_version
+from tapscan.desk.plan_routes import plan_routes
 from tapscan.desk.rasters import line_document, raster_bytes
+from tapscan.desk.requests import (
+    ODD_MESSAGE,
+    bench_of,
+    json_answer,
+    named_point,
+    row_of,
+    texts_of,
+    told,
+    told_async,
+)
 from tapscan.desk.sounds import decay_document, taps_at, wav_of
 from tapscan.desk.tallies import tally_document
 from tapscan.errors import TapscanError
-from tapscan.plan import Point, parse_block, parse_point
 from tapscan.records.adding import add_files
-from tapscan.records.tables import json_text
 
 if TYPE_CHECKING:
     from tapscan.desk.certificates import Identity
-    from tapscan.desk.marks import Mark
 
 __all__ = ["MOST_FILE_BYTES", "clear_arrivals", "desk_app"]
 
 MOST_FILE_BYTES = 4_000_000_000  # a file that is dropped in: a volume of a million traces has 2 GB
 _ARRIVING, _STALE_S = ".arriving-", 86_400.0
 _FILE_NAME = re.compile(r"[A-Za-z0-9_-]{1,60}\.[A-Za-z0-9]{1,8}")
-_MARK_WORDS = {"reference": "known good", "skip": "skip", "none": "clear mark at"}
-_ODD_MESSAGE = ("the message", "is not what the desk expects", "load the page again")
 _PAGE_TYPES = {".html": "text/html", ".css": "text/css", ".js": "text/javascript"}
-
-Endpoint = Callable[[Request], Response]
-AsyncEndpoint = Callable[[Request], Awaitable[Response]]
 
 
 def desk_app(bench: Bench, door: Door, identity: "Identity | None" = None) -> Guard:
     """Put the routes together, behind the guard; with an `identity` other devices may open the page."""
     routes = [
-        Route("/", _told(_page_file)),
-        Route("/page/{name}", _told(_page_file)),
+        Route("/", told(_page_file)),
+        Route("/page/{name}", told(_page_file)),
         Route("/palette.css", lambda _: Response(palette_css(), media_type="text/css")),
-        Route("/api/plan", _told(_plan)),
-        Route("/api/state", _told(_state)),
-        Route("/api/results", _told(_results)),
-        Route("/api/analyse", _told(_analyse), methods=["POST"]),
-        Route("/api/zones/{zone}/{method}", _told(_zone)),
-        Route("/api/rasters/{zone}/{method}", _told(_raster)),
-        Route("/api/lines/{first}/{last}", _told(_line)),
-        Route("/api/points/{point}/{method}", _told(_point)),
-        Route("/api/decays/{point}", _told(_decay)),
-        Route("/api/sections/{point}/{along}", _told(_section)),
-        Route("/api/slices/{zone}", _told(_slice)),
-        Route("/sounds/{point}", _told(_sound)),
-        Route("/api/marks", _told_async(_mark), methods=["POST"]),
-        Route("/api/notes", _told_async(_note), methods=["POST"]),
-        Route(
-            "/api/undo", _told(lambda request: _json({"version": _bench(request).undo()})), methods=["POST"]
-        ),
-        Route(
-            "/api/redo", _told(lambda request: _json({"version": _bench(request).redo()})), methods=["POST"]
-        ),
-        Route("/api/taps/{zone}", _told(_taps)),
-        Route("/api/photos", _told_async(_photo), methods=["POST"]),
-        Route("/api/findings", _told(lambda request: _json(cutting_document(_bench(request))))),
-        Route("/api/findings", _told_async(_finding), methods=["POST"]),
-        Route("/api/findings/change", _told_async(_change_finding), methods=["POST"]),
-        Route("/api/files", _told_async(_file), methods=["POST"]),
-        Route("/api/papers", _told(_papers)),
-        Route("/api/inputs", lambda _: _json(inputs_document())),
-        Route("/papers/{name}", _told(_paper)),
+        Route("/api/plan", told(_plan)),
+        Route("/api/state", told(_state)),
+        Route("/api/results", told(_results)),
+        Route("/api/analyse", told(_analyse), methods=["POST"]),
+        Route("/api/zones/{zone}/{method}", told(_zone)),
+        Route("/api/rasters/{zone}/{method}", told(_raster)),
+        Route("/api/lines/{first}/{last}", told(_line)),
+        Route("/api/points/{point}/{method}", told(_point)),
+        Route("/api/decays/{point}", told(_decay)),
+        Route("/api/sections/{point}/{along}", told(_section)),
+        Route("/api/slices/{zone}", told(_slice)),
+        Route("/sounds/{point}", told(_sound)),
+        Route("/api/taps/{zone}", told(_taps)),
+        Route("/api/photos", told_async(_photo), methods=["POST"]),
+        Route("/api/findings", told(lambda request: json_answer(cutting_document(bench_of(request))))),
+        Route("/api/findings", told_async(_finding), methods=["POST"]),
+        Route("/api/findings/change", told_async(_change_finding), methods=["POST"]),
+        Route("/api/files", told_async(_file), methods=["POST"]),
+        Route("/api/papers", told(_papers)),
+        Route("/api/inputs", lambda _: json_answer(inputs_document())),
+        Route("/papers/{name}", told(_paper)),
+        *plan_routes(),
         WebSocketRoute("/capture", collect),
         *phone_routes(door, identity),
     ]
     app = Starlette(routes=routes)
     app.state.bench = bench
     return Guard(app, door)
-
-
-def _told(endpoint: Endpoint) -> Endpoint:
-    """Answer a user's error with its sentence."""
-
-    def answer(request: Request) -> Response:
-        try:
-            return endpoint(request)
-        except TapscanError as error:
-            return _json({"fault": str(error)}, 400)
-
-    return answer
-
-
-def _told_async(endpoint: AsyncEndpoint) -> AsyncEndpoint:
-    async def answer(request: Request) -> Response:
-        try:
-            return await endpoint(request)
-        except TapscanError as error:
-            return _json({"fault": str(error)}, 400)
-
-    return answer
-
-
-def _json(document: object, status: int = 200) -> Response:
-    return Response(json_text(document), status, media_type="application/json")
-
-
-def _bench(request: Request) -> Bench:
-    bench: Bench = request.app.state.bench
-    return bench
 
 
 def _page_file(request: Request) -> Response:
@@ -141,10 +102,10 @@ def _page_file(request: Request) -> Response:
 
 
 def _plan(request: Request) -> Response:
-    bench = _bench(request)
+    bench = bench_of(request)
     # The version is taken first: a plan that changes in between is then refused later, not written over.
     version = plan_version(bench.folder)
-    return _json(
+    return json_answer(
         {
             **plan_document(bench.inspection()),
             "folder": bench.folder.resolve().name,
@@ -155,10 +116,10 @@ def _plan(request: Request) -> Response:
 
 def _state(request: Request) -> Response:
     """Tell how far the analysis is, and whether plan or readings changed since the latest one."""
-    bench = _bench(request)
+    bench = bench_of(request)
     progress, analysed = bench.progress, bench.analysed
     mark = bench.fingerprint()
-    return _json(
+    return json_answer(
         {
             "is_running": progress.is_running,
             "what": progress.what,
@@ -169,69 +130,60 @@ def _state(request: Request) -> Response:
             "analysis": 0 if analysed is None else analysed.number,
             "is_stale": analysed is not None and analysed.fingerprint != mark,
             "is_written": analysed is not None and bench.has_written(analysed),
+            "plan_fault": _plan_fault(bench),
             "undo": bench.history.done[-1].words if bench.history.done else "",
             "redo": bench.history.undone[-1].words if bench.history.undone else "",
         }
     )
 
 
+def _plan_fault(bench: Bench) -> str:
+    """Say why the plan cannot be used, so that the page shows its form; '' when it can."""
+    try:
+        bench.inspection()
+    except TapscanError as error:
+        return str(error)
+    return ""
+
+
 def _results(request: Request) -> Response:
-    analysed = _bench(request).analysed
-    return _json(None if analysed is None else results_document(analysed.results))
+    analysed = bench_of(request).analysed
+    return json_answer(None if analysed is None else results_document(analysed.results))
 
 
 def _analyse(request: Request) -> Response:
-    return _json({"has_begun": _bench(request).start(writes=True)})
+    return json_answer({"has_begun": bench_of(request).start(writes=True)})
 
 
 def _zone(request: Request) -> Response:
-    bench = _bench(request)
+    bench = bench_of(request)
     screened = bench.screened(request.path_params["zone"], request.path_params["method"])
     document = zone_document(screened)
     analysed = bench.analysed
     parts = [] if analysed is None else zone_parts(analysed.results, screened)
-    return _json({**document, "parts": parts})
-
-
-def _raster(request: Request) -> Response:
-    screened = _bench(request).screened(request.path_params["zone"], request.path_params["method"])
-    return Response(raster_bytes(screened), media_type="application/octet-stream")
-
-
-def _line(request: Request) -> Response:
-    first, last = (_named_point(request.path_params[end]) for end in ("first", "last"))
-    if first.zone != last.zone:
-        raise TapscanError(str(last), f"is not in zone {first.zone}", "choose two points of one zone")
-    return _json(line_document(_bench(request).screened(first.zone, "ascan"), first, last))
-
-
-def _named_point(text: str) -> Point:
-    point = parse_point(text.upper())
-    if point is None:
-        raise TapscanError(text[:40], "is not the name of a point", "write it like BM-07-05")
-    return point
+    return json_answer({**document, "parts": parts})
 
 
 def _point(request: Request) -> Response:
-    point = _named_point(request.path_params["point"])
-    screened = _bench(request).screened(point.zone, request.path_params["method"])
-    return _json(point_document(screened, point))
+    point = named_point(request.path_params["point"])
+    screened = bench_of(request).screened(point.zone, request.path_params["method"])
+    return json_answer(point_document(screened, point))
 
 
 def _decay(request: Request) -> Response:
-    point = _named_point(request.path_params["point"])
-    return _json(decay_document(taps_at(_bench(request).inspection(), point)))
+    point = named_point(request.path_params["point"])
+    return json_answer(decay_document(taps_at(bench_of(request).inspection(), point)))
 
 
 def _sound(request: Request) -> Response:
-    point = _named_point(request.path_params["point"])
-    return Response(wav_of(taps_at(_bench(request).inspection(), point)), media_type="audio/wav")
+    point = named_point(request.path_params["point"])
+    return Response(wav_of(taps_at(bench_of(request).inspection(), point)), media_type="audio/wav")
 
 
 def _section(request: Request) -> Response:
-    point = _named_point(request.path_params["point"])
-    screened = _bench(request).screened(point.zone, "ascan")
-    return _json(section_document(screened, point, request.path_params["along"]))
+    point = named_point(request.path_params["point"])
+    screened = bench_of(request).screened(point.zone, "ascan")
+    return json_answer(section_document(screened, point, request.path_params["along"]))
 
 
 def _slice(request: Request) -> Response:
@@ -239,109 +191,70 @@ def _slice(request: Request) -> Response:
     if re.fullmatch(r"\d{1,4}(\.\d{1,6})?", text) is None:
         where = "depth_mm"
         raise TapscanError(where, f"{text[:40]!r} is no depth", "write it like 0.8")
-    return _json(slice_document(_bench(request).screened(request.path_params["zone"], "ascan"), float(text)))
+    return json_answer(
+        slice_document(bench_of(request).screened(request.path_params["zone"], "ascan"), float(text))
+    )
 
 
-async def _fields(request: Request, *names: str) -> list[str]:
-    """Read a small JSON object with exactly these texts."""
-    document = await _texts(request)
-    if set(document) != set(names):
-        raise TapscanError(*_ODD_MESSAGE)
-    return [document[name] for name in names]
+def _raster(request: Request) -> Response:
+    screened = bench_of(request).screened(request.path_params["zone"], request.path_params["method"])
+    return Response(raster_bytes(screened), media_type="application/octet-stream")
 
 
-async def _texts(request: Request) -> dict[str, str]:
-    """Read a small JSON object whose values are texts."""
-    try:
-        document: Any = await request.json()
-        texts = {key: value.encode("utf-8").decode() for key, value in document.items()}
-    except (ValueError, AttributeError, RecursionError):  # half a character is no text, either
-        raise TapscanError(*_ODD_MESSAGE) from None
-    return texts
-
-
-async def _mark(request: Request) -> Response:
-    bench = _bench(request)
-    version, zone, points, mark = await _fields(request, "version", "zone", "points", "mark")
-    blocks = [parse_block(text) for text in points.split(" ")]
-    known = [block for block in blocks if block is not None]
-    if len(known) < len(blocks) or mark not in _MARK_WORDS:
-        raise TapscanError(*_ODD_MESSAGE)
-
-    write = partial(write_marks, bench.folder, version, zone, known, cast("Mark", mark))
-    words = f"{_MARK_WORDS[mark]} {zone}-{points}"
-    return _json({"version": await run_sync(bench.change_plan, words, write)})
-
-
-async def _note(request: Request) -> Response:
-    bench = _bench(request)
-    name, note, was = await _fields(request, "point", "note", "was")
-    point = _named_point(name)
-
-    write = partial(write_note, bench.folder, point, note, was)
-    return _json({"version": await run_sync(bench.change_plan, f"note at {point}", write)})
+def _line(request: Request) -> Response:
+    first, last = (named_point(request.path_params[end]) for end in ("first", "last"))
+    if first.zone != last.zone:
+        raise TapscanError(str(last), f"is not in zone {first.zone}", "choose two points of one zone")
+    return json_answer(line_document(bench_of(request).screened(first.zone, "ascan"), first, last))
 
 
 async def _finding(request: Request) -> Response:
     """Log one finding: the form's fields by the names of the table's columns."""
-    bench, row = _bench(request), await _texts(request)
+    bench, row = bench_of(request), await texts_of(request)
     if any(len(text) > MOST_FIELD_CHARACTERS for text in row.values()):
-        raise TapscanError(*_ODD_MESSAGE)
+        raise TapscanError(*ODD_MESSAGE)
 
     def write() -> bool:
         with bench.writing:
             return log_finding(bench, row)
 
-    return _json({"is_new": await run_sync(write)})
+    return json_answer({"is_new": await run_sync(write)})
 
 
 async def _change_finding(request: Request) -> Response:
     """Put a finding in the place of another, or take one out when nothing is to come in its place."""
-    bench = _bench(request)
+    bench = bench_of(request)
     try:
         document: Any = await request.json()
-        old, new = (_row_of(document[key]) for key in ("old", "new"))
+        old, new = (row_of(document[key]) for key in ("old", "new"))
     except (ValueError, TypeError, KeyError, RecursionError):
-        raise TapscanError(*_ODD_MESSAGE) from None
+        raise TapscanError(*ODD_MESSAGE) from None
 
     def write() -> None:
         with bench.writing:
             change_finding(bench, old, new)
 
     await run_sync(write)
-    return _json({})
-
-
-def _row_of(document: Any) -> dict[str, str]:
-    if not isinstance(document, dict):
-        raise TypeError
-    row = {str(key): value.encode("utf-8").decode() for key, value in document.items() if _is_field(value)}
-    if len(row) < len(document):
-        raise ValueError
-    return row
-
-
-def _is_field(value: object) -> bool:
-    return isinstance(value, str) and len(value) <= MOST_FIELD_CHARACTERS
+    return json_answer({})
 
 
 async def _photo(request: Request) -> Response:
     """Take a photo into the folder; answer with the name that a finding is to have it by."""
-    bench, name, content = _bench(request), request.query_params.get("name", ""), bytearray()
+    bench, name, content = bench_of(request), request.query_params.get("name", ""), bytearray()
     async for piece in request.stream():
         content += piece
         if len(content) > MOST_PHOTO_BYTES:
             raise TapscanError(name[:60], "is over 50 MB", "take it with a lower resolution")
-    return _json({"photo": await run_sync(keep_photo, bench.folder, name, bytes(content))})
+    return json_answer({"photo": await run_sync(keep_photo, bench.folder, name, bytes(content))})
 
 
 def _taps(request: Request) -> Response:
-    return _json(tally_document(_bench(request).inspection(), request.path_params["zone"]))
+    return json_answer(tally_document(bench_of(request).inspection(), request.path_params["zone"]))
 
 
 async def _file(request: Request) -> Response:
     """Take a file that was dropped on the page into the inspection, by the rules of `tapscan add`."""
-    bench, name = _bench(request), request.query_params.get("name", "")
+    bench, name = bench_of(request), request.query_params.get("name", "")
     if _FILE_NAME.fullmatch(name) is None:
         what = "is not the name of a point's file"
         raise TapscanError(repr(name[:60]), what, "name it like BM-07-05.csv, or BM.npy for a zone")
@@ -350,7 +263,7 @@ async def _file(request: Request) -> Response:
         with TemporaryDirectory(dir=bench.folder, prefix=_ARRIVING) as nook:
             path = Path(nook) / name
             await _receive(request, path)
-            return _json({"written": await run_sync(_add_file, bench, path)})
+            return json_answer({"written": await run_sync(_add_file, bench, path)})
     except OSError as error:
         what = f"cannot be written: {error.strerror or error}"
         raise TapscanError(name, what, "make room, or make the folder writable") from None
@@ -391,12 +304,12 @@ def _parted(text: str) -> tuple[str, str]:
 
 
 def _papers(request: Request) -> Response:
-    bench = _bench(request)
-    return _json(papers_document(bench.inspection().plan, is_analysed=bench.analysed is not None))
+    bench = bench_of(request)
+    return json_answer(papers_document(bench.inspection().plan, is_analysed=bench.analysed is not None))
 
 
 def _paper(request: Request) -> Response:
-    path = paper_path(_bench(request), request.path_params["name"])
+    path = paper_path(bench_of(request), request.path_params["name"])
     if path is None:
         return PlainTextResponse("There is no such paper.", 404)
     # A report carries its style and pictures in itself, and nothing of it may run or reach the desk.

@@ -84,15 +84,14 @@ def serve(
 ) -> None:
     """Answer the page until the program is told to stop; `ready` is called once the desk answers.
 
-    The inspection must be one that opens: what is wrong with it is told before, not by an empty page.
+    A plan with mistakes is shown as a form; what else is wrong with the folder is said before that.
     """
     from tapscan.desk.certificates import identity_for
 
     bench = Bench(folder)
     identity = identity_for(door.outward) if door.is_secure else None
-    inspection = bench.inspection()
     clear_arrivals(folder)
-    if inspection.tap_files or inspection.volumes or inspection.trace_files:
+    if bench.has_readings():
         bench.start(writes=False)
     config = uvicorn.Config(
         desk_app(bench, door, identity),

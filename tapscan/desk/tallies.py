@@ -1,4 +1,4 @@
-"""What the recordings of a zone hold before anybody begins to tap: usable taps at every point, and what is wrong.
+"""What the recordings of a zone hold before anybody begins to tap: usable taps and faults at every point.
 
 Files are opened once each; one that changed since is opened again.
 """

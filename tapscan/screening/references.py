@@ -7,7 +7,7 @@ from tapscan.errors import sentence
 from tapscan.plan import parse_point, point_name
 from tapscan.screening.results import CLEAR, SUSPECT, Screened
 
-__all__ = ["marked_damage", "reference_doubts"]
+__all__ = ["marked_damage", "marked_inside", "reference_doubts"]
 
 # Fewer suspect references than this share are chance or a bad reading; beyond it the mark is in doubt.
 LEAST_SHARE = 0.1
@@ -37,6 +37,21 @@ def marked_damage(unmarked: Screened, reference: NDArray[np.bool_]) -> list[str]
         )
         remedy = "make sure that they are good laminate, or take them out of reference"
         told.append(sentence(f"zone {unmarked.zone.code}", what, remedy))
+    return told
+
+
+def marked_inside(screened: Screened) -> list[str]:
+    """Warn of every indication that contains points marked as good: one of the two is wrong."""
+    told = []
+    for one in screened.indications:
+        points = [parsed for name in one.points if (parsed := parse_point(name)) is not None]
+        marked = [
+            str(point) for point in points if screened.is_reference[point.station - 1, point.position - 1]
+        ]
+        if marked:
+            are = "point marked as reference is" if len(marked) == 1 else "points marked as reference are"
+            what = f"{len(marked)} {are} inside indication {one.id}: {_named(marked)}"
+            told.append(sentence(f"zone {screened.zone.code}", what, "check, or take the mark away"))
     return told
 
 

@@ -18,7 +18,17 @@ from numpy.typing import NDArray
 
 from tapscan.signals.kernels import STEPS, TAPS, Kernel
 
-__all__ = ["misfits", "pursue", "quiet_part", "refined", "solved", "stretches", "subtracted", "take_out", "vertex"]
+__all__ = [
+    "misfits",
+    "pursue",
+    "quiet_part",
+    "refined",
+    "solved",
+    "stretches",
+    "subtracted",
+    "take_out",
+    "vertex",
+]
 
 Floats = NDArray[np.float64]
 Floats32 = NDArray[np.float32]

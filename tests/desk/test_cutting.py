@@ -13,8 +13,11 @@ def test_findings_are_logged_once_and_told(desk):
     told = desk.get("/api/findings")
     (found,) = told["findings"]
     assert {name: found[name] for name in ("kind", "where", "sizes", "note", "photo")} == {
-        **{"kind": "nothing there", "where": "CS-01-01"},
-        **{"sizes": "", "note": "", "photo": ""},
+        "kind": "nothing there",
+        "where": "CS-01-01",
+        "sizes": "",
+        "note": "",
+        "photo": "",
     }
     assert any("respirator" in sentence for sentence in told["cautions"])
     assert told["cuts"] == []  # nothing is analysed yet

@@ -8,10 +8,7 @@ import io
 import json
 import os
 import shutil
-import subprocess
-import sys
 import tomllib
-from contextlib import contextmanager
 from pathlib import Path
 
 import numpy as np
@@ -20,22 +17,13 @@ import soundfile
 from matplotlib import image
 
 from tapscan.records.inspection import open_inspection
-from tapscan.signals import find_taps
+from tests.desk.patch import DEMO, FLAGS, pieces, served, walk_wav
 
 sync_api = pytest.importorskip("playwright.sync_api", reason="the playwright package drives the browser")
 CHROMIUM = shutil.which("chromium")
 if CHROMIUM is None:
     pytest.skip("Debian's chromium is not installed", allow_module_level=True)
 
-DEMO = Path(__file__).resolve().parents[2] / "recordings_demo"
-FLAGS = [
-    *("--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-sync"),
-    "--disable-dev-shm-usage",  # small in containers
-    *("--disable-background-networking", "--disable-component-update"),
-    *("--use-fake-device-for-media-stream", "--use-fake-ui-for-media-stream"),
-]
-# A corner of the demo's boom, cut open so that its first delamination lies in the middle.
-STATIONS, POSITIONS = range(1, 8), (10, 11, 12, 1, 2, 3, 4)
 PLAN = """\
 # A corner of the boom.
 [[zone]]
@@ -52,41 +40,12 @@ taps_per_point = 1          # one is enough here
 """
 
 
-def walk_wav(path: Path) -> None:
-    """Write the first tap of every point of the patch, one after the other, as somebody would strike them."""
-    pieces, rate_hz = [], 0
-    for station in STATIONS:
-        for position in POSITIONS:
-            sound, rate_hz = soundfile.read(
-                DEMO / f"taps/BM-{station:02d}-{position:02d}.wav", dtype="float32"
-            )
-            start = int(find_taps(sound, rate_hz).start[0])
-            pieces.append(sound[max(start - rate_hz // 20, 0) : start + rate_hz // 8])
-    room = np.random.default_rng(1).normal(
-        0, np.std(pieces[0][: rate_hz // 50]), (len(pieces) + 13, rate_hz // 10)
-    )
-    sounds = [*room[:12], *(part for pair in zip(room[12:], pieces, strict=False) for part in pair), room[-1]]
-    soundfile.write(path, np.concatenate(sounds), rate_hz, subtype="PCM_16")
-
-
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory):
     root = tmp_path_factory.mktemp("page") / "patch"
     (root / "taps").mkdir(parents=True)
     (root / "inspection.toml").write_text(PLAN, encoding="utf-8")
     return root
-
-
-@contextmanager
-def served(folder):
-    command = [sys.executable, "-m", "tapscan", "desk", str(folder), "--no-browser", "--port", "0"]
-    with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as process:
-        try:
-            line = process.stdout.readline()
-            assert "http://127.0.0.1:" in line, line
-            yield line.split()[-1]
-        finally:
-            process.terminate()
 
 
 @pytest.fixture(scope="module")
@@ -98,7 +57,8 @@ def address(folder):
 @pytest.fixture(scope="module")
 def browser(tmp_path_factory):
     wav = tmp_path_factory.mktemp("sound") / "walk.wav"
-    walk_wav(wav)
+    sounds, rate_hz = pieces()
+    walk_wav(wav, list(sounds.values()), rate_hz)
     with sync_api.sync_playwright() as playwright:
         flags = [*FLAGS, f"--use-file-for-fake-audio-capture={wav}"]
         chromium = playwright.chromium.launch(executable_path=CHROMIUM, args=flags)
@@ -135,7 +95,7 @@ def analysed(page):
 
 
 def opened(page, address):
-    """Open the desk of the demo, and wait until its map is there, with the sheet of the strongest suspect point."""
+    """Open the desk of the demo, and wait for its map and the sheet of the strongest point."""
     page.goto(address)
     analysed(page)
     page.locator("#point-name", has_text="BM-03-01").wait_for()
@@ -163,7 +123,7 @@ def test_a_zone_is_captured_analysed_heard_marked_and_printed(page, address, fol
     page.keyboard.press("i")
     page.locator(".verdict", has_text="suspect").wait_for()
     name = page.locator("#point-name").inner_text()
-    # The delamination lies at stations 2 to 5 of the boom, on the columns in the middle.
+    # The delamination is at stations 2 to 5 of the boom, on the columns in the middle.
     assert name in {
         f"PT-{station:02d}-{position:02d}" for station in (2, 3, 4, 5) for position in (2, 3, 4, 5)
     }
@@ -272,7 +232,8 @@ def test_no_pane_has_a_fault_for_those_who_see_or_move_otherwise(page, demo_addr
     page.get_by_role("button", name="Keys").click()
     faults += axe(page)
     page.get_by_role("button", name="Close").click()
-    for name, pane in (("Reports", "papers"), ("Findings", "cut"), ("Collect", "collect")):
+    panes = (("Plan", "plan"), ("Reports", "papers"), ("Findings", "cut"), ("Collect", "collect"))
+    for name, pane in panes:
         page.get_by_role("link", name=name, exact=True).click()
         page.locator(f"#{pane}").wait_for()
         faults += axe(page)
@@ -280,7 +241,7 @@ def test_no_pane_has_a_fault_for_those_who_see_or_move_otherwise(page, demo_addr
 
 
 def axe(page):
-    """All violations of the WCAG rules and of good practice, whatever their impact, each with its first place."""
+    """All violations of the WCAG rules and of good practice, of any impact, each with its first place."""
     tool = page.context.new_cdp_session(page)  # the page's own policy lets no script be added
     script = Path(AXE).read_text(encoding="utf-8")
     tool.send("Runtime.evaluate", {"expression": script})
@@ -347,7 +308,7 @@ def test_a_finding_is_logged_at_the_chosen_block_and_compared_with_the_map(page,
         page.keyboard.press("Shift+ArrowRight")
         page.get_by_role("button", name="Log finding").click()
         page.locator(".cautions", has_text="fitted respirator").wait_for()
-        assert page.get_by_label("Where", exact=True).input_value() == "BM-01-01:02-01"
+        assert page.get_by_label("Where", exact=True).input_value() == "BM-03-01:04-01"
         page.get_by_label("nothing there").check()
         page.get_by_role("button", name="Save finding").click()
         page.locator("#cut tbody th", has_text="nothing there").wait_for()
@@ -367,7 +328,7 @@ def test_a_finding_is_logged_at_the_chosen_block_and_compared_with_the_map(page,
         page.goto("about:blank")  # before the desk closes
     lines = (tmp_path / "demo/findings.csv").read_text(encoding="utf-8").splitlines()
     assert [line.split(",")[:2] for line in lines[1:]] == [
-        ["none", "BM-01-01:02-01"],
+        ["none", "BM-03-01:04-01"],
         ["delamination", "BM-13-07"],
     ]
 
@@ -377,7 +338,7 @@ def test_a_chosen_file_is_taken_in_and_a_wrong_one_says_why(page, demo_address, 
     shutil.copy(DEMO / "taps/BM-15-02.wav", good)
     bad.write_text("time_us,amplitude\n0,1\n0.01,2\n0.02,1\n", encoding="utf-8")
     page.goto(f"{demo_address}#collect")
-    page.locator("input[type=file]").set_input_files([good, bad])
+    page.locator("#collect input[type=file]").set_input_files([good, bad])
     page.get_by_text("✓ taps/BM-15-03.wav").wait_for()
     page.locator(".drop li.bad", has_text="✗ SP-01-01.csv: ").wait_for()
     page.locator("#state", has_text="Changed since the analysis").wait_for()

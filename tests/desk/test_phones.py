@@ -203,4 +203,4 @@ def test_the_terminal_shows_code_steps_and_fingerprint(tmp_path, monkeypatch):
     assert identity_for("192.168.1.20").fingerprint in result.output
     assert "The desk is open at https://192.168.1.20:" in result.output
     assert "█" in result.output
-    assert "5. On the page choose Collect, then Begin, and allow the microphone." in result.output
+    assert "5. On the page choose Collect, then Start, and allow the microphone." in result.output

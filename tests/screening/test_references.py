@@ -3,7 +3,7 @@ from dataclasses import replace
 import numpy as np
 
 from tapscan.plan import Block
-from tapscan.screening.references import marked_damage, reference_doubts
+from tapscan.screening.references import marked_damage, marked_inside, reference_doubts
 from tests.report.fabricated import tapped, tube
 
 GOOD = Block(1, 6, 6, 12)
@@ -27,6 +27,21 @@ def test_references_that_stand_out_are_named():
         "zone BM: 5 of 42 points marked as reference read unlike the rest of the zone: BM-02-08, BM-03-07, "
         "BM-03-08, BM-03-09, BM-04-08 (make sure that they are good, or take them out of reference)"
     )
+
+
+def test_a_single_reference_inside_an_indication_is_named():
+    """Too few for a doubt about the references as a whole, and still one of the two is wrong."""
+    screened = tapped(tube(reference=(Block(3, 8, 3, 8), Block(20, 1, 40, 12))), spots=((3, 8, 11.0),))
+    (indication,) = screened.indications
+    assert "BM-03-08" in indication.points
+    assert reference_doubts(screened, 0.01) == []
+    assert marked_inside(screened) == [
+        (
+            f"zone BM: 1 point marked as reference is inside indication {indication.id}: BM-03-08 "
+            "(check, or take the mark away)"
+        )
+    ]
+    assert marked_inside(tapped(tube(), spots=((3, 8, 11.0),))) == []
 
 
 def test_references_that_leave_most_of_the_rest_suspect_are_told():

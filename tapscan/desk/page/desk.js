@@ -1,18 +1,22 @@
-// What the page knows: the plan, the state of the analysis and what it found. Panes listen for what they show.
+// What the page knows: the plan, the state of the analysis and its results. Panes listen for what they show.
 
 /** A refusal by the desk, in its own sentence. */
-export class Fault extends Error {}
+export class Fault extends Error {
+  mistakes = []; // of a form: { path, words } each
+}
 
 async function answer(response) {
   const type = response.headers.get("content-type") ?? "";
   const content = type.startsWith("application/json") ? await response.json() : await response.text();
   if (response.ok) return content;
-  throw new Fault(content.fault ?? content);
+  const fault = new Fault(content.fault ?? content);
+  fault.mistakes = content.mistakes ?? [];
+  throw fault;
 }
 
 function unreachable() {
   throw new Fault(
-    "The desk does not answer: it was closed, or the connection is lost. Start tapscan desk again.",
+    "No answer: tapscan desk was closed, or the connection is lost. Start tapscan desk again.",
   );
 }
 
@@ -21,7 +25,7 @@ export async function ask(path) {
   return answer(await fetch(path).catch(unreachable));
 }
 
-/** Tell the desk something; `content` is a file, or plain data. */
+/** Send something to the desk; `content` is a file, or plain data. */
 export async function tell(path, content = {}) {
   const body = content instanceof Blob ? content : JSON.stringify(content);
   return answer(await fetch(path, { method: "POST", body }).catch(unreachable));
@@ -30,7 +34,7 @@ export async function tell(path, content = {}) {
 class Desk extends EventTarget {
   plan = null;
   state = null;
-  results = null;
+  results = undefined; // not asked for yet; null before an analysis
 
   /** Read the plan again, after it or the readings changed. */
   async readPlan() {
@@ -38,12 +42,18 @@ class Desk extends EventTarget {
     this.dispatchEvent(new Event("plan"));
   }
 
-  /** Look how far the analysis is; read again whatever changed meanwhile, here or in another page. */
+  /** Read the state of the analysis, and whatever changed meanwhile, here or on another page. */
   async readState() {
     const before = this.state;
     this.state = await ask("/api/state");
-    if (before === null || before.files !== this.state.files) await this.readPlan();
-    if (before === null || before.analysis !== this.state.analysis) {
+    if (this.state.plan_fault) {
+      this.plan = null; // only its form can be shown
+      this.dispatchEvent(new Event("state"));
+      return;
+    }
+    if (this.plan === null) await this.readPlan();
+    else if (before.files !== this.state.files) await this.readPlan();
+    if (this.results === undefined || before?.analysis !== this.state.analysis) {
       this.results = await ask("/api/results");
       this.dispatchEvent(new Event("results"));
     }

@@ -1,4 +1,4 @@
-// Starts the page: four panes, the state of the analysis, and the keys that work everywhere.
+// Starts the page: five panes, the state of the analysis, and the keys that work everywhere.
 
 import { openCollect } from "./collect.js";
 import { Cut } from "./cut.js";
@@ -6,10 +6,12 @@ import { desk, say, tell, telling, trying } from "./desk.js";
 import { openLook } from "./look.js";
 import { showPapers } from "./papers.js";
 import { phoneButton } from "./phone.js";
+import { PlanForm } from "./planform.js";
 
 const element = (id) => document.getElementById(id);
-const panes = ["collect", "look", "papers", "cut"];
+const panes = ["plan", "collect", "look", "papers", "cut"];
 const cut = new Cut(element("cut"));
+const planForm = new PlanForm(element("plan"));
 const look = openLook(element("look"), {
   log: (where) => {
     location.hash = "cut";
@@ -22,6 +24,7 @@ const look = openLook(element("look"), {
 const collect = openCollect(element("collect"));
 
 function shownPane() {
+  if (desk.plan === null) return "plan"; // it has mistakes: nothing else can be shown
   const wanted = location.hash.slice(1);
   if (panes.includes(wanted)) return wanted;
   const hasReadings = desk.plan.zones.some((zone) => zone.has_readings);
@@ -29,6 +32,8 @@ function shownPane() {
 }
 
 async function showPane() {
+  // Where the plan is made the page stays there once it is right.
+  if (desk.plan === null) history.replaceState(null, "", "#plan");
   const shown = shownPane();
   for (const name of panes) {
     element(name).hidden = name !== shown;
@@ -36,6 +41,8 @@ async function showPane() {
     if (name === shown) link.setAttribute("aria-current", "page");
     else link.removeAttribute("aria-current");
   }
+  if (shown === "collect") collect.begin.focus({ preventScroll: true }); // Space starts at once
+  if (shown === "plan") await planForm.show();
   if (shown === "look") {
     look.redraw();
     look.map.focus({ preventScroll: true }); // the arrow keys work at once
@@ -50,13 +57,15 @@ function showState() {
   let words = analysis > 0 ? "Analysed" : "Not analysed yet";
   if (isWritten) words = "Analysed and saved";
   if (isStale) words = "Changed since the analysis";
+  if (desk.state.plan_fault) words = "The plan has mistakes";
   if (isRunning) words = total > 0 ? `Analysing ${what}: ${done} of ${total}` : `Working: ${what}`;
-  if (fault && !isRunning) words = fault;
+  if (fault && !isRunning && !desk.state.plan_fault) words = fault;
   const place = element("state");
   if (place.textContent !== words) place.textContent = words;
   place.classList.toggle("stale", isStale && !isRunning);
-  element("analyse").disabled = isRunning;
-  element("analyse").classList.toggle("wanted", (isStale || analysis === 0) && !isRunning);
+  element("analyse").disabled = isRunning || desk.plan === null;
+  if (desk.plan === null && element("plan").hidden) showPane();
+  element("analyse").classList.toggle("wanted", (isStale || analysis === 0) && !isRunning && desk.plan !== null);
 }
 
 let wasAway = false;

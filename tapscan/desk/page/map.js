@@ -38,7 +38,7 @@ export function drawMap(svg, zone, look, width) {
   svg.setAttribute("viewBox", `0 0 ${size[0].toFixed(0)} ${size[1].toFixed(0)}`);
   svg.setAttribute("width", size[0].toFixed(0));
   svg.setAttribute("height", size[1].toFixed(0));
-  if (zone.stations * zone.positions > desk.plan.most_points_drawn) {
+  if (zone.stations * zone.positions > (desk.plan?.most_points_drawn ?? Infinity)) {
     const words = "This zone has more points than a page can draw: its map is in the report.";
     svg.replaceChildren(draw("text", { class: "edge", x: LEFT, y: 14 }, words));
     return { view, scale, zone, isRound, perMm, cellPx: 0, corner: [left, top] };
