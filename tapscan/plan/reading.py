@@ -9,7 +9,9 @@ from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Fie
 from pydantic_core import PydanticCustomError
 
 from tapscan.errors import TapscanError, nearest
+from tapscan.plan.known import Known, SetupLimits
 from tapscan.plan.points import Block, Point, parse_block
+from tapscan.plan.setup_tables import SETUP_HINTS, KnownTable, SetupTable
 from tapscan.plan.zones import Laminate, Note, Part, Plan, Zone
 
 __all__ = ["MAX_PLAN_BYTES", "PLAN_NAME", "parse_plan", "read_plan"]
@@ -77,6 +79,7 @@ class _Zone(_Laminate):
     bonded: list[str] = Field(default_factory=list)
     mirror_of: str | None = None
     notes: dict[str, Text] = Field(default_factory=dict)
+    known: list[KnownTable] = Field(default_factory=list)
 
 
 class _Tap(_Table):
@@ -103,6 +106,7 @@ class _Plan(_Table):
     tap: _Tap = _Tap()
     ascan: _Ascan = _Ascan()
     analysis: _Analysis = _Analysis()
+    setup: SetupTable = SetupTable()
 
 
 _TABLES: dict[str, type[BaseModel]] = {
@@ -112,9 +116,11 @@ _TABLES: dict[str, type[BaseModel]] = {
     "tap": _Tap,
     "ascan": _Ascan,
     "analysis": _Analysis,
+    "setup": SetupTable,
 }
 
 _HINTS = {
+    **SETUP_HINTS,
     "girth_mm": "the circumference measured with a tape",
     "station_pitch_mm": "the distance between stations along the axis",
     "position_pitch_mm": "the distance between positions across the panel",
@@ -222,6 +228,7 @@ def parse_plan(text: str) -> Plan:
         tapper_radius_mm=tables.tap.tapper_radius_mm,
         beam_mm=tables.ascan.beam_mm,
         false_call_rate=tables.analysis.false_call_rate,
+        setup=SetupLimits(**tables.setup.model_dump()),
         has_tap_table="tap" in document,
         has_ascan_table="ascan" in document,
     )
@@ -256,7 +263,16 @@ def _zone(table: _Zone, defaults: _Laminate) -> Zone:
         bonded=_blocks(table, "bonded", where),
         mirror_of=table.mirror_of,
         notes=_notes(table, where),
+        known=tuple(_known(table, known, where) for known in table.known),
     )
+
+
+def _known(table: _Zone, known: KnownTable, where: str) -> Known:
+    if known.state == "sound" and (known.depth_mm or known.size_mm):
+        what = "known: depth_mm and size_mm are of a delamination, and these points are sound"
+        raise TapscanError(where, what, 'delete them, or set state = "delaminated"')
+    points = _blocks(table, "points", where, known.points)
+    return Known(points, **known.model_dump(exclude={"points"}))
 
 
 def _girths(table: _Zone, where: str) -> tuple[float | None, float | None]:
@@ -314,9 +330,9 @@ def _block(table: _Zone, text: str) -> Block | None:
     return parse_block(text) or parse_block(":".join(corners))
 
 
-def _blocks(table: _Zone, key: str, where: str) -> tuple[Block, ...]:
+def _blocks(table: _Zone, key: str, where: str, texts: list[str] | None = None) -> tuple[Block, ...]:
     blocks = []
-    for text in getattr(table, key):
+    for text in getattr(table, key) if texts is None else texts:
         block = _block(table, text)
         if block is None:
             raise TapscanError(
@@ -402,7 +418,8 @@ def _explain(error: ValidationError, document: dict[str, Any]) -> TapscanError:
 def _complaint(kind: str, key: str, path: list[Any]) -> tuple[str, str] | None:
     """Say what is wrong with a key that is unknown, missing or no table; None when the value is."""
     if kind == "extra_forbidden":
-        tables = _TABLES if len(path) == 1 else _TABLES[str(path[0])].model_fields
+        fields = (KnownTable if "known" in path[:-1] else _TABLES.get(str(path[0]), _Plan)).model_fields
+        tables = _TABLES if len(path) == 1 else fields
         close = nearest(key, tables)
         return (
             f"unknown key {key!r}",

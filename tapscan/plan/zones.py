@@ -11,9 +11,10 @@ Conventions that all of tapscan obeys
 * The seam is where the unrolled surface was cut open: position 1 neighbours the last position of a tube.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Literal
 
+from tapscan.plan.known import Known, SetupLimits
 from tapscan.plan.points import Block, Point
 
 __all__ = ["Laminate", "Note", "Part", "Plan", "Zone"]
@@ -48,7 +49,7 @@ class Zone:
 
     `girth_start_mm` and `girth_end_mm` (at the zone's first and last edge) are set on a tube and equal unless
     it tapers; `position_pitch_mm` is set on a panel. `bonded` are the points behind which an insert is
-    bonded to the wall. `notes` change no result.
+    bonded to the wall. `notes` change no result. `known` is what is known of the points of a known piece.
     """
 
     code: str
@@ -66,6 +67,7 @@ class Zone:
     mirror_of: str | None = None
     bonded: tuple[Block, ...] = ()
     notes: tuple[Note, ...] = ()
+    known: tuple[Known, ...] = ()
 
     @property
     def is_tube(self) -> bool:
@@ -95,7 +97,8 @@ class Plan:
     """The whole of ``inspection.toml``, checked.
 
     `sample_rate_mhz` is needed for `.npy` volumes only; `centre_frequency_mhz` is estimated when None. The
-    tapper and the beam tell beforehand what can be found, and change no result.
+    tapper and the beam tell beforehand what can be found, and change no result. `setup` is what a check of
+    the setup must show.
     """
 
     part: Part
@@ -109,6 +112,7 @@ class Plan:
     tapper_mass_g: float | None = None
     tapper_radius_mm: float | None = None
     beam_mm: float | None = None
+    setup: SetupLimits = field(default_factory=SetupLimits)
 
     def zone(self, code: str) -> Zone:
         """Return the zone with this code; KeyError when there is none."""
