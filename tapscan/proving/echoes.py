@@ -85,7 +85,8 @@ def velocity_of(thickness_mm: Floats, tof_s: Floats) -> Velocity | None:
 
     Examples
     --------
-    >>> speed = velocity_of(np.array([2.0, 2.0, 10.0, 10.0]), np.array([1.683333, 1.683333, 7.016667, 7.016667]) / 1e6)
+    >>> tof_s = np.array([1.683333, 1.683333, 7.016667, 7.016667]) / 1e6
+    >>> speed = velocity_of(np.array([2.0, 2.0, 10.0, 10.0]), tof_s)
     >>> round(speed.m_s), round(speed.zero_us, 3)
     (3000, 0.35)
     """

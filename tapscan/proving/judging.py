@@ -1,17 +1,19 @@
 """Ready, not ready or cannot say: figures against the plan's limits, and against the earlier checks."""
 
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
+from numpy.typing import NDArray
 
 from tapscan.plan import SetupLimits
 from tapscan.proving.charts import prediction
+from tapscan.proving.comparisons import COMPARED, Compared
 from tapscan.proving.figures import Figures
 from tapscan.proving.separation import LEAST_DAMAGED, LEAST_SOUND
 
-__all__ = ["COMPARED", "Item", "Outcome", "judge", "overall"]
+__all__ = ["Item", "Outcome", "judge", "overall"]
 
 Outcome = Literal["ready", "not ready", "cannot say"]
 NORMAL_95 = 1.96  # of a standard uncertainty: a two-sided 95 % interval
@@ -33,122 +35,6 @@ class Item:
     unit: str
     because: str = ""
     remedy: str = ""
-
-
-@dataclass(frozen=True, slots=True)
-class _Compared:
-    """A figure that must be as in the earlier checks, on a scale on which it scatters evenly.
-
-    `lower` and `higher` say what a change means, with what to do; `notice` the change that must not slip
-    through, on that scale.
-    """
-
-    figure: str
-    name: str
-    unit: str
-    notice: Callable[[SetupLimits], float]
-    lower: tuple[str, str]
-    higher: tuple[str, str]
-    is_ratio: bool = False
-
-
-_LEVEL_TAPS = (
-    (
-        "taps arrive quieter than in the earlier checks",
-        "put the microphone at its usual distance and the recorder at its usual gain, and strike as usual",
-    ),
-    (
-        "taps arrive louder than in the earlier checks",
-        "put the microphone at its usual distance and the recorder at its usual gain, and strike as usual",
-    ),
-)
-_TAPPER = (
-    "use the tapper of the earlier checks, look at its tip, and try another microphone; after a change on "
-    "purpose, begin a new history with --anew"
-)
-_PROBE = "clean probe and couplant, look for a crack or a worn face, try another cable and probe"
-_GAIN = "set the gain as in the earlier checks, and couple the probe anew"
-_BASE = "set the time base as in the earlier checks; let a cold piece reach the room's temperature"
-# What each method compares with its earlier checks.
-COMPARED: Mapping[str, tuple[_Compared, ...]] = {
-    "tap": (
-        _Compared("level_db", "level of the taps", "dB", lambda limits: limits.notice_level_db, *_LEVEL_TAPS),
-        _Compared(
-            "brightness_octaves",
-            "brightness of the taps",
-            "octaves",
-            lambda limits: limits.notice_brightness_octaves,
-            (
-                "taps are duller: the tapper is heavier or its tip softer, or the microphone loses its treble",
-                _TAPPER,
-            ),
-            ("taps are brighter: the tapper is lighter or its tip harder", _TAPPER),
-        ),
-        _Compared(
-            "repeat_db",
-            "scatter of the taps of one point",
-            "times",
-            lambda limits: limits.notice_repeat_db * np.log(10) / 20,
-            ("taps of one point agree better than they did", "make sure that no recording was copied"),
-            ("taps of one point agree less than they did", "strike square to the wall, and rest the hand"),
-            is_ratio=True,
-        ),
-    ),
-    "ascan": (
-        _Compared(
-            "level_db",
-            "level of the front-surface echo",
-            "dB",
-            lambda limits: limits.notice_level_db,
-            ("the front-surface echo is lower than in the earlier checks: the gain is lower", _GAIN),
-            ("the front-surface echo is higher than in the earlier checks: the gain is higher", _GAIN),
-        ),
-        _Compared(
-            "backwall_db",
-            "back wall over front surface",
-            "dB",
-            lambda limits: limits.notice_level_db,
-            ("less of the back wall comes back: coupling, or the probe is not square to the surface", _PROBE),
-            ("more of the back wall comes back than in the earlier checks", _PROBE),
-        ),
-        _Compared(
-            "bandwidth_mhz",
-            "bandwidth of the pulse",
-            "times",
-            lambda limits: -np.log(1 - limits.notice_bandwidth),
-            ("the pulse has lost bandwidth: the probe is cracked or has come off its backing", _PROBE),
-            (
-                "the pulse has more bandwidth than in the earlier checks: it is another probe or filter",
-                _PROBE,
-            ),
-            is_ratio=True,
-        ),
-        _Compared(
-            "centre_mhz",
-            "centre frequency of the pulse",
-            "times",
-            lambda limits: -np.log(1 - limits.notice_bandwidth),
-            ("the pulse's centre frequency has fallen: probe, cable or filter has changed", _PROBE),
-            ("the pulse's centre frequency has risen: probe, cable or filter has changed", _PROBE),
-            is_ratio=True,
-        ),
-        _Compared(
-            "tof_us",
-            "time base",
-            "times",
-            lambda limits: limits.notice_time_base,
-            (
-                "the same walls' echoes come earlier than in the earlier checks: the time base has changed",
-                _BASE,
-            ),
-            (
-                "the same walls' echoes come later than in the earlier checks: the time base has changed",
-                _BASE,
-            ),
-            is_ratio=True,
-        ),
-    ),
-}
 
 
 def judge(
@@ -276,7 +162,7 @@ def _known_damage(figures: Figures, limits: SetupLimits) -> Item:
         because = "the known damage does not differ enough from the known sound laminate"
         remedy = "check tapper, microphone or probe; no map made like this would show such damage"
         return Item(name, "not ready", apart.found, least, None, "probability", because, remedy)
-    because = f"too few points to know how often it is found (between {apart.found_low:.2f} and {apart.found_high:.2f})"
+    because = f"how often it is found is not certain: {apart.found_low:.2f} to {apart.found_high:.2f}"
     return Item(
         name, "cannot say", apart.found, least, None, "probability", because, "read more points of it"
     )
@@ -292,7 +178,7 @@ def _velocity(figures: Figures, limits: SetupLimits, assumed_m_s: float | None) 
         off = f"measured {measured:.0f} ± {doubt:.0f} m/s, the plan says {assumed_m_s:.0f} m/s"
         name = "velocity"
         if measured + doubt < low or measured - doubt > high:
-            remedy = "set velocity_m_s in the plan, or use_measured_velocity = true under [setup]; check the time base"
+            remedy = "correct velocity_m_s, or set use_measured_velocity = true; check the time base"
             items.append(Item(name, "not ready", measured, low, high, "m/s", off, remedy))
         elif 2 * doubt > high - low:
             remedy = "use a thicker piece, or measure its wall with a micrometer"
@@ -306,23 +192,14 @@ def _velocity(figures: Figures, limits: SetupLimits, assumed_m_s: float | None) 
             f"the time base begins {zero:.3f} µs off, by walls of two thicknesses",
             "set the delay so that the front-surface echo is at zero, and check the thicknesses",
         )
-        is_off = abs(zero) - doubt > most
-        items.append(
-            Item(
-                "zero of the time base",
-                "not ready" if is_off else "ready",
-                zero,
-                -most,
-                most,
-                "µs",
-                *(words if is_off else ("", "")),
-            )
-        )
+        near = zero if abs(zero) - doubt > most else 0.0
+        item = _item("zero of the time base", near, (-most, most), "µs", words)
+        items.append(replace(item, value=zero))
     return items
 
 
 def _unchanged(
-    one: _Compared,
+    one: Compared,
     figures: Figures,
     earlier: Sequence[Mapping[str, float]],
     limits: SetupLimits,
@@ -334,24 +211,22 @@ def _unchanged(
     scaled = np.log(np.maximum(before, 1e-12)) if one.is_ratio else before
     now = np.log(max(value, 1e-12)) if one.is_ratio else value
     low, high = prediction(scaled, rate)
-    limit = (
-        (None, None)
-        if not np.isfinite(low)
-        else ((float(np.exp(low)), float(np.exp(high))) if one.is_ratio else (low, high))
-    )
+    limit: tuple[float | None, float | None] = (None, None)
+    if np.isfinite(low):
+        limit = (float(np.exp(low)), float(np.exp(high))) if one.is_ratio else (low, high)
     if now < low or now > high:
         because, remedy = one.lower if now < low else one.higher
         return Item(
             name, "not ready", value, *limit, one.unit, f"{because} {_change(one, now, scaled)}", remedy
         )
     if (high - low) / 2 > one.notice(limits):
-        because = f"{before.size} earlier checks of this piece do not show yet how much this varies from check to check"
+        because = f"how much this varies from check to check is not known yet ({before.size} earlier checks)"
         remedy = "check the piece again, with tapper, microphone or probe put down and set up anew in between"
         return Item(name, "cannot say", value, *limit, one.unit, because, remedy)
     return Item(name, "ready", value, *limit, one.unit)
 
 
-def _change(one: _Compared, now: float, before: "np.ndarray[tuple[int], np.dtype[np.float64]]") -> str:
+def _change(one: Compared, now: float, before: NDArray[np.float64]) -> str:
     change = now - float(before.mean())
     if one.is_ratio:
         return f"({100 * np.expm1(change):+.0f} %)"

@@ -38,7 +38,7 @@ def from_sound(values: Floats, is_sound: Mask, group: NDArray[np.intp] | None = 
     """Give how far each reading is from the sound ones, in dB: ten times log10 of the mean square deviation.
 
     Each feature's deviation counts in standard deviations of the sound readings. A sound reading is compared
-    with the others, its own `group` (taps of one point) left out, so that it does not pass for sound by itself.
+    with the others, its own `group` (taps of one point) left out: it must not pass for sound by itself.
 
     Parameters
     ----------
@@ -58,7 +58,7 @@ def from_sound(values: Floats, is_sound: Mask, group: NDArray[np.intp] | None = 
     --------
     >>> apart = from_sound(np.array([[0.0], [1.0], [-1.0], [30.0]]), np.array([True, True, True, False]))
     >>> apart.round(1)
-    array([-inf,   6.5,   6.5,  29.5])
+    array([-120. ,    6.5,    6.5,   29.5])
     """
     groups = np.arange(len(values)) if group is None else group
     varies = values[is_sound].std(axis=0) > 0
@@ -70,8 +70,7 @@ def from_sound(values: Floats, is_sound: Mask, group: NDArray[np.intp] | None = 
         rest, here = used[is_sound & (groups != own)], is_sound & (groups == own)
         spread = np.maximum(rest.std(axis=0, ddof=1), 1e-12)
         square[here] = np.mean(((used[here] - rest.mean(axis=0)) / spread) ** 2, axis=1)
-    with np.errstate(divide="ignore"):
-        return np.asarray(10 * np.log10(square))
+    return np.asarray(10 * np.log10(np.maximum(square, 1e-12)))
 
 
 def separation(sound: Floats, damaged: Floats, false_call_rate: float) -> Separation | None:

@@ -1,8 +1,8 @@
-"""Known pieces checked again and again: by steady hands and probes, and by ones that something has happened to.
+"""Known pieces checked again and again: by steady hands and probes, and by ones that have changed.
 
-A piece, its hand and its bench are drawn once (`tapped_piece`, `scanned_piece`); every check of it is set up anew: the
-microphone some millimetres elsewhere, the hand a little stronger or weaker, the probe coupled again. Gain and
-noise keep their absolute size from check to check, which the arena's recordings do not.
+A piece, its hand and its bench are drawn once (`tapped_piece`, `scanned_piece`); every check of it is set up
+anew: the microphone some millimetres elsewhere, the hand a little stronger or weaker, the probe coupled
+again. Gain and noise keep their absolute size from check to check, which the arena's recordings do not.
 
     python -m tests.independent.setups            # the table: 20 pieces, 5 checks of each kind on each
 """
