@@ -67,6 +67,8 @@ def prove_echoes(check: Inspection, zone: Zone, false_call_rate: float, warnings
         found = _found(zone, lost, known)
         depth = _depth_error_mm(zone, readings, values.get("velocity_m_s"))
         values |= {"depth_error_mm": depth} if np.isfinite(depth) else {}
+    if apart is not None:
+        values["found_margin"] = apart.margin
     counts = int((sound & read).sum()), int((damaged & read).sum())
     return Figures("ascan", *counts, planned, values, apart, found, dict(sorted(reasons.items())))
 

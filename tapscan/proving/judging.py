@@ -61,7 +61,7 @@ def judge(
         return tuple(items)
     items += _recorder(figures, earlier)
     items += _signal(figures, limits)
-    items.append(_known_damage(figures, limits))
+    items.append(_known_damage(figures, earlier, limits))
     if figures.method == "ascan":
         items += _velocity(figures, limits, assumed_m_s)
     compared = COMPARED[figures.method]
@@ -148,24 +148,38 @@ def _signal(figures: Figures, limits: SetupLimits) -> list[Item]:
     return [*items, _item("taps over the room", values["snr_db"], (limits.least_snr_db, None), "dB", noisy)]
 
 
-def _known_damage(figures: Figures, limits: SetupLimits) -> Item:
-    """Check that a single reading of the known damage would be found more often than the plan asks."""
+def _known_damage(figures: Figures, earlier: Sequence[Mapping[str, float]], limits: SetupLimits) -> Item:
+    """Check that a single reading of the known damage would be found more often than the plan asks.
+
+    Where a check of a few points leaves that in doubt, the earlier checks of the piece count with it.
+    """
     name, least = "known damage found by one point", limits.least_found
     apart = figures.separation
     if apart is None:
         because = f"{figures.damaged} points of known damage were read, {LEAST_DAMAGED} are needed"
         remedy = "read them, or make a piece with a larger patch"
         return Item(name, "cannot say", None, least, None, "probability", because, remedy)
-    if apart.found_low >= least:
-        return Item(name, "ready", apart.found, least, None, "probability")
     if apart.found_high < least:
         because = "the known damage does not differ enough from the known sound laminate"
         remedy = "check tapper, microphone or probe; no map made like this would show such damage"
         return Item(name, "not ready", apart.found, least, None, "probability", because, remedy)
+    margins = [one["found_margin"] for one in earlier if "found_margin" in one]
+    if apart.found_low >= least or _is_found(apart.margin, margins, limits):
+        return Item(name, "ready", apart.found, least, None, "probability")
     because = f"how often it is found is not certain: {apart.found_low:.2f} to {apart.found_high:.2f}"
-    return Item(
-        name, "cannot say", apart.found, least, None, "probability", because, "read more points of it"
-    )
+    remedy = "read more points of it, or check the piece again"
+    return Item(name, "cannot say", apart.found, least, None, "probability", because, remedy)
+
+
+def _is_found(margin: float, earlier: Sequence[float], limits: SetupLimits) -> bool:
+    """Whether this check is as the earlier ones, and the mean of all shows the damage (one-sided 95 %)."""
+    from scipy.stats import norm, t
+
+    if len(earlier) < 2 or margin < prediction(earlier, limits.false_alarm_rate)[0]:
+        return False
+    every = np.array([*earlier, margin])
+    doubt = t.ppf(0.95, every.size - 1) * every.std(ddof=1) / np.sqrt(every.size)
+    return bool(every.mean() - doubt >= norm.ppf(limits.least_found))
 
 
 def _velocity(figures: Figures, limits: SetupLimits, assumed_m_s: float | None) -> list[Item]:

@@ -12,6 +12,7 @@ Mask = NDArray[np.bool_]
 
 # A standard deviation of fewer values is no measure of scatter (its own is over 30 % and 50 %).
 LEAST_SOUND, LEAST_DAMAGED = 6, 3
+MOST_MARGIN = 6.0  # numerical: beyond six standard deviations a normal law says nothing of the world
 DRAWS = 4000  # numerical: the 5 % point of so many is right to a hundredth of a standard deviation's share
 TAIL = 0.05  # one-sided
 
@@ -32,6 +33,13 @@ class Separation:
     found_low: float
     found_high: float
     threshold: float
+
+    @property
+    def margin(self) -> float:
+        """How far the damage's mean is beyond the threshold, in standard deviations of its readings."""
+        from scipy.stats import norm
+
+        return float(np.clip(norm.ppf(self.found), -MOST_MARGIN, MOST_MARGIN))
 
 
 def from_sound(values: Floats, is_sound: Mask, group: NDArray[np.intp] | None = None) -> Floats:

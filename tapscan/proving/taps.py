@@ -46,6 +46,8 @@ def prove_taps(check: Inspection, zone: Zone, false_call_rate: float, warnings: 
         scores = from_sound(means.sound_db[known], is_sound[known])
         apart = separation(scores[is_sound[known]], scores[~is_sound[known]], false_call_rate)
         found = _found(readings.taps, zone, is_sound, false_call_rate)
+    if apart is not None:
+        values["found_margin"] = apart.margin
     counts = int((sound & read).sum()), int((damaged & read).sum())
     return Figures("tap", *counts, planned, values, apart, found, dict(sorted(reasons.items())))
 

@@ -187,13 +187,12 @@ def ascan_inspection(
     wall: Wall | None = None,
     probe: Probe | None = None,
     disbonds: tuple[Defect, ...] = (),
-    visit: int = 0,
 ) -> AScanTruth:
     """Write an A-scan inspection of a panel (or of a tube, when `girth_mm` is given) and return the truth.
 
     `disbonds` matter inside the wall's insert only; their depth is the wall's thickness, and the truth counts
     them among the defects. The plan says which points have the insert behind them. Equal seeds give equal
-    files. Another `visit` couples the same part anew.
+    files.
     """
     folder, wall, probe = Path(folder), wall or Wall(), probe or Probe()
     rng = np.random.default_rng([seed, 3])
@@ -210,7 +209,6 @@ def ascan_inspection(
     spectrum, frequency = _columns(layers, _behind(wall, grid_x, grid_s, girth_mm, disbonds), wall, probe)
     point_x, point_s = (np.arange(stations) + 0.5) * pitch_mm, np.arange(positions) * pitch_s_mm
     seen = _beam(spectrum.reshape(*grid_x.shape, -1), (x, s), (point_x, point_s), probe.beam_mm, girth_mm)
-    rng = np.random.default_rng([seed, 3, visit]) if visit else rng
     traces = _traces(seen, frequency, probe, rng)
     at_x, at_s = np.meshgrid(point_x, point_s, indexing="ij")
     bonded = _over_insert(wall, at_x, at_s, girth_mm)

@@ -171,12 +171,17 @@ size_mm = 40.0
 
 @dataclass(frozen=True, slots=True, eq=False)
 class ScannedPiece:
-    """A piece under the probe: one wall, one instrument, its gain set once."""
+    """A piece under the probe: one wall, one instrument, its gain set once.
+
+    `seen` is what comes back to the probe at each point, (stations, positions, bins of `frequency_mhz`).
+    """
 
     wall: ascans.Wall
     probe: ascans.Probe
     gain: float
-    seed: int
+    seen: Array
+    frequency_mhz: Array
+    rim_mm: Array
 
 
 @dataclass(frozen=True, slots=True)
@@ -196,6 +201,9 @@ SCANNED: Mapping[str, ScanChange] = {
 }
 
 
+SCAN_POINTS, SCAN_PITCH_MM = 12, 5.0  # a square of so many
+
+
 def scanned_piece(seed: int) -> ScannedPiece:
     """Draw a wall and a probe."""
     wall, probe = ascans.drawn(seed)
@@ -203,7 +211,20 @@ def scanned_piece(seed: int) -> ScannedPiece:
     wall = replace(wall, thickness_mm=(thickness, thickness))
     mrayl = wall.velocity_m_s * wall.density_kg_m3 / 1e6
     front = (mrayl - probe.delay_mrayl) / (mrayl + probe.delay_mrayl)
-    return ScannedPiece(wall, replace(probe, bits=12, coupling_db=2.0), 0.4 / front, seed)
+    patch = (Defect(30.0, 25.0, 11.0, 0.4 * thickness),)
+    point = (np.arange(SCAN_POINTS) + 0.5) * SCAN_PITCH_MM, np.arange(SCAN_POINTS) * SCAN_PITCH_MM
+    fine = np.arange(-4, SCAN_POINTS * 4 + 4) * SCAN_PITCH_MM / 4
+    x_mm, s_mm = np.meshgrid(fine + SCAN_PITCH_MM / 2, fine, indexing="ij")
+    cut = ascans._cut_mm(x_mm, s_mm, None, patch)
+    rng = np.random.default_rng([seed, 94])
+    layers, _ = ascans._stack(wall, np.full(x_mm.shape, thickness), cut, 3.0 / SCAN_PITCH_MM * 4, rng)
+    behind = ascans._behind(wall, x_mm, s_mm, None, ())
+    fields, frequency = ascans._columns(layers, behind, wall, probe)
+    axes = x_mm[:, 0], s_mm[0]
+    seen = ascans._beam(fields.reshape(*x_mm.shape, -1), axes, point, probe.beam_mm, None)
+    rim = ascans._rim_mm(*np.meshgrid(*point, indexing="ij"), None, patch)
+    probe = replace(probe, bits=12, coupling_db=2.0)
+    return ScannedPiece(wall, probe, 0.4 / front, seen, frequency, rim)
 
 
 def write_scan(folder: Path, piece: ScannedPiece, change: ScanChange, rng: Rng) -> None:
@@ -215,23 +236,12 @@ def write_scan(folder: Path, piece: ScannedPiece, change: ScanChange, rng: Rng) 
         narrower=change.bandwidth,
         front_us=piece.probe.front_us + 0.1 * rng.standard_normal(),
     )
-    patch = Defect(34.0, 24.0, 11.0, 0.4 * piece.wall.thickness_mm[0])
-    truth = ascans.ascan_inspection(
-        folder,
-        defects=(patch,),
-        seed=piece.seed,
-        stations=12,
-        positions=12,
-        pitch_mm=5.0,
-        wall=piece.wall,
-        probe=probe,
-        visit=int(rng.integers(1, 1 << 31)),
-    )
-    (folder / "ascans" / "BM.npy").rename(folder / "ascans" / "KP.npy")
+    (folder / "ascans").mkdir(parents=True)
+    np.save(folder / "ascans" / "KP.npy", ascans._traces(piece.seen, piece.frequency_mhz, probe, rng))
     wall_mm = piece.wall.thickness_mm[0]
     more = f"[ascan]\nsample_rate_mhz = {probe.rate_mhz}\ncentre_frequency_mhz = {probe.centre_mhz}\n"
     more += f"[laminate]\nthickness_mm = {wall_mm}\nvelocity_m_s = {piece.wall.velocity_m_s}"
-    text = plan_text(truth.rim_mm, 5.0, more, f"thickness_mm = {wall_mm}")
+    text = plan_text(piece.rim_mm, SCAN_PITCH_MM, more, f"thickness_mm = {wall_mm}")
     (folder / "inspection.toml").write_text(text, encoding="utf-8")
 
 
@@ -293,8 +303,9 @@ def main() -> None:
                     counter.update(
                         f"{item.outcome}: {item.name}" for item in items if item.outcome != "ready"
                     )
-        for name, counter in counts.items():
-            print(f"{what}, {name}: {dict(counter.most_common())}", flush=True)
+            print(f"{what}, {seed - arguments.first + 1} pieces", flush=True)
+            for name, counter in counts.items():
+                print(f"  {name}: {dict(counter.most_common())}", flush=True)
 
 
 if __name__ == "__main__":
