@@ -73,14 +73,14 @@ def proof_of(method: Method, readings: Sequence[str], checks: Sequence[Check]) -
         return Proof(method, "not proved", (sentence,))
     if not readings:
         return Proof(method, "not proved", ())
-    between = Counter(_around(mark, method, used) for mark in readings)
-    before = [one for one, _ in between]
-    after = [one for _, one in between]
+    # How many readings each check is the first to list; past the end, those that none lists.
+    firsts = sorted(Counter(_first_listing(mark, method, used) for mark in readings).items())
+    pairs = [(used[first - 1] if first else None, (*used, None)[first]) for first, _ in firsts]
+    before, after = [one for one, _ in pairs], [one for _, one in pairs]
     failed_after = _latest(after, method, "not ready")
     failed_before = _latest(before, method, "not ready")
     sentences = [
-        _sentence(pair, count, len(readings), word, method)
-        for pair, count in sorted(between.items(), key=lambda each: _order(each[0]))
+        _sentence(pair, count, len(readings), method) for pair, (_, count) in zip(pairs, firsts, strict=True)
     ]
     if failed_after is not None:
         doubt = f"The setup check of {when(failed_after.about.time)}, after this work, failed."
@@ -94,11 +94,10 @@ def proof_of(method: Method, readings: Sequence[str], checks: Sequence[Check]) -
 Pair = tuple[Check | None, Check | None]
 
 
-def _around(mark: str, method: Method, checks: Sequence[Check]) -> Pair:
-    """Return the last check before a reading and the first after it."""
-    lists = [mark in (one.about.readings or {}).get(method, ()) for one in checks]
-    first = lists.index(True) if True in lists else len(checks)
-    return (checks[first - 1] if first else None), (checks[first] if first < len(checks) else None)
+def _first_listing(mark: str, method: Method, checks: Sequence[Check]) -> int:
+    """Return the number of the first check, from 0, that lists a reading: it was made after it."""
+    lists = (mark in (one.about.readings or {}).get(method, ()) for one in checks)
+    return next((number for number, is_listed in enumerate(lists) if is_listed), len(checks))
 
 
 def _latest(checks: Sequence[Check | None], method: Method, outcome: str) -> Check | None:
@@ -111,17 +110,12 @@ def _outcome(check: Check | None, method: Method) -> str:
     return "" if judged is None else judged.outcome
 
 
-def _order(pair: Pair) -> tuple[str, str]:
-    before, after = ("~" if one is None else one.about.time for one in pair)
-    return before, after
-
-
-def _sentence(pair: Pair, count: int, total: int, word: str, method: Method) -> str:
+def _sentence(pair: Pair, count: int, total: int, method: Method) -> str:
     before, after = pair
     files = "All readings" if count == total else f"{count:,} of {total:,} readings"
     first = f"before: {_said(before, method)}" if before else "before: not proved, no known piece was checked"
     last = f"after: {_said(after, method)}" if after else "after: not proved, no known piece was checked"
-    return f"Setup for {word}. {files}: {first}; {last}."
+    return f"Setup for {METHOD_WORDS[method]}. {files}: {first}; {last}."
 
 
 def _said(check: Check, method: Method) -> str:
