@@ -37,6 +37,8 @@ class SetupLimits:
     false_alarm_rate: float = 0.01
     # Noise 10 dB below a band moves its level by some 2 dB, as much as sound laminate varies.
     least_snr_db: float = 10.0
+    # A tap or trace in fifty that is clipped costs nothing: it is left out, and enough others remain.
+    most_clipped: float = 0.02
     # An echo counts above six times the noise (15.6 dB), and half a back wall must still be seen (6 dB).
     least_ascan_snr_db: float = 22.0
     # The known damage must be found more often than not by a single point.

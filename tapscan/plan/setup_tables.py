@@ -35,6 +35,7 @@ class SetupTable(_Strict):
         _DEFAULT.false_alarm_rate
     )
     least_snr_db: _Decibels = _DEFAULT.least_snr_db
+    most_clipped: _Share = _DEFAULT.most_clipped
     least_ascan_snr_db: _Decibels = _DEFAULT.least_ascan_snr_db
     least_found: _Share = _DEFAULT.least_found
     velocity_tolerance: _Share = _DEFAULT.velocity_tolerance

@@ -61,6 +61,7 @@ false_call_rate = 0.01            # wanted fraction of good points called suspec
 # [setup]                         # what tapscan setup must see on a known piece before this part is inspected
 # false_alarm_rate = 0.01         # share of good setups that may be called not ready
 # least_snr_db = 10.0             # taps over the room's noise, in three quarters of the bands
+# most_clipped = 0.02             # share of taps or traces that may run into the recorder's limit
 # least_ascan_snr_db = 22.0       # front-surface echo over the noise
 # least_found = 0.5               # how often a single point must find the known damage
 # velocity_tolerance = 0.03       # share by which the measured velocity may differ from velocity_m_s

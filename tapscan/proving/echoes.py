@@ -20,7 +20,8 @@ Mask = NDArray[np.bool_]
 CALLIPER_MM = 0.02  # standard uncertainty of a workshop calliper on laminate; common practice
 OTHER_WALL = 1.2  # a wall thicker by this share is a second thickness: below, its error tilts the line
 HALF = 0.5  # of the back wall's amplitude: the 6 dB rule
-BEFORE, AFTER = 1.5, 3.0  # cycles about the front-surface echo's peak: all of a damped probe's pulse
+BEFORE, AFTER = 3.0, 3.0  # cycles about the front-surface echo's peak: all of a damped probe's pulse
+TAPER = 0.5  # cycles at either end of that window
 LONGER = 16  # times the window, of the transform: numerical, reads the band to a hundredth
 
 
@@ -144,7 +145,7 @@ def pulse_band(
     at = np.round(peak_s * sample_rate_hz).astype(int)[:, None] + offsets
     inside = (at >= 0) & (at < traces.shape[1])
     rows = np.where(inside, np.take_along_axis(traces, np.clip(at, 0, traces.shape[1] - 1), axis=1), 0.0)
-    edge = np.minimum((offsets + before + 1) / before, (after + 1 - offsets) / before)
+    edge = np.minimum(offsets + before + 1, after + 1 - offsets) / (TAPER * cycle)
     rows = np.nan_to_num(rows) * np.sin(np.pi / 2 * np.clip(edge, 0, 1)) ** 2
     length = LONGER * offsets.size
     level = np.sqrt(np.mean(np.abs(np.fft.rfft(rows, length, axis=1)) ** 2, axis=0))

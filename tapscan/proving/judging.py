@@ -133,10 +133,12 @@ def _signal(figures: Figures, limits: SetupLimits) -> list[Item]:
                 "dB",
                 words,
             ),
-            _item("saturated traces", values["saturated_share"], (None, 0.0), "share", saturated),
+            _item(
+                "saturated traces", values["saturated_share"], (None, limits.most_clipped), "share", saturated
+            ),
         ]
     clipped = ("taps run into the recorder's limit", "turn the gain down, or move the microphone away")
-    items = [_item("clipped taps", values["clipped_share"], (None, 0.0), "share", clipped)]
+    items = [_item("clipped taps", values["clipped_share"], (None, limits.most_clipped), "share", clipped)]
     if "snr_db" not in values:
         because = "no recording holds enough quiet before its first tap to measure the room"
         remedy = "let each recording begin a tenth of a second before the first tap"

@@ -209,8 +209,6 @@ def scanned_piece(seed: int) -> ScannedPiece:
     wall, probe = ascans.drawn(seed)
     thickness = wall.thickness_mm[0]
     wall = replace(wall, thickness_mm=(thickness, thickness))
-    mrayl = wall.velocity_m_s * wall.density_kg_m3 / 1e6
-    front = (mrayl - probe.delay_mrayl) / (mrayl + probe.delay_mrayl)
     patch = (Defect(30.0, 25.0, 11.0, 0.4 * thickness),)
     point = (np.arange(SCAN_POINTS) + 0.5) * SCAN_PITCH_MM, np.arange(SCAN_POINTS) * SCAN_PITCH_MM
     fine = np.arange(-4, SCAN_POINTS * 4 + 4) * SCAN_PITCH_MM / 4
@@ -223,8 +221,10 @@ def scanned_piece(seed: int) -> ScannedPiece:
     axes = x_mm[:, 0], s_mm[0]
     seen = ascans._beam(fields.reshape(*x_mm.shape, -1), axes, point, probe.beam_mm, None)
     rim = ascans._rim_mm(*np.meshgrid(*point, indexing="ij"), None, patch)
+    faint = ascans._traces(seen, frequency, replace(probe, bits=16, gain=0.05), rng)
+    peak = float(np.median(np.abs(faint).max(axis=-1))) / 2**15 / 0.05
     probe = replace(probe, bits=12, coupling_db=2.0)
-    return ScannedPiece(wall, probe, 0.4 / front, seen, frequency, rim)
+    return ScannedPiece(wall, probe, 0.4 / peak, seen, frequency, rim)
 
 
 def write_scan(folder: Path, piece: ScannedPiece, change: ScanChange, rng: Rng) -> None:
