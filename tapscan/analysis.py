@@ -12,6 +12,9 @@ from threadpoolctl import threadpool_limits
 import tapscan
 from tapscan.errors import TapscanError, sentence
 from tapscan.plan import point_name, s_mm, x_mm
+from tapscan.proving.checks import Check
+from tapscan.proving.keeping import part_checks, reading_marks
+from tapscan.proving.proof import measured_velocity, proof_of, with_velocity
 from tapscan.records.digests import digests
 from tapscan.records.inspection import Inspection
 from tapscan.records.runs import fingerprint
@@ -101,6 +104,10 @@ def analyse(
     """
     others = _told_apart(inspection, against, learnt or [NOTHING_LEARNT] * len(against))
     warnings = list(inspection.warnings)
+    checks = part_checks(inspection.folder, warnings)
+    measured = measured_velocity(inspection.plan, checks)
+    if measured is not None:
+        inspection = replace(inspection, plan=with_velocity(inspection.plan, measured))
     # Sums depend on how many threads share them; one thread gives the same bits on any machine.
     with threadpool_limits(limits=1, user_api="blas"):
         aside: list[str] = []
@@ -113,7 +120,20 @@ def analyse(
     for one in screened:
         warnings += reference_doubts(one, inspection.plan.false_call_rate) or marked_inside(one)
     summary = _summary(inspection, others, screened, warnings, trees)
+    summary["setup"] = setup = _setup(screened, summary["inputs"], checks)
+    setup["velocity"] = None if measured is None else asdict(measured)
+    doubts = {one["method"]: one["doubt"] for one in setup["proofs"]}
+    screened = tuple(replace(one, doubt=doubts[one.method]) for one in screened)
     return Results(inspection, screened, summary, writer)
+
+
+def _setup(
+    screened: Sequence[Screened], inputs: Mapping[str, str], checks: Sequence[Check]
+) -> dict[str, Any]:
+    """Say what checks on a known piece prove of the readings, for each method that was used."""
+    marks = reading_marks(inputs)
+    methods = dict.fromkeys(one.method for one in screened)
+    return {"proofs": [asdict(proof_of(method, marks.get(method, ()), checks)) for method in methods]}
 
 
 def _told_apart(

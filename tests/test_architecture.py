@@ -22,6 +22,7 @@ LAYERS = [
     "sectioning",
     "capture",
     "analysis",
+    "proving",
     "screening",
     "records",
     "signals",

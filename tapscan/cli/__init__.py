@@ -20,6 +20,7 @@ __all__ = ["main"]
 COMMANDS = {
     "new": "Start an inspection folder with a commented plan to fill in.",
     "grid": "Check the plan, say what it covers, write wraps to mark the grid with.",
+    "setup": "Prove tapper, microphone, probe and hand on a known piece.",
     "add": "Bring recordings or traces into an inspection.",
     "capture": "Record taps live, point by point, with cues.",
     "desk": "The local page: collect, look, mark, print.",

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from tapscan.capture.session import Session
     from tapscan.capture.sources import FileSource, SoundCard
 
-__all__ = ["command"]
+__all__ = ["command", "record"]
 
 
 @click.command("capture")
@@ -60,6 +60,21 @@ def command(folder: Path | None, *, devices: bool, as_json: bool, silent: bool, 
     if folder is None:
         msg = "Missing argument 'DIR'."
         raise click.UsageError(msg)
+    session = record(folder, how, silent=silent, as_json=as_json)
+    if not as_json:
+        _print_end(session, folder)
+
+
+def record(folder: Path, how: dict[str, Any], *, silent: bool, as_json: bool) -> "Session":
+    """Record taps into an inspection until all points are done or the person ends it.
+
+    `how` holds zones, there_and_back, device, rate_hz, channel and file, as the command's options have them.
+
+    Raises
+    ------
+    TapscanError
+        When nothing can be recorded from, or the folder cannot be written.
+    """
     with ExitStack() as stack:
         session, source = _open(folder, how, stack)
         sound = stack.enter_context(_sound(silent=silent or how["file"] is not None))
@@ -77,8 +92,7 @@ def command(folder: Path | None, *, devices: bool, as_json: bool, silent: bool, 
 
         with suppress(KeyboardInterrupt):  # one more way to end; everything reported is on disk
             run(session, source, show, front.wishes)
-    if not as_json:
-        _print_end(session, folder)
+    return session
 
 
 def _open(folder: Path, how: dict[str, Any], stack: ExitStack) -> "tuple[Session, FileSource | SoundCard]":

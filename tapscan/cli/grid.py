@@ -46,13 +46,17 @@ def command(folder: Path, *, walk: bool, as_json: bool) -> None:
         outlook_of(inspection.plan, zone.zone, zone.read if zone.is_planned.any() else ()) for zone in zones
     ]
     wraps, too_large, pictures = _draw(inspection.plan, outlooks, folder)
+    seen = _known_piece(folder)
     warnings = (*inspection.warnings, *faults, *too_large)
     if as_json:
         document = _document(inspection.plan, zones, outlooks, warnings)
         written = {"wraps": [str(path) for path in wraps], "pictures": [str(path) for path in pictures]}
+        written["known_piece"] = seen
         click.echo(json_text({**document, **written}), nl=False)
         return
     _print(inspection.plan, zones, outlooks)
+    for line in seen:
+        click.echo(line)
     if pictures:
         click.echo(f"What could be found, as pictures: {folder / 'results'}/detectable_*.png")
     if wraps:
@@ -68,6 +72,22 @@ def _draw(plan: Plan, outlooks: list[Outlook], folder: Path) -> tuple[list[Path]
 
     wraps, too_large = write_templates(plan, folder)
     return wraps, too_large, write_detectable(outlooks, folder)
+
+
+def _known_piece(folder: Path) -> list[str]:
+    """Say what the last checks of the setup found on the known piece, by each method."""
+    from tapscan.proving.keeping import part_checks
+    from tapscan.proving.proof import when
+    from tapscan.proving.words import found_sentences
+
+    latest: dict[str, list[str]] = {}
+    for check in part_checks(folder, []):
+        for one in check.judged:
+            lines = found_sentences(one.figures)
+            latest[one.figures.method] = [
+                f"{line} ({check.piece}, {when(check.about.time)})" for line in lines
+            ]
+    return [line for lines in latest.values() for line in lines]
 
 
 def _document(

@@ -73,7 +73,7 @@ def line_document(screened: Screened, first: "Point", last: "Point") -> dict[str
     begin = np.rint((np.where(np.isfinite(front_us), front_us, usual_us) - BEFORE_US) * per_us).astype(int)
     length = _samples_shown(evidence, usual_us, per_us)
     levels = np.full((len(station), length), np.nan)
-    samples = evidence.traces.shape[2]
+    samples = int(evidence.traces.shape[2])
     for number, (i, p, start) in enumerate(zip(station, position, begin, strict=True)):
         low, high = max(start, 0), min(start + length, samples)
         if low < high:
@@ -95,7 +95,7 @@ def line_document(screened: Screened, first: "Point", last: "Point") -> dict[str
 
 def _samples_shown(evidence: AScanEvidence, front_us: float, per_us: float) -> int:
     """Give how many samples reach from before the front surface to below the deepest back wall."""
-    samples = evidence.traces.shape[2]
+    samples = int(evidence.traces.shape[2])
     back_us = np.asarray(evidence.backwall_us, dtype=float)
     if not np.isfinite(back_us).any():
         return samples

@@ -3,6 +3,7 @@
 from typing import TYPE_CHECKING, Any
 
 from tapscan.errors import MistakesError, TapscanError, nearest
+from tapscan.plan.setup_tables import KnownTable
 from tapscan.plan.tables import HINTS, TABLES, PlanTable
 
 if TYPE_CHECKING:
@@ -63,6 +64,8 @@ def _mistake(problem: "ErrorDetails", document: dict[str, Any]) -> PlanMistakeEr
 
 
 def _known(path: "Path") -> list[str]:
+    if "known" in path[:-1]:
+        return list(KnownTable.model_fields)
     return list(PlanTable.model_fields if len(path) == 1 else TABLES[str(path[0])].model_fields)
 
 

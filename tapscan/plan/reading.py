@@ -7,6 +7,7 @@ from typing import Any
 from pydantic import ValidationError
 
 from tapscan.errors import TapscanError, nearest
+from tapscan.plan.known import Known, SetupLimits
 from tapscan.plan.mistakes import PLAN_NAME, PlanMistakeError, all_of, explained
 from tapscan.plan.points import Block, Point, parse_block
 from tapscan.plan.tables import HINTS, LaminateTable, PlanTable, ZoneTable
@@ -110,6 +111,7 @@ def parse_plan(text: str) -> Plan:
         false_call_rate=tables.analysis.false_call_rate,
         has_tap_table="tap" in document,
         has_ascan_table="ascan" in document,
+        setup=SetupLimits(**tables.setup.model_dump()),
     )
 
 
@@ -173,6 +175,7 @@ class _ZoneReader:
             notes=self._notes(),
             datum_side=table.datum_side,
             units=units,
+            known=self._known(),
         )
 
     def _girths(self) -> tuple[float | None, float | None]:
@@ -224,9 +227,18 @@ class _ZoneReader:
             notes[point] = text.strip()
         return tuple(Note(point, notes[point]) for point in sorted(notes) if notes[point])
 
-    def _blocks(self, key: str) -> tuple[Block, ...]:
+    def _known(self) -> tuple[Known, ...]:
+        known = []
+        for one in self.table.known:
+            if one.state == "sound" and (one.depth_mm or one.size_mm):
+                what = "known: depth_mm and size_mm are of a delamination, and these points are sound"
+                self._add("known", what, 'delete them, or set state = "delaminated"')
+            known.append(Known(self._blocks("points", one.points), **one.model_dump(exclude={"points"})))
+        return tuple(known)
+
+    def _blocks(self, key: str, texts: list[str] | None = None) -> tuple[Block, ...]:
         blocks = []
-        for text in getattr(self.table, key):
+        for text in getattr(self.table, key) if texts is None else texts:
             block = _block(self.table, text)
             if block is None:
                 remedy = 'write "07-05", or corner to corner "01-01:06-12"'

@@ -6,6 +6,8 @@ from typing import Annotated, Literal
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field
 from pydantic_core import PydanticCustomError
 
+from tapscan.plan.setup_tables import SETUP_HINTS, KnownTable, SetupTable
+
 __all__ = ["HINTS", "TABLES", "LaminateTable", "PlanTable", "ZoneTable"]
 
 
@@ -96,6 +98,7 @@ class ZoneTable(LaminateTable):
     bonded: list[str] = Field(default_factory=list)
     mirror_of: str | None = None
     notes: dict[str, Text] = Field(default_factory=dict)
+    known: list[KnownTable] = Field(default_factory=list)
 
 
 class _Tap(_Table):
@@ -125,6 +128,7 @@ class PlanTable(_Table):
     tap: _Tap = _Tap()
     ascan: _Ascan = _Ascan()
     analysis: _Analysis = _Analysis()
+    setup: SetupTable = SetupTable()
 
 
 TABLES: dict[str, type[BaseModel]] = {
@@ -134,9 +138,11 @@ TABLES: dict[str, type[BaseModel]] = {
     "tap": _Tap,
     "ascan": _Ascan,
     "analysis": _Analysis,
+    "setup": SetupTable,
 }
 
 HINTS = {
+    **SETUP_HINTS,
     "units": '"mm", or "in" for inches beside the millimetres of the report',
     "date": "year-month-day, such as 2026-03-01",
     "datum_side": "the side of the built-in part where position 1 is, seen from the station 1 end: "

@@ -1,6 +1,6 @@
 """The plan that `tapscan new` writes: every key explained, every placeholder refused until filled in."""
 
-__all__ = ["PLAN_TEMPLATE"]
+__all__ = ["PIECE_TEMPLATE", "PLAN_TEMPLATE"]
 
 # Zeros and question marks are valid TOML and no valid plan: a number nobody measured cannot slip through.
 PLAN_TEMPLATE = """\
@@ -61,4 +61,70 @@ taps_per_point = 3                # strikes at every point, recorded in one file
 
 [analysis]
 false_call_rate = 0.01            # wanted fraction of good points called suspect
+
+# [setup]                         # what tapscan setup must see on a known piece before this part is inspected
+# false_alarm_rate = 0.01         # share of good setups that may be called not ready
+# least_snr_db = 10.0             # taps over the room's noise, in three quarters of the bands
+# most_clipped = 0.02             # share of taps or traces that may run into the recorder's limit
+# least_ascan_snr_db = 22.0       # front-surface echo over the noise
+# least_found = 0.5               # how often a single point must find the known damage
+# velocity_tolerance = 0.03       # share by which the measured velocity may differ from velocity_m_s
+# notice_level_db = 6.0           # changes that must not slip through: level, brightness of the taps, their
+# notice_brightness_octaves = 0.2 # scatter, bandwidth of the pulse, time base; until the piece's history is
+# notice_repeat_db = 6.0          # long enough to show them, the answer is "cannot say"
+# notice_bandwidth = 0.3
+# notice_time_base = 0.03
+# use_measured_velocity = false   # take the velocity that the last ready check measured, for every zone
+"""
+
+PIECE_TEMPLATE = """\
+# A known piece: laminate whose state is known, to prove the setup on before and after every inspection.
+# Fill in what is 0 or ?, delete what does not apply, then run: tapscan setup DIR --piece DIR
+#
+# How to make one from an offcut in an afternoon:
+# 1. Take an offcut of the same laminate as the parts, 80 x 80 mm or larger. Always support it the same way.
+# 2. Known damage: lay two sheets of PTFE film, a round patch of 40 mm, between the plies where damage is
+#    expected (a quarter to a half of the wall deep) before the laminate is cured; or take a cut part whose
+#    damage the saw has shown.
+# 3. Mark a grid of 10 mm. Leave out the rim: points nearer than 5 mm to it are neither sound nor delaminated.
+#    It needs six sound points and three delaminated ones at least; twenty and six are better.
+# 4. Measure the wall with a calliper at three places and write the mean; a second wall of another thickness
+#    on the same piece also shows where the time base begins.
+# 5. Put photos into photos/, and write the name on the piece itself.
+# Cutting and sanding carbon makes dust that conducts and harms the lungs: extraction at the tool or cutting
+# wet, a fitted respirator, gloves and eye protection; no compressed air, and bag the dust.
+
+[part]
+name = "?"                        # what is written on the piece
+history = ""                      # how it was made, from what, when
+
+[laminate]
+# thickness_mm = 1.6
+# velocity_m_s = 2950.0           # as assumed; A-scans on the piece measure it
+
+[[zone]]                          # one zone
+code = "KP"
+shape = "panel"
+stations = 0
+positions = 0
+station_pitch_mm = 0.0
+position_pitch_mm = 0.0
+
+[[zone.known]]                    # as many of these as needed; points in none of them are not known
+points = ["01-01:02-08"]          # points, or blocks corner to corner
+state = "sound"
+# thickness_mm = 1.62             # by calliper
+
+[[zone.known]]
+points = ["04-03:05-05"]
+state = "delaminated"
+depth_mm = 0.0                    # below the tapped surface
+size_mm = 0.0                     # across
+
+[tap]
+taps_per_point = 3
+
+# [ascan]                         # only with ultrasonic A-scans
+# sample_rate_mhz = 0.0
+# centre_frequency_mhz = 0.0
 """

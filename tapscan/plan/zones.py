@@ -11,9 +11,10 @@ Conventions that all of tapscan obeys
 * The seam is where the unrolled surface was cut open: position 1 neighbours the last position of a tube.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Literal
 
+from tapscan.plan.known import Known, SetupLimits
 from tapscan.plan.points import Block, Point
 
 __all__ = ["Laminate", "Note", "Part", "Plan", "Side", "Units", "Zone"]
@@ -53,7 +54,8 @@ class Zone:
     it tapers; `position_pitch_mm` is set on a panel. `bonded` are the points behind which an insert is
     bonded to the wall. `notes` and `datum_side` change no result; `datum_side` says on which side of the
     part, as built in and seen from the station 1 end, position 1 is. With `units` "in" texts give inches
-    beside millimetres; numbers and files stay in millimetres.
+    beside millimetres; numbers and files stay in millimetres. `known` is what is known of the points of a
+    known piece.
     """
 
     code: str
@@ -73,6 +75,7 @@ class Zone:
     notes: tuple[Note, ...] = ()
     datum_side: Side | None = None
     units: Units = "mm"
+    known: tuple[Known, ...] = ()
 
     @property
     def is_tube(self) -> bool:
@@ -102,7 +105,8 @@ class Plan:
     """The whole of ``inspection.toml``, checked.
 
     `sample_rate_mhz` is needed for `.npy` volumes only; `centre_frequency_mhz` is estimated when None. The
-    tapper and the beam serve the estimate of what can be found, and change no result.
+    tapper and the beam serve the estimate of what can be found, and change no result. `setup` is what a check
+    of the setup must show.
     """
 
     part: Part
@@ -116,6 +120,7 @@ class Plan:
     tapper_mass_g: float | None = None
     tapper_radius_mm: float | None = None
     beam_mm: float | None = None
+    setup: SetupLimits = field(default_factory=SetupLimits)
 
     @property
     def units(self) -> Units:

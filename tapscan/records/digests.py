@@ -4,24 +4,32 @@ import hashlib
 from pathlib import Path
 
 from tapscan.plan.reading import PLAN_NAME
-from tapscan.records.inspection import Inspection
+from tapscan.records.inspection import SETUP, Inspection, end_of
 
-__all__ = ["digests"]
+__all__ = ["digests", "setup_checks"]
 
 
 def digests(inspection: Inspection, more: str = "") -> dict[str, str]:
-    """SHA-256 of the plan and of every reading's file, by path within the inspection, sorted.
+    """SHA-256 of the plan, every reading's file and every check of the setup, by path, sorted.
 
     `more` names one further file of the inspection that results rest on; '' for none. A file that has gone
     or cannot be read meanwhile has an empty checksum.
     """
     readings = [path for paths in inspection.tap_files.values() for path in paths]
     readings += [*inspection.volumes.values(), *inspection.trace_files.values()]
+    readings += setup_checks(inspection.folder)
     paths = {path.relative_to(inspection.folder).as_posix(): path for path in readings}
     paths[PLAN_NAME] = inspection.folder / PLAN_NAME
     if more:
         paths[more] = inspection.folder / more
     return {name: _sha256(paths[name]) for name in sorted(paths)}
+
+
+def setup_checks(part: Path) -> list[Path]:
+    """List the checks of the setup that an inspection folder holds, ``setup/TIME/check.json``, sorted."""
+    inside = part.resolve()
+    found = (path for path in (part / SETUP).glob("*/check.json") if path.is_file())
+    return sorted(path for path in found if (end_of(path) or path).is_relative_to(inside))
 
 
 def _sha256(path: Path) -> str:

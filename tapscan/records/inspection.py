@@ -17,6 +17,7 @@ from tapscan.records.swapping import put_back
 __all__ = [
     "ASCANS",
     "RECORDING_ENDS",
+    "SETUP",
     "TAPS",
     "Inspection",
     "end_of",
@@ -25,7 +26,7 @@ __all__ = [
     "open_inspection",
 ]
 
-TAPS, ASCANS = "taps", "ascans"
+TAPS, ASCANS, SETUP = "taps", "ascans", "setup"
 RECORDING_ENDS = (".wav", ".flac", *phone.ENDS)
 # BM-07-05, or BM-07-05_2 for another recording at the same point.
 _STEM = re.compile(r"(?P<point>.+?)(?:_(?P<number>[0-9]{1,6}))?")

@@ -147,6 +147,7 @@ def page_text(
         part=plan.part,
         totals={word: sum(screened.count(word) for screened in results.screened) for word in SIGNS},
         summary=sentences.summary(results.screened),
+        proofs=_proofs(results.summary),
         chance=sentences.chance(plan.false_call_rate, results.screened),
         sections=sections,
         outlooks=outlooks,
@@ -161,6 +162,16 @@ def page_text(
         version=results.summary.get("version", ""),
         run=str(results.summary.get("run", ""))[:12],
     )
+
+
+def _proofs(summary: "Mapping[str, Any]") -> "list[str]":
+    """Say what was proved of the setup, and where the velocity comes from when it was measured."""
+    setup = summary.get("setup", {"proofs": [], "velocity": None})
+    lines = [sentence for one in setup["proofs"] for sentence in one["sentences"]]
+    lines += [one["doubt"] + " Do not rely on these maps." for one in setup["proofs"] if one["doubt"]]
+    if setup["velocity"] is not None:
+        lines.append(words.velocity_text(setup["velocity"]))
+    return lines
 
 
 def _inputs(summary: "Mapping[str, Any]") -> dict[str, str]:

@@ -34,6 +34,7 @@ __all__ = [
     "setting_rows",
     "short_id",
     "unread_by_reason",
+    "velocity_text",
     "zone_name",
 ]
 
@@ -243,3 +244,19 @@ def setting_rows(settings: "Mapping[str, Any]") -> list[tuple[str, str]]:
         else:
             pairs.append((setting_name(key), "not given" if value is None else str(value)))
     return pairs
+
+
+def velocity_text(measured: "Mapping[str, Any]") -> str:
+    """Say that the velocity was measured, and what the plan had assumed.
+
+    Examples
+    --------
+    >>> measured = {"m_s": 2905.2, "sd_m_s": 9.0, "time": "2026-11-30T12:07:55Z", "assumed_m_s": [2950.0]}
+    >>> velocity_text(measured).partition(": ")[2]
+    '2905 m/s (standard uncertainty 9 m/s), instead of 2950 m/s from the plan.'
+    """
+    assumed = ", ".join(f"{speed:.0f}" for speed in measured["assumed_m_s"])
+    instead = f", instead of {assumed} m/s from the plan" if assumed else ""
+    value = f"{measured['m_s']:.0f} m/s (standard uncertainty {measured['sd_m_s']:.0f} m/s)"
+    day = measured["time"][:10]
+    return f"Depths use the velocity measured on the known piece on {day}: {value}{instead}."

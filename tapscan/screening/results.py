@@ -125,7 +125,8 @@ class Screened:
 
     `status` holds the words above; `reason` says why a point is unread, and is empty elsewhere; `features`
     maps the column names of ``points.csv`` (with their units) to values, NaN where there is none.
-    `baseline` is one sentence: what good means here and on how many readings that rests.
+    `baseline` is one sentence: what good means here and on how many readings that rests. `doubt` says why the
+    whole map is in doubt, because a check of the setup failed; empty where none did.
     """
 
     zone: Zone
@@ -139,6 +140,7 @@ class Screened:
     indications: tuple[Indication, ...]
     baseline: str
     evidence: TapEvidence | AScanEvidence
+    doubt: str = ""
 
     @property
     def rests_on_few(self) -> bool:

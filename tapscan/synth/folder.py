@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from tapscan.synth.ascans import AScanVolume
     from tapscan.synth.taps import TapRecordings
 
-__all__ = ["ascan_files", "check_new", "tap_files", "wav_bytes", "write_inspection"]
+__all__ = ["PLAN_FILE", "ascan_files", "check_new", "tap_files", "wav_bytes", "write_inspection"]
 
 PLAN_FILE = "inspection.toml"
 

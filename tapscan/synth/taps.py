@@ -79,13 +79,14 @@ def simulate_taps(
     scene: TapScene,
     seed: int,
     progress: Callable[[int, int], None] | None = None,
+    visit: int = 0,
 ) -> TapRecordings:
     """Strike every point of a zone `scene.taps` times and record each point.
 
     Each point has its own random stream, named by seed, zone, station and position: what is heard there
     depends on no other point, nor on the walking order. `progress` is called with how many of how many points
     are done. ``numpy.roll(samples, -k, axis=1)`` is the same tube with its datum line marked k positions
-    further round.
+    further round. Another `visit` strikes the same part anew.
 
     Raises
     ------
@@ -111,6 +112,7 @@ def simulate_taps(
     ((2, 4, 13440), (2, 4, 1))
     """
     stage = _stage(zone, defects, scene, seed)
+    seed += visit
     strikes = _strikes(zone, scene, seed)
     scale, noise_rms = _levels(replace(stage, defects=()))
     duration_s = scene.lead_s + (scene.taps - 1) * scene.interval_s + scene.tail_s

@@ -3,6 +3,7 @@ import json
 from click.testing import CliRunner
 
 from tapscan.cli import main
+from tapscan.proving import demo as proving_demo
 from tapscan.synth import demo
 
 
@@ -34,6 +35,7 @@ def test_an_archive_of_parts(tmp_path, monkeypatch):
 
 def test_as_json(tmp_path, monkeypatch):
     monkeypatch.setattr(demo, "demo_files", lambda _progress: {"inspection.toml": b"four"})
+    monkeypatch.setattr(proving_demo, "setup_files", lambda _files: {})
     result = run(tmp_path, "--json")
     expected = {"folder": str(tmp_path), "files": 1, "bytes": 4, "synthetic": True}
     assert json.loads(result.stdout) == expected

@@ -54,6 +54,8 @@ class Probe:
     noise_db: float = -46.0  # under the front-surface echo's peak
     bits: int = 10
     full_scale: float = 1.25  # of the loudest echo
+    gain: float | None = None  # parts of full scale for one unit of sound, instead of `full_scale`
+    narrower: float = 1.0  # the pulse's bandwidth over that of a sound probe
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -339,7 +341,7 @@ def _traces(seen: Array, frequency_mhz: Array, probe: Probe, rng: np.random.Gene
     front += rng.uniform(-0.02, 0.02, shape)
     gain = 10 ** (probe.coupling_db * np.clip(0.5 * _smooth(shape, 1.5, rng), -1, 1) / 20)
     delay = np.exp(-2j * np.pi * front[..., None] * frequency_mhz)
-    system = pulse_spectrum(frequency_mhz, probe.centre_mhz)
+    system = _narrowed(pulse_spectrum(frequency_mhz, probe.centre_mhz), frequency_mhz, probe.narrower)
     whole = np.zeros((*shape, total // 2 + 1), dtype=complex)
     first = round(frequency_mhz[0] * total / probe.rate_mhz)
     whole[..., first : first + frequency_mhz.size] = seen * delay * system * gain[..., None]
@@ -348,8 +350,21 @@ def _traces(seen: Array, frequency_mhz: Array, probe: Probe, rng: np.random.Gene
     noise = np.fft.irfft(np.fft.rfft(rng.normal(size=traces.shape)) * _noise_band(probe), probe.samples)
     traces += noise / noise.std() * np.median(peak) * 10 ** (probe.noise_db / 20)
     steps = 2 ** (probe.bits - 1)
-    scaled = traces / (probe.full_scale * np.quantile(peak, 0.999)) * steps
+    gain = 1 / (probe.full_scale * np.quantile(peak, 0.999)) if probe.gain is None else probe.gain
+    scaled = traces * gain * steps
     return np.clip(np.round(scaled), -steps, steps - 1).astype(np.int16)
+
+
+def _narrowed(system: Array, frequency_mhz: Array, narrower: float) -> Array:
+    """A pulse whose -6 dB bandwidth is `narrower` times as wide, its highest note as strong."""
+    if narrower >= 1:
+        return system
+    size = np.abs(system)
+    inside = frequency_mhz[size >= size.max() / 2]
+    centre, half = (inside.max() + inside.min()) / 2, (inside.max() - inside.min()) / 2
+    # Of Gaussian bands in a row the inverse squares of the widths add up.
+    half *= narrower / np.sqrt(1 - narrower**2)
+    return system * 0.5 ** (((frequency_mhz - centre) / half) ** 2)
 
 
 def _noise_band(probe: Probe) -> Array:

@@ -8,6 +8,7 @@ import pytest
 from tapscan.plan.points import point_name
 from tapscan.plan.reading import parse_plan
 from tapscan.plan.surfaces import block_mask
+from tapscan.proving.demo import setup_files
 from tapscan.sectioning.findings import defects_of, shown
 from tapscan.sectioning.findings_csv import parse_findings
 from tapscan.synth import demo
@@ -31,6 +32,7 @@ def zones():
 def test_the_kept_recordings_are_the_simulator_s_to_the_byte(files):
     kept = {p.relative_to(KEPT).as_posix(): p.read_bytes() for p in KEPT.rglob("*") if p.is_file()}
     kept = {name: content for name, content in kept.items() if not name.startswith("results/")}
+    files = {**files, **setup_files(files)}
     assert sorted(kept) == sorted(files)
     assert [name for name in files if files[name] != kept[name]] == []
 

@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from tapscan.signals.bands import RINGING_S, STRIKE_S, band_freedoms
 
-__all__ = ["N_BANDS", "RINGING_BANDS", "TapPoints", "TapTable", "point_means"]
+__all__ = ["N_BANDS", "RINGING_BANDS", "TapPoints", "TapTable", "point_means", "single_taps"]
 
 Floats = NDArray[np.float64]
 
@@ -107,6 +107,11 @@ def point_means(taps: TapTable, points: int) -> TapPoints:
         values[~read] = np.nan
     level_db[~read] = np.nan
     return TapPoints(sound_db, noise_db2, level_db, np.where(read, effective, 0.0), own, slope)
+
+
+def single_taps(taps: TapTable) -> Floats:
+    """Give the features of single taps in dB, (taps, features), as `TapPoints` has them of points."""
+    return _single(taps)[0]
 
 
 def _mean(values: Floats, at: NDArray[np.intp], weight: Floats, points: int) -> Floats:
