@@ -225,7 +225,7 @@ def test_a_block_by_touch_begins_where_the_finger_does_and_ends_with_the_zone(br
         page.locator("#point-name", has_text="Block 02-02:04-12").wait_for()
         assert page.locator(".cursor.block").count() == 1
         before = (root / "inspection.toml").read_text(encoding="utf-8")
-        page.get_by_role("button", name="Skip", exact=False).first.tap()
+        page.locator("#look [data-mark=skip]").tap()
         page.get_by_role("dialog").get_by_text("Skip 33 points?").wait_for()
         page.get_by_role("dialog").get_by_role("button", name="Cancel").tap()
         assert (root / "inspection.toml").read_text(encoding="utf-8") == before
@@ -234,7 +234,7 @@ def test_a_block_by_touch_begins_where_the_finger_does_and_ends_with_the_zone(br
         page.locator("#point-name", has_text="Block 02-02").wait_for()
         page.touchscreen.tap(place["x"] + 160, place["y"] + 152)
         page.locator("#point-name", has_text="Block 02-02:03-03").wait_for()
-        page.get_by_role("button", name="Skip", exact=False).first.tap()
+        page.locator("#look [data-mark=skip]").tap()
         page.get_by_role("dialog").get_by_role("button", name="Skip 4 points").tap()
         page.locator(".said", has_text="BM-02-02:03-03: now skipped").wait_for()
         page.get_by_role("button", name="Undo: skip").tap()
