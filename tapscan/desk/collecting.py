@@ -192,14 +192,14 @@ def _object(text: str) -> dict[str, Any]:
 
 def _documents(events: "Iterable[Event]") -> list[dict[str, object]]:
     """Give events as JSON, the weightiest of them with the cue that the page is to sound."""
-    told = tuple(events)
-    documents = [event.as_document() for event in told]
-    weightiest = cue_of(told)
+    happened = tuple(events)
+    documents = [event.as_document() for event in happened]
+    weightiest = cue_of(happened)
     if weightiest is not None:
         notes_hz, note_s = CUES[weightiest]
         first = next(
             document
-            for event, document in zip(told, documents, strict=True)
+            for event, document in zip(happened, documents, strict=True)
             if cue_of((event,)) == weightiest
         )
         first["cue"] = {"notes_hz": notes_hz, "note_s": note_s}

@@ -92,7 +92,7 @@ class Door:
         return ipaddress.ip_address(self.address).is_unspecified and _is_number(name.strip("[]"))
 
     def opens(self, token: str) -> bool:
-        """Whether this is the token, told in a time that does not depend on how much of it is right."""
+        """Whether this is the token, in a time that does not depend on how much of it is right."""
         return hmac.compare_digest(token.encode(), self.token.encode())
 
 

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
     from pathlib import Path
 
-__all__ = ["edited_text", "form_document", "is_editable", "mistakes_in", "told_mistakes", "write_form"]
+__all__ = ["edited_text", "form_document", "is_editable", "listed_mistakes", "mistakes_in", "write_form"]
 
 _ZONE, _WAS = "zone", "was"
 _NOT_IN_THE_FORM = frozenset({"notes"})  # written beside their points on the map
@@ -83,11 +83,11 @@ def mistakes_in(text: str) -> list[dict[str, str]]:
     try:
         parse_plan(text)
     except TapscanError as error:
-        return told_mistakes(error)
+        return listed_mistakes(error)
     return []
 
 
-def told_mistakes(error: TapscanError) -> list[dict[str, str]]:
+def listed_mistakes(error: TapscanError) -> list[dict[str, str]]:
     """Give an error's mistakes as the page shows them beside their fields."""
     return [
         {

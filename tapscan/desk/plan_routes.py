@@ -14,13 +14,13 @@ from tapscan.desk.notes import write_note
 from tapscan.desk.plan_form import form_document, write_form
 from tapscan.desk.requests import (
     ODD_MESSAGE,
+    answered,
+    answered_async,
     bench_of,
     fields_of,
     json_answer,
     named_point,
     row_of,
-    told,
-    told_async,
 )
 from tapscan.errors import TapscanError
 from tapscan.plan import parse_block
@@ -37,12 +37,12 @@ _MARK_WORDS = {"reference": "known good", "skip": "skip", "none": "clear mark at
 def plan_routes() -> list[Route]:
     """List the routes that write the plan."""
     return [
-        Route("/api/plan-form", told(_form)),
-        Route("/api/plan-form", told_async(_plan_form), methods=["POST"]),
-        Route("/api/marks", told_async(_mark), methods=["POST"]),
-        Route("/api/notes", told_async(_note), methods=["POST"]),
-        Route("/api/undo", told(_undo), methods=["POST"]),
-        Route("/api/redo", told(_redo), methods=["POST"]),
+        Route("/api/plan-form", answered(_form)),
+        Route("/api/plan-form", answered_async(_plan_form), methods=["POST"]),
+        Route("/api/marks", answered_async(_mark), methods=["POST"]),
+        Route("/api/notes", answered_async(_note), methods=["POST"]),
+        Route("/api/undo", answered(_undo), methods=["POST"]),
+        Route("/api/redo", answered(_redo), methods=["POST"]),
     ]
 
 

@@ -7,7 +7,7 @@ from starlette.requests import Request
 from starlette.responses import Response
 
 from tapscan.desk.cutting import MOST_FIELD_CHARACTERS
-from tapscan.desk.plan_form import told_mistakes
+from tapscan.desk.plan_form import listed_mistakes
 from tapscan.errors import TapscanError
 from tapscan.plan import Point, parse_point
 from tapscan.records.tables import json_text
@@ -17,14 +17,14 @@ if TYPE_CHECKING:
 
 __all__ = [
     "ODD_MESSAGE",
+    "answered",
+    "answered_async",
     "bench_of",
     "fields_of",
     "json_answer",
     "named_point",
     "row_of",
     "texts_of",
-    "told",
-    "told_async",
 ]
 
 ODD_MESSAGE = ("the message", "is not what the desk expects", "load the page again")
@@ -33,7 +33,7 @@ Endpoint = Callable[[Request], Response]
 AsyncEndpoint = Callable[[Request], Awaitable[Response]]
 
 
-def told(endpoint: Endpoint) -> Endpoint:
+def answered(endpoint: Endpoint) -> Endpoint:
     """Answer a user's error with its sentence."""
 
     def answer(request: Request) -> Response:
@@ -45,14 +45,14 @@ def told(endpoint: Endpoint) -> Endpoint:
     return answer
 
 
-def told_async(endpoint: AsyncEndpoint) -> AsyncEndpoint:
+def answered_async(endpoint: AsyncEndpoint) -> AsyncEndpoint:
     """Answer a user's error with its sentence, and with each mistake of a form."""
 
     async def answer(request: Request) -> Response:
         try:
             return await endpoint(request)
         except TapscanError as error:
-            return json_answer({"fault": str(error), "mistakes": told_mistakes(error)}, 400)
+            return json_answer({"fault": str(error), "mistakes": listed_mistakes(error)}, 400)
 
     return answer
 

@@ -82,7 +82,7 @@ def _family(address: str) -> socket.AddressFamily:
 def serve(
     folder: Path, door: Door, listener: socket.socket, ready: Callable[[], None] = lambda: None
 ) -> None:
-    """Answer the page until the program is told to stop; `ready` is called once the desk answers.
+    """Answer the page until the program is asked to stop; `ready` is called once the desk answers.
 
     A plan with mistakes is shown as a form; what else is wrong with the folder is said before that.
     """

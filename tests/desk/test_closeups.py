@@ -26,14 +26,14 @@ def pan(demo_desk):
 
 
 def test_a_point_is_told_in_the_analysis_s_own_numbers(boom):
-    told = point_document(boom, Point("BM", 4, 1))
+    shown = point_document(boom, Point("BM", 4, 1))
     at = (3, 0)
-    assert told["status"] == "suspect"
-    assert told["score"] == boom.score[at]
-    assert told["features"] == {name: values[at] for name, values in boom.features.items()}
-    np.testing.assert_array_equal(told["spectrum"]["reading_db"], boom.evidence.spectrum_db[at])
-    np.testing.assert_array_equal(told["spectrum"]["expected_db"], boom.evidence.expected_db[at])
-    assert told["indication"] == "BM-T1"
+    assert shown["status"] == "suspect"
+    assert shown["score"] == boom.score[at]
+    assert shown["features"] == {name: values[at] for name, values in boom.features.items()}
+    np.testing.assert_array_equal(shown["spectrum"]["reading_db"], boom.evidence.spectrum_db[at])
+    np.testing.assert_array_equal(shown["spectrum"]["expected_db"], boom.evidence.expected_db[at])
+    assert shown["indication"] == "BM-T1"
 
 
 def test_where_a_twin_decided_the_twin_is_shown(boom):
@@ -43,10 +43,10 @@ def test_where_a_twin_decided_the_twin_is_shown(boom):
     moved, spread_db = evidence.expected_db + 2.0, evidence.spread_db * 3
     twin = TwinEvidence("the mirror-image zone BR", decided, moved - 1.0, moved, spread_db)
     beside = replace(boom, evidence=replace(evidence, twin=twin))
-    told = point_document(beside, Point("BM", 4, 1))["spectrum"]
-    np.testing.assert_array_equal(told["expected_db"], moved[at])
-    np.testing.assert_array_equal(told["spread_db"], spread_db[at])
-    assert told["twin"]["source"] == "the mirror-image zone BR"
+    shown = point_document(beside, Point("BM", 4, 1))["spectrum"]
+    np.testing.assert_array_equal(shown["expected_db"], moved[at])
+    np.testing.assert_array_equal(shown["spread_db"], spread_db[at])
+    assert shown["twin"]["source"] == "the mirror-image zone BR"
     own = point_document(beside, Point("BM", 4, 2))["spectrum"]
     np.testing.assert_array_equal(own["expected_db"], evidence.expected_db[3, 1])
     assert own["twin"] is None
@@ -54,9 +54,9 @@ def test_where_a_twin_decided_the_twin_is_shown(boom):
 
 def test_an_unread_point_has_a_reason_and_no_evidence(boom):
     unread = np.argwhere(boom.status == "unread")[0] + 1
-    told = point_document(boom, Point("BM", *map(int, unread)))
-    assert told["reason"]
-    assert "spectrum" not in told
+    shown = point_document(boom, Point("BM", *map(int, unread)))
+    assert shown["reason"]
+    assert "spectrum" not in shown
 
 
 def test_the_nearest_clear_point_may_lie_across_the_seam(boom):
@@ -72,24 +72,24 @@ def test_the_most_typical_point_is_clear_and_nearest_to_what_is_expected(boom):
 
 
 def test_the_a_scan_and_its_echoes_are_those_of_the_analysis(pan):
-    told = point_document(pan, Point("SP", 10, 8))["trace"]
+    shown = point_document(pan, Point("SP", 10, 8))["trace"]
     at = (9, 7)
-    first = round(told["first_us"] / told["step_us"])
+    first = round(shown["first_us"] / shown["step_us"])
     np.testing.assert_array_equal(
-        told["reading"], pan.evidence.traces[at][first : first + len(told["reading"])]
+        shown["reading"], pan.evidence.traces[at][first : first + len(shown["reading"])]
     )
-    assert told["echo_us"] == pan.evidence.echo_us[at]
-    depth_mm = (told["echo_us"] - told["front_us"]) * told["mm_per_us"]
+    assert shown["echo_us"] == pan.evidence.echo_us[at]
+    depth_mm = (shown["echo_us"] - shown["front_us"]) * shown["mm_per_us"]
     assert depth_mm == pytest.approx(pan.features["depth_mm"][at], rel=1e-9)
 
 
 @pytest.mark.parametrize(("along", "traces"), [("station", 24), ("position", 16)])
 def test_a_section_runs_through_the_point(pan, along, traces):
-    told = section_document(pan, Point("SP", 10, 8), along)
-    assert (told["traces"], told["here"]) == (traces, 9 if along == "station" else 7)
-    assert told["levels"].shape[1] == traces
-    assert told["levels"].max() == 255
-    assert told["levels"].min() >= -1
+    shown = section_document(pan, Point("SP", 10, 8), along)
+    assert (shown["traces"], shown["here"]) == (traces, 9 if along == "station" else 7)
+    assert shown["levels"].shape[1] == traces
+    assert shown["levels"].max() == 255
+    assert shown["levels"].min() >= -1
 
 
 def test_a_slice_shows_a_delamination_at_its_depth_and_not_above_it(pan):

@@ -186,7 +186,7 @@ def test_the_microphone_is_heard_at_its_own_rate_and_unprocessed(page, address):
     kinds = ("echoCancellation", "noiseSuppression", "autoGainControl", "voiceIsolation")
     assert not any(result["asked"][kind] for kind in kinds)
     assert "sampleRate" not in result["asked"]
-    assert result["told"][0]["sample_rate_hz"] == result["rate"]
+    assert result["answered"][0]["sample_rate_hz"] == result["rate"]
 
 
 def set_marks_and_a_note(page, folder):

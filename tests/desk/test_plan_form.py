@@ -52,10 +52,10 @@ def test_all_mistakes_come_at_once_with_the_path_of_their_field():
     zone = {"code": "bm", "shape": "tube", "stations": "many", "positions": "6"}
     zone |= {"station_pitch_mm": "10", "girth_mm": "60", "skip": "09-01", "was": "0"}
     new = edited_text(PLAN_TEMPLATE, {"part": {"date": "2026-02-30"}, "zone": [zone]})
-    told = {one["path"]: one["words"] for one in mistakes_in(new)}
-    assert set(told) == {"part.date", "zone.0.code", "zone.0.stations"}
-    assert "is not a date" in told["part.date"]
-    assert "stations = 'many' is not accepted" in told["zone.0.stations"]
+    reported = {one["path"]: one["words"] for one in mistakes_in(new)}
+    assert set(reported) == {"part.date", "zone.0.code", "zone.0.stations"}
+    assert "is not a date" in reported["part.date"]
+    assert "stations = 'many' is not accepted" in reported["zone.0.stations"]
 
 
 def test_a_form_with_mistakes_writes_nothing_and_names_them(desk):

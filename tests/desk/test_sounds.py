@@ -55,9 +55,9 @@ def test_a_point_without_a_tap_says_so(folder):
 
 def test_the_note_of_a_ring_is_told_with_its_damping_and_decay(folder):
     write(folder, "CS-01-01", tap(2000, 0.4, zeta=0.01))
-    told = decay_document(taps_at(open_inspection(folder), Point("CS", 1, 1)))
-    assert told["modes"][0]["frequency_hz"] == pytest.approx(2000, rel=1e-3)
-    assert told["modes"][0]["damping_ratio"] == pytest.approx(0.01, rel=0.05)
+    shown = decay_document(taps_at(open_inspection(folder), Point("CS", 1, 1)))
+    assert shown["modes"][0]["frequency_hz"] == pytest.approx(2000, rel=1e-3)
+    assert shown["modes"][0]["damping_ratio"] == pytest.approx(0.01, rel=0.05)
     # A level falls by 60 dB in ln(1000) / (ζω).
-    assert told["decay_time_s"] == pytest.approx(np.log(1000) / (0.01 * 2 * np.pi * 2000), rel=0.05)
-    assert max(told["envelope_db"]) == 0
+    assert shown["decay_time_s"] == pytest.approx(np.log(1000) / (0.01 * 2 * np.pi * 2000), rel=0.05)
+    assert max(shown["envelope_db"]) == 0

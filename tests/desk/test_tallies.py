@@ -19,9 +19,9 @@ def test_every_recording_is_counted_and_what_is_wrong_is_named(desk):
     for name, sound in sounds.items():
         soundfile.write(desk.folder / f"taps/{name}.wav", sound, RATE)
     (desk.folder / "taps/CS-01-04.wav").write_bytes(b"RIFF")
-    told = desk.get("/api/taps/CS")
-    assert (told["wanted"], told["planned"]) == (1, 24)
-    assert [(one["point"], one["taken"], one["fault"]) for one in told["points"]] == [
+    shown = desk.get("/api/taps/CS")
+    assert (shown["wanted"], shown["planned"]) == (1, 24)
+    assert [(one["point"], one["taken"], one["fault"]) for one in shown["points"]] == [
         ("CS-01-01", 1, ""),
         ("CS-01-02", 0, "clipped"),
         ("CS-01-03", 0, "silent"),
