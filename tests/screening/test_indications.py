@@ -339,6 +339,17 @@ def test_an_area_is_of_points_where_damage_is_more_likely_than_not():
     probability[12, 12] = 0.49
     probability[5, 5] = 0.5
     probability[15, 15] = 0.9
-    (area,) = likely_areas(zone, suspect, probability)
+    (area,) = likely_areas(zone, suspect, probability, np.ones_like(probability))
     assert area.members.sum() == 9
     assert area.members[5:8, 5:8].all()
+
+
+def test_an_area_is_listed_where_its_zone_shows_it_though_damage_elsewhere_sounds_otherwise():
+    """The example of Benjamini and Hochberg (1995): of fifteen p-values four pass at 0.05 (from memory)."""
+    zone, p_value = panel(), np.full(panel().grid_shape, np.nan)
+    p_value[1:16:2, 1] = [0.0344, 0.0004, 0.3240, 0.0019, 0.0459, 0.0095, 0.0201, 0.0278]
+    p_value[1:15:2, 4] = [0.0298, 0.0001, 0.4262, 0.5719, 0.6528, 0.7590, 1.0]
+    suspect = np.isfinite(p_value)
+    areas = likely_areas(zone, suspect, np.where(suspect, 0.6, np.nan), p_value)
+    assert sorted(p_value[area.members].item() for area in areas) == [0.0001, 0.0004, 0.0019, 0.0095]
+    assert likely_areas(zone, suspect, np.where(suspect, 0.4, np.nan), p_value) == []

@@ -125,7 +125,7 @@ def screened_as(
     status[reason != ""] = UNREAD
     status[block_mask(zone, zone.skip)] = SKIPPED
     reason[status == SKIPPED] = ""
-    areas = likely_areas(zone, status == SUSPECT, probability)
+    areas = likely_areas(zone, status == SUSPECT, probability, p_value)
     noise_db = np.sqrt(np.mean(found.baseline.noise_db2, axis=1)).reshape(shape)
     columns = {
         "n_taps": readings.n_taps.astype(float),
