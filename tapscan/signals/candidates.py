@@ -262,7 +262,8 @@ def _fit(found: Candidates, pattern: Pattern, rows: Ints, c: Floats32) -> None:
     largest = np.nanmax(np.abs(amplitude), axis=1, initial=0.0)
     least = USUAL_FRONT[0] * abs(pattern.usual) if pattern.usual else pattern.front_fraction * largest
     with np.errstate(invalid="ignore"):
-        is_front = amplitude >= np.broadcast_to(least, largest.shape)[:, None]
+        # Before the trace nothing was recorded: the edge is only continued there.
+        is_front = (amplitude >= np.broadcast_to(least, largest.shape)[:, None]) & (at > 0)
     front = np.where(is_front, at, np.inf).min(axis=1)
     good = np.flatnonzero(np.isfinite(front))
     rows, at, amplitude, front = rows[good], at[good], amplitude[good], front[good]
