@@ -81,7 +81,7 @@ def _print(results: Results, page: Path) -> None:
         counts.add_row(*(str(row[key]) for key in keys))
     console.print(counts)
     if results.indications:
-        table = Table("No.", "Strongest at", "Area mm²", "bounds mm²", "x mm", "s mm", "Depth mm")
+        table = Table("No.", "Strongest", "mm²", "bounds", "x mm", "s mm", "Depth")
         for column in table.columns:
             column.no_wrap = True
         for one in results.indications:

@@ -61,7 +61,7 @@ def _not_inspected(screened: "Screened") -> dict[str, Any]:
     ]
     skipped = words.blocks_of(screened.status == SKIPPED)
     if skipped:
-        rows.append(("skipped on purpose", f"{screened.count(SKIPPED):,}", _ranges(skipped)))
+        rows.append(("left out on purpose", f"{screened.count(SKIPPED):,}", _ranges(skipped)))
     if not rows:
         return _part("What was not inspected", ["Every point was read."])
     table = _table("Nothing is known about these points.", ("Why", "Points", "Where"), rows)

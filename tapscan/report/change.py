@@ -14,9 +14,10 @@ from tapscan.records.tables import csv_text, json_text
 from tapscan.records.writing import write_bytes, write_text
 from tapscan.report import change_words, words
 from tapscan.report.figures import drawing, png_bytes
+from tapscan.report.filling import filled
 from tapscan.report.layers import Layer
 from tapscan.report.maps import draw_map
-from tapscan.report.palette import SIGNS, css_variables
+from tapscan.report.palette import SIGNS
 from tapscan.report.pictures import Picture
 from tapscan.report.results_folder import results_folder
 from tapscan.screening.changes import CHANGED, UNCHANGED
@@ -172,21 +173,11 @@ def change_layer(change: "ZoneChange") -> Layer:
 
 def page_text(comparison: "Comparison", pictures: list[Picture]) -> str:
     """Fill the page."""
-    from jinja2 import Environment, PackageLoader, StrictUndefined
-
-    environment = Environment(
-        loader=PackageLoader("tapscan.report", "page"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-        keep_trailing_newline=True,
-    )
     summary = comparison.summary
     sections = [_section(zone, picture) for zone, picture in zip(comparison.zones, pictures, strict=True)]
     inputs = {f"{summary['before']['folder']}: {k}": v for k, v in summary["before"]["inputs"].items()}
-    return environment.get_template("change.html.jinja").render(
-        colours=css_variables(),
+    return filled(
+        "change.html.jinja",
         part=comparison.after.plan.part,
         before=comparison.before.plan.part,
         before_folder=summary["before"]["folder"],

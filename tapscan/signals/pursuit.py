@@ -248,7 +248,8 @@ def subtracted(c: NDArray[Any], at: Floats, amplitude: Floats, kernel: Kernel) -
     rest = np.zeros((len(c), c.shape[1] + 2 * room), dtype=np.float32)
     rest[:, room:-room] = c
     for echo in range(at.shape[1]):
-        rows = np.flatnonzero(np.isfinite(at[:, echo]))
+        # What is outside of the grid leaves nothing in it.
+        rows = np.flatnonzero((at[:, echo] >= 0) & (at[:, echo] <= c.shape[1] - 1))
         take_out(rest, room, rows, (at[rows, echo], amplitude[rows, echo]), kernel)
     return rest[:, room:-room]
 

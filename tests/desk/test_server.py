@@ -233,7 +233,8 @@ def test_what_a_killed_desk_left_half_taken_in_goes_after_a_day(folder):
     assert (new / "BM.npy").exists()
 
 
-def test_a_zone_too_large_for_a_page_points_to_the_report():
+def test_a_zone_too_large_for_a_page_points_to_the_report(monkeypatch):
+    monkeypatch.setattr("tapscan.desk.documents.MOST_POINTS_DRAWN", 100_000)
     with pytest.raises(TapscanError, match="more than the page can draw"):
         zone_document(tapped(panel(stations=400, positions=400), spots=()))
 

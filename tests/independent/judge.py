@@ -437,10 +437,8 @@ def ascan_verdicts(
             verdict, error = judge_ascan_part(some, number, name, wall=wall, probe=probe)
             verdicts.append(verdict)
             errors.append(error)
-            say(
-                _line(verdict)
-                + f"; depth error {np.nanmedian(error.depth_mm) if error.depth_mm.size else np.nan:+.3f} mm"
-            )
+            known = error.depth_mm[np.isfinite(error.depth_mm)]
+            say(f"{_line(verdict)}; depth error {np.median(known) if known.size else np.nan:+.3f} mm")
     return verdicts, errors
 
 
