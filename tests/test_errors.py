@@ -22,7 +22,7 @@ def test_the_nearest_word():
 
 
 def run_with(monkeypatch, error):
-    def broken(_folder):
+    def broken(_folder, **_how):
         raise error
 
     monkeypatch.setattr("tapscan.cli.new.start_inspection", broken)

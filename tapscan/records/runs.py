@@ -41,7 +41,7 @@ _MOST_BYTES = 64_000_000
 Maker = Literal["analyse", "grid", "outlook", "section", "cuts", "compare", "pod"]
 # Which names in results/ are whose: a maker's old files go when it makes new ones, everything else stays.
 _NAMES: Mapping[Maker, str] = {
-    "analyse": r"points\.csv|indications\.json|summary\.json|report\.html"
+    "analyse": r"points\.(csv|npz)|indications\.json|summary\.json|report(_short)?\.html"
     r"|(map|round|evidence|detectable|both)_[A-Za-z0-9_-]+\.png"
     r"|wrap_[A-Z0-9]{1,8}_marked_(A4|Letter)\.pdf|outline_[A-Z0-9]{1,8}\.(svg|dxf)",
     "grid": r"wrap_[A-Z0-9]{1,8}_(A4|Letter)\.pdf",

@@ -142,7 +142,7 @@ def test_reference_blocks_are_said_in_words_and_counted(folder):
     )
     told = run(folder).stdout
     assert "  reference: 01-05:03-01 (stations 01 to 03, positions 05 to 01 across the datum line), " in told
-    assert "05-02 (station 05, position 02); 10 points taken for good\n" in told
+    assert "05-02 (station 05, position 02); 10 points taken as sound\n" in told
     tube, panel = json.loads(run(folder, "--json").stdout)["zones"]
     assert tube["reference"][:3] == ["BM-01-01", "BM-01-05", "BM-01-06"]
     assert len(tube["reference"]) == 10

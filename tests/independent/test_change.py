@@ -24,9 +24,6 @@ def test_a_delamination_that_grew_has_grown_and_a_new_one_is_new(tmp_path: Path,
 
 
 @pytest.mark.slow
-@pytest.mark.xfail(
-    reason="another hand at a stiff end: one area is listed as gone beside the one that stayed", strict=True
-)
 def test_what_stayed_is_unchanged_and_sound_laminate_changes_no_more_than_was_asked_for(
     tmp_path: Path,
 ) -> None:

@@ -75,7 +75,7 @@ def test_with_many_readings_the_covariance_is_the_empirical_one():
     """No direction is below the floor, and all readings count: scikit-learn's EmpiricalCovariance."""
     values = spread_out(2, 3000, N_BANDS, narrowest=0.5)
     every = np.ones(len(values), dtype=bool)
-    ours = baselines._log_distance(values, np.zeros_like(values), every)
+    ours = baselines._log_distance(values, np.zeros_like(values), np.ones_like(values), every)
     theirs = log_distance(values, EmpiricalCovariance().fit(values))
     np.testing.assert_allclose(ours, theirs, atol=1e-3)  # one divides by n, the other by n - 1
 
@@ -91,7 +91,7 @@ def test_with_few_readings_the_floor_of_the_covariance_serves_as_ledoit_and_wolf
     truth = log_distance(fresh, EmpiricalCovariance().fit(np.vstack([fresh, values])))
     together = np.vstack([values, fresh])
     known = np.arange(len(together)) < count
-    ours = baselines._log_distance(together, np.zeros_like(together), known)[count:]
+    ours = baselines._log_distance(together, np.zeros_like(together), np.ones_like(together), known)[count:]
     ranks = [
         spearmanr(each, truth).statistic
         for each in (
@@ -131,7 +131,7 @@ def test_the_scatter_of_single_taps_is_the_variance_component_of_mixed_lm(monkey
     shape_db = 3 * invest - 20
     found = point_means(as_taps(shape_db, np.zeros(firm.size), firm), firm.max() + 1)
     model = MixedLM(shape_db, np.ones((firm.size, 1)), groups=firm).fit(reml=True)
-    assert found.repeat_db2[0] == pytest.approx(model.scale, rel=1e-4)
+    assert found.repeat_db2[:, 0].mean() == pytest.approx(model.scale, rel=1e-3)
     means = [shape_db[firm == k].mean() for k in range(firm.max() + 1)]
     np.testing.assert_allclose(found.sound_db[:, 0], means, rtol=1e-9)
 

@@ -66,7 +66,7 @@ def test_the_lead_names_what_got_worse_and_never_calls_it_sound(change):
     assert "1 gone" in told
     assert "not proof that the part is sound" in told
     quiet = " ".join(lead([changed(screened(FAR), screened(FAR))]))
-    assert quiet.startswith("1 area: 1 unchanged (BM-C1). Readings changed at 0 of ")
+    assert quiet.startswith("1 area: 1 unchanged (BM-CT1). Readings changed at 0 of ")
     assert "1 unchanged" in quiet
 
 

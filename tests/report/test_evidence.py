@@ -32,7 +32,7 @@ def test_the_spectrum_lies_over_what_is_expected_with_its_spread():
     np.testing.assert_allclose(part(figure, "away").get_ydata(), spreads)
     words = " ".join(text.get_text() for text in figure.legends[0].get_texts())
     assert "BM-14-01" in words
-    assert "± 2 spreads" in words
+    assert "± 2 standard dev." in words
 
 
 def test_where_a_twin_decided_it_is_the_twin_that_is_shown():

@@ -42,6 +42,8 @@ class Baseline:
     """A zone's readings about its baseline; one row a point, NaN where unread.
 
     Shapes: `off_db` (points, features + 1) what is left of `TapPoints.sound_db`, then of the level;
+    `station_db` likewise how far the level of the point's station is from the usual station's, and
+    `station_spread_db` (features + 1,) the standard deviation of that over the stations;
     `spread_db` (points, features + 1) the standard deviation of sound readings there; `noise_db2` (points,
     bands) how much more than the usual the room adds to its variance; `distance` (points,) log of the squared
     Mahalanobis distance in the bands, over its median where sound; `around` (points,) the same averaged with
@@ -49,6 +51,8 @@ class Baseline:
     """
 
     off_db: Floats
+    station_db: Floats
+    station_spread_db: Floats
     spread_db: Floats
     noise_db2: Floats
     distance: Floats
@@ -86,7 +90,7 @@ def fit_baseline(
     values = np.column_stack([points.sound_db, points.level_db])
     noise_db2 = points.noise_db2[:, :N_BANDS]
     sound = points.read & (reference | ~damaged)
-    off_db = _polished(values, (reference, sound), sound, grid_shape, by_station=by_station)
+    off_db, station_db = _polished(values, (reference, sound), sound, grid_shape, by_station=by_station)
     wide = _relative_scatter(points, off_db, sound, grid_shape)
     quiet = sound
     for _ in range(CONCENTRATIONS):
@@ -97,10 +101,15 @@ def fit_baseline(
     distance = distance - np.median(distance[quiet])
     around = pooled(near, distance)
     spread = NORMAL * np.median(np.abs(off_db / wide)[quiet], axis=0) * wide
+    # The median of n readings has a variance of π / 2n of theirs.
+    chance_db2 = np.pi / 2 / grid_shape[1] * np.median(spread, axis=0) ** 2
+    station_spread_db = np.sqrt((NORMAL * np.median(np.abs(station_db), axis=0)) ** 2 + chance_db2)
     extra = np.zeros_like(off_db)
     extra[:, :-1] = np.maximum(points.noise_db2 - np.median(points.noise_db2[quiet], axis=0), 0)
     return Baseline(
         off_db=off_db,
+        station_db=station_db,
+        station_spread_db=np.maximum(station_spread_db, LEAST_DB),
         spread_db=np.sqrt(np.maximum(spread, 1e-6) ** 2 + extra),
         noise_db2=extra[:, :N_BANDS],
         distance=distance,
@@ -148,22 +157,28 @@ def _quietest(around: Floats, sound: Mask, reference: Mask, read: int) -> Mask:
 
 def _polished(
     values: Floats, first: tuple[Mask, ...], sound: Mask, grid_shape: tuple[int, int], *, by_station: bool
-) -> Floats:
+) -> tuple[Floats, Floats]:
     """Take the medians of stations and positions off, in turn.
 
     A position's level is that of its `sound` readings; a station's is that of the `first` of these masks of
-    which it has readings enough, and of all its readings where it has too few of each.
+    which it has readings enough, and of all its readings where it has too few of each. Gives what is left,
+    and how far each station's level is from the usual station's, (points, features + 1).
     """
     left = values - np.nan_to_num(_median(values, 0, fewest=1))
     grid = left.reshape(*grid_shape, -1)
+    moved = np.zeros((grid_shape[0], 1, grid.shape[2]))
     for _ in range(POLISHES):
         for axis in (1, 0) if by_station else (0,):
             level = _median(grid, axis)
             for mask in (first if axis == 1 else (sound,))[::-1]:
                 best = _median(np.where(mask[:, None], left, np.nan).reshape(grid.shape), axis)
                 level = np.where(np.isnan(best), level, best)
-            grid -= np.nan_to_num(level)
-    return left
+            level = np.nan_to_num(level)
+            grid -= level
+            if axis == 1:
+                moved += level
+    moved -= np.median(moved, axis=0)
+    return left, np.repeat(moved[:, 0], grid_shape[1], axis=0)
 
 
 def _median(values: Floats, axis: int, *, fewest: int = FEWEST) -> Floats:

@@ -28,6 +28,7 @@ __all__ = ["DamageClass", "damage_class", "damage_class_sha256", "inputs", "pars
 Floats = NDArray[np.float64]
 
 THIRDS = tuple(slice(a, b) for a, b in ((0, 7), (7, 14), (14, N_BANDS)))
+RINGING, LEVEL = slice(N_BANDS, -1), slice(-1, None)
 MOST = 20.0  # standard deviations; what is farther out is as far out as can be
 
 
@@ -35,28 +36,34 @@ def inputs(baseline: Baseline, near: "csr_array") -> Floats:
     """Describe every point for the damage class, (points, columns); rows of unread points mean nothing.
 
     Columns: each feature's distance from the baseline in standard deviations; its mean over the neighbours,
-    and the mean of its size there; mean square, largest, and means over low, middle and high bands; the log
-    distance, alone, with the neighbours' and with theirs; and how near an end or edge is, where sound
-    readings differ most.
+    the mean of its size there, and its mean over the neighbours' neighbours, too, where noise averages out;
+    mean square, largest, and means over low, middle and high bands; the log distance, alone, with the
+    neighbours' and with theirs; how near an end or edge is, where sound readings differ most; and how far
+    the station's level is from the others', in those three, in how much rings on, in the level and in the
+    mean square, by which damage all round a station is seen (band by band, trees know stations by heart).
     """
     read = np.isfinite(baseline.distance)
     away = np.where(read[:, None], np.clip(baseline.off_db / baseline.spread_db, -MOST, MOST), 0.0)
     distance = np.nan_to_num(baseline.distance)
+    station = np.clip(baseline.station_db / baseline.station_spread_db, -MOST, MOST)
     others, farther = near - _diagonal(near), near @ near
-    beside, about = (np.maximum(weight @ read.astype(float), 1e-12) for weight in (others, farther))
+    beside, about = (np.maximum(weight @ read.astype(float), 1e-12)[:, None] for weight in (others, farther))
     bands = away[:, :N_BANDS]
     return np.column_stack(
         [
             away,
-            (others @ away) / beside[:, None],
-            (others @ np.abs(away)) / beside[:, None],
+            (others @ away) / beside,
+            (others @ np.abs(away)) / beside,
+            (farther @ away) / about,
             np.mean(bands**2, axis=1),
             np.abs(bands).max(axis=1),
             *(bands[:, part].mean(axis=1) for part in THIRDS),
             distance,
             np.nan_to_num(baseline.around),
-            (farther @ distance) / about,
+            (farther @ distance) / about[:, 0],
             _at_edge(farther),
+            *(station[:, part].mean(axis=1) for part in (*THIRDS, RINGING, LEVEL)),
+            np.mean(station[:, :N_BANDS] ** 2, axis=1),
         ]
     )
 

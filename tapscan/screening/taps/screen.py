@@ -160,6 +160,8 @@ def _unjudged(points: TapPoints) -> Judged:
     unknown, nothing = np.full(points.taps.shape, np.nan), np.full_like(points.sound_db, np.nan)
     baseline = Baseline(
         off_db=nothing,
+        station_db=nothing,
+        station_spread_db=nothing[0],
         spread_db=nothing,
         noise_db2=nothing[:, :N_BANDS],
         distance=unknown,

@@ -161,7 +161,8 @@ def taps_against(
     alone = int((np.isin(own.status, (CLEAR, SUSPECT)).ravel() & ~paired).sum())
     assert isinstance(own.evidence, TapEvidence)  # a tapped zone
     spread = found.baseline.spread_db[:, :N_BANDS]
-    off = found.baseline.off_db[:, :N_BANDS]
+    # Of like zones the stations are alike: what the level of one is off by is not expected.
+    off = (found.baseline.off_db + found.baseline.station_db)[:, :N_BANDS]
     expected = difference.there_db + difference.points.sound_db[:, :N_BANDS] - off
     there, expected, spread = (
         values.reshape(*zone.grid_shape, N_BANDS) for values in (difference.there_db, expected, spread)

@@ -146,10 +146,15 @@ def test_references_are_always_part_of_it():
     assert fitted(values, reference=marked, damaged=marked).sound[marked].all()
 
 
-def test_a_ring_is_a_level_of_its_station():
+def test_a_ring_is_a_level_of_its_station_and_stands_out_among_stations():
     values = scatter(7)
     values[6] += 4
-    assert np.abs(np.median(fitted(values).off_db.reshape(*GRID, -1)[6])) < 0.3
+    own = fitted(values)
+    assert np.abs(np.median(own.off_db.reshape(*GRID, -1)[6])) < 0.3
+    station = (own.station_db / own.station_spread_db).reshape(*GRID, -1)
+    assert np.median(own.station_db.reshape(*GRID, -1)[6]) == pytest.approx(4, abs=0.3)
+    assert np.median(station[6]) > 5
+    assert np.abs(np.delete(station, 6, axis=0)).max() < 5
 
 
 def test_references_set_the_level_of_their_station_where_most_of_it_is_damaged():

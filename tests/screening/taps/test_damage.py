@@ -151,3 +151,11 @@ def test_a_familiar_zone_is_judged_by_the_trees_without_a_warning():
     log_odds, is_familiar = damage_class().log_odds_in(inputs(found, NEAR), found)
     assert is_familiar
     np.testing.assert_array_equal(np.isnan(log_odds), np.isnan(found.distance))
+
+
+def test_a_ring_is_described_by_the_level_of_its_station():
+    """By the zone's own station levels a ring is no way off; its level is, from the other stations'."""
+    described = inputs(baseline(readings(5, block(6, 8, 0, POSITIONS))), NEAR)
+    square = described[:, -1].reshape(ZONE.grid_shape)
+    assert np.ptp(square, axis=1).max() == 0
+    assert set(np.argsort(square[:, 0])[-2:]) == {6, 7}
