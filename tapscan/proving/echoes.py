@@ -137,7 +137,7 @@ def pulse_band(
     >>> echo = np.exp(-(((t - 1e-6) / 0.1e-6) ** 2)) * np.cos(2 * np.pi * 5e6 * (t - 1e-6))
     >>> centre, width = pulse_band(echo[None], np.array([1e-6]), 100e6, 5e6)
     >>> round(centre / 1e6, 1), round(width / 1e6, 1)
-    (5.0, 5.5)
+    (5.0, 5.3)
     """
     cycle = sample_rate_hz / frequency_hz
     before, after = round(BEFORE * cycle), round(AFTER * cycle)

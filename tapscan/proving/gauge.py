@@ -77,7 +77,7 @@ def gauge_study(scores: ArrayLike, level: float = 0.95) -> GaugeStudy:
     --------
     >>> study = gauge_study([[[1.0, 1.2], [1.1, 1.3]], [[3.0, 3.2], [3.1, 3.3]], [[5.0, 5.2], [5.1, 5.3]]])
     >>> round(study.component("repeatability").variance, 4), round(study.share("part"), 3)
-    (0.015, 0.995)
+    (0.015, 0.996)
     """
     values = np.asarray(scores, dtype=np.float64)
     if values.ndim != 3 or min(values.shape) < 2 or not np.isfinite(values).all():

@@ -113,7 +113,7 @@ def empty_above_hz(samples: NDArray[np.floating], sample_rate_hz: float) -> floa
     --------
     >>> time_s = np.arange(48000) / 48000
     >>> round(empty_above_hz(0.1 * np.sin(2 * np.pi * 3000 * time_s), 48000.0), -2)
-    3100.0
+    3200.0
     """
     from scipy.signal import get_window
 
