@@ -50,7 +50,7 @@ class Judged:
 
     @property
     def because(self) -> list[str]:
-        """What stands in the way, a sentence each; what failed before what cannot be judged."""
+        """Why it is not ready, a sentence each; failures before what cannot be judged."""
         order = ("not ready", "cannot say")
         return [
             f"{item.name}: {item.because} ({item.remedy})"

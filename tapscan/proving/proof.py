@@ -143,8 +143,10 @@ def measured_velocity(plan: Plan, checks: Sequence[Check]) -> MeasuredVelocity |
         if judged.outcome == "ready":
             values = judged.figures.values
             assumed = {zone.laminate.velocity_m_s for zone in plan.zones} - {None}
-            told = tuple(sorted(speed for speed in assumed if speed is not None))
-            return MeasuredVelocity(values["velocity_m_s"], values["velocity_sd_m_s"], check.about.time, told)
+            speeds = tuple(sorted(speed for speed in assumed if speed is not None))
+            return MeasuredVelocity(
+                values["velocity_m_s"], values["velocity_sd_m_s"], check.about.time, speeds
+            )
     return None
 
 

@@ -36,7 +36,7 @@ __all__ = ["FOLDER", "change_columns", "change_document", "draw_change", "page_t
 
 FOLDER = "change"
 # Columns of the table, beside those that every point has, as they were and as they are.
-TOLD = ("centroid_hz", "peak_hz", "decay_time_s", "backwall_db", "depth_mm", "thickness_mm")
+COMPARED = ("centroid_hz", "peak_hz", "decay_time_s", "backwall_db", "depth_mm", "thickness_mm")
 
 
 def write_change(comparison: "Comparison") -> "Path":
@@ -62,7 +62,7 @@ def write_change(comparison: "Comparison") -> "Path":
 
 def change_columns(zones: "tuple[ZoneChange, ...]") -> "dict[str, NDArray[Any]]":
     """Lay all planned points out as the columns of ``change.csv``: one row per point and method."""
-    columns = [name for name in TOLD if any(name in zone.before for zone in zones)]
+    columns = [name for name in COMPARED if any(name in zone.before for zone in zones)]
     rows = [_rows(zone, columns) for zone in zones]
     return {name: np.concatenate([row[name] for row in rows]) for name in rows[0]} if rows else {}
 
