@@ -156,8 +156,9 @@ def test_damaged_bytes_give_one_sentence_or_a_recording(tmp_path, end, container
     assert outcomes <= {"Recording", "sentence"}
 
 
+# A child's ru_maxrss begins with what its parent had; the peak of its own address space does not.
 TEN_HOURS = """
-import resource, sys
+import re, sys
 from pathlib import Path
 from tapscan.errors import TapscanError
 from tapscan.records.readers import read_recording
@@ -165,10 +166,11 @@ try:
     read_recording(Path(sys.argv[1]))
 except TapscanError as error:
     print(error)
-print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss // 1024)
+print(int(re.search(r"VmHWM:\\s+(\\d+) kB", Path("/proc/self/status").read_text())[1]) // 1024)
 """
 
 
+@pytest.mark.skipif(sys.platform != "linux", reason="the peak is read as Linux gives it")
 @pytest.mark.parametrize(("end", "container", "codec"), [("m4a", "mp4", "aac"), ("mp3", "mp3", "libmp3lame")])
 def test_ten_hours_are_refused_in_bounded_memory(tmp_path, end, container, codec):
     path = write(tmp_path / f"BM-07-05.{end}", knock(), container, codec, 32_000)
