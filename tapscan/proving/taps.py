@@ -86,7 +86,7 @@ def _recorded(check: Inspection, zone: Zone) -> dict[str, float]:
 
 
 def _values(taps: TapTable, is_sound: NDArray[np.bool_], points: int) -> dict[str, float]:
-    """Measure level, brightness, room and repeats on the sound points; each point counts the same."""
+    """Measure level, brightness and room on the sound points, each alike, and how taps repeat on all."""
     heard, means = taps.heard, point_means(taps, points)
     strike, room = taps.strike[:, heard], np.nan_to_num(taps.room[:, heard]) * STRIKE_S
     clear = np.maximum(strike - room, LEAST_OVER_ROOM * room)
@@ -95,10 +95,12 @@ def _values(taps: TapTable, is_sound: NDArray[np.bool_], points: int) -> dict[st
     at = taps.at[of_sound]
     count = np.bincount(at, minlength=points)
     by_point = np.bincount(at, brightness[of_sound], points)[count > 0] / count[count > 0]
+    repeat_db2 = means.repeat_db2[:, : heard.size][:, heard]
+    known = np.isfinite(repeat_db2)  # of points that were tapped twice
     values = {
         "level_db": float(np.nanmean(means.level_db[is_sound])),
         "brightness_octaves": float(by_point.mean()),
-        "repeat_db": float(np.sqrt(means.repeat_db2[: heard.size][heard].mean())),
+        "repeat_db": float(np.sqrt(repeat_db2[known].mean())) if known.any() else float("nan"),
     }
     if (room[of_sound] > 0).any():
         band_db = 10 * np.log10(clear[of_sound] / np.maximum(room[of_sound], 1e-30))
