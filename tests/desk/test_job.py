@@ -169,7 +169,7 @@ def test_the_whole_job_by_touch_alone(browser, job):
         page.get_by_role("button", name="Start").tap()
         page.locator("#collect .big", has_text="all done").wait_for()
         page.get_by_role("button", name="Finish").tap()
-        page.get_by_role("link", name="Map").tap()
+        page.get_by_role("link", name="Map", exact=True).tap()
         page.get_by_role("button", name="Analyse").tap()
         page.locator("#state", has_text="Analysed and saved").wait_for()
         look_by_touch(page)
@@ -179,7 +179,7 @@ def test_the_whole_job_by_touch_alone(browser, job):
         page.get_by_label("delamination").tap()
         page.get_by_role("button", name="Save finding").tap()
         page.locator(".answer", has_text="Saved: delamination at PT-").wait_for()
-        page.get_by_role("link", name="Map").tap()
+        page.get_by_role("link", name="Map", exact=True).tap()
         with page.expect_popup() as popup:  # one press from the map
             page.locator("#look").get_by_role("link", name="Short report").tap()
         popup.value.get_by_role("heading").first.wait_for()

@@ -113,6 +113,7 @@ export class PlanForm {
   async discard() {
     if (this.isTouched && !(await question(["Discard all changes in this form?"], "Discard"))) return;
     this.isTouched = false;
+    this.reply("", "");
     this.fill(await ask("/api/plan-form"));
   }
 
@@ -229,6 +230,7 @@ export class PlanForm {
   async save(event) {
     event.preventDefault();
     say("");
+    this.reply("", "");
     this.showMistakes([]);
     try {
       await tell("/api/plan-form", { version: this.version, tables: this.tables });
@@ -272,8 +274,8 @@ export class PlanForm {
       const isEmpty = input.value === "" && hint;
       input.parentElement.querySelector(".wrong").textContent = isEmpty ? `Fill in: ${hint}` : words;
     }
-    this.answer.className = "answer bad";
-    this.answer.textContent = rest.join(" ");
+    // Without mistakes the answer stays: a form that is read again after saving still says that it was saved.
+    if (rest.length > 0) this.reply("bad", rest.join(" "));
   }
 }
 
