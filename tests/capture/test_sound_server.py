@@ -116,7 +116,7 @@ def test_the_screen_at_the_bench_follows_taps_and_keys(server, part, tmp_path):
         until(b"paused before BM-01-03")
         os.write(lead, b" ")
         os.write(lead, b"u")
-        until(b"BM-01-02: the last tap was put aside, 0 left")
+        until(b"BM-01-02: the last tap was removed, 0 left")
         os.write(lead, b"q")
         assert program.wait(timeout=20) == 0
     os.close(follow)
