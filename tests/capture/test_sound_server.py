@@ -11,6 +11,7 @@ import signal
 import subprocess
 import sys
 import time
+from contextlib import contextmanager
 
 import numpy as np
 import pytest
@@ -26,6 +27,17 @@ pytestmark = [pytest.mark.slow, needs_sound_server]
 def server(tmp_path):
     with sound_server(tmp_path) as one:
         yield one
+
+
+@contextmanager
+def at_the_bench(command, environment, terminal):
+    """The command at a terminal; one that a failed test leaves waiting for keys is killed."""
+    streams = {"stdin": terminal, "stdout": terminal, "stderr": terminal}
+    with subprocess.Popen(command, env=environment, **streams) as program:
+        try:
+            yield program
+        finally:
+            program.kill()
 
 
 @pytest.fixture
@@ -107,7 +119,7 @@ def test_the_screen_at_the_bench_follows_taps_and_keys(server, part, tmp_path):
         assert text in shown, shown[-2000:].decode(errors="replace")
 
     own = {**environment, "TERM": "xterm", "COLUMNS": "100", "LINES": "40", "PYTHONIOENCODING": "utf-8"}
-    with subprocess.Popen(command, env=own, stdin=follow, stdout=follow, stderr=follow) as program:
+    with at_the_bench(command, own, follow) as program:
         until(b"0 of 24 points")
         until("█".encode())
         play(environment, tmp_path / "walk.wav", 2, 3)
@@ -116,7 +128,9 @@ def test_the_screen_at_the_bench_follows_taps_and_keys(server, part, tmp_path):
         until(b"paused before BM-01-03")
         os.write(lead, b" ")
         os.write(lead, b"u")
-        until(b"BM-01-02: the last tap was removed, 0 left")
+        until(b"BM-01-03 has no tap to undo")
+        os.write(lead, b"bu")
+        until(b"BM-01-02: last tap removed, 0 left")
         os.write(lead, b"q")
         assert program.wait(timeout=20) == 0
     os.close(follow)

@@ -31,6 +31,7 @@ class Desk:
             ws="websockets-sansio",
             ws_max_size=1 << 20,
             lifespan="off",
+            timeout_graceful_shutdown=5,  # a page that a failed test left open is not waited for
             log_level="warning",
         )
         self.server = uvicorn.Server(config)
