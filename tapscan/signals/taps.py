@@ -283,13 +283,9 @@ def _hits(
 
 def _running_max(values: "NDArray[np.float64]", width: int) -> "NDArray[np.float64]":
     """Largest of each value and the ``width - 1`` after it."""
-    out = values.copy()
-    reach = 1
-    while reach < width:
-        step = min(reach, width - reach)
-        out[:-step] = np.maximum(out[:-step], out[step:])
-        reach += step
-    return out
+    from scipy.ndimage import maximum_filter1d
+
+    return np.asarray(maximum_filter1d(values, width, mode="nearest", origin=-(width // 2)))
 
 
 def _group(
