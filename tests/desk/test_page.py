@@ -24,6 +24,7 @@ CHROMIUM = shutil.which("chromium")
 if CHROMIUM is None:
     pytest.skip("Debian's chromium is not installed", allow_module_level=True)
 
+LONG_MS = 120_000  # a busy machine takes its time; every wait ends as soon as its state is there
 PLAN = """\
 # A corner of the boom.
 [[zone]]
@@ -78,6 +79,7 @@ def page(browser, request):
     context = browser.new_context(
         viewport={"width": size[0], "height": size[1]}, color_scheme=scheme, accept_downloads=True
     )
+    context.set_default_timeout(LONG_MS)
     fresh = context.new_page()
     complaints = []
     context.on("console", lambda m: complaints.append(m.text) if is_complaint(m) else None)
@@ -91,7 +93,7 @@ def page(browser, request):
 
 
 def analysed(page):
-    page.locator('#state:text-matches("^Analysed")').wait_for(timeout=60_000)
+    page.locator('#state:text-matches("^Analysed")').wait_for()
 
 
 def opened(page, address):
@@ -101,17 +103,16 @@ def opened(page, address):
     page.locator("#point-name", has_text="BM-03-01").wait_for()
 
 
-@pytest.mark.xfail(reason="the page is new here: not yet seen to pass on a busy machine", strict=False)
 def test_a_zone_is_captured_analysed_heard_marked_and_printed(page, address, folder):
     page.goto(address)
     assert "token" not in page.url
     page.locator("#collect .big", has_text="ready").wait_for()
     page.keyboard.press("Space")
-    page.get_by_text("Zone PT is complete").wait_for(timeout=90_000)
+    page.get_by_text("Zone PT is complete").wait_for()
     page.locator("#collect .big", has_text="all done").wait_for()
     assert page.locator("#collect .here").inner_text() == "49 of 49 points complete"
     page.get_by_role("button", name="Finish").click()
-    # A tap was told only after it was kept: all of them are in the folder by now.
+    # A tap is announced only after it was kept: all of them are in the folder by now.
     assert len(open_inspection(folder).tap_files) == 49
     facts = soundfile.info(folder / "taps/PT-01-01.wav")
     assert facts.subtype == "FLOAT"
@@ -119,7 +120,7 @@ def test_a_zone_is_captured_analysed_heard_marked_and_printed(page, address, fol
     page.get_by_role("link", name="Map").click()
     page.get_by_role("button", name="Analyse").click()
     analysed(page)
-    page.locator("#point-name", has_text="PT-01-01").wait_for()
+    page.locator("#look .play").wait_for()
     page.locator("#look .map").focus()
     page.keyboard.press("i")
     page.locator(".verdict", has_text="suspect").wait_for()
@@ -134,7 +135,7 @@ def test_a_zone_is_captured_analysed_heard_marked_and_printed(page, address, fol
 
     set_marks_and_a_note(page, folder)
     page.get_by_role("button", name="Analyse").click()
-    page.locator("#state", has_text="Analysed and saved").wait_for(timeout=60_000)
+    page.locator("#state", has_text="Analysed and saved").wait_for()
     assert "rings dull" in (folder / "results/report.html").read_text(encoding="utf-8")
 
     page.get_by_role("link", name="Reports").click()
@@ -142,7 +143,7 @@ def test_a_zone_is_captured_analysed_heard_marked_and_printed(page, address, fol
         # The link beside the map has the same name, and may be there for a moment yet.
         page.locator("#papers").get_by_role("link", name="Full report").click()
     report = opened.value
-    report.get_by_role("heading", name="In short").wait_for(timeout=60_000)
+    report.get_by_role("heading", name="In short").wait_for()
     assert (folder / "results/report.html").is_file()
 
 
@@ -160,12 +161,11 @@ def test_a_zone_is_captured_analysed_heard_marked_and_printed(page, address, fol
 def test_what_the_browser_does_to_the_sound_is_said(page, address, settings, words):
     page.goto(address)
     work = "settings => import('/page/microphone.js').then(module => module.alteration(settings, 44100))"
-    told = page.evaluate(work, settings)
-    assert words in told
-    assert bool(words) == told.startswith("The browser changes the sound")
+    sentence = page.evaluate(work, settings)
+    assert words in sentence
+    assert bool(words) == sentence.startswith("The browser changes the sound")
 
 
-@pytest.mark.xfail(reason="the page is new here: not yet seen to pass on a busy machine", strict=False)
 def test_the_microphone_is_heard_at_its_own_rate_and_unprocessed(page, address):
     page.goto(address)
     work = """async () => {
@@ -173,22 +173,23 @@ def test_the_microphone_is_heard_at_its_own_rate_and_unprocessed(page, address):
       const real = navigator.mediaDevices.getUserMedia.bind(navigator.mediaDevices);
       navigator.mediaDevices.getUserMedia = async (wish) => { asked.push(wish.audio); return real(wish); };
       const { listenHere } = await import('/page/microphone.js');
-      const told = [];
+      const events = [];
       const walk = { zones: ["PT"], there_and_back: false };
-      const line = await listenHere({ deviceId: "", walk, onevent: (event) => told.push(event), onend() {} });
+      const onevent = (event) => events.push(event);
+      const line = await listenHere({ deviceId: "", walk, onevent, onend() {} });
       await new Promise((done) => setTimeout(done, 1500));
       line.end();
       const media = await real({ audio: asked[0] });
       const [track] = media.getAudioTracks();
       const rate = track.getSettings().sampleRate;
       track.stop();
-      return { asked: asked[0], told: told.filter((event) => event.event !== "level"), rate };
+      return { asked: asked[0], events: events.filter((event) => event.event !== "level"), rate };
     }"""
     result = page.evaluate(work)
     kinds = ("echoCancellation", "noiseSuppression", "autoGainControl", "voiceIsolation")
     assert not any(result["asked"][kind] for kind in kinds)
     assert "sampleRate" not in result["asked"]
-    assert result["answered"][0]["sample_rate_hz"] == result["rate"]
+    assert result["events"][0]["sample_rate_hz"] == result["rate"]
 
 
 def set_marks_and_a_note(page, folder):
@@ -212,11 +213,12 @@ def set_marks_and_a_note(page, folder):
 
 
 AXE = os.environ.get("TAPSCAN_AXE", "")
-LOOKS = [((1280, 800), "light"), ((820, 1180), "dark"), ((390, 844), "light")]
+LOOKS = [((1280, 800), "light"), ((1280, 800), "dark"), ((820, 1180), "dark"), ((390, 844), "light")]
+LOOK_NAMES = ["desk light", "desk dark", "tablet dark", "phone light"]
 
 
 @pytest.mark.skipif(not AXE, reason="TAPSCAN_AXE does not name the script of axe-core")
-@pytest.mark.parametrize("page", LOOKS, ids=["desk light", "tablet dark", "phone light"], indirect=True)
+@pytest.mark.parametrize("page", LOOKS, ids=LOOK_NAMES, indirect=True)
 def test_no_pane_has_a_fault_for_those_who_see_or_move_otherwise(page, demo_address):
     opened(page, demo_address)
     page.locator("#look .map").focus()
@@ -239,6 +241,10 @@ def test_no_pane_has_a_fault_for_those_who_see_or_move_otherwise(page, demo_addr
         page.get_by_role("link", name=name, exact=True).click()
         page.locator(f"#{pane}").wait_for()
         faults += axe(page)
+    for paper in ("report_short.html", "report.html"):
+        page.goto(f"{page.url.partition('#')[0]}papers/{paper}")
+        faults += axe(page)
+        page.go_back()
     assert faults == []
 
 
@@ -251,12 +257,61 @@ def axe(page):
         "Runtime.evaluate",
         {"expression": "axe.run().then(JSON.stringify)", "awaitPromise": True, "returnByValue": True},
     )
-    told = json.loads(found["result"]["value"])
-    assert len(told["passes"]) > 15  # it looked at something
+    answer = json.loads(found["result"]["value"])
+    assert len(answer["passes"]) > 15  # it checked something
     return [
         f"{one['id']}: {one['nodes'][0]['html'][:120]}: {one['nodes'][0].get('failureSummary', '')}"
-        for one in told["violations"]
+        for one in answer["violations"]
     ]
+
+
+class Clicks:
+    """Counts the presses on a page that was just opened."""
+
+    def __init__(self, page, address):
+        opened(page, address)
+        self.page, self.count = page, 0
+        page.locator("#look .play").wait_for()
+
+    def on(self, role, name):
+        self.count += 1
+        self.page.locator("#look, #cut, dialog").get_by_role(role, name=name).click()
+
+
+def test_what_is_often_done_takes_few_clicks_from_opening(page, tmp_path):
+    """Map 0, hear a suspect beside its neighbour 1, mark 2, note 2, finding 3, short report 1."""
+    shutil.copytree(DEMO, tmp_path / "demo", ignore=shutil.ignore_patterns("results", "findings.csv"))
+    with served(tmp_path / "demo") as address:
+        clicks = Clicks(page, address)
+        page.locator("#look .verdict", has_text="suspect").wait_for()  # the map, at its strongest suspect
+        assert clicks.count == 0
+        clicks.on("button", "+ neighbour")
+        page.locator("text=/Playing: BM-/").filter(has_not_text="BM-03-01").wait_for()
+        assert clicks.count == 1
+        clicks = Clicks(page, address)
+        with page.expect_popup() as popup:  # it is drawn meanwhile
+            clicks.on("link", "Short report")
+        popup.value.get_by_role("heading").first.wait_for()
+        assert clicks.count == 1
+        clicks = Clicks(page, address)
+        clicks.on("textbox", "Note at BM-03-01")
+        page.keyboard.type("rings dull")
+        clicks.on("button", "Save note")
+        page.locator(".said", has_text="Note at BM-03-01 saved").wait_for()
+        assert clicks.count == 2
+        clicks = Clicks(page, address)
+        clicks.on("button", "Log finding")
+        clicks.on("radio", "delamination")
+        clicks.on("button", "Save finding")
+        page.locator(".answer", has_text="Saved: delamination at BM-03-01").wait_for()
+        assert clicks.count == 3
+        page.goto(address)  # without the pane that is in the address
+        clicks = Clicks(page, address)
+        clicks.on("button", "Known good")
+        clicks.on("button", "Mark known good")
+        page.locator(".said", has_text="now known good").wait_for()
+        assert clicks.count == 2
+        page.goto("about:blank")
 
 
 @pytest.fixture(scope="module")
@@ -302,7 +357,6 @@ def test_unread_points_are_hatched_whichever_pane_was_open_before(page, demo_add
     assert np.ptp(picture[..., :3].mean(axis=-1)) > 0.2  # lines on paper, and not paper alone
 
 
-@pytest.mark.skip(reason="the page's new form: the driver of this test is not brought up to it yet")
 def test_a_finding_is_logged_at_the_chosen_block_and_compared_with_the_map(page, tmp_path):
     shutil.copytree(DEMO, tmp_path / "demo", ignore=shutil.ignore_patterns("results", "findings.csv"))
     with served(tmp_path / "demo") as address:
@@ -327,7 +381,7 @@ def test_a_finding_is_logged_at_the_chosen_block_and_compared_with_the_map(page,
         page.locator(".answer.bad", has_text="Not saved: ").wait_for()
         with page.expect_popup() as popup:
             page.get_by_role("link", name="Findings compared with the map").click()
-        popup.value.get_by_text("confirmed").first.wait_for(timeout=60_000)
+        popup.value.get_by_text("confirmed").first.wait_for()
         page.goto("about:blank")  # before the desk closes
     lines = (tmp_path / "demo/findings.csv").read_text(encoding="utf-8").splitlines()
     assert [line.split(",")[:2] for line in lines[1:]] == [
@@ -364,7 +418,7 @@ def test_words_of_the_plan_are_text_and_never_markup(page, tmp_path):
         assert page.locator("main img, main script").count() == 0
 
 
-def test_the_second_page_is_told_that_the_first_is_collecting(page, demo_address):
+def test_the_second_page_is_reported_that_the_first_is_collecting(page, demo_address):
     page.goto(f"{demo_address}#collect")
     page.get_by_role("button", name="Start").click()
     page.get_by_role("button", name="Pause").wait_for()

@@ -18,7 +18,7 @@ const ORDERS = { z: "undo", r: "repeat", b: "back", s: "skip" };
 const FAULT_WORDS = { "too few taps": "with too few taps", "double hit": "with a double hit" };
 const GRID_WORDS =
   "Filled: complete. Pale: too few taps. Cross: no usable tap. Bar: skipped while tapping. " +
-  "Empty: to do, or skipped in the plan. The thick frame is the next point.";
+  "Hatched: no reading yet. Empty: skipped in the plan. The thick frame is the next point.";
 
 class Collect {
   walk = new Walk();

@@ -8,6 +8,10 @@ export class Controls {
   constructor(look) {
     this.look = look;
     this.place = make("div", { class: "row" });
+    this.enlarge = button("Enlarge", () => look.enlarge());
+    // Where there is no Shift key: the next touches set the corners of a block.
+    this.block = button("Select block", () => look.toggleBlock());
+    this.reports = make("nav", { class: "row reports", "aria-label": "Reports" });
   }
 
   /** Make the row anew, for the zone that is looked at. */
@@ -19,12 +23,24 @@ export class Controls {
       ...this.colours(),
       isTube && button(look.isRound ? "Unroll" : "Round view", () => look.turnOver(), "O"),
       isTube && look.isRound && button("Turn", () => look.turn(1), "]"),
-      !look.isRound &&
-        button("Enlarge", () => look.enlarge(), null, { "aria-pressed": String(look.isEnlarged) }),
-      // Where there is no Shift key: the next touches move the other corner of a block.
-      button("Select block", () => look.toggleBlock(), null, { "aria-pressed": String(look.isBlock) }),
+      !look.isRound && this.enlarge,
+      this.block,
+      this.reports,
     ];
-    this.place.replaceChildren(...parts.filter(Boolean), reportLinks());
+    this.place.replaceChildren(...parts.filter(Boolean));
+    this.showPressed();
+  }
+
+  /** Which of the two are on; they stay where they are, and keep the focus. */
+  showPressed() {
+    this.enlarge.setAttribute("aria-pressed", String(this.look.isEnlarged));
+    this.block.setAttribute("aria-pressed", String(this.look.isBlock));
+  }
+
+  /** The reports on the whole part, each one press away; those that are there stay until the answer comes. */
+  async showReports() {
+    const links = await telling(reportLinks);
+    if (links) this.reports.replaceChildren(...links);
   }
 
   zones() {

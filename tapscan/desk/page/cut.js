@@ -21,6 +21,7 @@ const PLACES =
 
 export class Cut {
   editing = null; // the row that the form changes; null when it logs a new one
+  isChosen = false; // a place was chosen on the map: the form is shown at its first question
 
   constructor(place) {
     this.before = make("div", { class: "before" });
@@ -77,7 +78,7 @@ export class Cut {
     this.clear();
     this.where.value = where;
     this.offer();
-    this.focusKind();
+    this.isChosen = true; // the pane opens after this
   }
 
   focusKind() {
@@ -114,10 +115,11 @@ export class Cut {
       const radio = ({ kind, words }) =>
         make("label", {}, make("input", { type: "radio", name: "kind", value: kind }), words);
       this.kinds.append(...found.kinds.map(radio));
-      if (this.where.value) this.focusKind();
     }
     this.before.replaceChildren(...before(found));
     this.logged.replaceChildren(...this.after(found));
+    if (this.isChosen) this.focusKind();
+    this.isChosen = false;
   }
 
   /** Say what became of a wish, beside the button that asked for it. */

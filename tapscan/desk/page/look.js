@@ -39,9 +39,7 @@ class Look {
     this.svg = draw("svg", { "aria-hidden": "true" });
     this.here = make("div", { class: "here", role: "status" });
     this.marks = new Marks(this, actions);
-    this.top = make("div", {});
-    this.rest = make("div", {});
-    this.sheet = new Sheet(this.top, this.rest);
+    this.sheet = new Sheet();
     this.controls = new Controls(this);
     const role = { tabindex: 0, role: "application", "aria-describedby": "map-help" };
     this.map = make("div", { class: "map", ...role }, this.svg);
@@ -58,10 +56,12 @@ class Look {
         "aside",
         { class: "sheet", "aria-label": "The chosen point" },
         this.here,
-        this.top,
+        // What arrives later is below the buttons: none of them moves under a finger.
+        this.sheet.sound,
         this.marks.place,
+        this.sheet.words,
         this.found,
-        this.rest,
+        this.sheet.rest,
       ),
       this.words,
     );
@@ -94,12 +94,15 @@ class Look {
     this.zone = zones.find((zone) => zone.code === this.zone?.code) ?? zones[0];
     if (!this.zone.methods.includes(this.method)) this.method = this.zone.methods[0];
     const path = `/api/zones/${this.zone.code}/${this.method}`;
+    const reports = this.controls.showReports();
     this.document = desk.state.analysis > 0 ? ((await telling(() => ask(path))) ?? null) : null;
     this.slice = null;
     await this.raster.load();
+    await reports; // what is above the map is there before the map is
     this.layer = Math.min(this.layer, Math.max(0, (this.document?.layers.length ?? 1) - 1));
     if (!this.isPlaced) this.at = this.strongest();
     this.controls.show();
+    this.sheet.sound.hidden = this.method !== "tap" || !this.document;
     this.redraw();
     this.choose({ keepsNote: this.marks.isWriting });
     this.showFound();
@@ -160,13 +163,13 @@ class Look {
     this.awaitsCorner = false;
     this.help.textContent = this.isBlock ? BLOCK_HELP : HELP;
     this.map.classList.toggle("blocking", this.isBlock);
-    this.controls.show();
+    this.controls.showPressed();
     if (!this.isBlock) this.go(this.at);
   }
 
   enlarge() {
     this.isEnlarged = !this.isEnlarged;
-    this.controls.show();
+    this.controls.showPressed();
     this.redraw();
     this.cursor[0].scrollIntoView({ block: "nearest", inline: "nearest" });
   }
@@ -227,12 +230,8 @@ class Look {
 
   /** A block starts where the finger does; a second touch sets the opposite corner. */
   pressCorner(at) {
-    if (this.awaitsCorner) {
-      this.go(at, true);
-    } else {
-      this.go(at);
-      this.anchor = at;
-    }
+    if (!this.awaitsCorner) this.anchor = at;
+    this.go(at, true);
     this.awaitsCorner = !this.awaitsCorner;
   }
 
@@ -301,9 +300,7 @@ class Look {
       const show = () => this.sheet.show(name, this.method, this.slice?.gate_mm ?? this.raster.range);
       this.resting = setTimeout(show, REST_MS);
     } else {
-      const words = "The map shows which points have readings. Analyse to see more.";
-      this.top.replaceChildren(make("p", {}, words));
-      this.rest.replaceChildren();
+      this.sheet.clear("The map shows which points have readings. Analyse to see more.");
     }
   }
 

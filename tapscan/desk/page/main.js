@@ -31,6 +31,8 @@ function shownPane() {
   return hasReadings ? "look" : "collect";
 }
 
+let paneBefore = "";
+
 async function showPane() {
   // Where the plan is made the page stays there once it is right.
   if (desk.plan === null) history.replaceState(null, "", "#plan");
@@ -41,6 +43,8 @@ async function showPane() {
     if (name === shown) link.setAttribute("aria-current", "page");
     else link.removeAttribute("aria-current");
   }
+  if (shown !== paneBefore) scrollTo(0, 0); // a pane begins at its top, wherever the one before it was
+  paneBefore = shown;
   if (shown === "collect") collect.begin.focus({ preventScroll: true }); // Space starts at once
   if (shown === "plan") await planForm.show();
   if (shown === "look") {

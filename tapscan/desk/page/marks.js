@@ -24,11 +24,20 @@ export function pointsIn([stationA, positionA], [stationB, positionB]) {
 export class Marks {
   /** `look` is the map; `log` opens the form of findings at a place, `tapAgain` the collecting pane. */
   constructor(look, { log, tapAgain }) {
-    Object.assign(this, { look, log, tapAgain });
-    this.row = make("div", {});
+    Object.assign(this, { look, tapAgain });
+    // The buttons are made once: one that is pressed while something arrives stays under the finger.
+    const kinds = KINDS.map(([kind, words, key]) =>
+      button(words, () => this.mark(kind), key, { "data-mark": kind }),
+    );
+    this.undo = button("Undo", () => this.step("undo"));
+    this.redo = button("Redo", () => this.step("redo"));
+    this.again = button("Tap again", () => this.tapPoints(pointsIn(...this.corners)));
+    this.group = make("div", { class: "row", role: "group" }, kinds, this.undo, this.redo);
+    const logged = () => log(`${look.zone.code}-${blockName(...this.corners)}`);
+    const more = make("div", { class: "row" }, button("Log finding", logged), this.again);
     this.note = make("div", { class: "note" });
     this.said = make("p", { class: "said", role: "status" });
-    this.place = make("div", { class: "marks" }, this.row, this.note, this.said);
+    this.place = make("div", { class: "marks" }, this.group, more, this.note, this.said);
   }
 
   /** Whether somebody writes a note: it is not taken away while they do. */
@@ -36,37 +45,26 @@ export class Marks {
     return this.note.contains(document.activeElement);
   }
 
-  /** Show the buttons for the chosen block, and the note of a single point. */
+  /** The opposite corners of the chosen block; of a single point both are the same. */
+  get corners() {
+    return [this.look.anchor ?? this.look.at, this.look.at];
+  }
+
+  /** Name the chosen block on the buttons, and show the note of a single point. */
   show({ keepsNote = false } = {}) {
     const { zone, at, method } = this.look;
-    const from = this.look.anchor ?? at;
-    const block = blockName(from, at);
-    const points = pointsIn(from, at);
-    const kinds = KINDS.map(([kind, words, key]) =>
-      button(words, () => this.mark(kind), key, { "data-mark": kind }),
-    );
-    this.undo = button("Undo", () => this.step("undo"), null, { disabled: !desk.state?.undo });
-    this.redo = button("Redo", () => this.step("redo"), null, { disabled: !desk.state?.redo });
+    const { length } = pointsIn(...this.corners);
     this.nameSteps();
-    const again = points.length > 1 ? `Tap ${points.length} again` : "Tap again";
-    const label = { role: "group", "aria-label": `Mark ${block} in the plan` };
-    this.row.replaceChildren(
-      make("div", { class: "row", ...label }, kinds, this.undo, this.redo),
-      make(
-        "div",
-        { class: "row" },
-        button("Log finding", () => this.log(`${zone.code}-${block}`)),
-        method === "tap" && button(again, () => this.tapPoints(points)),
-      ),
-    );
-    if (!keepsNote) this.showNote(points.length === 1 ? pointName(zone, at) : null);
+    this.group.setAttribute("aria-label", `Mark ${blockName(...this.corners)} in the plan`);
+    this.again.textContent = length > 1 ? `Tap ${length} again` : "Tap again";
+    this.again.hidden = method !== "tap";
+    if (!keepsNote) this.showNote(length === 1 ? pointName(zone, at) : null);
   }
 
   /** The state was read again: what can be undone may have changed. */
   nameSteps() {
     for (const step of ["undo", "redo"]) {
       const words = desk.state?.[step] ?? "";
-      if (!this[step]) continue;
       this[step].disabled = words === "";
       const verb = step === "undo" ? "Undo" : "Redo";
       this[step].setAttribute("aria-label", words ? `${verb}: ${words}` : verb);
@@ -81,10 +79,9 @@ export class Marks {
 
   /** Mark the chosen block, after a question where a mark could hide damage or leave out many points. */
   async mark(kind) {
-    const { zone, at } = this.look;
-    const from = this.look.anchor ?? at;
-    const points = pointsIn(from, at);
-    const block = blockName(from, at);
+    const { zone } = this.look;
+    const points = pointsIn(...this.corners);
+    const block = blockName(...this.corners);
     const suspects = points.filter((one) => this.look.statusAt(one) === "suspect");
     if (!(await mayMark(kind, zone, points, suspects))) return;
     await trying(async () => {

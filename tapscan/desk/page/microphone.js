@@ -56,7 +56,7 @@ export function alteration(settings, rate) {
     : "";
 }
 
-/** A context at the microphone's own rate, so that nothing is resampled; at the usual one where none is told. */
+/** A context at the microphone's own rate, so that nothing is resampled; at the default one where the browser gives none. */
 function contextAt(rate) {
   let context;
   try {

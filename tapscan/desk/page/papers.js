@@ -3,15 +3,11 @@
 import { ask, desk, telling } from "./desk.js";
 import { make } from "./dom.js";
 
-/** The reports on the whole part, each one press away. */
-export function reportLinks() {
-  const row = make("nav", { class: "row reports", "aria-label": "Reports" });
-  telling(async () => {
-    const groups = await ask("/api/papers");
-    const whole = groups.filter((group) => group.zone === null);
-    row.append(...whole.flatMap((group) => group.papers.map((paper) => linkTo(paper, "as-button"))));
-  });
-  return row;
+/** Links to the reports on the whole part. */
+export async function reportLinks() {
+  const groups = await ask("/api/papers");
+  const whole = groups.filter((group) => group.zone === null);
+  return whole.flatMap((group) => group.papers.map((paper) => linkTo(paper, "as-button")));
 }
 
 /** What can be printed of one zone, each one click away from its map; the links follow. */

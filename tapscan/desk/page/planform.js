@@ -35,9 +35,9 @@ const LABELS = {
   centre_frequency_mhz: "Probe frequency, MHz",
   beam_mm: "Beam width, mm",
   false_call_rate: "False-call rate (0.01 = 1 in 100)",
-  owner_ref: "Customer's number",
+  owner_ref: "Owner's reference",
   serial: "Serial number",
-  history: "History: what happened, where it was hit",
+  history: "History, where it was hit",
   inspector: "Inspector",
   date: "Date (year-month-day)",
 };

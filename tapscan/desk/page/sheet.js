@@ -23,11 +23,20 @@ const NUMBERS = {
 };
 
 export class Sheet {
-  /** `top` is for words and sound, `rest` for charts and numbers. */
-  constructor(top, rest) {
-    [this.top, this.rest] = [top, rest];
+  constructor() {
+    this.sound = make("div", { class: "sound" });
+    this.words = make("div", {});
+    this.rest = make("div", {}); // charts and numbers
     this.point = null; // the document of the point that is shown
     this.asked = 0;
+  }
+
+  /** Show nothing but a sentence. */
+  clear(sentence) {
+    this.asked += 1;
+    this.point = null;
+    this.words.replaceChildren(make("p", {}, sentence));
+    for (const place of [this.sound, this.rest]) place.replaceChildren();
   }
 
   /** Show a point; an older answer that comes late is dropped. */
@@ -37,7 +46,8 @@ export class Sheet {
     const point = await telling(() => ask(`/api/points/${name}/${method}`));
     if (!point || mine !== this.asked) return;
     this.point = point;
-    this.top.replaceChildren(...this.head(point), ...this.sounds(point));
+    this.sound.replaceChildren(...this.sounds(point));
+    this.words.replaceChildren(...this.head(point));
     this.rest.replaceChildren(...this.evidence(point, gate_mm));
     await this.more(point, mine);
   }

@@ -51,7 +51,7 @@ export function flatView(zone) {
 export function roundView(zone, facing) {
   const length = lengthOf(zone);
   const radius = (x) => (stepAt(zone, x) * zone.positions) / (2 * Math.PI);
-  // A thin tube is drawn thicker than it is, or its cells could not be told apart.
+  // A thin tube is drawn thicker than it is, or its cells could not be seen apart.
   const swell = Math.max(1, (0.16 * length) / (2 * Math.max(radius(0), radius(length))));
   const leaning = ((radius(length) - radius(0)) * swell) / length;
   const yaw = Math.abs(leaning) < 1 ? YAW : 0;

@@ -5,7 +5,8 @@ import { blockPath, drawMap, pointAt } from "./map.js";
 import { placeOf, pointName } from "./surface.js";
 
 const STEPS = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, -1], ArrowDown: [0, 1] };
-
+// As on the map: hatched is without a reading, empty is skipped in the plan.
+const CLASSES = { todo: "unread" };
 
 export class WalkGrid {
   zone = null;
@@ -46,7 +47,8 @@ export class WalkGrid {
     };
     // Signs as well as colours: a bar for a skipped point, a cross for one whose taps are no use.
     const signsOf = (i) => ["passed", "flawed"].filter((kind) => kind === kindOf(i));
-    const look = { kindOf, signsOf, indications: [] };
+    const classOf = (i) => CLASSES[kindOf(i)] ?? kindOf(i);
+    const look = { kindOf: classOf, signsOf, indications: [] };
     this.drawing = drawMap(this.svg, zone, look, this.place.clientWidth - 4);
     this.frame(this.chosen, "cursor");
     this.frame(walk.now, "next");
