@@ -18,9 +18,11 @@ from tapscan.plan import Plan
 from tapscan.plan.reading import PLAN_NAME
 from tapscan.records.inspection import ASCANS, TAPS, Inspection, open_inspection
 from tapscan.records.runs import RESULTS, is_saved
+from tapscan.report.figures import drawing
 from tapscan.report.html import REPORT_NAME
 from tapscan.report.marking import write_templates
 from tapscan.report.saving import write_results
+from tapscan.report.short import SHORT_NAME, short_text
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -148,6 +150,18 @@ class Bench:
                 raise TapscanError(RESULTS, "there is no analysis yet", "wait, or start the analysis")
             if not is_saved(self.folder, analysed.results.summary["run"], name):
                 analysed.results.save()
+
+    def short_report(self) -> bytes | None:
+        """Draw the short report alone, a fraction of what `save` draws: it is what is read first.
+
+        None without an analysis, and where ``results/`` holds it already.
+        """
+        with self._saving:  # one thread draws at a time: matplotlib's settings are the process's
+            analysed = self.analysed
+            if analysed is None or is_saved(self.folder, analysed.results.summary["run"], SHORT_NAME):
+                return None
+            with drawing():
+                return short_text(analysed.results).encode("utf-8", "replace")
 
     def has_written(self, analysed: Analysed) -> bool:
         """Whether ``results/`` holds this analysis, whoever wrote it."""

@@ -44,6 +44,7 @@ from tapscan.desk.sounds import decay_document, taps_at, wav_of
 from tapscan.desk.tallies import tally_document
 from tapscan.errors import TapscanError
 from tapscan.records.adding import add_files
+from tapscan.report.short import SHORT_NAME
 
 if TYPE_CHECKING:
     from tapscan.desk.certificates import Identity
@@ -309,10 +310,13 @@ def _papers(request: Request) -> Response:
 
 
 def _paper(request: Request) -> Response:
-    path = paper_path(bench_of(request), request.path_params["name"])
-    if path is None:
-        return PlainTextResponse("There is no such paper.", 404)
+    bench, name = bench_of(request), request.path_params["name"]
     # A report carries its style and pictures in itself, and nothing of it may run or reach the desk.
     policy = "default-src 'none'; img-src data:; style-src 'unsafe-inline'; sandbox allow-popups"
+    if name == SHORT_NAME and (page := bench.short_report()) is not None:
+        return Response(page, media_type="text/html", headers={"Content-Security-Policy": policy})
+    path = paper_path(bench, name)
+    if path is None:
+        return PlainTextResponse("There is no such paper.", 404)
     headers = {"Content-Security-Policy": policy} if path.suffix in {".html", ".svg"} else {}
     return FileResponse(path, media_type=MEDIA_TYPES[path.suffix], headers=headers)

@@ -43,6 +43,16 @@ def test_a_paper_of_another_run_or_edited_is_written_anew(bench):
     assert (bench.folder / "results/report.html").read_text() == mine
 
 
+def test_the_short_report_is_drawn_alone_and_is_the_one_that_is_saved(tmp_path):
+    results = replace(results_of(boom(), folder=tmp_path), writer=saving.write_results)
+    bench = Bench(tmp_path, analysed=Analysed(results, "", 1))
+    page = bench.short_report()
+    assert not (tmp_path / "results").exists()
+    bench.save("report_short.html")
+    assert (tmp_path / "results/report_short.html").read_bytes() == page
+    assert bench.short_report() is None
+
+
 def test_results_that_are_gone_are_written_again(bench):
     bench.save("report.html")
     (bench.folder / "results/manifest.json").unlink()
