@@ -39,7 +39,7 @@ class Results:
 
     `screened` holds one entry per zone and method, in plan order, taps before A-scans. `summary` is what
     becomes ``summary.json``. `writer` is handed in by whoever knows how results are written (see
-    `tapscan.analyse`), since writing them needs the report, which stands above this module.
+    `tapscan.analyse`), since writing them needs the report, which is a layer above this module.
     """
 
     inspection: Inspection
@@ -85,10 +85,10 @@ def analyse(
     progress: Progress = lambda *_: None,
     workers: int | Workers = 2,
 ) -> Results:
-    """Measure every reading, hold it against what is good there, and gather what stands out.
+    """Measure every reading, compare it with its baseline, and gather what differs.
 
-    What is good is told by other inspections `against` which this one is held (an earlier one of the same
-    part, or some of like parts), else by the mirror-image zone, else by the zone itself. `learnt`, when
+    The baseline comes from the inspections `against` which this one is compared (an earlier one of the same
+    part, or some of like parts), else from the mirror-image zone, else from the zone itself. `learnt`, when
     given, says for each of those others what cutting has shown of it since; that also retrains the damage
     class of taps for this inspection.
 
@@ -100,9 +100,9 @@ def analyse(
     Raises
     ------
     TapscanError
-        When the inspection is held against itself, or twice against the same one.
+        When the inspection is compared with itself, or twice against the same one.
     """
-    others = _told_apart(inspection, against, learnt or [NOTHING_LEARNT] * len(against))
+    others = _in_order(inspection, against, learnt or [NOTHING_LEARNT] * len(against))
     warnings = list(inspection.warnings)
     checks = part_checks(inspection.folder, warnings)
     measured = measured_velocity(inspection.plan, checks)
@@ -136,7 +136,7 @@ def _setup(
     return {"proofs": [asdict(proof_of(method, marks.get(method, ()), checks)) for method in methods]}
 
 
-def _told_apart(
+def _in_order(
     inspection: Inspection, against: Sequence[Inspection], learnt: Sequence[Learnt]
 ) -> list[tuple[Inspection, Learnt]]:
     """Put the others into an order that does not depend on how they were named, each of them once."""
@@ -144,7 +144,7 @@ def _told_apart(
     for other in against:
         name, place = other.folder.as_posix(), other.folder.resolve()
         if place in places:
-            raise TapscanError(name, places[place], "name other inspections to hold it against")
+            raise TapscanError(name, places[place], "name other inspections to compare it with")
         places[place] = "is named twice"
     pairs = zip(against, learnt, strict=True)
     return sorted(pairs, key=lambda pair: pair[0].folder.as_posix())

@@ -38,12 +38,12 @@ def folded(sentences: "Iterable[str]") -> list[str]:
     for one in sentences:
         where, _, what = one.partition(": ")
         places.setdefault(what, []).append(where)
-    told = []
+    sentences = []
     for what, named in places.items():
         if what and len(named) > _MOST_NAMED:
             named = [f"{named[0]}, {named[1]} and {len(named) - 2} more"]
-        told += [f"{where}: {what}" if what else where for where in named]
-    return told
+        sentences += [f"{where}: {what}" if what else where for where in named]
+    return sentences
 
 
 class TapscanError(Exception):

@@ -1,4 +1,4 @@
-"""An inspection held against others, from folder to folder: what decides, and that it is told."""
+"""An inspection compared with others, from folder to folder: what decides, and that this is reported."""
 
 import hashlib
 import json
@@ -96,8 +96,8 @@ def test_the_order_of_the_others_changes_no_byte(parts):
 
 def test_itself_and_twice_the_same_are_refused(parts):
     now = (parts / "now").as_posix()
-    told = f"{now}: is the inspection itself (name other inspections to hold it against)"
-    with pytest.raises(tapscan.TapscanError, match=f"^{re.escape(told)}$"):
+    result = f"{now}: is the inspection itself (name other inspections to compare it with)"
+    with pytest.raises(tapscan.TapscanError, match=f"^{re.escape(result)}$"):
         held(parts, "now")
     with pytest.raises(tapscan.TapscanError, match=r"before: is named twice \("):
         held(parts, "before", "now/../before")
@@ -115,7 +115,7 @@ def changed(root: Path, name: str, **plan: str) -> Path:
 
 
 @pytest.mark.parametrize(
-    ("name", "plan", "told"),
+    ("name", "plan", "result"),
     [
         ("wide", {"girth_mm": "girth_mm = 150.0"}, "has a girth of 120 mm, its twin of 150 mm"),
         (
@@ -127,11 +127,11 @@ def changed(root: Path, name: str, **plan: str) -> Path:
         ("other", {"code": 'code = "XX"'}, "is not in that plan, which has XX"),
     ],
 )
-def test_a_part_of_another_kind_is_refused_in_words_and_the_zone_decides(parts, name, plan, told):
+def test_a_part_of_another_kind_is_refused_in_words_and_the_zone_decides(parts, name, plan, result):
     other = changed(parts, name, **plan)
     results = held(parts, name)
     assert "the zone itself" in results.screened[0].baseline
-    assert any(f"{other.as_posix()}, zone BM: {told}" in warning for warning in results.summary["warnings"])
+    assert any(f"{other.as_posix()}, zone BM: {result}" in warning for warning in results.summary["warnings"])
 
 
 def test_one_that_cannot_be_used_does_not_stop_the_others(parts):
@@ -147,9 +147,10 @@ def test_an_earlier_inspection_with_few_readings_is_refused_in_words(parts):
     shutil.copytree(parts / "before", parts / "sparse", ignore=all_but_three_stations)
     results = held(parts, "sparse")
     assert "the zone itself" in results.screened[0].baseline
-    (told,) = [warning for warning in results.summary["warnings"] if "good partner" in warning]
+    (result,) = [warning for warning in results.summary["warnings"] if "good partner" in warning]
     found = re.fullmatch(
-        r"zone BM: (\d+) readings have a good partner in the inspection .*sparse, fewer than 42 \(.*\)", told
+        r"zone BM: (\d+) readings have a good partner in the inspection .*sparse, fewer than 42 \(.*\)",
+        result,
     )
     assert found is not None
     assert 30 <= int(found[1]) <= 36
@@ -177,15 +178,15 @@ def test_warnings_of_the_others_say_whose_they_are(parts):
     assert any(w.startswith(f"{(parts / 'broken').as_posix()}, taps/BM-03-03.wav: ") for w in warnings)
 
 
-def test_a_turned_datum_is_told_and_nothing_is_turned(parts, monkeypatch):
-    told = []
-    monkeypatch.setattr("tapscan.screening.likeness.turned_by", lambda *_: told.append(1) or -3)
+def test_a_turned_datum_is_reported_and_nothing_is_turned(parts, monkeypatch):
+    result = []
+    monkeypatch.setattr("tapscan.screening.likeness.turned_by", lambda *_: result.append(1) or -3)
     results = held(parts, "before")
     name = (parts / "before").as_posix()
     warning = f"zone BM: reads like {name} turned by 3 positions anticlockwise; it was compared as it is "
     warning += "(check that position 1 is on the same line in both)"
     assert results.summary["warnings"] == [warning]
-    assert told
+    assert result
 
 
 def test_the_command_holds_it_against_what_it_is_given(parts):

@@ -181,11 +181,11 @@ def test_features_belong_to_their_method(rows):
             assert row["n_taps"] == "2"
 
 
-def test_depth_is_told_where_there_is_an_echo_inside(rows):
+def test_depth_is_reported_where_there_is_an_echo_inside(rows):
     depths = {row["point"]: row["depth_mm"] for row in rows if row["method"] == "ascan"}
-    told = [float(depth) for depth in depths.values() if depth]
-    assert 5 < len(told) < 40
-    assert np.median(told) == pytest.approx(0.7, abs=0.05)
+    result = [float(depth) for depth in depths.values() if depth]
+    assert 5 < len(result) < 40
+    assert np.median(result) == pytest.approx(0.7, abs=0.05)
     assert depths["SP-01-01"] == ""
 
 
@@ -363,14 +363,14 @@ def test_results_that_lead_out_of_the_folder_are_refused(part, tmp_path):
 
 def test_the_facade(part, results):
     inspection = tapscan.open_inspection(str(part))
-    told = []
-    there = tapscan.analyse(inspection, progress=lambda *step: told.append(step))
+    result = []
+    there = tapscan.analyse(inspection, progress=lambda *step: result.append(step))
     assert set(there.points) == set(BASE + OF_TAPS + OF_ASCANS)
     assert there.indications == results.indications
     assert there.summary == results.summary
-    assert {what for what, _, _ in told} == {"BM taps", "SP A-scans"}
+    assert {what for what, _, _ in result} == {"BM taps", "SP A-scans"}
     for what in ("BM taps", "SP A-scans"):
-        steps = [(done, total) for each, done, total in told if each == what]
+        steps = [(done, total) for each, done, total in result if each == what]
         assert steps == sorted(steps)
         assert steps[-1][0] == steps[-1][1]
 

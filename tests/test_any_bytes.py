@@ -66,7 +66,7 @@ def bounded():
     assert peak < MOST_BYTES
 
 
-def told(work, *words):
+def answered(work, *words):
     """Do the work; when it ends in a sentence, that is one line with a way out."""
     try:
         with bounded():
@@ -131,13 +131,13 @@ FINDINGS = "kind,where,depth_mm,note\nvoid,BM-01-01,0.4,small\nnone,BM-02,,\n"
 @SOON
 @given(content=spoilt(wav()) | st.binary(max_size=300))
 def test_recordings(content):
-    told(read_recording, written(content, "BM-01-01.wav"))
+    answered(read_recording, written(content, "BM-01-01.wav"))
 
 
 @SOON
 @given(content=spoilt(npy()) | st.binary(max_size=300))
 def test_volumes(content):
-    told(open_volume, written(content, "BM.npy"), ZONE)
+    answered(open_volume, written(content, "BM.npy"), ZONE)
 
 
 @SOON
@@ -151,7 +151,7 @@ def test_volumes(content):
 @example(content=b"time_us,amplitude\n0,1e308\n0.01,-1e308\n0.02,3e200\n")
 @example(content=b"time_us,amplitude\n" + b"0" * 5000 + b",1\n1,2\n")
 def test_traces(content):
-    told(read_trace, written(content, "BM-01-01.csv"))
+    answered(read_trace, written(content, "BM-01-01.csv"))
 
 
 numbers = st.floats(width=64).map(repr) | st.from_regex(
@@ -184,7 +184,7 @@ def test_traces_of_any_numbers(rows, unit):
 @example(content=PLAN.replace("stations = 3", "stations = 99999999999999999999").encode())
 def test_plans(content):
     path = written(content, "inspection.toml")
-    told(read_plan, path.parent)
+    answered(read_plan, path.parent)
 
 
 @SOON
@@ -201,7 +201,7 @@ def test_findings(content):
         findings = read_findings(path.parent, parse_plan(PLAN))
         assert parse_findings(findings_text(findings.rows), parse_plan(PLAN), "again") is not None
 
-    told(read)
+    answered(read)
 
 
 @pytest.mark.parametrize("count", [400, 2000])
@@ -271,7 +271,7 @@ def test_bags(name, data):
     read_entry(bag)
     found, _ = ask(archive, lambda connection: search(connection, Wanted()))
     assert [one.name for one in found] == ["part"]
-    told(restore_bag, bag.folder, folder.parent / "back")
+    answered(restore_bag, bag.folder, folder.parent / "back")
     assert list_bags(archive) == [bag]
 
 

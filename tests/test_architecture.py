@@ -12,7 +12,7 @@ import pytest
 import tapscan
 
 PACKAGE = Path(tapscan.__file__).parent
-# Each may import what stands below it. The package's own module hands out names of most layers.
+# Each may import what is below it. The package's own module hands out names of most layers.
 LAYERS = [
     "cli",
     "tapscan",

@@ -72,7 +72,7 @@ def csv_of(samples: np.ndarray, times: np.ndarray | None = None) -> str:
 
 
 def bad_taps(rng: np.random.Generator) -> dict[str, tuple[bytes | np.ndarray, str, str]]:
-    """What lies at each point instead of a good recording; its reason; what its line says."""
+    """What is at each point instead of a good recording; its reason; what its line says."""
     good = tap_sound(rng)
     return {
         "TP-01-01": (b"", "unreadable", r"is empty \(0 bytes\)"),

@@ -60,11 +60,11 @@ def comparison(parts: Path) -> Comparison:
     return found
 
 
-def test_grown_new_and_unchanged_are_told_apart(comparison):
+def test_grown_new_and_unchanged_are_reported_apart(comparison):
     (zone,) = comparison.zones
-    told = {one.shown[0].peak_point: one.kind for one in zone.changes}
-    assert sorted(told.values()) == ["grown", "new", "unchanged"]
-    place = {kind: point for point, kind in told.items()}
+    result = {one.shown[0].peak_point: one.kind for one in zone.changes}
+    assert sorted(result.values()) == ["grown", "new", "unchanged"]
+    place = {kind: point for point, kind in result.items()}
     assert place["grown"].startswith(("BM-05", "BM-06", "BM-07"))
     assert place["new"][6:] in ("03", "04", "05")
     assert place["unchanged"][6:] in ("08", "09", "10")
@@ -112,8 +112,8 @@ def test_the_document_holds_changes_settings_and_checksums(parts, comparison):  
     assert set(grown["after"][0]) >= {"id", "points", "area_low_mm2", "area_high_mm2", "x_mm", "s_mm"}
     # The indications are those that an analysis by itself has.
     own = tapscan.analyse(tapscan.open_inspection(parts / "now")).indications
-    told = {each["id"] for one in document["changes"] for each in one["after"]}
-    assert told == {one.id for one in own}
+    result = {each["id"] for one in document["changes"] for each in one["after"]}
+    assert result == {one.id for one in own}
 
 
 def test_the_same_inspections_give_the_same_bytes_and_no_file_tells_where_they_lay(
@@ -154,8 +154,8 @@ def test_results_that_lead_out_of_the_folder_are_refused(parts, comparison, tmp_
 
 def test_an_inspection_is_not_compared_with_itself(parts):
     now = tapscan.open_inspection(parts / "now")
-    told = f"{(parts / 'now').as_posix()}: is compared with itself (name two inspections)"
-    with pytest.raises(tapscan.TapscanError, match=f"^{re.escape(told)}$"):
+    result = f"{(parts / 'now').as_posix()}: is compared with itself (name two inspections)"
+    with pytest.raises(tapscan.TapscanError, match=f"^{re.escape(result)}$"):
         tapscan.compare(now, now)
 
 
@@ -164,13 +164,13 @@ def test_parts_that_are_not_alike_are_refused_in_words(parts, tmp_path):
     plan = tmp_path / "wide/inspection.toml"
     plan.write_text(plan.read_text().replace("girth_mm = 120.0", "girth_mm = 160.0"), encoding="utf-8")
     wide, now = tapscan.open_inspection(tmp_path / "wide"), tapscan.open_inspection(parts / "now")
-    told = "has no zone that can be compared with the earlier inspection: zone BM: has a girth of 120 mm, "
-    told += "its twin of 160 mm"
-    with pytest.raises(tapscan.TapscanError, match=re.escape(told)):
+    result = "has no zone that can be compared with the earlier inspection: zone BM: has a girth of 120 mm, "
+    result += "its twin of 160 mm"
+    with pytest.raises(tapscan.TapscanError, match=re.escape(result)):
         tapscan.compare(wide, now)
 
 
-def test_zones_of_one_inspection_only_are_told(parts, tmp_path):
+def test_zones_of_one_inspection_only_are_reported(parts, tmp_path):
     shutil.copytree(parts / "before", tmp_path / "before")
     plan = tmp_path / "before/inspection.toml"
     more = '[[zone]]\ncode = "XX"\nshape = "tube"\nstations = 5\npositions = 8\nstation_pitch_mm = 10.0\n'

@@ -36,7 +36,7 @@ def test_what_the_user_can_mend_is_one_line_and_status_1(monkeypatch):
     assert result.stdout == ""
 
 
-def test_memory_and_interruption_are_told_in_a_line(monkeypatch):
+def test_memory_and_interruption_are_reported_in_a_line(monkeypatch):
     result = run_with(monkeypatch, MemoryError())
     assert (result.exit_code, result.stderr.count("\n")) == (1, 1)
     assert result.stderr.startswith("tapscan: out of memory")

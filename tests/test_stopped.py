@@ -114,8 +114,8 @@ def steps_of(results) -> int:
             os._exit(0)
     os.waitpid(child, 0)
     os.close(writing)
-    with os.fdopen(reading) as told:
-        return int(told.read())
+    with os.fdopen(reading) as result:
+        return int(result.read())
 
 
 @pytest.mark.parametrize("how", ["interrupt", "kill", "full"])
@@ -201,14 +201,14 @@ def test_the_whole_command_stopped_from_outside(tmp_path):
         if how != "full":
             time.sleep(chance.uniform(0.5, 1.0) * took_s)
             program.send_signal(signal.SIGKILL if how == "kill" else signal.SIGINT)
-        _, told = program.communicate()
+        _, result = program.communicate()
         swapping.put_back(part / "results")
         assert faults_in_run(part / "results") == []
-        assert "Traceback" not in told
+        assert "Traceback" not in result
         files = held(part / "results")
         if how == "full" and program.returncode != 0:
             assert program.returncode == 1
-            assert told.startswith("tapscan: results: cannot be written: File too large (make room, or")
+            assert result.startswith("tapscan: results: cannot be written: File too large (make room, or")
             assert files == before
         assert files.keys() == before.keys()
         before = files

@@ -97,7 +97,7 @@ def add_inspection(
     except OSError as error:
         raise _unreadable(Path(error.filename or folder), error) from None
     warnings += [*unportable(files), *_stale(inspection)]
-    with _told(archive), beside(archive, name) as building:
+    with _named(archive), beside(archive, name) as building:
         sums = _copy(files, building, total, progress)
         bag = _seal(building, archive, name, sums, inspection)
     return Added(bag, len(files), total, tuple(warnings))
@@ -319,7 +319,7 @@ def _write(path: Path, text: str) -> None:
 
 
 @contextmanager
-def _told(archive: Path) -> Iterator[None]:
+def _named(archive: Path) -> Iterator[None]:
     try:
         yield
     except OSError as error:

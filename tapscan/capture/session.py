@@ -47,7 +47,7 @@ class Session:
     source
         What the sound comes from, for the journal.
     progress
-        Told how many of how many points have been looked at, while the folder is read.
+        Called with how many of how many points have been read, while the folder is read.
 
     Raises
     ------

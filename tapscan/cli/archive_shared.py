@@ -70,7 +70,7 @@ def print_listed(archive: Path, found: "Sequence[Listed]") -> None:
     for one in found:
         part = ", ".join(word for word in (one.part, one.serial) if word)
         lines.append(f"{one.name}@{one.version}  {one.inspected or 'without a day'}  {plain(part)}")
-        lines.append(f"    {_told(one)}")
+        lines.append(f"    {_line(one)}")
         if one.passage:
             lines.append(f"    {plain(one.passage)}")
     click.echo("\n".join(lines))
@@ -80,7 +80,7 @@ def print_listed(archive: Path, found: "Sequence[Listed]") -> None:
     click.echo("A clear point is not proof of soundness, and an unread point says nothing.")
 
 
-def _told(one: "Listed") -> str:
+def _line(one: "Listed") -> str:
     if one.clear is None:
         return "cannot be read"
     result = f"{one.clear} clear, {one.suspect} suspect, {one.unread} unread"

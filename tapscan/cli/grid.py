@@ -178,9 +178,9 @@ def _print_zone(zone: ZoneCoverage, taps_per_point: int) -> None:
 def _print_outlook(outlook: Outlook) -> None:
     """Say what could be found in a zone, and on what assumptions."""
     code = outlook.zone.code
-    if outlook.taps is not None and outlook.taps.told:
+    if outlook.taps is not None and outlook.taps.detectable:
         _print_taps(code, outlook.taps)
-    if outlook.ascans is not None and outlook.ascans.told is not None:
+    if outlook.ascans is not None and outlook.ascans.detectable is not None:
         from tapscan.report.detectable import ascan_sentence
 
         click.echo(
@@ -199,7 +199,7 @@ def _print_taps(code: str, taps: TapOutlook) -> None:
     from tapscan.report.detectable import TAP_HEADS, tap_rows
 
     table = Table(*TAP_HEADS)
-    for row in tap_rows(taps.told):
+    for row in tap_rows(taps.detectable):
         table.add_row(*row)
     click.echo(f"{code}: the smallest round delamination that taps could detect, in mm across, estimated")
     Console(highlight=False).print(table)

@@ -219,7 +219,7 @@ def _print(compared: "Sequence[Compared]", rate: float) -> None:
                 f"{row.verdict} {', '.join(row.indications)}".strip(),
                 f"{row.size_mm:.0f}",
                 "" if row.area_ratio is None else f"{row.area_ratio:.2f}",
-                _depths(row.depth_mm, row.told_depth_mm),
+                _depths(row.depth_mm, row.reported_depth_mm),
             )
     if table.row_count:
         console.print(table)

@@ -75,14 +75,14 @@ def _ranges(blocks: "Sequence[Any]") -> str:
 
 def _outlook(results: "Results", screened: "Screened") -> dict[str, Any]:
     outlook = outlook_of(results.inspection.plan, screened.zone, [screened.method])
-    told = outlook.taps or outlook.ascans
+    first = outlook.taps or outlook.ascans
     lines, tables = [], []
-    if outlook.taps and outlook.taps.told:
+    if outlook.taps and outlook.taps.detectable:
         caption = "Smallest round delamination that taps could detect, by depth, in mm across."
-        tables.append(_table(caption, TAP_HEADS, tap_rows(outlook.taps.told)))
+        tables.append(_table(caption, TAP_HEADS, tap_rows(outlook.taps.detectable)))
     if outlook.ascans:
         lines.append(ascan_sentence(outlook.ascans))
-    lines += [*(told.assumptions if told else ()), *outlook.warnings]
+    lines += [*(first.assumptions if first else ()), *outlook.warnings]
     return _part("What could have been found", [line for line in lines if line], tables)
 
 

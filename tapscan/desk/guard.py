@@ -144,7 +144,7 @@ class Guard:
         return ""
 
     def _open(self, token: str) -> PlainTextResponse | RedirectResponse:
-        """Turn the token in the address into a cookie, so that it stands in no history and no link."""
+        """Turn the token in the address into a cookie, so that it is in no history and no link."""
         if not self._door.opens(token):
             return PlainTextResponse(
                 "That token is not this desk's: open the address that tapscan desk printed last.", 403

@@ -70,7 +70,7 @@ def _limit(one: "TapReach") -> str:
 
 def ascan_sentence(ascans: "AScanOutlook") -> str:
     """Say what A-scans could detect; '' when the plan does not say enough."""
-    reached = ascans.told
+    reached = ascans.detectable
     if reached is None or reached.deepest_mm <= reached.shallowest_mm:
         return ""
     depths = f"{reached.shallowest_mm:.2f} to {reached.deepest_mm:.2f} mm deep"
@@ -99,13 +99,13 @@ def write_detectable(outlooks: "Iterable[Outlook]", folder: "Path") -> "list[Pat
 
 def detectable_picture(outlook: "Outlook") -> Picture | None:
     """Draw what could be found in a zone; None when the plan does not say enough."""
-    if not outlook.is_told:
+    if not outlook.is_known:
         return None
     with drawing():
         png = png_bytes(draw_detectable(outlook))
     zone = outlook.zone
     alt = f"Smallest delamination that could be detected in zone {zone.code}, by depth, in mm across. "
-    alt += "The same numbers are in the table." if outlook.taps and outlook.taps.told else ""
+    alt += "The same numbers are in the table." if outlook.taps and outlook.taps.detectable else ""
     caption = (
         f"{zone_name(zone)}: the smallest round delamination that could be detected, by depth, estimated "
         "before anything was collected. What is below the lines is missed or hit by chance."
@@ -122,9 +122,9 @@ def draw_detectable(outlook: "Outlook") -> "Figure":
     axes = figure.add_axes((0.075, below, 0.905, 1 - below - 0.4 / height_in))
     wall_mm = outlook.zone.laminate.thickness_mm or 1.0
     top = _draw_grid(axes, outlook, wall_mm)
-    if outlook.taps is not None and outlook.taps.told:
-        _draw_taps(axes, outlook.taps.told, top)
-    if outlook.ascans is not None and outlook.ascans.told is not None:
+    if outlook.taps is not None and outlook.taps.detectable:
+        _draw_taps(axes, outlook.taps.detectable, top)
+    if outlook.ascans is not None and outlook.ascans.detectable is not None:
         _draw_ascans(axes, outlook.ascans)
     axes.axvline(wall_mm, color=INK, linewidth=1.6, gid="wall")
     axes.text(wall_mm * 1.008, top * 0.02, "back of the wall", rotation=90, va="bottom", color=INK)
@@ -153,10 +153,10 @@ def _draw_grid(axes: "Axes", outlook: "Outlook", wall_mm: float) -> float:
     """Mark the pitch, and what it leaves between points; return the height of the picture in mm across."""
     steps = pitch_mm(outlook.zone)
     covering_mm = float(np.hypot(*steps))
-    reached = outlook.taps.told if outlook.taps is not None else ()
+    reached = outlook.taps.detectable if outlook.taps is not None else ()
     sizes = [2 * r for one in reached for r in (one.softness_mm, one.note_mm) if np.isfinite(r)]
-    if outlook.ascans is not None and outlook.ascans.told is not None:
-        sizes.append(2 * outlook.ascans.told.reach.radius_mm)
+    if outlook.ascans is not None and outlook.ascans.detectable is not None:
+        sizes.append(2 * outlook.ascans.detectable.reach.radius_mm)
     top = 1.25 * max([*sizes, 1.4 * covering_mm])
     axes.axhspan(0, covering_mm, facecolor=TINT, edgecolor="none", gid="between points")
     axes.axhline(max(steps), color=MUTED, linewidth=0.9, dashes=(2, 2), gid="pitch")
@@ -180,7 +180,7 @@ def _draw_taps(axes: "Axes", reached: "tuple[TapReach, ...]", top: float) -> Non
             *((one.softness_mm, one.note_mm, one.reach.radius_mm) for one in reached), strict=True
         )
     )
-    is_told = np.isfinite(smallest)
+    is_found = np.isfinite(smallest)
     for values, dashes, name in (
         (softness, (5, 2), "taps: softens the tap"),
         (note, (1.5, 1.5), "taps: rings within the band"),
@@ -188,10 +188,10 @@ def _draw_taps(axes: "Axes", reached: "tuple[TapReach, ...]", top: float) -> Non
         seen = np.isfinite(values)
         axes.plot(depth[seen], values[seen], color=ACCENT, linewidth=1.1, dashes=dashes, label=name, gid=name)
     axes.plot(
-        depth[is_told], smallest[is_told], color=INK, linewidth=2.0, marker="o", markersize=4,
+        depth[is_found], smallest[is_found], color=INK, linewidth=2.0, marker="o", markersize=4,
         label="taps: detected, and met by the grid", gid="taps detected",
     )  # fmt: skip
-    for at in depth[~is_told]:
+    for at in depth[~is_found]:
         axes.text(
             at,
             0.96 * top,
@@ -205,7 +205,7 @@ def _draw_taps(axes: "Axes", reached: "tuple[TapReach, ...]", top: float) -> Non
 
 
 def _draw_ascans(axes: "Axes", ascans: "AScanOutlook") -> None:
-    reached = ascans.told
+    reached = ascans.detectable
     assert reached is not None  # the caller has looked
     if reached.deepest_mm <= reached.shallowest_mm:
         return

@@ -247,7 +247,7 @@ def _outlooks(results: "Results") -> list[dict[str, Any]]:
         found.append(
             {
                 "title": f"{zone.code} · {zone.name}" if zone.name else zone.code,
-                "rows": tap_rows(outlook.taps.told) if outlook.taps else [],
+                "rows": tap_rows(outlook.taps.detectable) if outlook.taps else [],
                 "ascans": ascan_sentence(outlook.ascans) if outlook.ascans else "",
                 "picture": detectable_picture(outlook),
                 "assumptions": [line for part in parts for line in part.assumptions],

@@ -198,15 +198,15 @@ def _verdict_words(verdict: str) -> str:
 def _defect_row(defect: "Defect") -> dict[str, str]:
     size = f"{words.mm_text(defect.size_mm)} mm"
     result = ratio = ""
-    if defect.told_area_mm2 is not None and defect.area_ratio is not None:
-        result = f"{words.area_text(defect.told_area_mm2)} mm² reported"
+    if defect.reported_area_mm2 is not None and defect.area_ratio is not None:
+        result = f"{words.area_text(defect.reported_area_mm2)} mm² reported"
         inside = "within" if defect.is_within_bounds else "outside"
         ratio = f"{defect.area_ratio:.2f} of the true area, which is {inside} the reported bounds"
     depth = "not measured" if defect.depth_mm is None else f"{defect.depth_mm:.2f} mm"
     off = (
         ""
         if defect.depth_error_mm is None
-        else f"reported {defect.told_depth_mm:.2f} mm, {defect.depth_error_mm:+.2f} mm"
+        else f"reported {defect.reported_depth_mm:.2f} mm, {defect.depth_error_mm:+.2f} mm"
     )
     return {
         "id": defect.id,
@@ -219,7 +219,7 @@ def _defect_row(defect: "Defect") -> dict[str, str]:
         "reason": defect.reason,
         "size": f"{words.area_text(defect.area_mm2)} mm²",
         "disc": f"a disc {size} across, from its {defect.size_from}",
-        "told": result,
+        "reported_size": result,
         "ratio": ratio,
         "depth": depth,
         "off": off.replace("-", "−"),

@@ -27,7 +27,7 @@ __all__ = [
     "outlook_of",
     "pitch_mm",
     "tap_outlook",
-    "told_by_taps",
+    "tap_reach_at",
 ]
 
 DEPTHS = 8  # the wall is looked at in steps of this part of it
@@ -37,13 +37,13 @@ POISSON = 0.3
 
 @dataclass(frozen=True, slots=True)
 class TapOutlook:
-    """What taps could tell in one zone, by depth; `told` is empty when the plan does not say enough.
+    """What taps could detect in one zone, by depth; `detectable` is empty when the plan does not say enough.
 
     `assumptions` are sentences on what the estimate rests on. `warnings` name the keys that are missing, or a
     pitch wider than what could be found.
     """
 
-    told: tuple[TapReach, ...]
+    detectable: tuple[TapReach, ...]
     tapper: Tapper
     assumptions: tuple[str, ...]
     warnings: tuple[str, ...]
@@ -51,9 +51,9 @@ class TapOutlook:
 
 @dataclass(frozen=True, slots=True)
 class AScanOutlook:
-    """What A-scans could tell in one zone; `told` is None when the plan does not say enough."""
+    """What A-scans could detect in one zone; `detectable` is None when the plan does not say enough."""
 
-    told: AScanReach | None
+    detectable: AScanReach | None
     assumptions: tuple[str, ...]
     warnings: tuple[str, ...]
 
@@ -72,12 +72,12 @@ class Outlook:
         return tuple(line for part in (self.taps, self.ascans) if part is not None for line in part.warnings)
 
     @property
-    def is_told(self) -> bool:
+    def is_known(self) -> bool:
         """Whether the plan says enough for any of the methods."""
-        return bool(self.taps and self.taps.told) or bool(self.ascans and self.ascans.told)
+        return bool(self.taps and self.taps.detectable) or bool(self.ascans and self.ascans.detectable)
 
     def document(self) -> dict[str, Any]:
-        """Lay it out as plain data, lengths in mm; null where nothing of any size could be told."""
+        """Lay it out as plain data, lengths in mm; null where nothing of any size could be detected."""
         return {
             "pitch_mm": list(pitch_mm(self.zone)),
             "tap": None if self.taps is None else _tap_document(self.taps),
@@ -111,8 +111,8 @@ def pitch_mm(zone: Zone) -> tuple[float, float]:
     return zone.station_pitch_mm, float(girth_mm(zone).max()) / zone.positions
 
 
-def told_by_taps(plan: Plan, zone: Zone, depth_mm: float) -> TapReach | None:
-    """Say how small a delamination at this depth taps could tell; None when the plan does not say enough.
+def tap_reach_at(plan: Plan, zone: Zone, depth_mm: float) -> TapReach | None:
+    """Say how small a delamination at this depth taps could detect; None when the plan does not say enough.
 
     On a tapered tube the narrowest girth counts: there a patch is stiffest.
 
@@ -132,17 +132,18 @@ def told_by_taps(plan: Plan, zone: Zone, depth_mm: float) -> TapReach | None:
 
 
 def tap_outlook(plan: Plan, zone: Zone) -> TapOutlook:
-    """Say for each depth how small a delamination taps on this zone's grid could tell."""
+    """Say for each depth how small a delamination taps on this zone's grid could detect."""
     tapper, where, wall_mm = _tapper(plan), f"zone {zone.code}", zone.laminate.thickness_mm or 0.0
     needed = ("thickness_mm", "modulus_gpa", "density_kg_m3")
     missing = [key for key in needed if getattr(zone.laminate, key) is None]
     if missing:
-        what = f"what taps can find is not told without {', '.join(missing)}"
+        what = f"what taps can find is not known without {', '.join(missing)}"
         remedy = "say them under [laminate]: they set the stiffness and the note of a delaminated patch"
         return TapOutlook((), tapper, (), (sentence(where, what, remedy),))
-    depths = (told_by_taps(plan, zone, wall_mm * k / DEPTHS) for k in range(1, DEPTHS))
-    told = tuple(one for one in depths if one is not None)
-    return TapOutlook(told, tapper, _tap_assumptions(zone, tapper), _narrow(told, where, pitch_mm(zone)))
+    depths = (tap_reach_at(plan, zone, wall_mm * k / DEPTHS) for k in range(1, DEPTHS))
+    reached = tuple(one for one in depths if one is not None)
+    narrow = _narrow(reached, where, pitch_mm(zone))
+    return TapOutlook(reached, tapper, _tap_assumptions(zone, tapper), narrow)
 
 
 def _tapper(plan: Plan) -> Tapper:
@@ -154,12 +155,12 @@ def _narrowest_radius_mm(zone: Zone) -> float:
     return float(girth_mm(zone).min()) / (2 * math.pi) if zone.is_tube else math.inf
 
 
-def _narrow(told: tuple[TapReach, ...], where: str, steps: tuple[float, float]) -> tuple[str, ...]:
-    """Warn when the grid would miss more than half of the smallest patches that a tap on them could tell.
+def _narrow(reached: tuple[TapReach, ...], where: str, steps: tuple[float, float]) -> tuple[str, ...]:
+    """Warn when the grid would miss more than half of the smallest patches that a tap on them could detect.
 
     Nearer the surface than a quarter of the wall those are narrower than any grid that somebody would tap.
     """
-    missed = [one for one in told[DEPTHS // 4 - 1 :] if one.reach.missed_share > 0.5]
+    missed = [one for one in reached[DEPTHS // 4 - 1 :] if one.reach.missed_share > 0.5]
     if not missed:
         return ()
     what = (
@@ -177,20 +178,20 @@ def _tap_assumptions(zone: Zone, tapper: Tapper) -> tuple[str, ...]:
         if zone.is_tube
         else "flat"
     )
-    told = (
+    reached = (
         "Told when it makes the contact last as much longer as the limit measured on aluminium by Cawley & "
         f"Adams (1988), or when its own lowest note lies below {band_khz:g} kHz."
     )
     return (
         f"Steel tip of {tapper.mass_g:g} g and {tapper.radius_mm:g} mm radius, at {tapper.force_n:g} N.",
         f"Round patch of thin laminate, clamped at its rim, {surface}.",
-        told,
+        reached,
         "Smaller, deeper and edge damage is missed.",
     )
 
 
 def ascan_outlook(plan: Plan, zone: Zone) -> AScanOutlook:
-    """Say what A-scans on this zone's grid could tell.
+    """Say what A-scans on this zone's grid could detect.
 
     That takes the wall's thickness and velocity and the probe's centre frequency.
     """
@@ -199,32 +200,30 @@ def ascan_outlook(plan: Plan, zone: Zone) -> AScanOutlook:
         needed = ("thickness_mm", wall.thickness_mm), ("velocity_m_s", wall.velocity_m_s)
         asked = (*needed, ("centre_frequency_mhz", frequency_mhz))
         missing = ", ".join(key for key, value in asked if value is None)
-        what = f"what A-scans can find is not told without {missing}"
-        remedy = (
-            "say them under [laminate] and [ascan]: they set how near to a surface an echo is told from it"
-        )
+        what = f"what A-scans can find is not known without {missing}"
+        remedy = "say them under [laminate] and [ascan]: they set how near to a surface an echo is resolved"
         return AScanOutlook(None, (), (sentence(where, what, remedy),))
     steps = pitch_mm(zone)
-    told = ascan_reach(wall.thickness_mm, wall.velocity_m_s, frequency_mhz, steps, plan.beam_mm)
+    reached = ascan_reach(wall.thickness_mm, wall.velocity_m_s, frequency_mhz, steps, plan.beam_mm)
     near = (
         f"An echo nearer to the front surface or the back wall than 1.4 cycles of {frequency_mhz:g} MHz "
-        f"({told.shallowest_mm:.2f} mm here) is not told from it; a lost back wall tells, without depth."
+        f"({reached.shallowest_mm:.2f} mm here) is not resolved; a lost back wall shows it, without depth."
     )
     beam = "The beam's width is not in the plan: only the pitch counts."
     if plan.beam_mm is not None:
         beam = f"Beam {plan.beam_mm:g} mm wide at -6 dB; a narrower patch returns only a share of its echo."
     assumptions = (near, beam, "Delaminations square to the beam; whatever lies below a first one is hidden.")
-    return AScanOutlook(told, assumptions, _unswept(told, where, steps, plan.beam_mm))
+    return AScanOutlook(reached, assumptions, _unswept(reached, where, steps, plan.beam_mm))
 
 
 def _unswept(
-    told: AScanReach, where: str, steps: tuple[float, float], beam_mm: float | None
+    reached: AScanReach, where: str, steps: tuple[float, float], beam_mm: float | None
 ) -> tuple[str, ...]:
     """Warn when the beam leaves gaps between the points, or when the wall is too thin for the pulse."""
     warnings = []
-    if told.deepest_mm <= told.shallowest_mm:
-        what = f"the wall is thinner than two lengths of the pulse ({told.shallowest_mm:.2g} mm each)"
-        remedy = "take a probe of higher frequency: no echo from inside is told here"
+    if reached.deepest_mm <= reached.shallowest_mm:
+        what = f"the wall is thinner than two lengths of the pulse ({reached.shallowest_mm:.2g} mm each)"
+        remedy = "take a probe of higher frequency: no echo from inside is resolved here"
         warnings.append(sentence(where, what, remedy))
     if beam_mm is not None and beam_mm < max(steps):
         what = (
@@ -248,7 +247,7 @@ def _tap_document(taps: TapOutlook) -> dict[str, Any]:
                 "is_thin": one.is_thin,
                 "is_shallow": one.is_shallow,
             }
-            for one in taps.told
+            for one in taps.detectable
         ],
         "assumptions": list(taps.assumptions),
         "warnings": list(taps.warnings),
@@ -256,26 +255,26 @@ def _tap_document(taps: TapOutlook) -> dict[str, Any]:
 
 
 def _ascan_document(ascans: AScanOutlook) -> dict[str, Any]:
-    told = ascans.told
+    reached = ascans.detectable
     return {
-        "shallowest_mm": told.shallowest_mm if told else None,
-        "deepest_mm": told.deepest_mm if told else None,
-        "beam_radius_mm": told.radius_mm if told else None,
-        "smallest_radius_mm": told.reach.radius_mm if told else None,
-        "set_by": told.reach.limit if told else None,
+        "shallowest_mm": reached.shallowest_mm if reached else None,
+        "deepest_mm": reached.deepest_mm if reached else None,
+        "beam_radius_mm": reached.radius_mm if reached else None,
+        "smallest_radius_mm": reached.reach.radius_mm if reached else None,
+        "set_by": reached.reach.limit if reached else None,
         "assumptions": list(ascans.assumptions),
         "warnings": list(ascans.warnings),
     }
 
 
 def _reach_document(reach: Reach) -> dict[str, Any]:
-    is_told = math.isfinite(reach.radius_mm)
+    is_finite = math.isfinite(reach.radius_mm)
     return {
         "depth_mm": reach.depth_mm,
-        "smallest_radius_mm": reach.radius_mm if is_told else None,
+        "smallest_radius_mm": reach.radius_mm if is_finite else None,
         "set_by": reach.limit,
-        "points": reach.points if is_told else None,
-        "missed_share": reach.missed_share if is_told else None,
+        "points": reach.points if is_finite else None,
+        "missed_share": reach.missed_share if is_finite else None,
     }
 
 

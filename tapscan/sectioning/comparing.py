@@ -110,8 +110,8 @@ class _Defects:
         reason = ""
         if verdict in (outcomes.MISS, outcomes.UNREAD_THERE):
             reason = self._why_missed(mask, depth_mm, size_mm, score)
-        result = self._told_area(name, touching, size_from)
-        told_depth = next((one.depth_mm for one in touching if one.depth_mm is not None), None)
+        result = self._reported_area(name, touching, size_from)
+        reported_depth = next((one.depth_mm for one in touching if one.depth_mm is not None), None)
         return Defect(
             id=name,
             zone=zone.code,
@@ -126,12 +126,12 @@ class _Defects:
             size_mm=size_mm,
             size_from=size_from,
             area_mm2=area_mm2,
-            told_area_mm2=result,
+            reported_area_mm2=result,
             area_ratio=None if result is None else result / area_mm2,
             is_within_bounds=None if result is None else _is_within(touching, area_mm2),
             depth_mm=depth_mm,
-            told_depth_mm=told_depth,
-            depth_error_mm=None if told_depth is None or depth_mm is None else told_depth - depth_mm,
+            reported_depth_mm=reported_depth,
+            depth_error_mm=None if reported_depth is None or depth_mm is None else reported_depth - depth_mm,
         )
 
     def _why_missed(self, mask: Mask, depth_mm: float | None, size_mm: float, score: float) -> str:
@@ -163,7 +163,7 @@ class _Defects:
         ]
         return bool(above) and bool(np.logical_or.reduce(above)[mask].all())
 
-    def _told_area(self, name: str, touching: Sequence[Indication], size_from: str) -> float | None:
+    def _reported_area(self, name: str, touching: Sequence[Indication], size_from: str) -> float | None:
         """Return the reported area of a defect; None where it cannot be compared with it alone."""
         if not touching:
             return None

@@ -37,8 +37,8 @@ class Defect:
     not look for. `reason` says why it was missed.
 
     `size_mm` is the diameter of a disc of its area; `size_from` says where that comes from: ``area`` as
-    measured, ``length and width`` (an ellipse), or its ``points``, as coarse as the grid. `told_area_mm2` and
-    `area_ratio` (reported over true) are None where nothing can be compared: no hit, an indication shared
+    measured, ``length and width`` (an ellipse), or its ``points``, as coarse as the grid. `reported_area_mm2`
+    and `area_ratio` (reported over true) are None where nothing can be compared: no hit, an indication shared
     with another defect, or edges that were not cut. `score` is the highest over its points; NaN where unread.
     """
 
@@ -55,11 +55,11 @@ class Defect:
     size_mm: float
     size_from: str
     area_mm2: float
-    told_area_mm2: float | None
+    reported_area_mm2: float | None
     area_ratio: float | None
     is_within_bounds: bool | None
     depth_mm: float | None
-    told_depth_mm: float | None
+    reported_depth_mm: float | None
     depth_error_mm: float | None
 
     @property

@@ -4,7 +4,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tapscan.plan.zones import Plan, Zone
-from tapscan.screening.reach import ascan_outlook, pitch_mm, told_by_taps
+from tapscan.screening.reach import ascan_outlook, pitch_mm, tap_reach_at
 
 __all__ = ["false_call_reason", "is_edge", "reach_reason", "score_reason"]
 
@@ -36,7 +36,7 @@ def _tap_reason(plan: Plan, zone: Zone, depth_mm: float | None, size_mm: float) 
         return _pitch_reason(zone, size_mm)
     if not 0 < depth_mm < wall_mm:
         return "deep: behind the wall, where a tap feels little" if depth_mm >= wall_mm else ""
-    reach = told_by_taps(plan, zone, depth_mm)
+    reach = tap_reach_at(plan, zone, depth_mm)
     if reach is not None and np.isinf(reach.detectable_mm):
         return f"deep: at {depth_mm:.2g} mm a patch curved like this tube is too stiff for a tap to detect"
     if reach is not None and size_mm < 2 * reach.detectable_mm:
@@ -48,7 +48,7 @@ def _tap_reason(plan: Plan, zone: Zone, depth_mm: float | None, size_mm: float) 
 
 
 def _ascan_reason(plan: Plan, zone: Zone, depth_mm: float | None, size_mm: float) -> str:
-    reach = ascan_outlook(plan, zone).told
+    reach = ascan_outlook(plan, zone).detectable
     if reach is not None and depth_mm is not None:
         if depth_mm < reach.shallowest_mm:
             return f"shallow: within {reach.shallowest_mm:.2g} mm the front-surface echo hides others"

@@ -46,8 +46,8 @@ def defect_columns(compared: Sequence[Compared]) -> dict[str, list[Any]]:
     rows = [defect for one in compared for defect in one.defects]
     names = (
         "id", "zone", "method", "kind", "verdict", "reason", "read", "score", "size_mm", "size_from",
-        "area_mm2", "told_area_mm2", "area_ratio", "is_within_bounds", "depth_mm",
-        "told_depth_mm", "depth_error_mm",
+        "area_mm2", "reported_area_mm2", "area_ratio", "is_within_bounds", "depth_mm",
+        "reported_depth_mm", "depth_error_mm",
     )  # fmt: skip
     columns: dict[str, list[Any]] = {name: [getattr(row, name) for row in rows] for name in names}
     columns["indications"] = [" ".join(row.indications) for row in rows]

@@ -92,19 +92,19 @@ def test_another_part_does_not_become_a_version_of_the_first(small, archive):
     assert add_inspection(other, archive).bag.label == "other@1"
 
 
-def test_results_that_belong_to_other_inputs_are_told(part, archive):
+def test_results_that_belong_to_other_inputs_are_reported(part, archive):
     (part / "taps/BM-01-01.wav").unlink()
     (warning,) = add_inspection(part, archive).warnings
     what = "results: belong to other inputs than those that are there now"
     assert warning == f"{what} (run: tapscan analyse {part})"
 
 
-def test_never_analysed_is_told(small, archive):
+def test_never_analysed_is_reported(small, archive):
     (warning,) = add_inspection(small(), archive).warnings
     assert warning.startswith("results: the inspection was never analysed; it is archived without (run:")
 
 
-def test_links_out_of_the_inspection_stay_out_and_are_told(small, archive, tmp_path):
+def test_links_out_of_the_inspection_stay_out_and_are_reported(small, archive, tmp_path):
     folder = small()
     (tmp_path / "secret.txt").write_text("not yours")
     (folder / "photo.jpg").symlink_to(tmp_path / "secret.txt")

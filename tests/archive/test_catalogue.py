@@ -106,7 +106,7 @@ def test_bags_that_come_and_go_by_hand_are_noticed(small, archive, tmp_path):
     assert labels(archive, words=("other",)) == ["one@1"]
 
 
-def test_a_catalogue_that_was_deleted_is_made_again_and_told(small, archive):
+def test_a_catalogue_that_was_deleted_is_made_again_and_reported(small, archive):
     add_inspection(small(), archive)
     (archive / CATALOGUE).unlink(missing_ok=True)
     expected = "catalogue.db: was missing and has been made again from 1 bags (nothing was lost)"
@@ -191,7 +191,7 @@ def test_an_archive_that_cannot_be_written_is_read_all_the_same(small, archive, 
     assert "cannot be written here: attempt to write a readonly database; this time it was made in" in warning
 
 
-def test_a_catalogue_that_is_held_for_long_is_told(small, archive, monkeypatch):
+def test_a_catalogue_that_is_held_for_long_is_reported(small, archive, monkeypatch):
     add_inspection(small(), archive)
     monkeypatch.setattr(module, "WAIT_S", 0.05)
     with sqlite3.connect(archive / CATALOGUE, isolation_level=None) as holder:

@@ -60,7 +60,7 @@ def test_changed_missing_extra_and_renamed_are_each_named(root):
     ]
 
 
-def test_two_files_that_changed_places_are_told_apart(root):
+def test_two_files_that_changed_places_are_reported_apart(root):
     (root / ONE).rename(root / "data/hold")
     (root / TWO).rename(root / ONE)
     (root / "data/hold").rename(root / TWO)

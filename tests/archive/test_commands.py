@@ -83,7 +83,7 @@ def test_what_a_bag_says_does_not_steer_the_terminal(run, small, tmp_path):
     assert "\x07" not in reported
 
 
-def test_a_catalogue_that_was_missing_is_told_once(run, small, tmp_path):
+def test_a_catalogue_that_was_missing_is_reported_once(run, small, tmp_path):
     assert "catalogue.db" not in run("add", small()).stderr
     (tmp_path / "archive/catalogue.db").unlink()
     expected = "tapscan: catalogue.db: was missing and has been made again from 1 bags (nothing was lost)\n"
@@ -125,7 +125,7 @@ def test_computing_again(run, part, tmp_path):
     assert (again["changes"], again["new_version"]) == ([], None)
 
 
-def test_what_cannot_be_computed_is_told_after_the_rest(run, part, small, tmp_path):
+def test_what_cannot_be_computed_is_reported_after_the_rest(run, part, small, tmp_path):
     run("add", part)
     run("add", small())
     (tmp_path / "archive/seat-stay@1/data/taps/BM-01-01.wav").unlink()

@@ -1,4 +1,4 @@
-"""DICONDE files held against programs that nobody here wrote: dcmtk's and dicom3tools'."""
+"""DICONDE files compared with programs that nobody here wrote: dcmtk's and dicom3tools'."""
 
 import builtins
 import csv
@@ -297,7 +297,7 @@ def test_a_pixel_is_the_value_to_half_a_step(values):
     assert (np.abs(back - values)[is_read] <= allowed).all()
 
 
-def test_without_pydicom_the_way_to_it_is_told(bag, tmp_path, monkeypatch):
+def test_without_pydicom_the_way_to_it_is_reported(bag, tmp_path, monkeypatch):
     real = builtins.__import__
 
     def refuse(name, *rest):

@@ -76,7 +76,7 @@ def test_results_that_cannot_be_read(part, archive, tmp_path, text):
     ],
 )
 @pytest.mark.parametrize("form", ["csv", "json"])
-def test_damaged_tables_are_told_in_a_sentence(part, archive, tmp_path, form, name, damaged):
+def test_damaged_tables_are_reported_in_a_sentence(part, archive, tmp_path, form, name, damaged):
     (part / "results" / name).write_bytes(damaged)
     bag = add_inspection(part, archive).bag
     with pytest.raises(TapscanError, match=r"^seat-stay@1: its results cannot be read \(run: "):

@@ -314,7 +314,7 @@ def test_a_note_of_any_length_is_exported(part, archive, tmp_path):
         (["photos/console.jpg", "taps/BM-01-01.wav", "notes.txt"], None),
     ],
 )
-def test_names_that_cannot_be_restored_everywhere_are_told(paths, what):
+def test_names_that_cannot_be_restored_everywhere_are_reported(paths, what):
     reported = unportable(paths)
     assert len(reported) == (what is not None)
     assert what is None or what in reported[0]
@@ -348,7 +348,7 @@ def test_a_path_is_named_once_when_a_bag_cannot_be_computed(run, small, archive)
 @pytest.mark.skipif(
     os.name == "nt" or os.geteuid() != 0, reason="only the superuser can become somebody else"
 )
-def test_what_may_not_be_read_is_told_as_that(run, small, archive, tmp_path):  # noqa: F811
+def test_what_may_not_be_read_is_reported_as_that(run, small, archive, tmp_path):  # noqa: F811
     """As another user, since the superuser may read everything."""
     for name in ("first", "second", "third"):
         run("add", small(name))

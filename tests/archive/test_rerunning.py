@@ -33,7 +33,7 @@ def test_the_same_version_gives_the_same_bytes_and_touches_nothing(bag, archive)
     assert contents(archive) == before
 
 
-def test_what_changed_is_told_number_by_number(part, archive):
+def test_what_changed_is_reported_number_by_number(part, archive):
     points = part / "results/points.csv"
     lines = points.read_text().splitlines(keepends=True)
     names = lines[0].strip().split(",")
@@ -53,7 +53,7 @@ def test_what_changed_is_told_number_by_number(part, archive):
     }
 
 
-def test_a_damaged_bag_is_told_and_the_others_are_computed(bag, archive, part):
+def test_a_damaged_bag_is_reported_and_the_others_are_computed(bag, archive, part):
     sound = add_inspection(part, archive).bag
     (bag.inspection / "taps/BM-01-01.wav").write_bytes(b"gone")
     bad, good = rerun([bag, sound], archive)
@@ -68,13 +68,13 @@ def test_an_inspection_that_was_never_analysed(part, archive):
     assert set(again.tables) == {"points.csv", "indications.json", "summary.json"}
 
 
-def test_results_that_cannot_be_read_are_told(part, archive):
+def test_results_that_cannot_be_read_are_reported(part, archive):
     (part / "results/indications.json").write_text("[7]")
     (again,) = rerun([add_inspection(part, archive).bag], archive)
     assert again.problem.startswith("seat-stay@1: its results cannot be read: ")
 
 
-def test_what_it_was_held_against_is_found_in_the_archive_by_its_inputs(part, archive, tmp_path):
+def test_what_it_was_compared_with_is_found_in_the_archive_by_its_inputs(part, archive, tmp_path):
     earlier = tmp_path / "last-year"
     write_inspection(earlier, simulated(seed=6))
     save(part, [earlier])
@@ -114,7 +114,7 @@ def test_a_worker_that_does_not_see_the_archive_says_so(bag, archive):
     )
 
 
-def test_another_version_on_a_worker_is_told(bag, archive, monkeypatch):
+def test_another_version_on_a_worker_is_reported(bag, archive, monkeypatch):
     real = rerunning.recompute
     monkeypatch.setattr(rerunning, "recompute", lambda task: dataclasses.replace(real(task), version="9.9"))
     (again,) = rerun([bag], archive)

@@ -65,7 +65,7 @@ class KillsOneMidway:
             os.kill(self.killed[0], signal.SIGKILL)
 
 
-def test_here_and_there_give_the_same_in_the_same_order_and_what_fails_is_told(cluster):
+def test_here_and_there_give_the_same_in_the_same_order_and_what_fails_is_reported(cluster):
     numbers = list(range(20))
     seen = []
     here = spread(double, numbers)
@@ -141,7 +141,7 @@ def test_no_scheduler_at_that_address(monkeypatch):
         spread(double, [1], "what://is this")
 
 
-def test_without_dask_the_way_to_it_is_told(monkeypatch):
+def test_without_dask_the_way_to_it_is_reported(monkeypatch):
     real = builtins.__import__
 
     def refuse(name, *rest):

@@ -119,8 +119,8 @@ def depth_rows() -> Iterator[Row]:
             times = np.stack([front, front + 2e-3 * depths / 2950 * echoes.RATE_HZ], axis=1)
             traces = echoes.record(echoes.gaussian(), times, [1, -1.2], 30, 107)
             found = find_echoes(traces, echoes.RATE_HZ, echoes.gaussian() if is_given else None)
-            told = np.diff(found.time_s[:, :2], axis=1)[:, 0] * 2950e3 / 2
-            worst = float(np.max(np.nan_to_num(np.abs(told - depths), nan=np.inf)))
+            result = np.diff(found.time_s[:, :2], axis=1)[:, 0] * 2950e3 / 2
+            worst = float(np.max(np.nan_to_num(np.abs(result - depths), nan=np.inf)))
             text = f"mm, {depth_mm} mm deep in 1.6, pulse {'given' if is_given else 'estimated'}, 30 dB"
             yield text, worst, 0.05, 1200
 

@@ -88,8 +88,8 @@ def listing(root, bags):
             "find": took_s("find", "crazed", "yard", "--area-over", "51", archive=archive) - bare,
             "add": took_s("add", inspection(root / f"new-{count}", count), archive=archive) - bare,
         }
-        told = ", ".join(f"{name} {clock:.2f} ({used:.2f})" for name, (clock, used) in over.items())
-        print(f"{count:6d} bags, bare {bare[0]:.2f} ({bare[1]:.2f}): {told}")
+        result = ", ".join(f"{name} {clock:.2f} ({used:.2f})" for name, (clock, used) in over.items())
+        print(f"{count:6d} bags, bare {bare[0]:.2f} ({bare[1]:.2f}): {result}")
 
 
 def checking(root):

@@ -3,7 +3,7 @@
 Run it as ``python -m tests.benchmarks.capture`` on a quiet machine. The first table feeds a session by the
 clock and stops it when the tap is on disk, its floor being the window that must have been heard. The second
 plays taps into a sound server, lets the command listen and sound its cues there, and measures in a recording
-of the same server how long after each tap its cue stands out: the sound card's buffers, the library and the
+of the same server how long after each tap its cue is heard: the sound card's buffers, the library and the
 swell of the cue are all in it.
 """
 
@@ -44,7 +44,7 @@ def to_disk_ms(folder):
 
 
 def to_cue_ms(folder):
-    """Let the command listen to a sound server; how long after its onset each tap's cue stands out."""
+    """Let the command listen to a sound server; how long after its onset each tap's cue is heard."""
     part = folder / "part"
     part.mkdir()
     (part / "inspection.toml").write_text(CARD_PLAN)

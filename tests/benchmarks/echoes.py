@@ -151,8 +151,8 @@ def main() -> None:
             path = Path(folder) / "BM.npy"
             write_volume(path, traces)
             command = [sys.executable, "-m", "tests.benchmarks.echoes", "--measure", str(path)]
-            told = subprocess.run(command, check=True, capture_output=True, text=True).stdout
-            took, floor, wall, busy, memory = map(float, told.split())
+            result = subprocess.run(command, check=True, capture_output=True, text=True).stdout
+            took, floor, wall, busy, memory = map(float, result.split())
         print(
             f"{traces:>9} {floor:>8.3f} {took:>8.3f} {took / traces * 1e6:>9.2f} {wall:>6.2f} "
             f"{busy:>6.2f} {memory:>9.0f}",

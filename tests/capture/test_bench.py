@@ -85,7 +85,7 @@ def test_large_letters_grow_with_the_terminal_and_know_every_name():
     assert set("ABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789- ") <= set(GLYPHS)
 
 
-def test_pause_typing_and_the_end_are_told_in_words():
+def test_pause_typing_and_the_end_are_reported_in_words():
     begun = state()
     paused, _ = engine.pause(begun)
     assert "paused before BM-01-01" in "\n".join(bench_lines(paused, Seen("mic"), 80))
@@ -160,7 +160,7 @@ def test_in_a_very_quiet_room_too_a_cue_is_no_tap(name, down_db, noise_rms):
         np.testing.assert_allclose(taps, [0.6, 1.6], atol=1e-3)
 
 
-def test_a_late_block_is_no_lost_one_and_a_lost_one_is_told():
+def test_a_late_block_is_no_lost_one_and_a_lost_one_is_reported():
     def lost(given):
         count, shares = Count(1000.0, began_s=0.0), []
         for second, samples in enumerate(given, 1):

@@ -89,7 +89,7 @@ def test_a_walk_in_order_point_by_point_to_the_end():
     assert set(state.taken.values()) == {2}
 
 
-def test_nothing_is_told_of_taps_when_all_is_done():
+def test_nothing_is_reported_of_taps_when_all_is_done():
     state, _ = heard(even(8))
     state, events = heard(even(3), state)
     assert events == []
@@ -132,7 +132,7 @@ def test_taps_in_a_loud_room_are_noisy_and_not_too_quiet():
     assert state.taken == {}
 
 
-def test_the_first_taps_far_too_quiet_are_told_so():
+def test_the_first_taps_far_too_quiet_are_reported_so():
     _, events = heard(even(3, gain=0.0015), noise_rms=3e-4, hum=0.0)
     assert {event.reason for event in events if event.name == "rejected"} == {"too quiet"}
 
@@ -350,7 +350,7 @@ def test_levels_are_those_of_each_tenth_of_a_second():
     assert [event.is_limited for event in events] == [False] * 11 + [True]
 
 
-def test_every_event_can_be_told_as_json():
+def test_every_event_can_be_reported_as_json():
     _state, events = heard(even(2))
     for event in events:
         document = json.loads(json.dumps(event.as_document()))
@@ -413,7 +413,7 @@ def test_the_next_zone_follows_the_one_that_is_complete():
     assert str(state.at) == "BM-01-01"
 
 
-def test_wrong_rates_and_blocks_are_told():
+def test_wrong_rates_and_blocks_are_reported():
     with pytest.raises(TapscanError, match="sample_rate_hz: is 0"):
         engine.begin(course(), 0)
     with pytest.raises(ValueError, match=r"block must have shape \(samples,\), not \(2, 3\)"):
@@ -430,7 +430,7 @@ def test_a_skipped_point_that_somebody_goes_to_is_open_again():
         assert state.skipped == frozenset()
 
 
-def test_who_turns_the_gain_down_by_far_is_told_so_after_a_few_strikes():
+def test_who_turns_the_gain_down_by_far_is_reported_so_after_a_few_strikes():
     loud = stream(RATE, even(4), 1.8, noise_rms=1e-4)
     faint = 10 ** (-34 / 20) * stream(RATE, even(16), 5.4, noise_rms=1e-4)
     _, events = fed(engine.advance, engine.begin(course(), RATE), np.concatenate([loud, faint]), [240])
@@ -440,7 +440,7 @@ def test_who_turns_the_gain_down_by_far_is_told_so_after_a_few_strikes():
 
 
 @pytest.mark.parametrize("apart_s", [0.060, 0.065, 0.070])
-def test_a_second_strike_into_the_ringing_is_told_and_the_first_one_counts(apart_s):
+def test_a_second_strike_into_the_ringing_is_reported_and_the_first_one_counts(apart_s):
     taps = [(0.5, 0.4, TAP), (0.5 + apart_s, 0.3, TAP), (1.2, 0.4, TAP)]
     state, events = heard(taps)
     assert names(events) == ["accepted", "rejected", "accepted", "point complete", "moved"]

@@ -53,7 +53,7 @@ def test_a_tap_is_decided_on_when_its_window_is_complete(rate_hz):
     assert late_s.max() <= WINDOW_S + 2e-3
 
 
-def test_a_hit_is_told_in_the_very_block_that_completes_it():
+def test_a_hit_is_reported_in_the_very_block_that_completes_it():
     rate_hz, at = 24000, 0
     ear = new_ear(rate_hz)
     reported = []

@@ -56,7 +56,7 @@ def test_each_tap_is_a_file_of_its_own_sample_for_sample(folder):
         assert usable_taps(path) == 1
 
 
-def test_a_tap_is_told_with_its_beginning_on_disk_and_rings_on_there(folder):
+def test_a_tap_is_reported_with_its_beginning_on_disk_and_rings_on_there(folder):
     sound = sound_of(1)
     lengths = []
     with open_session(folder) as session:
@@ -141,7 +141,7 @@ def test_a_capture_writes_nothing_through_a_folder_that_leads_out(folder, tmp_pa
         open_session(folder)
 
 
-def test_a_tap_is_on_disk_before_it_is_told(folder):
+def test_a_tap_is_on_disk_before_it_is_reported(folder):
     with open_session(folder) as session:
         reported = 0
         for block in in_blocks(sound_of(5), [240]):
@@ -336,7 +336,7 @@ def test_the_snapshot_is_json(folder):
     assert len(standing["points"]) == 23 + 2
 
 
-def test_a_folder_that_cannot_be_written_is_told(folder):
+def test_a_folder_that_cannot_be_written_is_reported(folder):
     (folder / "capture").write_text("in the way")
     with pytest.raises(TapscanError, match=r"capture/journal\.jsonl: cannot be kept"):
         open_session(folder)

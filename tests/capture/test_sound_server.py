@@ -72,7 +72,7 @@ def test_a_zone_is_captured_from_the_sound_server_and_analysed(server, part, tmp
 
 
 @pytest.mark.parametrize("what_happens", [signal.SIGKILL, signal.SIGSTOP], ids=["gone", "answers no more"])
-def test_a_device_that_is_lost_ends_in_one_sentence_and_every_tap_told_is_kept(
+def test_a_device_that_is_lost_ends_in_one_sentence_and_every_tap_reported_is_kept(
     server, part, tmp_path, what_happens
 ):
     environment, process = server

@@ -141,7 +141,7 @@ def test_the_chosen_channel_is_heard_and_the_card_let_go(library):
         SoundCard(CARD, channel=3)
 
 
-def test_samples_lost_by_the_card_or_for_want_of_room_are_told_beside_the_gap(library, monkeypatch):
+def test_samples_lost_by_the_card_or_for_want_of_room_are_reported_beside_the_gap(library, monkeypatch):
     monkeypatch.setattr(sources, "MOST_WAITING_S", 0.01)
     silence = np.zeros((80, 1), dtype=np.float32)
     with SoundCard(CARD) as card:
@@ -203,13 +203,13 @@ def test_a_card_that_does_not_open_is_one_sentence(library, fault):
         SoundCard(CARD, 96_000)
 
 
-def test_without_the_package_its_install_command_is_told(monkeypatch):
+def test_without_the_package_its_install_command_is_reported(monkeypatch):
     monkeypatch.setitem(sys.modules, "sounddevice", None)
     with pytest.raises(TapscanError, match=r"sounddevice, .* \(run: pip install 'tapscan\[capture\]'\)"):
         sound_library()
 
 
-def test_without_portaudio_the_way_out_is_told(monkeypatch, tmp_path):
+def test_without_portaudio_the_way_out_is_reported(monkeypatch, tmp_path):
     # The package is there, and looks in vain for the library below it.
     (tmp_path / "sounddevice.py").write_text("raise OSError('PortAudio library not found')\n")
     monkeypatch.syspath_prepend(tmp_path)
@@ -222,7 +222,7 @@ def test_without_portaudio_the_way_out_is_told(monkeypatch, tmp_path):
 
 @pytest.mark.usefixtures("library")
 @pytest.mark.parametrize("rate_hz", [float("inf"), float("nan"), 0.0, -5.0])
-def test_a_rate_that_no_card_has_is_told(rate_hz):
+def test_a_rate_that_no_card_has_is_reported(rate_hz):
     with pytest.raises(TapscanError, match=r"--rate: is no rate that a sound card has"):
         SoundCard(CARD, rate_hz)
 

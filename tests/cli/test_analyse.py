@@ -272,8 +272,8 @@ def test_a_reader_that_has_gone_is_no_error_of_ours():
         assert process.stdout is not None
         assert process.stderr is not None
         process.stdout.close()
-        told = process.stderr.read()
-    assert "check the disk" not in told
+        answer = process.stderr.read()
+    assert "check the disk" not in answer
 
 
 @pytest.mark.usefixtures("undrawn")

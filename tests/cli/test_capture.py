@@ -123,7 +123,7 @@ def test_what_cannot_be_done_is_one_sentence(folder, walk, words, sentence):
     assert kept(folder) == []
 
 
-def test_without_a_folder_the_usage_is_told():
+def test_without_a_folder_the_usage_is_reported():
     result = run()
     assert result.exit_code == 2
     assert "Missing argument 'DIR'" in result.stderr

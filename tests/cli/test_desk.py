@@ -50,7 +50,7 @@ def test_listening_to_the_network_carries_a_warning(folder, opened, tmp_path, mo
     assert opened["door"].address == "0.0.0.0"
 
 
-def test_a_folder_that_is_no_inspection_is_told_before_a_page_opens(tmp_path, opened):
+def test_a_folder_that_is_no_inspection_is_reported_before_a_page_opens(tmp_path, opened):
     result = run(tmp_path)
     assert result.exit_code == 1
     assert "holds no inspection.toml" in result.stderr

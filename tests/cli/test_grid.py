@@ -112,7 +112,7 @@ def test_as_a_program(folder):
 def test_what_taps_could_find_or_what_is_missing_to_say_it(folder, taps_wav):
     taps_wav(folder / "taps" / "BM-01-01.wav")
     text = run(folder).stdout
-    assert "zone BM: what taps can find is not told without" in text
+    assert "zone BM: what taps can find is not known without" in text
     plan = folder / "inspection.toml"
     wall = "[laminate]\nthickness_mm = 1.6\nmodulus_gpa = 60.0\ndensity_kg_m3 = 1550.0\n"
     kept = "".join(
@@ -140,9 +140,9 @@ def test_reference_blocks_are_said_in_words_and_counted(folder):
     plan.write_text(
         text.replace('skip = ["02-05"]', 'reference = ["01-05:03-01", "05-02"]'), encoding="utf-8"
     )
-    told = run(folder).stdout
-    assert "  reference: 01-05:03-01 (stations 01 to 03, positions 05 to 01 across the datum line), " in told
-    assert "05-02 (station 05, position 02); 10 points taken as sound\n" in told
+    text = run(folder).stdout
+    assert "  reference: 01-05:03-01 (stations 01 to 03, positions 05 to 01 across the datum line), " in text
+    assert "05-02 (station 05, position 02); 10 points taken as sound\n" in text
     tube, panel = json.loads(run(folder, "--json").stdout)["zones"]
     assert tube["reference"][:3] == ["BM-01-01", "BM-01-05", "BM-01-06"]
     assert len(tube["reference"]) == 10

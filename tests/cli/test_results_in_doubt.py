@@ -50,44 +50,44 @@ CASES = pytest.mark.parametrize(
 @CASES
 def test_section(analysed, spoil, sentence):
     spoil(analysed)
-    told = run("section", analysed, "--json")
-    assert (sentence or "") in told
-    assert sentence or "results:" not in told
+    answer = run("section", analysed, "--json")
+    assert (sentence or "") in answer
+    assert sentence or "results:" not in answer
 
 
 @CASES
 def test_pod(analysed, spoil, sentence):
     spoil(analysed)
-    told = run("pod", analysed, "--json")
-    assert (f"{analysed}, {sentence}" if sentence else "") in told
-    assert sentence or "results:" not in told
+    answer = run("pod", analysed, "--json")
+    assert (f"{analysed}, {sentence}" if sentence else "") in answer
+    assert sentence or "results:" not in answer
 
 
 @CASES
 def test_compare(analysed, spoil, sentence, tmp_path):
     before = shutil.copytree(analysed, tmp_path / "before")
     spoil(analysed)
-    told = run("compare", before, analysed, "--json")
-    assert (f"{analysed}, {sentence}" if sentence else "") in told
-    assert sentence or "results:" not in told
+    answer = run("compare", before, analysed, "--json")
+    assert (f"{analysed}, {sentence}" if sentence else "") in answer
+    assert sentence or "results:" not in answer
 
 
 @CASES
 def test_archive(analysed, spoil, sentence, tmp_path):
     spoil(analysed)
-    told = run("archive", "add", analysed, "--archive", tmp_path / "archive")
-    assert (sentence or "") in told
-    assert sentence or "results:" not in told
+    answer = run("archive", "add", analysed, "--archive", tmp_path / "archive")
+    assert (sentence or "") in answer
+    assert sentence or "results:" not in answer
 
 
 def test_what_cutting_showed_is_named_when_it_rests_on_other_inputs(analysed):
     run("section", analysed, "--json")
-    told = run("analyse", analysed)
-    assert "section.html" not in told
+    answer = run("analyse", analysed)
+    assert "section.html" not in answer
     other_inputs(analysed)
-    told = run("analyse", analysed)
+    answer = run("analyse", analysed)
     assert (
         "results/section.html: rests on other inputs than those that are there now (run again: tapscan"
-        in told
+        in answer
     )
     assert (analysed / "results/section.html").is_file()

@@ -128,7 +128,7 @@ def test_without_findings_nothing_is_known(part):
     assert json.loads(run(part, "--json").stdout)["page"] is None
 
 
-def test_a_wrong_file_is_told_before_anything_is_asked(part):
+def test_a_wrong_file_is_reported_before_anything_is_asked(part):
     (part / "findings.csv").write_text("kind,where\nvoid,SP-99-01\n", encoding="utf-8")
     result = run(part)
     assert result.exit_code == 1

@@ -54,8 +54,8 @@ def test_odd_orders_get_a_sentence_and_no_traceback(desk, caplog):
     for order in ORDERS:
         with open_line(desk) as page:
             page.line.send(order)
-            told = page.until("fault")["sentence"]
-            assert "does not understand" in told
+            result = page.until("fault")["sentence"]
+            assert "does not understand" in result
         wait_until_free(desk)
     assert caplog.records == []
 
@@ -66,9 +66,9 @@ def test_odd_beginnings_get_a_sentence_and_no_traceback(desk, caplog):
     for beginning in BEGINNINGS:
         with connect(address, origin=desk.origin, additional_headers={"Cookie": desk.cookie}) as line:
             line.send(beginning)
-            told = json.loads(line.recv(timeout=10))
-            assert told["event"] == "fault"
-            assert told["sentence"].endswith(")")
+            result = json.loads(line.recv(timeout=10))
+            assert result["event"] == "fault"
+            assert result["sentence"].endswith(")")
         wait_until_free(desk)
     assert caplog.records == []
 

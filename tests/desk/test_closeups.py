@@ -25,7 +25,7 @@ def pan(demo_desk):
     return demo_desk.bench.screened("SP", "ascan")
 
 
-def test_a_point_is_told_in_the_analysis_s_own_numbers(boom):
+def test_a_point_is_reported_in_the_analysis_s_own_numbers(boom):
     shown = point_document(boom, Point("BM", 4, 1))
     at = (3, 0)
     assert shown["status"] == "suspect"
@@ -93,7 +93,7 @@ def test_a_section_runs_through_the_point(pan, along, traces):
 
 
 def test_a_slice_shows_a_delamination_at_its_depth_and_not_above_it(pan):
-    # SP-A1 lies 1.0 mm deep; half way to it there is nothing yet.
+    # SP-A1 is 1.0 mm deep; half way to it there is nothing yet.
     inside = 9 * 16 + 7
     at_depth, above = (slice_document(pan, depth)["steps"] for depth in (1.0, 0.5))
     assert at_depth[inside] > 18

@@ -36,18 +36,18 @@ def walk(taps, seed=1):
 
 
 class Page:
-    """A page that collects: what it sends, and what it is told."""
+    """A page that collects: what it sends, and what it is sent."""
 
     def __init__(self, line):
         self.line = line
-        self.told = [json.loads(self.line.recv(timeout=10))]
+        self.events = [json.loads(self.line.recv(timeout=10))]
 
     def until(self, event):
         """Wait for the next such event."""
         while True:
-            self.told.append(json.loads(self.line.recv(timeout=10)))
-            if self.told[-1]["event"] == event:
-                return self.told[-1]
+            self.events.append(json.loads(self.line.recv(timeout=10)))
+            if self.events[-1]["event"] == event:
+                return self.events[-1]
 
     def play(self, sound):
         for start in range(0, sound.size, 512):
@@ -81,10 +81,10 @@ def wait_until_free(desk):
     pytest.fail("the desk still waits for a page that has gone")
 
 
-def test_taps_are_on_disk_at_the_source_s_rate_before_they_are_told(desk):
+def test_taps_are_on_disk_at_the_source_s_rate_before_they_are_reported(desk):
     with collecting(desk) as page:
-        assert page.told[0]["event"] == "standing"
-        assert page.told[0]["point"] == "CS-01-01"
+        assert page.events[0]["event"] == "standing"
+        assert page.events[0]["point"] == "CS-01-01"
         page.play(walk(3))
         for name in ("CS-01-01", "CS-01-02", "CS-01-03"):
             assert page.until("accepted")["point"] == name
@@ -111,13 +111,13 @@ def test_orders_move_the_walk(desk):
 def test_one_page_collects_at_a_time_and_the_next_one_may_when_it_left(desk):
     with collecting(desk) as first:
         with collecting(desk) as second:
-            assert second.told[0]["event"] == "fault"
-            assert "another page is collecting already" in second.told[0]["sentence"]
+            assert second.events[0]["event"] == "fault"
+            assert "another page is collecting already" in second.events[0]["sentence"]
         first.play(walk(1))
         first.until("accepted")
     wait_until_free(desk)
     with collecting(desk) as third:
-        assert third.told[0]["point"] == "CS-01-02"  # where the first page was
+        assert third.events[0]["point"] == "CS-01-02"  # where the first page was
 
 
 @pytest.mark.parametrize(
@@ -131,17 +131,17 @@ def test_one_page_collects_at_a_time_and_the_next_one_may_when_it_left(desk):
         ({"extra": 1}, "does not understand"),
     ],
 )
-def test_an_odd_beginning_is_told_in_a_sentence(desk, begin, match):
+def test_an_odd_beginning_is_reported_in_a_sentence(desk, begin, match):
     with collecting(desk, **begin) as page:
-        assert page.told[0]["event"] == "fault"
-        assert match in page.told[0]["sentence"]
+        assert page.events[0]["event"] == "fault"
+        assert match in page.events[0]["sentence"]
     wait_until_free(desk)
 
 
 @pytest.mark.parametrize(
     "odd", [b"\0\0\0", "no JSON", "[]", '{"command": "format"}', '{"command": "go to", "point": 1}']
 )
-def test_an_odd_message_ends_the_capture_and_keeps_what_was_told(desk, odd):
+def test_an_odd_message_ends_the_capture_and_keeps_what_was_reported(desk, odd):
     with collecting(desk) as page:
         page.play(walk(1))
         page.until("accepted")
@@ -157,7 +157,7 @@ def test_a_message_of_more_than_a_megabyte_is_not_taken(desk):
             page.until("accepted")
 
 
-def test_a_disk_that_takes_no_tap_is_told_and_the_next_capture_goes_on(desk, monkeypatch):
+def test_a_disk_that_takes_no_tap_is_reported_and_the_next_capture_goes_on(desk, monkeypatch):
     def full(*_):
         where = "taps/CS-01-02.wav"
         raise TapscanError(where, "cannot be written: no space left", "make room")
@@ -171,7 +171,7 @@ def test_a_disk_that_takes_no_tap_is_told_and_the_next_capture_goes_on(desk, mon
             assert "no space left" in page.until("fault")["sentence"]
     wait_until_free(desk)
     with collecting(desk) as page:
-        assert page.told[0]["point"] == "CS-01-02"
+        assert page.events[0]["point"] == "CS-01-02"
 
 
 @contextmanager
@@ -184,16 +184,16 @@ def desk_apart(folder, environment=None):
         process.kill()
 
 
-def test_a_desk_that_is_killed_has_kept_every_tap_that_it_told_of(folder):
+def test_a_desk_that_is_killed_has_kept_every_tap_that_it_reported_of(folder):
     with desk_apart(folder) as (process, origin, cookie), collecting_at(origin, cookie) as page:
         page.play(walk(6))
-        told = [page.until("accepted")["point"] for _ in range(3)]
+        events = [page.until("accepted")["point"] for _ in range(3)]
         process.kill()
     kept = {str(point) for point in open_inspection(folder).tap_files}
-    assert told == ["CS-01-01", "CS-01-02", "CS-01-03"]
-    assert kept >= set(told)
+    assert events == ["CS-01-01", "CS-01-02", "CS-01-03"]
+    assert kept >= set(events)
     with desk_apart(folder) as (_, origin, cookie), collecting_at(origin, cookie) as page:
-        assert page.told[0]["point"] == f"CS-{len(kept) // 6 + 1:02d}-{len(kept) % 6 + 1:02d}"
+        assert page.events[0]["point"] == f"CS-{len(kept) // 6 + 1:02d}-{len(kept) % 6 + 1:02d}"
 
 
 class Card:
@@ -250,12 +250,12 @@ def test_the_computer_s_own_input_feeds_the_same_engine(desk, plugged):
         page.order("undo")
         assert page.until("undone")["point"] == "CS-01-03"
         with collecting(desk, input="7") as second:
-            assert "another page is collecting already" in second.told[0]["sentence"]
+            assert "another page is collecting already" in second.events[0]["sentence"]
     wait_until_free(desk)
     assert not card.is_open
 
 
-def test_an_input_that_is_unplugged_is_told_and_the_next_capture_goes_on(desk, plugged):
+def test_an_input_that_is_unplugged_is_reported_and_the_next_capture_goes_on(desk, plugged):
     plugged(Card(walk(1), seconds=0.1))
     with collecting(desk, input="7") as page:
         page.until("accepted")
@@ -264,13 +264,13 @@ def test_an_input_that_is_unplugged_is_told_and_the_next_capture_goes_on(desk, p
         )
     wait_until_free(desk)
     with collecting(desk) as page:
-        assert page.told[0]["point"] == "CS-01-02"
+        assert page.events[0]["point"] == "CS-01-02"
 
 
-def test_an_input_that_is_not_there_is_told(desk, plugged):
+def test_an_input_that_is_not_there_is_reported(desk, plugged):
     plugged(Card(walk(1)))
     with collecting(desk, input="Cellar") as page:
-        assert "fits no device to record from" in page.told[0]["sentence"]
+        assert "fits no device to record from" in page.events[0]["sentence"]
 
 
 def test_a_computer_without_inputs_says_why(desk, monkeypatch):
@@ -279,8 +279,8 @@ def test_a_computer_without_inputs_says_why(desk, monkeypatch):
         raise TapscanError(where, "there is no device to record from", "plug one in")
 
     monkeypatch.setattr(collecting_module, "input_devices", none)
-    told = desk.get("/api/inputs")
-    assert told == {"inputs": [], "why_none": "capture: there is no device to record from (plug one in)"}
+    events = desk.get("/api/inputs")
+    assert events == {"inputs": [], "why_none": "capture: there is no device to record from (plug one in)"}
 
 
 @pytest.mark.slow
@@ -296,9 +296,9 @@ def test_taps_through_a_real_sound_card_reach_the_page(folder, tmp_path):
         request = urllib.request.Request(f"{origin}/api/inputs", headers={"Cookie": cookie})
         with urllib.request.urlopen(request) as answer:
             inputs = {one["name"]: str(one["number"]) for one in json.load(answer)["inputs"]}
-        told = collected(origin, cookie, inputs["default"], environment, tmp_path / "walk.wav")
-        assert len(told) == 4
-        assert all((folder / f"taps/{point}.wav").is_file() for point in told)
+        events = collected(origin, cookie, inputs["default"], environment, tmp_path / "walk.wav")
+        assert len(events) == 4
+        assert all((folder / f"taps/{point}.wav").is_file() for point in events)
 
 
 def collected(origin, cookie, number, environment, walk_path):
@@ -306,20 +306,20 @@ def collected(origin, cookie, number, environment, walk_path):
     with collecting_at(origin, cookie, input=number) as page:
         page.until("level")
         for turn in range(4):  # who hears no cue strikes again: a busy machine may lose a moment of sound
-            left = 4 - sum(one["event"] == "accepted" for one in page.told)
+            left = 4 - sum(one["event"] == "accepted" for one in page.events)
             if left == 0:
                 break
             play(environment, walk_path, left, turn)
             end_s = time.monotonic() + 2.0
             while time.monotonic() < end_s:
                 page.until("level")
-        return [one["point"] for one in page.told if one["event"] == "accepted"]
+        return [one["point"] for one in page.events if one["event"] == "accepted"]
 
 
-def test_the_page_is_told_which_notes_to_sound_once_for_all_that_happened(desk):
+def test_the_page_is_reported_which_notes_to_sound_once_for_all_that_happened(desk):
     with collecting(desk) as page:
         page.play(walk(1))
         page.until("moved")
-    cues = {one["event"]: one["cue"] for one in page.told if "cue" in one}
+    cues = {one["event"]: one["cue"] for one in page.events if "cue" in one}
     notes_hz, note_s = CUES["point complete"]
     assert cues == {"point complete": {"notes_hz": list(notes_hz), "note_s": note_s}}

@@ -5,13 +5,13 @@ import json
 import pytest
 
 
-def test_findings_are_logged_once_and_told(desk):
+def test_findings_are_logged_once_and_reported(desk):
     assert desk.get("/api/findings")["findings"] == []
     row = {"kind": "none", "where": "CS-01-01"}
     assert desk.post("/api/findings", row) == {"is_new": True}
     assert desk.post("/api/findings", row) == {"is_new": False}
-    told = desk.get("/api/findings")
-    (found,) = told["findings"]
+    result = desk.get("/api/findings")
+    (found,) = result["findings"]
     assert {name: found[name] for name in ("kind", "where", "sizes", "note", "photo")} == {
         "kind": "nothing there",
         "where": "CS-01-01",
@@ -19,8 +19,8 @@ def test_findings_are_logged_once_and_told(desk):
         "note": "",
         "photo": "",
     }
-    assert any("respirator" in sentence for sentence in told["cautions"])
-    assert told["cuts"] == []  # nothing is analysed yet
+    assert any("respirator" in sentence for sentence in result["cautions"])
+    assert result["cuts"] == []  # nothing is analysed yet
 
 
 @pytest.mark.parametrize(
@@ -57,8 +57,8 @@ def test_a_finding_is_changed_and_deleted_and_nothing_else_is(desk):
     assert rows[1]["depth_mm"] == "0.4"
     desk.post("/api/findings/change", {"old": rows[1], "new": {**rows[1], "kind": "none", "depth_mm": ""}})
     desk.post("/api/findings/change", {"old": rows[2], "new": {}})
-    told = [(one["kind"], one["where"]) for one in desk.get("/api/findings")["findings"]]
-    assert told == [("void", "CS-01-01"), ("nothing there", "CS-02-01")]
+    result = [(one["kind"], one["where"]) for one in desk.get("/api/findings")["findings"]]
+    assert result == [("void", "CS-01-01"), ("nothing there", "CS-02-01")]
     again = desk.post("/api/findings/change", {"old": rows[2], "new": {}}, status=400)
     assert "changed since this page read it; nothing was written" in again["fault"]
 

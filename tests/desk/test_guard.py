@@ -19,7 +19,7 @@ def test_the_token_in_the_address_becomes_a_cookie_that_other_sites_cannot_send(
 @pytest.mark.parametrize(
     "path", ["/", "/api/plan", "/page/main.js", "/sounds/BM-01-01", "/papers/report.html"]
 )
-def test_nothing_is_told_without_the_token(demo_desk, path, cookie):
+def test_nothing_is_reported_without_the_token(demo_desk, path, cookie):
     cookie = cookie and cookie.format(name=demo_desk.door.cookie)
     status, _, content = demo_desk.call("GET", path, Cookie=cookie)
     assert status == 403

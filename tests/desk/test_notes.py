@@ -118,7 +118,7 @@ def test_the_page_writes_notes_and_hears_of_them(desk):
     assert desk.get("/api/plan")["notes"] == {}
 
 
-def test_notes_of_earlier_builds_are_told_and_left_alone(desk):
+def test_notes_of_earlier_builds_are_reported_and_left_alone(desk):
     (desk.folder / "notes.csv").write_text("point,note\nCS-01-01,x\n", encoding="utf-8")
     assert "notes.csv: is not read any more" in "\n".join(desk.get("/api/plan")["warnings"])
     assert (desk.folder / "notes.csv").is_file()

@@ -16,7 +16,7 @@ from tapscan.errors import TapscanError
 from tests.report.fabricated import panel, tapped
 
 
-def test_the_plan_is_told_with_what_was_read(demo_desk):
+def test_the_plan_is_reported_with_what_was_read(demo_desk):
     plan = demo_desk.get("/api/plan")
     boom, pan = plan["zones"]
     assert (boom["code"], boom["methods"], boom["stations"]) == ("BM", ["tap"], 16)
@@ -27,12 +27,12 @@ def test_the_plan_is_told_with_what_was_read(demo_desk):
 
 
 def test_the_map_is_the_analysis(demo_desk):
-    told = demo_desk.get("/api/zones/BM/tap")
+    result = demo_desk.get("/api/zones/BM/tap")
     screened = demo_desk.bench.screened("BM", "tap")
     words = demo_desk.get("/api/plan")["statuses"]
-    assert [words[i] for i in told["status"]] == screened.status.ravel().tolist()
-    assert [one["id"] for one in told["indications"]] == ["BM-T1", "BM-T2"]
-    steps = np.array(told["layers"][0]["steps"])
+    assert [words[i] for i in result["status"]] == screened.status.ravel().tolist()
+    assert [one["id"] for one in result["indications"]] == ["BM-T1", "BM-T2"]
+    steps = np.array(result["layers"][0]["steps"])
     score = np.nan_to_num(screened.score.ravel(), nan=-1)
     order = np.argsort(score)
     assert (np.diff(steps[order]) >= 0).all()
@@ -60,7 +60,7 @@ def test_every_document_of_the_demo_answers(demo_desk):
         ("/sounds/BM-16-07", "has no tap recording"),
     ],
 )
-def test_what_cannot_be_shown_is_told_in_a_sentence(demo_desk, path, match):
+def test_what_cannot_be_shown_is_reported_in_a_sentence(demo_desk, path, match):
     assert match in demo_desk.get(path, status=400)["fault"]
 
 
@@ -86,7 +86,7 @@ def test_an_analysis_that_was_asked_for_is_written_and_one_that_only_fills_the_p
     assert (desk.folder / "results" / "summary.json").is_file()
 
 
-def test_results_that_cannot_be_written_are_told_and_the_map_is_there(desk, tmp_path):
+def test_results_that_cannot_be_written_are_reported_and_the_map_is_there(desk, tmp_path):
     (tmp_path / "outside").mkdir()
     (desk.folder / "results").symlink_to(tmp_path / "outside")
     desk.post("/api/analyse", {})
@@ -97,8 +97,8 @@ def test_results_that_cannot_be_written_are_told_and_the_map_is_there(desk, tmp_
     assert list((tmp_path / "outside").iterdir()) == []
 
 
-def test_the_page_is_told_what_the_report_says_beside_its_maps(demo_desk):
-    """Every table cell of these parts stands in the report, too."""
+def test_the_page_is_reported_what_the_report_says_beside_its_maps(demo_desk):
+    """Every table cell of these parts is in the report, too."""
     for zone, method in (("BM", "tap"), ("SP", "ascan")):
         parts = demo_desk.get(f"/api/zones/{zone}/{method}")["parts"]
         titles = [part["title"] for part in parts]
@@ -140,7 +140,7 @@ def test_changes_make_the_analysis_stale_and_another_one_current(desk, demo_desk
     assert not demo_desk.get("/api/state")["is_stale"]
 
 
-def test_a_plan_that_broke_while_the_desk_was_open_is_told(desk):
+def test_a_plan_that_broke_while_the_desk_was_open_is_reported(desk):
     (desk.folder / "inspection.toml").write_text("[[zone]", encoding="utf-8")
     assert "is not valid TOML" in desk.get("/api/plan", status=400)["fault"]
     desk.post("/api/analyse", {})
@@ -199,7 +199,7 @@ def test_a_dropped_file_is_bounded(desk, monkeypatch):
     assert not [path for path in desk.folder.iterdir() if path.name.startswith(".")]
 
 
-def test_a_full_disk_is_told_of_a_dropped_file(desk, monkeypatch):
+def test_a_full_disk_is_reported_of_a_dropped_file(desk, monkeypatch):
     def full(*_, **__):
         raise OSError(errno.ENOSPC, "No space left on device")
 
@@ -257,7 +257,7 @@ def test_the_palette_is_that_of_the_report_in_light_and_dark():
     assert ".score-23 { fill: var(--score-23); }" in css
 
 
-def test_a_port_that_is_taken_is_told_and_the_usual_one_gives_way():
+def test_a_port_that_is_taken_is_reported_and_the_usual_one_gives_way():
     door, listener = open_door("127.0.0.1", 0)
     with listener:
         with pytest.raises(TapscanError, match=f"127.0.0.1 port {door.port}: cannot be listened on"):

@@ -53,7 +53,7 @@ def test_a_point_without_a_tap_says_so(folder):
         taps_at(inspection, Point("CS", 2, 2))
 
 
-def test_the_note_of_a_ring_is_told_with_its_damping_and_decay(folder):
+def test_the_note_of_a_ring_is_reported_with_its_damping_and_decay(folder):
     write(folder, "CS-01-01", tap(2000, 0.4, zeta=0.01))
     shown = decay_document(taps_at(open_inspection(folder), Point("CS", 1, 1)))
     assert shown["modes"][0]["frequency_hz"] == pytest.approx(2000, rel=1e-3)

@@ -18,7 +18,7 @@ WALL = Plate(1.6, 60.0, 0.3, 1550.0)
 
 
 @pytest.mark.parametrize("depth_mm", [0.2, 0.6, 1.0, 1.4])
-def test_a_told_patch_meets_one_condition_and_no_smaller_one_does(depth_mm):
+def test_a_reported_patch_meets_one_condition_and_no_smaller_one_does(depth_mm):
     seen = tap_reach(WALL, depth_mm, (1.0, 1.0))
     patch = Plate(depth_mm, 60.0, 0.3, 1550.0)
     limit_n_m = stiffness_limit_n_m(Tapper(), WALL, Listening().contact_gpa)
@@ -96,7 +96,7 @@ def test_a_wide_pitch_is_what_limits():
     assert wide.missed_share > 0.7
 
 
-def test_thick_patches_are_told_to_be_outside_the_formulas():
+def test_thick_patches_are_reported_to_be_outside_the_formulas():
     assert tap_reach(WALL, 0.4, (5.0, 5.0)).is_thin
     ultrasonic = Listening(highest_hz=1e6)
     assert not tap_reach(Plate(20.0, 60.0, 0.3, 1550.0), 0.2, (5.0, 5.0), listening=ultrasonic).is_thin

@@ -50,7 +50,7 @@ def test_a_cone_against_its_closed_form():
     for x, girth in ((0.0, 60 * np.pi), (24.0, 80 * np.pi), (48.0, 100 * np.pi)):
         arc = developed_mm(zone, x, np.linspace(low, high, 20_001))
         assert length(arc) == pytest.approx(girth, rel=1e-6)
-        # Every point of a girth is as far from the apex, which lies before station 1.
+        # Every point of a girth is as far from the apex, which is before station 1.
         from_apex = np.hypot(arc[:, 0] + 78.0, arc[:, 1])
         assert from_apex == pytest.approx(78.0 + 52 * x / 48, rel=1e-12)
 

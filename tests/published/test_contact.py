@@ -107,13 +107,13 @@ def test_hertz_ball_against_its_equation_of_motion():
 
 def test_the_published_limit_gives_the_published_defect():
     # Cawley & Adams 1988, abstract: 30 MN/m, in aluminium a defect 1 mm deep and 6 mm across. A thick plate
-    # of aluminium beneath, the band left open: the radius told for 1 mm depth must be theirs but for what
+    # of aluminium beneath, the band left open: the radius given for 1 mm depth must be theirs but for what
     # shear does at a/h = 3 (a thin plate asks for a radius a tenth too large).
-    told = tap_reach(
+    result = tap_reach(
         Plate(200.0, 70.0, 0.33, 2700.0),
         1.0,
         (1.0, 1.0),
         listening=Listening(highest_hz=1e9, contact_gpa=70.0 / (1 - 0.33**2)),
     )
-    assert told.softness_mm == pytest.approx(3.0, rel=0.12)
-    assert not told.is_thin
+    assert result.softness_mm == pytest.approx(3.0, rel=0.12)
+    assert not result.is_thin

@@ -99,7 +99,7 @@ def test_profile_likelihood_by_a_reference_fit_with_an_offset(link):
 
 
 def test_the_band_crosses_nine_in_ten_at_a90_95():
-    # Data scaled so that the crossing lies within the doses: the bound is a matter of the curve alone.
+    # Data scaled so that the crossing is within the doses: the bound is a matter of the curve alone.
     curve = fit_pod(np.append(DOSE, 13.0), np.append(DEAD, 48), np.append(TREATED, 50))
     low, high = pod_bounds(curve, [profile_bound_mm(curve), profile_bound_mm(curve, upper=False)])
     assert low[0] == pytest.approx(0.9, abs=1e-6)
@@ -162,10 +162,10 @@ def test_fits_are_those_of_the_reference_library(link, seed):
     ],
 )
 def test_intervals_of_a_share(hits, trials, score, exact):
-    told = share(hits, trials)
-    np.testing.assert_allclose((told.low, told.high), exact, atol=5.1e-5)
+    result = share(hits, trials)
+    np.testing.assert_allclose((result.low, result.high), exact, atol=5.1e-5)
     np.testing.assert_allclose(wilson(hits, trials), score, atol=5.1e-5)
-    np.testing.assert_allclose((told.low, told.high), proportion_confint(hits, trials, method="beta"))
+    np.testing.assert_allclose((result.low, result.high), proportion_confint(hits, trials, method="beta"))
 
 
 def test_least_numbers_of_cuts():

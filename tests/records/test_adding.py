@@ -138,7 +138,7 @@ def test_a_zone_gets_a_volume_or_traces_and_not_both(folder, recorder, trace_fil
     )
 
 
-def test_a_folder_that_cannot_be_written_to_is_told(folder, recorder, tap_file, monkeypatch):
+def test_a_folder_that_cannot_be_written_to_is_reported(folder, recorder, tap_file, monkeypatch):
     def full(_source, _target):
         raise OSError(28, "No space left on device")
 

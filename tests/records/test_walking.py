@@ -190,7 +190,7 @@ def test_a_right_count_with_taps_at_the_wrong_points_is_seen(folder, walk_file):
     assert "PL-02-02 has 4 at" in text
 
 
-def test_a_point_passed_over_is_told_by_the_number_of_groups(folder, walk_file):
+def test_a_point_passed_over_is_reported_by_the_number_of_groups(folder, walk_file):
     text = refused(folder, walk_file(walk_sound([3, 3, 3, 3, 3])[0]))
     assert "the pauses make 5 groups (say which points were walked with --from and --to)" in text
     text = refused(folder, walk_file(walk_sound([3, 3, 2, 3, 3])[0]))
@@ -198,7 +198,7 @@ def test_a_point_passed_over_is_told_by_the_number_of_groups(folder, walk_file):
     assert "where PL-01-03 is due (cut the recording there" in text
 
 
-def test_even_tapping_with_a_wrong_count_is_told(folder, walk_file):
+def test_even_tapping_with_a_wrong_count_is_reported(folder, walk_file):
     text = refused(folder, walk_file(walk_sound([17], within_s=0.4)[0]))
     assert (
         "the gaps between the taps do not separate the points (pause between points, or add shorter" in text

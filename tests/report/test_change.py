@@ -61,10 +61,10 @@ def test_the_sentences_count_what_could_not_be_compared(change):
 
 
 def test_the_lead_names_what_got_worse_and_never_calls_it_sound(change):
-    told = " ".join(lead([change]))
-    assert "grown" in told
-    assert "1 gone" in told
-    assert "not proof that the part is sound" in told
+    result = " ".join(lead([change]))
+    assert "grown" in result
+    assert "1 gone" in result
+    assert "not proof that the part is sound" in result
     quiet = " ".join(lead([changed(screened(FAR), screened(FAR))]))
     assert quiet.startswith("1 area: 1 unchanged (BM-CT1). Readings changed at 0 of ")
     assert "1 unchanged" in quiet

@@ -18,30 +18,30 @@ def outlook(zone, *methods):
     return outlook_of(plan_of(zone), zone, methods or ("tap", "ascan"))
 
 
-def drawn(told):
+def drawn(result):
     with drawing():
-        figure = draw_detectable(told)
+        figure = draw_detectable(result)
     return figure, {child.get_gid(): child for child in figure.axes[0].get_children() if child.get_gid()}
 
 
 def test_the_picture_holds_the_pitch_the_wall_and_both_methods():
-    told = outlook(panel())
-    _, parts = drawn(told)
+    result = outlook(panel())
+    _, parts = drawn(result)
     assert parts["wall"].get_xdata()[0] == 1.6
     assert parts["pitch"].get_ydata()[0] == 5.0
     depth, across = parts["taps detected"].get_data()
     assert depth.tolist() == pytest.approx([0.2 * k for k in range(1, 8)])
-    assert across.tolist() == pytest.approx([2 * one.reach.radius_mm for one in told.taps.told])
+    assert across.tolist() == pytest.approx([2 * one.reach.radius_mm for one in result.taps.detectable])
     assert parts["ascans detected"].get_xdata() == pytest.approx((0.413, 1.187))
 
 
 def test_depths_at_which_nothing_is_detected_are_written_and_not_drawn():
-    told = outlook(tube(), "tap")
-    figure, parts = drawn(told)
+    result = outlook(tube(), "tap")
+    figure, parts = drawn(result)
     assert np.asarray(parts["taps detected"].get_xdata()).max() == pytest.approx(0.8)
     words = [text.get_text() for text in figure.axes[0].texts]
     assert words.count("none\ndetected") == 3
-    assert tap_rows(told.taps.told)[-1] == (
+    assert tap_rows(result.taps.detectable)[-1] == (
         "1.40",
         "–",
         "–",
@@ -52,10 +52,10 @@ def test_depths_at_which_nothing_is_detected_are_written_and_not_drawn():
 
 
 def test_the_assumptions_stand_on_the_picture_whole():
-    told = outlook(tube())
-    figure, _ = drawn(told)
+    result = outlook(tube())
+    figure, _ = drawn(result)
     written = " ".join(text.get_text() for text in figure.texts if text.get_gid() == "assumption")
-    for line in (*told.taps.assumptions, *told.ascans.assumptions):
+    for line in (*result.taps.assumptions, *result.ascans.assumptions):
         assert line in written
 
 

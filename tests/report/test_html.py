@@ -160,25 +160,25 @@ def test_warnings_cautions_version_and_checksums_are_there(full):
     assert page.all("details")
 
 
-def test_what_could_have_been_found_is_told_with_what_it_rests_on(full):
+def test_what_could_have_been_found_is_reported_with_what_it_rests_on(full):
     page, _, _ = full
-    told = page.text.split("What could have been found")[1].split("How it was done")[0]
-    assert "0.40 8.5 40.1 14.1 the pitch 1.6" in told
-    assert "curved like the tube where it is narrowest (19.1 mm radius)" in told
+    result = page.text.split("What could have been found")[1].split("How it was done")[0]
+    assert "0.40 8.5 40.1 14.1 the pitch 1.6" in result
+    assert "curved like the tube where it is narrowest (19.1 mm radius)" in result
     assert (
         "A-scans could detect delaminations 0.41 to 1.19 mm deep, from 7.1 mm across (set by the pitch)"
-        in told
+        in result
     )
-    assert "The beam's width is not in the plan" in told
+    assert "The beam's width is not in the plan" in result
 
 
 def test_both_methods_stand_side_by_side_only_where_there_are_two(full, tmp_path):
     page, _, _ = full
-    told = page.text.split("Both methods")[1].split("What was not inspected")[0]
-    assert "BM · Main boom" in told
-    assert "PL" not in told
-    assert "BM-T1 and BM-A1 Seen by both" in told
-    assert "BM-T2 Tap alone: scanned there, no indication" in told
+    result = page.text.split("Both methods")[1].split("What was not inspected")[0]
+    assert "BM · Main boom" in result
+    assert "PL" not in result
+    assert "BM-T1 and BM-A1 Seen by both" in result
+    assert "BM-T2 Tap alone: scanned there, no indication" in result
     assert "Both methods" not in written(tmp_path, boom()).text
 
 

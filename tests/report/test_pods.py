@@ -14,9 +14,9 @@ from tests.sectioning.test_pod import simulated, trials
 
 
 def test_a_picture_of_a_curve_ends_where_the_cuts_end():
-    told = study(simulated())
+    result = study(simulated())
     with drawing():
-        figure = draw_pod([told])
+        figure = draw_pod([result])
         held = drawn(figure)
         (curve,) = (one for one in figure.findobj() if one.get_gid() == "pod curve")
     assert {
@@ -31,7 +31,7 @@ def test_a_picture_of_a_curve_ends_where_the_cuts_end():
         "limit in use",
     } <= set(held)
     sizes = np.asarray(curve.get_xdata())
-    assert (sizes.min(), sizes.max()) == (told.trials.size_mm.min(), told.trials.size_mm.max())
+    assert (sizes.min(), sizes.max()) == (result.trials.size_mm.min(), result.trials.size_mm.max())
     assert np.isfinite(np.asarray(curve.get_ydata())).all()
 
 
@@ -47,12 +47,12 @@ def test_a_picture_without_a_curve_says_so(size, hit):
 
 
 def test_the_page_and_its_numbers(tmp_path):
-    told = [study(simulated()), study(trials([4, 6], [0, 1]))]
-    page = write_pod(told, ["part-9: left out"], tmp_path / "pod", "1").read_text(encoding="utf-8")
+    result = [study(simulated()), study(trials([4, 6], [0, 1]))]
+    page = write_pod(result, ["part-9: left out"], tmp_path / "pod", "1").read_text(encoding="utf-8")
     assert "every defect from 6 mm up was found and every one up to 4 mm was missed" in page
     assert "part-9: left out" in page
     assert "Clear is not proof of soundness" in page
-    assert f"{told[0].curves['logit'].a90_95_mm:.3g} mm" in page
+    assert f"{result[0].curves['logit'].a90_95_mm:.3g} mm" in page
     numbers = json.loads((tmp_path / "pod/pod.json").read_text(encoding="utf-8"))
     assert numbers["version"] == "1"
     assert (tmp_path / "pod/pod.png").is_file()
@@ -64,16 +64,16 @@ def test_a_folder_that_cannot_be_written(tmp_path):
         write_pod([study(simulated())], [], tmp_path / "pod", "1")
 
 
-def test_sizes_beyond_what_was_cut_are_not_told():
-    told = study(simulated(high=11.0))
-    assert "a90 beyond what was cut, a90/95 beyond what was cut" in curve_text(told.curves["logit"])
+def test_sizes_beyond_what_was_cut_are_not_reported():
+    result = study(simulated(high=11.0))
+    assert "a90 beyond what was cut, a90/95 beyond what was cut" in curve_text(result.curves["logit"])
 
 
 def test_exact_statements_in_words():
-    told = study(trials([4, 6, 9, 12], [0, 0, 1, 1]))
+    result = study(trials([4, 6, 9, 12], [0, 0, 1, 1]))
     assert (
         "Counting only sizes from 9 mm up, 2 of 2 were found: at least 22 % are found, with 95 % confidence; "
-        "27 more cuts, all found, would demonstrate 90 %." in exact_text(told)
+        "27 more cuts, all found, would demonstrate 90 %." in exact_text(result)
     )
     shown = study(trials(np.linspace(5, 9, 29), np.ones(29)))
     assert exact_text(shown)[0].endswith("29 of 29 were found: 90 % are demonstrated, with 95 % confidence.")

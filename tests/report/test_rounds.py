@@ -24,7 +24,7 @@ def test_positions_count_downward_and_stations_to_the_right():
     assert (np.diff(up) < 0).all()
     right, _ = view.seen_mm(np.array([0.0, 200.0, 400.0]), np.zeros(3))
     assert (np.diff(right) > 0).all()
-    # A point on the upper rim stands its radius above the axis.
+    # A point on the upper rim is its radius above the axis.
     _, top = view.seen_mm(np.array([0.0]), np.array([-3.0]))
     assert top == pytest.approx(120 / (2 * np.pi))
 
@@ -53,7 +53,7 @@ def test_each_indication_is_seen_from_the_right_sides():
     figure = drawn(boom())
     sides = figure.axes
     assert len(sides) == 4
-    # T1 lies on the datum line (position 1), T2 opposite (position 7); both bulge over the rims beside them.
+    # T1 is on the datum line (position 1), T2 opposite (position 7); both bulge over the rims beside them.
     assert on_side(sides[0], "indication BM-T1")
     assert not on_side(sides[0], "indication BM-T2")
     assert on_side(sides[2], "indication BM-T2")

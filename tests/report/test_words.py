@@ -136,7 +136,7 @@ def test_suspect_points_outside_the_indications_are_not_passed_over():
     assert sentences.single_points(alone).startswith(f"{apart} suspect points are apart from the numbered")
 
 
-def test_suspect_points_at_a_rim_are_told_from_those_apart():
+def test_suspect_points_at_a_rim_are_reported_from_those_apart():
     screened = boom()
     first = screened.indications[0]
     inside = replace(
@@ -147,7 +147,7 @@ def test_suspect_points_at_a_rim_are_told_from_those_apart():
     )
 
 
-def test_where_few_readings_say_what_is_good_more_calls_by_chance_are_told():
+def test_where_few_readings_say_what_is_good_more_calls_by_chance_are_reported():
     few = replace(boom(), baseline=f"Forty readings. {FEW_READ}")
     usual = "About 1 in 200 sound points is expected to be called suspect by chance"
     assert sentences.chance(0.005, (boom(),)) == f"{usual}."
@@ -157,27 +157,27 @@ def test_where_few_readings_say_what_is_good_more_calls_by_chance_are_told():
 
 
 def test_the_summary_names_the_largest_area_and_never_calls_a_part_sound():
-    told = sentences.summary([boom(), scanned(panel())])
-    assert told[0].startswith("3 indications were raised")
+    result = sentences.summary([boom(), scanned(panel())])
+    assert result[0].startswith("3 indications were raised")
     assert (
         "BM-T1, is on Main boom (BM) at stations 13 to 15, positions 12 to 02, across the datum line"
-        in told[1]
+        in result[1]
     )
-    assert "804 mm², as large as a disc 32 mm across" in told[1]
+    assert "804 mm², as large as a disc 32 mm across" in result[1]
     assert sentences.summary([tapped(tube(), spots=())])[-1] == "That is not proof that the part is sound."
 
 
-def test_a_reading_is_told_beside_what_clear_points_read():
+def test_a_reading_is_reported_beside_what_clear_points_read():
     screened = scanned(panel())
     level = np.full(screened.zone.grid_shape, -8.0)
     level[7, 5] = -24.25
-    told = replace(screened, features={"backwall_db": level, "centroid_hz": np.full_like(level, np.nan)})
-    caption = sentences.evidence_caption(told, told.indications[0])
+    result = replace(screened, features={"backwall_db": level, "centroid_hz": np.full_like(level, np.nan)})
+    caption = sentences.evidence_caption(result, result.indications[0])
     assert "At PL-08-06, with the median of the clear points in brackets" in caption
     assert "back-wall echo −24.2 dB (−8.0 dB)." in caption
-    assert "brackets" not in sentences.evidence_caption(replace(screened, features={}), told.indications[0])
+    assert "brackets" not in sentences.evidence_caption(replace(screened, features={}), result.indications[0])
 
 
-def test_nothing_read_is_told_as_nothing_known():
+def test_nothing_read_is_reported_as_nothing_known():
     unread = tapped(tube(), spots=(), unread=[(i, p) for i in range(1, 41) for p in range(1, 13)])
     assert sentences.summary([unread]) == ["No point could be read, so nothing is known about the part."]

@@ -52,7 +52,7 @@ def screened(folder: Path, defects=(), plan: str = PLAN, scene: AScanScene = SCE
     return screened, results.summary["warnings"], zone
 
 
-def test_a_disbond_and_a_delamination_are_told_apart(tmp_path):
+def test_a_disbond_and_a_delamination_are_reported_apart(tmp_path):
     told, warnings, zone = screened(tmp_path / "a", (DISBOND, DELAMINATION))
     assert warnings == []
     kinds = {one.kind: one for one in told.indications}
@@ -86,7 +86,7 @@ def test_a_bond_that_is_not_in_the_plan_is_no_good_back_wall(tmp_path):
     assert {one.kind for one in told.indications} <= {"delamination"}
 
 
-def test_without_an_insert_bonded_points_are_told_to_tell_nothing(tmp_path):
+def test_without_an_insert_bonded_points_are_reported_to_tell_nothing(tmp_path):
     told, warnings, _ = screened(tmp_path / "a", (), scene=AScanScene())
     assert told.indications == ()
     (warning,) = warnings
@@ -94,7 +94,7 @@ def test_without_an_insert_bonded_points_are_told_to_tell_nothing(tmp_path):
     assert "no disbond can be told (check which points are bonded)" in warning
 
 
-def test_a_bond_that_takes_half_a_decibel_is_told_where_the_traces_are_quiet(tmp_path):
+def test_a_bond_that_takes_half_a_decibel_is_reported_where_the_traces_are_quiet(tmp_path):
     scene = AScanScene(insert=Insert(0.0, 50.0, impedance_mrayl=0.15))
     told, warnings, _ = screened(tmp_path / "a", (DISBOND,), scene=scene)
     assert ([one.kind for one in told.indications], warnings) == (["disbond"], [])

@@ -51,7 +51,7 @@ def told(share, bond, seed=1, resting=None, bonded=BONDED, **scene):
     ],
     ids=["takes energy", "turns over", "aluminium behind glue", "laminate behind glue"],
 )
-def test_the_share_of_a_beam_without_a_bond_is_told(bond):
+def test_the_share_of_a_beam_without_a_bond_is_reported(bond):
     share = np.where(BONDED, 0.0, 1.0)
     share[4, 3:9] = 0.25, 0.5, 0.75, 1.0, 1.0, 1.0
     found = told(share, bond)
@@ -110,7 +110,7 @@ def test_few_points_beside_the_bonds_carry_no_surface_behind_them(stations):
     assert ((found.loose >= 0.5) == (share == 1.0))[bonded].all()
 
 
-def test_bonds_that_return_nothing_at_all_are_told_too():
+def test_bonds_that_return_nothing_at_all_are_reported_too():
     share = np.where(BONDED, 0.0, 1.0)
     share[3:6, 3:9] = 1.0
     found = told(share, (), noise=0.0)

@@ -19,7 +19,7 @@ def sides(seed: int, noise: float, waves: tuple[int, ...] = (1, 2, 3)) -> np.nda
 
 
 @pytest.mark.parametrize("by", [2, 4, 6, -3])
-def test_a_turned_datum_is_told(by):
+def test_a_turned_datum_is_reported(by):
     assert turned_by(np.roll(sides(1, 1.0), by, axis=1), sides(2, 1.0)) == by
 
 
@@ -27,14 +27,14 @@ def test_a_datum_in_its_place_is_not():
     assert all(turned_by(sides(seed, 1.0), sides(seed + 50, 1.0)) == 0 for seed in range(10))
 
 
-def test_nothing_is_told_of_tubes_alike_on_all_sides():
+def test_nothing_is_reported_of_tubes_alike_on_all_sides():
     rng = np.random.default_rng(3)
     for _ in range(20):
         one, other = rng.normal(size=(2, STATIONS, POSITIONS, 2))
         assert turned_by(one, other) == 0
 
 
-def test_nothing_is_told_of_a_tube_that_is_alike_on_two_sides():
+def test_nothing_is_reported_of_a_tube_that_is_alike_on_two_sides():
     one = sides(1, 0.3, waves=(2, 4))
     assert turned_by(np.roll(one, 4, axis=1), sides(2, 0.3, waves=(2, 4))) == 0
 

@@ -242,7 +242,7 @@ def test_a_front_surface_echo_that_begins_with_the_trace_is_whole(folder, begin_
     assert warnings == []
 
 
-def test_a_drifting_front_that_is_cut_near_a_zero_crossing_is_told_by_its_zone(folder):
+def test_a_drifting_front_that_is_cut_near_a_zero_crossing_is_reported_by_its_zone(folder):
     wall = layers.reflection(layers.axis_hz(512, 100e6), layers.stack(1.6))
     begin_s = np.random.default_rng(4).uniform(0.75e-6, 0.95e-6, 320)
     traces = layers.traces(np.tile(wall, (320, 1)), begin_s, 512, 100e6)[:, 100:420]

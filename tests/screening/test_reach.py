@@ -12,11 +12,11 @@ def outlook(text):
     return tap_outlook(plan, plan.zones[0])
 
 
-def test_every_depth_is_told_and_an_even_grid_is_no_warning():
-    told = outlook(WALL + TUBE + "girth_mm = 120.0\n")
-    assert [one.reach.depth_mm for one in told.told] == pytest.approx([0.2 * k for k in range(1, 8)])
-    assert told.warnings == ()
-    assert told.told[0].reach.limit == "the pitch"
+def test_every_depth_is_reported_and_an_even_grid_is_no_warning():
+    found = outlook(WALL + TUBE + "girth_mm = 120.0\n")
+    assert [one.reach.depth_mm for one in found.detectable] == pytest.approx([0.2 * k for k in range(1, 8)])
+    assert found.warnings == ()
+    assert found.detectable[0].reach.limit == "the pitch"
 
 
 def test_a_pitch_wider_than_what_could_be_found_is_a_warning():
@@ -28,9 +28,9 @@ def test_a_pitch_wider_than_what_could_be_found_is_a_warning():
 
 
 def test_missing_keys_are_named_with_what_they_are_for():
-    told = outlook(WALL.replace("modulus_gpa = 60.0\n", "") + TUBE + "girth_mm = 120.0\n")
-    assert told.told == ()
-    assert "is not told without modulus_gpa (say them under [laminate]" in told.warnings[0]
+    found = outlook(WALL.replace("modulus_gpa = 60.0\n", "") + TUBE + "girth_mm = 120.0\n")
+    assert found.detectable == ()
+    assert "is not known without modulus_gpa (say them under [laminate]" in found.warnings[0]
 
 
 def test_the_plans_tapper_counts():
@@ -38,7 +38,7 @@ def test_the_plans_tapper_counts():
         outlook(WALL + TUBE + "girth_mm = 120.0\n" + more) for more in ("", "[tap]\ntapper_mass_g = 30.0\n")
     )
     assert heavy.tapper.mass_g == 30.0
-    assert heavy.told[1].softness_mm > plain.told[1].softness_mm
+    assert heavy.detectable[1].softness_mm > plain.detectable[1].softness_mm
 
 
 def test_the_widest_girth_sets_the_pitch():
@@ -54,13 +54,13 @@ def scanned(more):
     return ascan_outlook(plan, plan.zones[0])
 
 
-def test_ascans_are_told_of_when_the_plan_says_enough():
-    told = scanned("[ascan]\ncentre_frequency_mhz = 5.0\n").told
-    assert 0 < told.shallowest_mm < told.deepest_mm < 1.6
-    assert told.reach.limit == "the pitch"
+def test_ascans_are_reported_of_when_the_plan_says_enough():
+    outlook = scanned("[ascan]\ncentre_frequency_mhz = 5.0\n").detectable
+    assert 0 < outlook.shallowest_mm < outlook.deepest_mm < 1.6
+    assert outlook.reach.limit == "the pitch"
     silent = scanned("")
-    assert silent.told is None
-    assert "what A-scans can find is not told without centre_frequency_mhz (say" in silent.warnings[0]
+    assert silent.detectable is None
+    assert "what A-scans can find is not known without centre_frequency_mhz (say" in silent.warnings[0]
 
 
 def test_a_beam_narrower_than_the_pitch_and_a_wall_thinner_than_the_pulse_are_warnings():
@@ -78,7 +78,7 @@ def test_a_tube_promises_less_than_a_panel_and_its_narrowest_girth_counts():
     panel = TUBE.replace("tube", "panel") + "position_pitch_mm = 10.0\n"
     tubes = ["girth_mm = 120.0\n", "girth_start_mm = 122.0\ngirth_end_mm = 242.0\n", "girth_mm = 60.0\n"]
     flat, *curved = (outlook(WALL + zone) for zone in (panel, *(TUBE + girth for girth in tubes)))
-    radii = [[one.detectable_mm for one in each.told] for each in (flat, *curved)]
+    radii = [[one.detectable_mm for one in each.detectable] for each in (flat, *curved)]
     assert all(a < b for a, b in zip(radii[0][1:], radii[1][1:], strict=True))
     # The taper's first station is 123.5 mm round: nearly the straight tube.
     assert radii[2][:4] == pytest.approx(radii[1][:4], rel=0.05)
@@ -87,9 +87,9 @@ def test_a_tube_promises_less_than_a_panel_and_its_narrowest_girth_counts():
 
 def test_it_can_be_written_as_json():
     plan = parse_plan(PROBE + "[ascan]\ncentre_frequency_mhz = 5.0\nbeam_mm = 12.0\n")
-    told = outlook_of(plan, plan.zones[0], ["tap", "ascan"])
-    assert told.is_told
-    document = told.document()
+    outlook = outlook_of(plan, plan.zones[0], ["tap", "ascan"])
+    assert outlook.is_known
+    document = outlook.document()
     assert [one["depth_mm"] for one in document["tap"]["depths"]] == pytest.approx(
         [0.2 * k for k in range(1, 8)]
     )
@@ -98,5 +98,5 @@ def test_it_can_be_written_as_json():
     assert document["ascan"]["beam_radius_mm"] == 6.0
     assert "Cawley & Adams" in " ".join(document["tap"]["assumptions"])
     nothing = outlook_of(plan, plan.zones[0], [])
-    assert not nothing.is_told
+    assert not nothing.is_known
     assert nothing.document() == {"pitch_mm": [10.0, 10.0], "tap": None, "ascan": None}

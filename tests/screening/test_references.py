@@ -57,7 +57,7 @@ def test_unread_references_say_nothing():
     assert reference_doubts(gone, 0.01) == []
 
 
-def test_damage_that_is_marked_as_good_is_told():
+def test_damage_that_is_marked_as_good_is_reported():
     """Marked, it is what everything is held against, and the map is clear."""
     unmarked = tapped(tube(), spots=((3, 8, 11.0),))
     assert unmarked.indications

@@ -10,12 +10,12 @@ from tapscan.sectioning.binomial import least_trials, lower_bound, share, wilson
 @given(st.integers(0, 60), st.integers(0, 60))
 def test_at_a_bound_what_was_seen_is_just_an_accident(first, second):
     hits, trials = sorted((first, second))
-    told = share(hits, trials)
-    assert 0 <= told.low <= told.high <= 1
+    result = share(hits, trials)
+    assert 0 <= result.low <= result.high <= 1
     if hits:
-        assert binom.sf(hits - 1, trials, told.low) == pytest.approx(0.025, rel=1e-6)
+        assert binom.sf(hits - 1, trials, result.low) == pytest.approx(0.025, rel=1e-6)
     if hits < trials:
-        assert binom.cdf(hits, trials, told.high) == pytest.approx(0.025, rel=1e-6)
+        assert binom.cdf(hits, trials, result.high) == pytest.approx(0.025, rel=1e-6)
 
 
 @given(st.integers(0, 6))
@@ -26,9 +26,9 @@ def test_least_trials_are_enough_and_one_less_is_not(misses):
 
 
 def test_nothing_cut_says_nothing():
-    told = share(0, 0)
-    assert (told.low, told.high) == (0.0, 1.0)
-    assert np.isnan(told.value)
+    result = share(0, 0)
+    assert (result.low, result.high) == (0.0, 1.0)
+    assert np.isnan(result.value)
     with pytest.raises(ValueError, match="at least one trial"):
         wilson(0, 0)
 

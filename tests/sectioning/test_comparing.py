@@ -169,25 +169,25 @@ def test_size_and_what_it_rests_on(plan, screened, rows, area, size_from):
     assert defect.is_within_bounds == (150 <= area <= 450)
 
 
-def test_no_size_is_told_where_edges_were_not_cut(plan, screened):
+def test_no_size_is_reported_where_edges_were_not_cut(plan, screened):
     called = screened(indications=[("BM-04-05",)])
     defect = only(compare(plan, called, [found("delamination", "04-05")]))
     assert defect.verdict == "hit"
-    assert defect.told_area_mm2 is None
+    assert defect.reported_area_mm2 is None
 
 
-def test_no_size_is_told_of_an_indication_that_two_defects_share(plan, screened):
+def test_no_size_is_reported_of_an_indication_that_two_defects_share(plan, screened):
     called = screened(indications=[("BM-04-05", "BM-04-06")])
     rows = [found("delamination", "04-05", area_mm2=80.0), found("delamination", "04-06", area_mm2=80.0)]
     compared = compare(plan, called, rows)
-    assert [one.told_area_mm2 for one in compared.defects] == [None, None]
+    assert [one.reported_area_mm2 for one in compared.defects] == [None, None]
     assert compared.indications[0].defects == ("F1", "F2")
 
 
 def test_depth_is_held_against_depth(plan, screened):
     called = screened(indications=[("BM-04-05",)], method="ascan", depth_mm=0.62)
     defect = only(compare(plan, called, [found("delamination", "04-05", depth_mm=0.55, area_mm2=100.0)]))
-    assert (defect.told_depth_mm, defect.depth_error_mm) == (0.62, pytest.approx(0.07))
+    assert (defect.reported_depth_mm, defect.depth_error_mm) == (0.62, pytest.approx(0.07))
 
 
 def test_verdicts_on_indications(plan, screened):
@@ -205,10 +205,10 @@ def test_verdicts_on_indications(plan, screened):
         found("none", "06-01:06-12"),
         found("none", "07-09"),
     ]
-    told = compare(plan, called, rows).indications
-    assert [one.verdict for one in told] == ["confirmed", "another flaw", "false", "open"]
-    assert told[1].reason == "over porosity"
-    assert told[2].reason == "nothing on the cut explains it"
+    result = compare(plan, called, rows).indications
+    assert [one.verdict for one in result] == ["confirmed", "another flaw", "false", "open"]
+    assert result[1].reason == "over porosity"
+    assert result[2].reason == "nothing on the cut explains it"
 
 
 def test_reasons_of_a_false_call(plan, screened):

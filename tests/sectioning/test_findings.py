@@ -10,8 +10,8 @@ def found(kind, *blocks, zone="BM", **more):
 
 
 def test_nothing_cut_is_not_known(plan):
-    told = shown(plan.zone("BM"), [])
-    assert set(told.ravel().tolist()) == {"not cut"}
+    result = shown(plan.zone("BM"), [])
+    assert set(result.ravel().tolist()) == {"not cut"}
     known = known_points(plan.zone("BM"), [])
     assert not known.good.any()
     assert not known.bad.any()
@@ -20,12 +20,12 @@ def test_nothing_cut_is_not_known(plan):
 def test_what_was_found_stands_over_a_cut_called_sound_in_any_order(plan):
     rows = [found("delamination", "03-11:03-02"), found("none", "03-01:03-12"), found("porosity", "03-05")]
     for order in (rows, rows[::-1]):
-        told = shown(plan.zone("BM"), order)
-        assert told[2].tolist() == [
+        result = shown(plan.zone("BM"), order)
+        assert result[2].tolist() == [
             "delamination", "delamination", "none", "none", "porosity", "none",
             "none", "none", "none", "none", "delamination", "delamination",
         ]  # fmt: skip
-        assert (told[[0, 1, 3, 4, 5, 6, 7]] == "not cut").all()
+        assert (result[[0, 1, 3, 4, 5, 6, 7]] == "not cut").all()
 
 
 def test_a_separation_counts_before_another_flaw(plan):
@@ -55,15 +55,15 @@ def test_findings_of_one_name_are_one_defect_others_are_numbered(plan):
     assert list(defects_of(plan.zone("SP"), rows)) == ["F1"]
 
 
-def test_doubts_are_told(plan):
+def test_doubts_are_reported(plan):
     rows = [
         found("delamination", "03-05", depth_mm=16.0, line=2),
         found("none", "03-05", line=3),
         found("void", "05-05:05-06", line=4),
         found("void", "05-06:05-07", line=5),
     ]
-    told = doubts(plan.zone("BM"), rows)
-    assert [one.partition(" (")[0] for one in told] == [
+    result = doubts(plan.zone("BM"), rows)
+    assert [one.partition(" (")[0] for one in result] == [
         "findings.csv: line 2: depth_mm 16 is beyond the wall of 1.6 mm",
         "findings.csv: line 3: calls BM-03-05 sound, where line 2 has a delamination, which counts",
         "findings.csv: lines 4 and 5: share points and count as 2 defects",

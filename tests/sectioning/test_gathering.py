@@ -46,12 +46,12 @@ def test_what_is_no_inspection_or_named_twice(parts, tmp_path):
         inspections_in([parts, parts / "part-001"])
 
 
-def test_results_held_against_others_are_told(parts, tmp_path):
+def test_results_compared_with_others_are_reported(parts, tmp_path):
     shutil.copytree(parts / "part-001", tmp_path / "part")
     assert baseline_warning(tmp_path / "part") == ""
     (tmp_path / "part/results").mkdir()
     summary = tmp_path / "part/results/summary.json"
-    for text, others, is_told in (
+    for text, others, is_warned in (
         ('{"against": [{"folder": "last-year"}]}', 0, True),
         ('{"against": [{"folder": "last-year"}]}', 1, False),
         ('{"against": []}', 1, True),
@@ -60,7 +60,7 @@ def test_results_held_against_others_are_told(parts, tmp_path):
         ("not json", 0, False),
     ):
         summary.write_text(text, encoding="utf-8")
-        assert bool(baseline_warning(tmp_path / "part", others)) == is_told
+        assert bool(baseline_warning(tmp_path / "part", others)) == is_warned
     summary.write_text('{"against": [{"folder": "last-year"}]}', encoding="utf-8")
     assert "were compared with last-year, and are now" in gather([tmp_path / "part"]).warnings[0]
 
@@ -103,11 +103,11 @@ def test_pod_over_sixty_simulated_parts(tmp_path):
     for name, files in fleet(60, tapped=False):
         write_inspection(tmp_path / name, files)
     gathered = gather(inspections_in([tmp_path]))
-    told = {one.trials.method: one for one in map(study, trials_of(gathered.parts))}["ascan"]
-    logit = told.curves["logit"]
+    result = {one.trials.method: one for one in map(study, trials_of(gathered.parts))}["ascan"]
+    logit = result.curves["logit"]
     # Half of the beam falls on a delamination as wide as the beam.
     assert 4.0 < logit.a50_mm < 6.5
     assert logit.a50_mm < logit.a90_mm < logit.a90_95_mm < 9.0
-    assert told.false_calls.high < 0.01
-    assert told.better.is_sure  # small ones return too little for the 6 dB rule, and stand out all the same
-    assert not any("few" in limit for limit in told.limits)
+    assert result.false_calls.high < 0.01
+    assert result.better.is_sure  # small ones return too little for the 6 dB rule, and stand out all the same
+    assert not any("few" in limit for limit in result.limits)

@@ -65,8 +65,8 @@ def test_separation_is_what_linear_programming_finds(cases):
     ],
 )
 def test_separation_in_words(size, hits, what, from_mm, to_mm):
-    told = separation(size, hits)
-    assert (told.what, told.from_mm, told.to_mm) == (what, from_mm, to_mm)
+    result = separation(size, hits)
+    assert (result.what, result.from_mm, result.to_mm) == (what, from_mm, to_mm)
 
 
 def test_all_sizes_equal_give_no_curve():
@@ -97,7 +97,7 @@ def test_millimetres_or_inches_the_bound_scales_along():
     )
 
 
-def test_nothing_is_told_beyond_the_sizes_that_were_cut():
+def test_nothing_is_reported_beyond_the_sizes_that_were_cut():
     curve = fit_pod(*simulated(60, 2))
     outside = [curve.smallest_mm * 0.99, curve.largest_mm * 1.01]
     assert np.isnan(pod_value(curve, outside)).all()

@@ -1,4 +1,4 @@
-"""What the saw showed of one part is what another of its kind is held against."""
+"""What the saw showed of one part is what another of its kind is compared with."""
 
 import numpy as np
 import pytest
@@ -64,7 +64,7 @@ def now_against_cut(folders):
 
 
 def test_a_known_bad_point_is_no_example_of_good(folders):
-    """Held against a like delamination that passes for good, it hides; the saw's finding brings it out."""
+    """Compared with a like delamination that passes for good, it hides; the saw's finding brings it out."""
     (folders / "cut/findings.csv").unlink(missing_ok=True)
     (fooled,) = now_against_cut(folders).screened
     assert suspects(fooled) == 0
@@ -83,8 +83,8 @@ def test_a_known_good_point_is_one_though_it_was_called_suspect(folders, tmp_pat
     now = tapscan.open_inspection(folders / "now")
     (alone,) = tapscan.analyse(now).screened
     assert suspects(alone) == 4
-    (told,) = tapscan.analyse(now, [tapscan.open_inspection(tmp_path / "cut")]).screened
-    assert suspects(told) == 0
+    (result,) = tapscan.analyse(now, [tapscan.open_inspection(tmp_path / "cut")]).screened
+    assert suspects(result) == 0
 
 
 def test_its_own_findings_change_nothing(folders):

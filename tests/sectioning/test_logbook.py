@@ -47,7 +47,7 @@ def test_killed_while_writing_the_old_table_stays(folder, plan, monkeypatch):
     assert (folder / "findings.csv").read_bytes() == before
 
 
-def test_a_photo_that_is_not_there_is_told(folder, plan):
+def test_a_photo_that_is_not_there_is_reported(folder, plan):
     add_findings(folder, plan, parsed(plan, "kind,where,photo\nvoid,BM-06-01,photos/a.jpg\n"))
     assert read_findings(folder, plan).warnings == (
         "findings.csv: line 2: photo 'photos/a.jpg' is not there (copy it there)",
@@ -108,7 +108,7 @@ def test_a_photo_that_is_a_link_out_of_the_inspection_is_named(folder, plan, tmp
     names = ("cut", "loop", "own", "lost", "x" * 300)
     lines = [f"void,BM-03-05,photos/{name}.jpg\n" for name in names]
     (folder / "findings.csv").write_text("kind,where,photo\n" + "".join(lines), encoding="utf-8")
-    told = [one for one in read_findings(folder, plan).warnings if "photo" in one]
-    assert "line 2: photo 'photos/cut.jpg' is a link out of the inspection (copy it there)" in told[0]
-    assert "line 3: photo 'photos/loop.jpg' is not there (copy it there)" in told[1]
-    assert len(told) == 4
+    result = [one for one in read_findings(folder, plan).warnings if "photo" in one]
+    assert "line 2: photo 'photos/cut.jpg' is a link out of the inspection (copy it there)" in result[0]
+    assert "line 3: photo 'photos/loop.jpg' is not there (copy it there)" in result[1]
+    assert len(result) == 4

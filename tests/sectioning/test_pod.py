@@ -43,43 +43,43 @@ def simulated(count=80, seed=1, low=4.0, high=30.0):
 
 
 def test_a_usual_study():
-    told = study(simulated())
-    logit = told.curves["logit"]
+    result = study(simulated())
+    logit = result.curves["logit"]
     assert 8.5 < logit.a50_mm < 11.5
     assert logit.a50_mm < logit.a90_mm < logit.a90_95_mm
     assert logit.a90_95_mm == profile_bound_mm(logit.curve)
-    assert told.response.a90_mm == pytest.approx(logit.a90_mm, rel=0.2)
-    assert told.found.trials == 80
-    assert told.false_calls.trials == 400
-    assert told.roc.area > 0.75
-    assert not any("few" in limit for limit in told.limits)
+    assert result.response.a90_mm == pytest.approx(logit.a90_mm, rel=0.2)
+    assert result.found.trials == 80
+    assert result.false_calls.trials == 400
+    assert result.roc.area > 0.75
+    assert not any("few" in limit for limit in result.limits)
 
 
 def test_nothing_is_carried_beyond_what_was_cut():
-    told = study(simulated(low=4.0, high=11.0))
-    logit = told.curves["logit"]
+    result = study(simulated(low=4.0, high=11.0))
+    logit = result.curves["logit"]
     assert logit.a90_mm is None
     assert logit.a90_95_mm is None
     assert any(
         "so that no size is given: nothing is extrapolated. Cut larger defects." in limit
-        for limit in told.limits
+        for limit in result.limits
     )
 
 
 def test_a_bound_beyond_says_how_many_more():
-    told = study(simulated(count=40, seed=3, high=12.5))
-    logit = told.curves["logit"]
+    result = study(simulated(count=40, seed=3, high=12.5))
+    logit = result.curves["logit"]
     assert logit.a90_mm is not None
     assert logit.a90_95_mm is None
-    assert any("more sections of such sizes, or larger ones, are needed" in limit for limit in told.limits)
+    assert any("more sections of such sizes, or larger ones, are needed" in limit for limit in result.limits)
 
 
-def test_where_no_number_of_cuts_would_do_none_is_told():
-    told = study(trials([4, 5, 6, 7, 8, 30], [0, 1, 0, 1, 1, 1]))
-    assert told.curves["logit"].a90_mm is not None
-    assert told.curves["logit"].a90_95_mm is None
+def test_where_no_number_of_cuts_would_do_none_is_reported():
+    result = study(trials([4, 5, 6, 7, 8, 30], [0, 1, 0, 1, 1, 1]))
+    assert result.curves["logit"].a90_mm is not None
+    assert result.curves["logit"].a90_95_mm is None
     steep = study(trials([4, 5, 6, 7, 8, 8.001], [0, 1, 0, 1, 1, 1]))
-    for one in (told, steep):
+    for one in (result, steep):
         assert all("inf" not in limit and "nan" not in limit for limit in one.limits)
 
 
@@ -91,12 +91,12 @@ def test_where_no_number_of_cuts_would_do_none_is_told():
     st.lists(st.floats(0.0, 1.5), max_size=30),
 )
 @settings(max_examples=12)
-def test_any_cuts_at_all_are_told_something(cases, sound):
+def test_any_cuts_at_all_are_reported_something(cases, sound):
     size, hit, score = (list(column) for column in zip(*cases, strict=True)) if cases else ([], [], [])
-    told = study(trials(size, hit, score, sound=sound, parts=3))
-    assert told.curves or told.why_no_curve
-    assert told.response or told.why_no_response
-    json_text(pod_document([told], []))
+    result = study(trials(size, hit, score, sound=sound, parts=3))
+    assert result.curves or result.why_no_curve
+    assert result.response or result.why_no_response
+    json_text(pod_document([result], []))
 
 
 @pytest.mark.parametrize(
@@ -114,10 +114,10 @@ def test_any_cuts_at_all_are_told_something(cases, sound):
     ],
 )
 def test_where_there_is_no_curve_it_says_why_and_what_holds(size, hit, why):
-    told = study(trials(size, hit))
-    assert told.curves == {}
-    assert told.why_no_curve == why
-    for one in told.exact:
+    result = study(trials(size, hit))
+    assert result.curves == {}
+    assert result.why_no_curve == why
+    for one in result.exact:
         inside = np.asarray(size) >= one.from_mm
         assert one.found.trials == inside.sum()
         assert one.found.hits == np.asarray(hit)[inside].sum()
@@ -125,51 +125,51 @@ def test_where_there_is_no_curve_it_says_why_and_what_holds(size, hit, why):
 
 def test_twenty_nine_of_twenty_nine_show_it_and_twenty_eight_do_not():
     for count, more in ((28, 1), (29, 0), (10, 19)):
-        told = study(trials(np.full(count, 9.0) + np.arange(count) / 100, np.ones(count)))
-        assert told.exact[0].more == more
-        assert any("29 of 29" in limit for limit in told.limits) == (more > 0)
+        result = study(trials(np.full(count, 9.0) + np.arange(count) / 100, np.ones(count)))
+        assert result.exact[0].more == more
+        assert any("29 of 29" in limit for limit in result.limits) == (more > 0)
 
 
 def test_one_missed_asks_for_forty_six():
-    told = study(trials([5.0, *np.linspace(6, 9, 30)], [0, *np.ones(30)]))
-    assert told.exact[0].found.trials == 31
-    assert told.exact[0].more == 46 - 31
+    result = study(trials([5.0, *np.linspace(6, 9, 30)], [0, *np.ones(30)]))
+    assert result.exact[0].found.trials == 31
+    assert result.exact[0].more == 46 - 31
 
 
 def test_few_are_called_few():
-    told = study(simulated(count=20))
-    assert any("20 defects are few" in limit and "40 more sections" in limit for limit in told.limits)
+    result = study(simulated(count=20))
+    assert any("20 defects are few" in limit and "40 more sections" in limit for limit in result.limits)
 
 
 def test_sizes_hit_or_miss_make_no_curve_fall():
-    told = study(trials([4, 6, 9, 12, 15, 18], [0, 1, 0, 1, 0, 1], sound=np.full(30, 0.2)))
-    assert told.curves["logit"].a90_mm is None
+    result = study(trials([4, 6, 9, 12, 15, 18], [0, 1, 0, 1, 0, 1], sound=np.full(30, 0.2)))
+    assert result.curves["logit"].a90_mm is None
 
 
 def test_scores_at_their_top_are_taken_as_beyond():
     rng = np.random.default_rng(2)
     size = np.exp(rng.uniform(1, 3, 60))
     score = np.minimum(np.exp(np.log(size / 8) * 1.5 + 0.2 * rng.standard_normal(60)), 2.0)
-    told = study(trials(size, score >= 1, score, np.full(40, 0.1)))
-    assert told.response.ceiling == 2.0
-    assert told.response.fit.slope == pytest.approx(1.5, abs=0.2)
+    result = study(trials(size, score >= 1, score, np.full(40, 0.1)))
+    assert result.response.ceiling == 2.0
+    assert result.response.fit.slope == pytest.approx(1.5, abs=0.2)
 
 
 def test_no_noise_known_no_line():
-    told = study(trials([4, 6, 9, 12], [0, 1, 0, 1], sound=[0.2] * 5))
-    assert told.response is None
-    assert told.why_no_response == "fewer than 20 sound points were cut to measure noise"
+    result = study(trials([4, 6, 9, 12], [0, 1, 0, 1], sound=[0.2] * 5))
+    assert result.response is None
+    assert result.why_no_response == "fewer than 20 sound points were cut to measure noise"
 
 
 def test_scores_that_fall_with_size_make_no_line():
     size = np.linspace(4, 20, 20)
-    told = study(trials(size, size > 0, 20 / size + 0.01 * (np.arange(20) % 3), sound=[0.2] * 30))
-    assert told.why_no_response == "larger defects did not score higher than small ones"
+    result = study(trials(size, size > 0, 20 / size + 0.01 * (np.arange(20) % 3), sound=[0.2] * 30))
+    assert result.why_no_response == "larger defects did not score higher than small ones"
 
 
 def test_all_in_the_noise_make_no_line():
-    told = study(trials([4, 6, 9, 12], [0, 1, 0, 1], [0.1] * 4, sound=[0.2] * 30))
-    assert told.why_no_response.startswith("a line needs three responses or more")
+    result = study(trials([4, 6, 9, 12], [0, 1, 0, 1], [0.1] * 4, sound=[0.2] * 30))
+    assert result.why_no_response.startswith("a line needs three responses or more")
 
 
 def test_trials_come_from_what_was_cut_alone(plan, screened):

@@ -56,8 +56,8 @@ def test_censoring_takes_the_bias_away():
 def test_covariance_is_that_of_repeated_trials():
     fits = [fit_response(*simulated(80, seed=seed), 2.0, 5.0) for seed in range(150)]
     values = np.array([(fit.intercept, fit.slope, fit.scatter) for fit in fits])
-    told = np.mean([np.sqrt(np.diag(fit.covariance)) for fit in fits], axis=0)
-    np.testing.assert_allclose(values.std(axis=0), told, rtol=0.2)
+    result = np.mean([np.sqrt(np.diag(fit.covariance)) for fit in fits], axis=0)
+    np.testing.assert_allclose(values.std(axis=0), result, rtol=0.2)
 
 
 def test_no_scatter_no_bounds():

@@ -30,12 +30,12 @@ def test_area_with_ties_and_with_nothing():
     assert np.isnan(roc_area([], [1.0]))
 
 
-def test_a_threshold_that_is_far_too_high_is_told():
+def test_a_threshold_that_is_far_too_high_is_reported():
     good, bad = scores(40, 0.95)
-    told = better_threshold(good, bad, used=1.2)
-    assert 0.6 < told.best < 0.9
-    assert told.is_sure
-    assert told.low <= told.best <= told.high < 1.2
+    result = better_threshold(good, bad, used=1.2)
+    assert 0.6 < result.best < 0.9
+    assert result.is_sure
+    assert result.low <= result.best <= result.high < 1.2
 
 
 def test_no_gain_is_claimed_where_there_is_none():
@@ -43,17 +43,17 @@ def test_no_gain_is_claimed_where_there_is_none():
     claimed = 0
     for seed in range(40):
         good, bad = scores(12, 0.5, seed)
-        told = better_threshold(good, bad, used=0.5)
-        assert told.gain >= 0
-        claimed += told.is_sure
+        result = better_threshold(good, bad, used=0.5)
+        assert result.gain >= 0
+        claimed += result.is_sure
     assert claimed <= 3
 
 
 def test_one_part_cannot_be_left_out():
-    told = better_threshold(([0.2, 0.3], [1, 1]), ([0.9], [1]), used=1.0)
-    assert (told.best, told.gain) == (0.9, 1.0)
-    assert told.gain_low is None
-    assert not told.is_sure
+    result = better_threshold(([0.2, 0.3], [1, 1]), ([0.9], [1]), used=1.0)
+    assert (result.best, result.gain) == (0.9, 1.0)
+    assert result.gain_low is None
+    assert not result.is_sure
 
 
 def test_nothing_to_judge_by():
@@ -62,5 +62,5 @@ def test_nothing_to_judge_by():
 
 
 def test_of_equally_good_thresholds_the_one_in_use_stays():
-    told = better_threshold(([0.2, 0.3], [1, 2]), ([1.5, 1.9], [1, 2]), used=1.0)
-    assert (told.best, told.gain) == (1.0, 0.0)
+    result = better_threshold(([0.2, 0.3], [1, 2]), ([1.5, 1.9], [1, 2]), used=1.0)
+    assert (result.best, result.gain) == (1.0, 0.0)

@@ -8,7 +8,7 @@ from tapscan.synth.ascans import AScanScene, Insert, beam_share, simulate_ascans
 from tapscan.synth.defects import Defect, distance_mm
 from tests.synth.zones import LAMINATE, panel
 
-# A thick wall, so that no echo lies on another's tail; nothing varies, is lost, or is heard beside.
+# A thick wall, so that no echo is on another's tail; nothing varies, is lost, or is heard beside.
 THICK = LAMINATE.replace("thickness_mm = 1.6", "thickness_mm = 4.0")
 PLAIN = AScanScene(
     samples=1024, drift_us=0.0, coupling_spread_db=0.0, attenuation_db_mm_mhz=0.0, place_spread_mm=0.0,

@@ -57,13 +57,13 @@ def test_a_file_is_refused(tmp_path):
         check_new(tmp_path / "part")
 
 
-def test_a_folder_below_a_file_is_told_in_words(tmp_path):
+def test_a_folder_below_a_file_is_reported_in_words(tmp_path):
     (tmp_path / "part").touch()
     with pytest.raises(TapscanError, match=r"deep: cannot be written: Not a directory"):
         write_inspection(tmp_path / "part" / "deep", {"inspection.toml": b""})
 
 
-def test_a_folder_that_may_not_be_looked_into_is_told_in_words(tmp_path, monkeypatch):
+def test_a_folder_that_may_not_be_looked_into_is_reported_in_words(tmp_path, monkeypatch):
     def refuses(_folder):
         raise PermissionError(13, "Permission denied")
 

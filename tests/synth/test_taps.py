@@ -244,7 +244,7 @@ def test_a_tapered_tube_and_a_panel_are_simulated_too():
     assert np.isfinite(simulate_taps(panel(), [], still(sample_rate_hz=24_000), 5).samples).all()
 
 
-def test_progress_is_told_to_the_end():
+def test_progress_is_reported_to_the_end():
     seen = []
     simulate_taps(tube(3), [], TapScene(taps=1, sample_rate_hz=24_000), 5, lambda *args: seen.append(args))
     assert seen == [(12, 36), (24, 36), (36, 36)]

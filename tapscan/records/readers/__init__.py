@@ -46,7 +46,7 @@ def read_recording(path: Path) -> Recording:
     ((96000,), 48000.0)
     """
     reader = reader_for("recording", path)
-    with _told(path):
+    with _named(path):
         recording: Recording = reader.read(path)
     return recording
 
@@ -66,7 +66,7 @@ def read_trace(path: Path) -> Trace:
     ((512,), 100000000.0, 'V')
     """
     reader = reader_for("trace", path)
-    with _told(path):
+    with _named(path):
         trace: Trace = reader.read(path)
     return trace
 
@@ -85,7 +85,7 @@ def open_volume(path: Path, zone: "Zone") -> NDArray[np.number[Any]]:
     (40, 12, 512)
     """
     reader = reader_for("volume", path)
-    with _told(path):
+    with _named(path):
         traces: NDArray[np.number[Any]] = reader.read(path, zone)
     return traces
 
@@ -116,7 +116,7 @@ def reader_for(kind: str, path: Path) -> ModuleType:
 def _head(path: Path) -> bytes:
     """Read the first bytes of a regular file that is there and not empty."""
     where = file_name(path)
-    with _told(path):
+    with _named(path):
         if not path.exists():
             raise TapscanError(where, "does not exist", "check the name")
         if not path.is_file():
@@ -128,7 +128,7 @@ def _head(path: Path) -> bytes:
 
 
 @contextmanager
-def _told(path: Path) -> Iterator[None]:
+def _named(path: Path) -> Iterator[None]:
     """Turn what the system says of a file, now or when it vanishes half-way, into our sentence."""
     try:
         yield

@@ -1,7 +1,7 @@
 """WAV and FLAC recordings of any rate, depth and channel count.
 
-A recording with several channels stands for the one channel in which most happens: the largest variance over
-its finite samples (the variance, so that a dead input with an offset does not win); of equals, the first.
+Of several channels in a recording, the one in which most happens is used: the largest variance over its
+ finite samples (the variance, so that a dead input with an offset does not win); of equals, the first.
 Channels are never mixed: two microphones hear a tap at different times, and their sum cancels notes.
 """
 
@@ -41,7 +41,7 @@ MIN_RATE_HZ, MAX_RATE_HZ = 1_000, 10_000_000
 # Lossless, or (µ-law, A-law) as faithful as 8-bit PCM. Anything else throws away what the ear would not miss.
 FAITHFUL = {"PCM_S8", "PCM_U8", "PCM_16", "PCM_24", "PCM_32", "FLOAT", "DOUBLE", "ULAW", "ALAW"}
 MAX_FRAMES = 2**29  # 2 GB as float32; two hours at 48 kHz are 0.35e9 frames
-MOST_CLAIMED = 2**48  # the decoder's stand-in for an unknown length lies above this
+MOST_CLAIMED = 2**48  # the decoder's stand-in for an unknown length is above this
 BLOCK_VALUES = 2**20
 _LOST = re.compile(r"decoded from ([A-Za-z0-9_]{1,20}), empty above ([0-9]{1,7}) Hz")
 RE_RECORD = "record it again, or open it in an audio editor and save it as WAV"
@@ -224,7 +224,7 @@ def _check_whole(path: Path) -> None:
     """Hold the sizes that a WAV header claims against the file; the decoder would shorten them in silence.
 
     Layout from the WAVE chunk rules: four letters, a 32-bit size, the content padded to an even length. In
-    RF64 (EBU Tech 3306) the size of the data stands as 64 bits in the chunk that comes first. (From memory.)
+    RF64 (EBU Tech 3306) the size of the data is given as 64 bits in the first chunk. (From memory.)
     """
     end = path.stat().st_size
     with path.open("rb") as stream:

@@ -29,7 +29,7 @@ class Recording:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Trace:
-    """One A-scan. `samples` has shape (n,), evenly spaced from `start_s` on; NaN stands for no value.
+    """One A-scan. `samples` has shape (n,), evenly spaced from `start_s` on; NaN means no value.
 
     `unit` is the amplitude's: "V" (mV and µV are brought to V), "%", the file's own word, or "" for none.
     """
@@ -41,7 +41,7 @@ class Trace:
 
 
 def file_name(path: Path) -> str:
-    """Name a file as the user knows it: with the folder it lies in, and fit for a terminal.
+    """Name a file as the user knows it: with the folder it is in, and fit for a terminal.
 
     A name may hold line ends, escape sequences or broken text; those are spelt out.
 

@@ -6,7 +6,7 @@ units in a line below it; blank lines.
 Refused in words: a time column without a unit, two columns that could both be meant, text where a number
 belongs, and an uneven time base.
 
-A time base is even when every time lies within 1 % of a step, or within the rounding of its last printed
+A time base is even when every time is within 1 % of a step, or within the rounding of its last printed
 digit, of a straight line fitted through all of them, and never further than 0.3 of a step: a sample left out
 moves its neighbours by more than that in any trace of eight samples or more, so it is found.
 """

@@ -1,6 +1,6 @@
 """``.npy`` volumes: a whole zone of A-scans, (stations, positions, samples), mapped into memory read-only.
 
-Only the header is read here. It is held against the file's real size and the plan before anything is mapped,
+Only the header is read here. It is compared with the file's real size and the plan before anything is mapped,
 and pickled Python objects are refused unseen: unpickling can run any program.
 """
 

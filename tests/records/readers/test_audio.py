@@ -186,7 +186,7 @@ def test_a_header_without_sound(tmp_path):
         read_recording(path)
 
 
-def test_a_truncated_wav_is_told_with_both_sizes(tmp_path, ring):
+def test_a_truncated_wav_is_reported_with_both_sizes(tmp_path, ring):
     content = wav_bytes(ring, tmp_path)
     with pytest.raises(
         TapscanError, match=r"cut short: its header claims 9,600 bytes of sound and 956 are there"
@@ -263,7 +263,7 @@ def test_a_flac_that_holds_less_than_it_claims(tmp_path, ring, monkeypatch, bloc
         read_recording(place(tmp_path, bytes(content), "BM-07-05.flac"))
 
 
-def test_an_unfinished_header_is_told(tmp_path, ring):
+def test_an_unfinished_header_is_reported(tmp_path, ring):
     content = wav_bytes(ring, tmp_path)
     at = content.index(b"data") + 4
     content[at : at + 4] = b"\0" * 4

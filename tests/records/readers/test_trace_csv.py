@@ -154,7 +154,7 @@ def test_nan_and_infinity_are_kept_for_the_point_to_be_unread():
         ("time_us,amplitude\n0,1\n1,2\n0.5,3\n", "line 4: the time goes back"),
     ],
 )
-def test_what_is_wrong_is_told_with_its_line(tmp_path, text, message):
+def test_what_is_wrong_is_reported_with_its_line(tmp_path, text, message):
     with pytest.raises(TapscanError, match=r"^ascans/BM-07-05\.csv: " + message):
         read_trace(place(tmp_path, text))
 

@@ -139,7 +139,7 @@ def npy(zone_shape: bytes = b"(4, 3, 10)", keep: int | None = None) -> bytes:
     return stream.getvalue()[:keep].replace(b"(4, 3, 10)", zone_shape)
 
 
-def test_a_truncated_volume_is_told_with_both_sizes(place, zone):
+def test_a_truncated_volume_is_reported_with_both_sizes(place, zone):
     with pytest.raises(
         TapscanError, match="is cut short: its header claims 960 bytes of traces and 872 are there"
     ):
