@@ -14,6 +14,7 @@ from tapscan.report.filling import filled
 from tapscan.report.pictures import Picture
 from tapscan.report.results_folder import results_folder
 from tapscan.report.sections import draw_section
+from tapscan.report.story import story_of
 from tapscan.sectioning import outcomes
 from tapscan.sectioning.binomial import Share
 from tapscan.sectioning.cautions import CUTTING_CAUTIONS
@@ -97,11 +98,26 @@ def _page(report: SectionReport, pictures: Sequence[Picture]) -> str:
         "section.html.jinja",
         part=report.part,
         sections=sections,
+        stories=_stories(report),
         cautions=CUTTING_CAUTIONS,
         findings=[_finding_row(one) for one in report.findings],
         warnings=report.warnings,
         version=report.version,
     )
+
+
+def _stories(report: SectionReport) -> list[dict[str, Any]]:
+    """Tell each zone's story once, whatever the number of methods."""
+    zones = dict.fromkeys(one.screened.zone for one in report.compared)
+    return [
+        {
+            "code": zone.code,
+            "chapters": story_of(
+                [one for one in report.compared if one.screened.zone.code == zone.code], report.findings
+            ),
+        }
+        for zone in zones
+    ]
 
 
 def _section(one: "Compared", picture: Picture, report: SectionReport) -> dict[str, Any]:
@@ -242,8 +258,14 @@ def _finding_row(finding: "Finding") -> dict[str, str]:
         "size": ", ".join(result),
         "seen_by": finding.seen_by,
         "note": finding.note,
+        "origin": _origin(finding),
         "photo": finding.photo,
     }
+
+
+def _origin(finding: "Finding") -> str:
+    cause = f"cause: {finding.cause}" if finding.kind != "none" else ""
+    return ", ".join(filter(None, [cause, f"runs from {finding.starts_at}" if finding.starts_at else ""]))
 
 
 def _alt(one: "Compared") -> str:

@@ -5,6 +5,7 @@ from tapscan.plan import Block, Part
 from tapscan.report.figures import drawing, png_bytes
 from tapscan.report.section_page import SectionReport, found_text, share_text, write_sections
 from tapscan.report.sections import draw_section
+from tapscan.report.story import story_of
 from tapscan.sectioning.binomial import share
 from tapscan.sectioning.comparing import compare
 from tapscan.sectioning.findings import Finding
@@ -132,3 +133,37 @@ def test_shares_in_words(compared):
     assert share_text(share(1, 29)) == "1 of 29 (3.4 %, between 0.1 and 17.8 %)"
     assert share_text(share(0, 0)) == "none of none"
     assert found_text(compared).endswith("with 95 % confidence, that at least 5 % of such are found.")
+
+
+def test_the_story_is_in_the_order_in_which_it_happened(tmp_path):
+    screened = boom()
+    rows = (
+        Finding("delamination", "BM", (Block(14, 12, 14, 2),), "D1", 0.5, cause="impact", starts_at="V1"),
+        Finding("planar void", "BM", (Block(14, 1, 14, 1),), "V1", length_mm=4.0),
+        Finding("crack", "BM", (Block(22, 4, 22, 5),), "C1"),
+        Finding("disbond", "BM", (Block(22, 9, 22, 9),), "S1", cause="cutting"),
+    )
+    compared = compare(plan_of(screened.zone), screened, rows)
+    story = story_of([compared], rows)
+    assert [title for title, _ in story] == [
+        "There from manufacture",
+        "What load and service made of it",
+        "Of unknown age",
+        "What the map had said",
+        "Done by the cut itself, neither hit nor miss",
+    ]
+    chapters = dict(story)
+    assert chapters["There from manufacture"] == ("V1: planar void at BM-14-01, 4 mm long.",)
+    assert chapters["What load and service made of it"] == (
+        "D1: delamination at BM-14-12:14-02, 0.5 mm deep. It runs from V1. From impact.",
+    )
+    assert chapters["Of unknown age"] == ("C1: crack at BM-22-04:22-05.",)
+    assert any("D1, delamination: hit by BM-T1" in sentence for sentence in chapters["What the map had said"])
+    assert not any("S1" in sentence for sentence in chapters["What the map had said"])
+    with drawing():
+        assert drawn(draw_section(compared, rows))["from cutting"] == 1
+    report = SectionReport(plan_of(screened.zone).part, "1", (compared,), rows, 0.01, (), {})
+    page = write_sections(report, tmp_path).read_text(encoding="utf-8")
+    at = [page.index(f"<h4>{title}</h4>") for title, _ in story]
+    assert at == sorted(at)
+    assert "cause: impact, runs from V1" in page
