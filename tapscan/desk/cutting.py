@@ -12,6 +12,7 @@ from tapscan.report.section_page import SectionReport, write_sections
 from tapscan.sectioning import logbook
 from tapscan.sectioning.cautions import CUTTING_CAUTIONS, EDGE_QUESTION
 from tapscan.sectioning.comparing import compare_all
+from tapscan.sectioning.cut_photos import cut_photos
 from tapscan.sectioning.cuts import plan_cuts
 from tapscan.sectioning.findings import CAUSES, FINDINGS_NAME, KINDS
 from tapscan.sectioning.findings_csv import COLUMNS, parse_row
@@ -95,13 +96,15 @@ def write_section(bench: "Bench") -> bool:
     findings = read_findings(bench.folder, plan)
     if not findings.rows or bench.analysed is None:
         return False
+    photos, doubts = cut_photos(bench.folder)
     report = SectionReport(
         part=plan.part,
         version=tapscan.__version__,
         compared=compare_all(bench.analysed.results, findings.rows),
         findings=findings.rows,
         false_call_rate=plan.false_call_rate,
-        warnings=findings.warnings,
+        warnings=(*findings.warnings, *doubts),
+        photos=photos,
         origin=bench.analysed.results.origin,
     )
     write_sections(report, bench.folder)

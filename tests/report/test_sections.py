@@ -1,14 +1,19 @@
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from tapscan.plan import Block, Part
+from tapscan.report.cut_faces import draw_cut_face
 from tapscan.report.figures import drawing, png_bytes
 from tapscan.report.section_page import SectionReport, found_text, share_text, write_sections
 from tapscan.report.sections import draw_section
 from tapscan.report.story import story_of
 from tapscan.sectioning.binomial import share
 from tapscan.sectioning.comparing import compare
+from tapscan.sectioning.cut_photos import CutPhoto
 from tapscan.sectioning.findings import Finding
+from tapscan.sectioning.measured import Mark, Marked, ScaleMark, results_of
 from tests.report.fabricated import boom, panel, plan_of, scanned, tube
 
 ROWS = (
@@ -167,3 +172,31 @@ def test_the_story_is_in_the_order_in_which_it_happened(tmp_path):
     at = [page.index(f"<h4>{title}</h4>") for title, _ in story]
     assert at == sorted(at)
     assert "cause: impact, runs from V1" in page
+
+
+def test_a_measured_photo_is_drawn_and_listed_on_the_page(compared, tmp_path):
+    marked = Marked(
+        photo="photos/<cut>.png",
+        cut="BM-14",
+        who="A. Person",
+        when="2026-02-03",
+        scale=ScaleMark(points_px=((10, 90), (110, 90)), length_mm=10.0),
+        surface_px=((0, 10), (119, 10)),
+        region_px=((5, 5), (115, 5), (115, 95), (5, 95)),
+        marks=(
+            Mark(kind="delamination", where="BM-14-01", px=(((20, 15), (60, 15)),)),
+            Mark(kind="void", state="proposed", px=(((70, 40), (80, 40), (80, 50)),)),
+        ),
+    )
+    grey = np.full((100, 120), 150, dtype=np.uint8)
+    photo = CutPhoto(marked, tuple(results_of(marked, lambda: grey)), grey)
+    with drawing():
+        held = drawn(draw_cut_face(photo))
+    assert {"scale", "outer surface", "region", "mark 1", "mark 2"} <= set(held)
+    page = write_sections(replace(report_of(compared), photos=(photo,)), tmp_path).read_text(encoding="utf-8")
+    assert (tmp_path / "results/cut_-cut-.png").is_file()
+    assert "photos/&lt;cut&gt;.png" in page
+    assert "cut BM-14, A. Person, 2026-02-03" in page
+    assert "1. delamination at BM-14-01: length 4.00 mm ±" in page
+    assert "2. void (proposed by the computer, not accepted): count 1" in page
+    assert "A sawn face smears resin" in page
