@@ -11,6 +11,7 @@ from tapscan.records.tables import csv_text, json_text
 from tapscan.records.writing import write_bytes, write_text
 from tapscan.report import words
 from tapscan.report.cut_faces import face_lines, face_picture
+from tapscan.report.cut_strips import strips_picture
 from tapscan.report.figures import drawing, png_bytes
 from tapscan.report.filling import filled
 from tapscan.report.pictures import Picture
@@ -71,14 +72,15 @@ def write_sections(report: SectionReport, home: Path) -> Path:
     """
     pictures = _pictures(report)
     faces = _faces(report)
+    strips = _strips(report)
     document = {"version": report.version, **section_document(report.compared, report.findings)}
     document["warnings"] = list(report.warnings)
     with results_folder(home, "section", report.origin) as folder:
         write_text(folder / "sections.json", json_text(document))
         write_text(folder / "sections.csv", csv_text(defect_columns(report.compared)))
-        for picture in (*pictures, *faces):
+        for picture in (*pictures, *faces, *strips.values()):
             write_bytes(folder / picture.name, picture.png)
-        write_bytes(folder / PAGE_NAME, _page(report, pictures, faces).encode("utf-8", "replace"))
+        write_bytes(folder / PAGE_NAME, _page(report, pictures, faces, strips).encode("utf-8", "replace"))
     return home / RESULTS / PAGE_NAME
 
 
@@ -96,14 +98,27 @@ def _pictures(report: SectionReport) -> list[Picture]:
     return pictures
 
 
+def _strips(report: SectionReport) -> dict[int, Picture]:
+    """Draw the cut lines of each comparison that has any, by its number."""
+    with drawing():
+        drawn = {number: strips_picture(one) for number, one in enumerate(report.compared)}
+    return {number: picture for number, picture in drawn.items() if picture is not None}
+
+
 def _faces(report: SectionReport) -> list[Picture]:
     with drawing():
         return [face_picture(photo) for photo in report.photos]
 
 
-def _page(report: SectionReport, pictures: Sequence[Picture], faces: Sequence[Picture]) -> str:
+def _page(
+    report: SectionReport,
+    pictures: Sequence[Picture],
+    faces: Sequence[Picture],
+    strips: Mapping[int, Picture],
+) -> str:
     sections = [
-        _section(one, picture, report) for one, picture in zip(report.compared, pictures, strict=True)
+        {**_section(one, picture, report), "strips": strips.get(number)}
+        for number, (one, picture) in enumerate(zip(report.compared, pictures, strict=True))
     ]
     return filled(
         "section.html.jinja",

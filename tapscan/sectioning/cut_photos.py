@@ -226,7 +226,10 @@ def measured_words(result: dict[str, Any]) -> Sequence[str]:
         return [f"area share {share:.2g} % (between {low:.2g} and {high:.2g} %)"]
     words = []
     for name, one in result.items():
-        if isinstance(one, dict):
+        if name == "share" and one is not None:
+            share, half = 100 * one["value"], 196 * one["sd"]
+            words.append(f"share of the region {_number(share)} % ±{half:.2g}")
+        elif isinstance(one, dict):
             stem, _, unit = name.rpartition("_") if name.endswith(("_mm", "_mm2", "_deg")) else (name, "", "")
             unit = {"mm2": " mm²", "deg": "°", "mm": " mm", "": ""}[unit]
             half = 1.959964 * one["sd"]

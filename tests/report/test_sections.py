@@ -5,6 +5,7 @@ import pytest
 
 from tapscan.plan import Block, Part
 from tapscan.report.cut_faces import draw_cut_face
+from tapscan.report.cut_strips import cut_lines, draw_cut_lines
 from tapscan.report.figures import drawing, png_bytes
 from tapscan.report.section_page import SectionReport, found_text, share_text, write_sections
 from tapscan.report.sections import draw_section
@@ -105,7 +106,14 @@ def test_the_page_says_what_is_not_known_and_escapes(compared, tmp_path):
     assert "a warning" in page
     assert "1 of 1 delaminations and disbonds that were cut had been found" in page
     written = {path.name for path in (tmp_path / "results").iterdir()}
-    assert written == {"manifest.json", "section.html", "section_BM.png", "sections.csv", "sections.json"}
+    assert written == {
+        "cut_lines_BM_tap.png",
+        "manifest.json",
+        "section.html",
+        "section_BM.png",
+        "sections.csv",
+        "sections.json",
+    }
 
 
 def test_the_same_findings_give_the_same_bytes(compared, tmp_path):
@@ -200,3 +208,32 @@ def test_a_measured_photo_is_drawn_and_listed_on_the_page(compared, tmp_path):
     assert "1. delamination at BM-14-01: length 4.00 mm ±" in page
     assert "2. void (proposed by the computer, not accepted): count 1" in page
     assert "A sawn face smears resin" in page
+
+
+def test_along_a_cut_what_was_called_is_above_what_was_found(compared):
+    lines = cut_lines(compared)
+    assert [one.name for one in lines] == ["station 14"]  # station 22 shows nothing that the map looks for
+    (line,) = lines
+    assert np.flatnonzero(line.found).tolist() == [0, 1, 11]
+    assert line.found_mm == pytest.approx(3 * line.pitch_mm)
+    called = [one.points for one in compared.screened.indications]
+    assert np.count_nonzero(line.called) == sum(
+        name.startswith("BM-14-") for names in called for name in names
+    )
+    with drawing():
+        figure = draw_cut_lines(lines)
+    held = drawn(figure)
+    assert held["called station 14"] == held["found station 14"] == 1
+    assert "not known station 14" not in held
+    (axes,) = figure.axes
+    bars = next(one for one in axes.collections if one.get_gid() == "found station 14")
+    assert sum(np.ptp(path.vertices[:, 0]) for path in bars.get_paths()) == pytest.approx(line.found_mm)
+
+
+def test_what_the_cut_damaged_is_not_known_along_it():
+    screened = boom()
+    rows = (*ROWS, Finding("disbond", "BM", (Block(14, 5, 14, 6),), cause="cutting"))
+    (line,) = cut_lines(compare(plan_of(screened.zone), screened, rows))
+    assert np.flatnonzero(~line.cut).tolist() == [4, 5]
+    with drawing():
+        assert drawn(draw_cut_lines([line]))["not known station 14"] == 1
