@@ -26,6 +26,7 @@ LAYERS = [
     "screening",
     "records",
     "signals",
+    "cutface",
     "plan",
     "physics",
     "synth",

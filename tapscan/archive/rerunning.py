@@ -19,6 +19,7 @@ from tapscan.archive.stored import stored_tables
 from tapscan.errors import TapscanError, sentence
 from tapscan.records.digests import digests
 from tapscan.records.inspection import ASCANS, open_inspection
+from tapscan.sectioning.cut_photos import computed_again, stored_marks
 from tapscan.sectioning.findings import FINDINGS_NAME
 from tapscan.sectioning.learning import learnt_from
 from tapscan.signals import Workers
@@ -163,6 +164,7 @@ def recompute(task: Task, workers: int | Workers = 2) -> Computed:
         learnt = [learnt_from(other) for other in others]
         with _ONE_AT_A_TIME:
             tables = analyse(inspection, others, learnt, writer=_unwritten, workers=workers).tables
+        tables = {**tables, **computed_again(folder / "data")}
     except TapscanError as error:
         return Computed({}, problem=str(error))
     for place, name in task.against:
@@ -217,7 +219,9 @@ def _compared(bag: Bag, outcome: Computed) -> Rerun:
         return Rerun(bag, {}, (), was_analysed=False, problem=problem)
     try:
         before = stored_tables(bag)
-        found = changes(before, outcome.tables) if before else ()
+        measured = stored_marks(bag.inspection)
+        after = outcome.tables if before else {name: outcome.tables[name] for name in measured}
+        found = changes({**before, **measured}, after)
     except (OSError, ValueError, KeyError, TypeError) as error:
         what = f"its results cannot be read: {' '.join(str(error).split())[:120]}"
         problem = sentence(bag.label, what, "archive it again with results")

@@ -8,8 +8,9 @@ import click
 
 from tapscan.errors import TapscanError
 from tapscan.plan.zones import Plan
-from tapscan.sectioning.findings import Finding, Kind
-from tapscan.sectioning.findings_csv import parse_photo, parse_size
+from tapscan.sectioning.cautions import EDGE_QUESTION
+from tapscan.sectioning.findings import CAUSES, SEPARATIONS, Finding, Kind
+from tapscan.sectioning.findings_csv import parse_cause, parse_photo, parse_size
 from tapscan.sectioning.places import parse_places
 
 __all__ = ["KEYS", "ask_findings"]
@@ -28,6 +29,9 @@ KEYS: dict[str, Kind] = {
     "a": "adhesive thickness",
     "m": "foreign matter",
     "f": "fibre break",
+    "c": "crack",
+    "l": "planar void",
+    "i": "missing isolation",
     "n": "none",
 }
 
@@ -71,17 +75,28 @@ def _finding(kind: Kind, seen_by: str, plan: Plan) -> Finding:
             questions = {"thickness_mm": "Thickness of the adhesive"}
         for name, question in questions.items():
             sizes[name] = _ask(f"{question}, mm (Enter: not measured)", lambda text: parse_size(text, "Size"))
+        sizes |= _origin(kind)
         defect = _ask("Name of the defect, if other cuts show the same one (Enter: none)", str)
     photo = _ask("Photo, a file in this folder (Enter: none)", lambda text: parse_photo(text, "Photo"))
     note = _ask("Note (Enter: none)", str)
     return Finding(kind, zone.code, blocks, defect=defect, photo=photo, seen_by=seen_by, note=note, **sizes)
 
 
+def _origin(kind: Kind) -> dict[str, Any]:
+    """Ask what made a flaw, and for a crack or a separation what it runs from."""
+    if kind in SEPARATIONS:
+        click.echo(f"  {EDGE_QUESTION}")
+    words = f"What made it: {', '.join(CAUSES)} (Enter: unknown)"
+    result: dict[str, Any] = {"cause": _ask(words, lambda text: parse_cause(text, "Cause"))}
+    if kind in SEPARATIONS or kind == "crack":
+        result["starts_at"] = _ask("The flaw that it runs from, its name or words (Enter: none)", str)
+    return result
+
+
 def _menu() -> str:
     words = [f"{key} {'nothing there' if kind == 'none' else kind}" for key, kind in KEYS.items()]
-    return (
-        f"\nWhat did the cut show?\n  {'  '.join(words[:5])}\n  {'  '.join(words[5:])}\nKey (Enter: no more)"
-    )
+    lines = "\n  ".join("  ".join(row) for row in (words[:5], words[5:9], words[9:]))
+    return f"\nWhat did the cut show?\n  {lines}\nKey (Enter: no more)"
 
 
 def _key(text: str) -> Kind | None:

@@ -5,6 +5,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from tapscan.cli.section_photo import PhotoWish, measure_photo, photo_options
 from tapscan.cli.warning import warn
 
 if TYPE_CHECKING:
@@ -35,9 +36,16 @@ __all__ = ["command"]
 @click.option(
     "--plan-cuts", is_flag=True, help="Say which cuts would answer the most, and why. Logs nothing."
 )
+@photo_options
 @click.option("--json", "as_json", is_flag=True, help="Ask nothing, print everything as JSON.")
 def command(
-    folder: Path, *, table: Path | None, others: tuple[Path, ...], plan_cuts: bool, as_json: bool
+    folder: Path,
+    *,
+    table: Path | None,
+    others: tuple[Path, ...],
+    plan_cuts: bool,
+    wish: PhotoWish,
+    as_json: bool,
 ) -> None:
     """Log what cutting the part in DIR showed, and compare it with what had been called.
 
@@ -49,11 +57,28 @@ def command(
     Example:  tapscan section my-part --plan-cuts
               tapscan section my-part
               tapscan section my-part --csv from-the-bench.csv
+
+    A photo of a cut is measured with a scale of two clicks on something of known length in
+    the plane of the cut, or of the corners of a printed square, in pixels. Every value has
+    the uncertainty that clicks and scale give it. The original is never changed; marks and
+    results are kept beside it in photos/NAME.measured.json, which may be edited by hand.
+
+    \b
+    Example:  tapscan section my-part --photo cut-07.jpg --cut BM-07 --scale "120,400 520,402 20"
+              tapscan section my-part --photo cut-07.jpg --find voids --where BM-07-05
+                                      --region "100,50 800,50 800,300 100,300"
+              tapscan section my-part --photo cut-07.jpg --accept --log
     """  # noqa: D301 - \b is click's mark for lines kept as they are
     from tapscan.records.inspection import open_inspection
     from tapscan.sectioning.logbook import read_findings
 
     inspection = open_inspection(folder)
+    if wish.photo is not None:
+        if plan_cuts or table is not None:
+            msg = "--photo measures one photo: leave --plan-cuts and --csv out"
+            raise click.UsageError(msg)
+        measure_photo(inspection, wish, as_json=as_json)
+        return
     # A file that is wrong is reported before anything is asked.
     findings = read_findings(folder, inspection.plan)
     if plan_cuts and table is not None:
@@ -167,6 +192,7 @@ def _compare(inspection: "Inspection", others: tuple[Path, ...], *, as_json: boo
     import tapscan
     from tapscan.report.section_page import SectionReport, write_sections
     from tapscan.sectioning.comparing import compare_all
+    from tapscan.sectioning.cut_photos import cut_photos
     from tapscan.sectioning.logbook import read_findings
     from tapscan.sectioning.section_data import section_document
 
@@ -179,14 +205,17 @@ def _compare(inspection: "Inspection", others: tuple[Path, ...], *, as_json: boo
     compared = compare_all(results, findings.rows)
     page = None
     if findings.rows:
+        photos, doubts = cut_photos(inspection.folder)
+        warn(doubts)
         report = SectionReport(
             part=inspection.plan.part,
             version=tapscan.__version__,
             compared=compared,
             findings=findings.rows,
             false_call_rate=inspection.plan.false_call_rate,
-            warnings=findings.warnings,
+            warnings=(*findings.warnings, *doubts),
             origin=results.origin,
+            photos=photos,
         )
         page = write_sections(report, inspection.folder)
     if as_json:

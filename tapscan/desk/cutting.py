@@ -10,10 +10,11 @@ import tapscan
 from tapscan.errors import TapscanError
 from tapscan.report.section_page import SectionReport, write_sections
 from tapscan.sectioning import logbook
-from tapscan.sectioning.cautions import CUTTING_CAUTIONS
+from tapscan.sectioning.cautions import CUTTING_CAUTIONS, EDGE_QUESTION
 from tapscan.sectioning.comparing import compare_all
+from tapscan.sectioning.cut_photos import cut_photos
 from tapscan.sectioning.cuts import plan_cuts
-from tapscan.sectioning.findings import FINDINGS_NAME, KINDS
+from tapscan.sectioning.findings import CAUSES, FINDINGS_NAME, KINDS
 from tapscan.sectioning.findings_csv import COLUMNS, parse_row
 from tapscan.sectioning.logbook import add_findings, read_findings
 
@@ -43,6 +44,8 @@ def cutting_document(bench: "Bench") -> dict[str, Any]:
     cuts = plan_cuts(analysed.results.screened, findings.rows) if analysed is not None else ()
     return {
         "kinds": [{"kind": kind, "words": "nothing there" if kind == "none" else kind} for kind in KINDS],
+        "causes": ("unknown", *(cause for cause in CAUSES if cause != "unknown")),
+        "edge_question": EDGE_QUESTION,
         "cautions": CUTTING_CAUTIONS,
         "findings": [_row(one) for one in findings.rows],
         "warnings": findings.warnings,
@@ -93,13 +96,15 @@ def write_section(bench: "Bench") -> bool:
     findings = read_findings(bench.folder, plan)
     if not findings.rows or bench.analysed is None:
         return False
+    photos, doubts = cut_photos(bench.folder)
     report = SectionReport(
         part=plan.part,
         version=tapscan.__version__,
         compared=compare_all(bench.analysed.results, findings.rows),
         findings=findings.rows,
         false_call_rate=plan.false_call_rate,
-        warnings=findings.warnings,
+        warnings=(*findings.warnings, *doubts),
+        photos=photos,
         origin=bench.analysed.results.origin,
     )
     write_sections(report, bench.folder)
@@ -119,8 +124,15 @@ def _row(finding: "Finding") -> dict[str, Any]:
         "sizes": ", ".join(sizes),
         "photo": finding.photo,
         "row": {name: _cell(values, finding, name) for name in COLUMNS},
-        "note": ", ".join(text for text in (finding.defect, finding.seen_by, finding.note) if text),
+        "note": ", ".join(
+            text for text in (finding.defect, *_origin(finding), finding.seen_by, finding.note) if text
+        ),
     }
+
+
+def _origin(finding: "Finding") -> tuple[str, str]:
+    cause = f"from {finding.cause}" if finding.cause != "unknown" else ""
+    return cause, f"runs from {finding.starts_at}" if finding.starts_at else ""
 
 
 def _cell(values: "Mapping[str, Any]", finding: "Finding", name: str) -> str:

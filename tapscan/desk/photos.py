@@ -15,6 +15,8 @@ _FOLDER = "photos"
 _STARTS = {
     ".jpg": (0, b"\xff\xd8\xff"),
     ".png": (0, b"\x89PNG\r\n\x1a\n"),
+    ".tif": (0, b"II*\0"),
+    ".tiff": (0, b"MM\0*"),
     ".webp": (8, b"WEBP"),
     ".heic": (4, b"ftyp"),
 }

@@ -5,15 +5,19 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from tapscan.cutface.porosity import POLISHED
 from tapscan.records.runs import RESULTS
 from tapscan.records.tables import csv_text, json_text
 from tapscan.records.writing import write_bytes, write_text
 from tapscan.report import words
+from tapscan.report.cut_faces import face_lines, face_picture
+from tapscan.report.cut_strips import strips_picture
 from tapscan.report.figures import drawing, png_bytes
 from tapscan.report.filling import filled
 from tapscan.report.pictures import Picture
 from tapscan.report.results_folder import results_folder
 from tapscan.report.sections import draw_section
+from tapscan.report.story import story_of
 from tapscan.sectioning import outcomes
 from tapscan.sectioning.binomial import Share
 from tapscan.sectioning.cautions import CUTTING_CAUTIONS
@@ -22,6 +26,7 @@ from tapscan.sectioning.section_data import defect_columns, false_calls, section
 
 if TYPE_CHECKING:
     from tapscan.plan.zones import Part
+    from tapscan.sectioning.cut_photos import CutPhoto
     from tapscan.sectioning.findings import Finding
     from tapscan.sectioning.outcomes import Compared, Defect
 
@@ -41,7 +46,8 @@ PAGE_NAME = "section.html"
 class SectionReport:
     """Everything on the page: the part, the comparisons, the findings behind them, and warnings.
 
-    `origin` names the run that the findings were compared with; see `tapscan.analysis.Results`.
+    `photos` are of cuts that were measured. `origin` names the run that the findings were compared with;
+    see `tapscan.analysis.Results`.
     """
 
     part: "Part"
@@ -51,6 +57,7 @@ class SectionReport:
     false_call_rate: float
     warnings: tuple[str, ...]
     origin: "Mapping[str, str]"
+    photos: "tuple[CutPhoto, ...]" = ()
 
 
 def write_sections(report: SectionReport, home: Path) -> Path:
@@ -64,14 +71,16 @@ def write_sections(report: SectionReport, home: Path) -> Path:
         When ``results`` leads out of the inspection, or cannot be written.
     """
     pictures = _pictures(report)
+    faces = _faces(report)
+    strips = _strips(report)
     document = {"version": report.version, **section_document(report.compared, report.findings)}
     document["warnings"] = list(report.warnings)
     with results_folder(home, "section", report.origin) as folder:
         write_text(folder / "sections.json", json_text(document))
         write_text(folder / "sections.csv", csv_text(defect_columns(report.compared)))
-        for picture in pictures:
+        for picture in (*pictures, *faces, *strips.values()):
             write_bytes(folder / picture.name, picture.png)
-        write_bytes(folder / PAGE_NAME, _page(report, pictures).encode("utf-8", "replace"))
+        write_bytes(folder / PAGE_NAME, _page(report, pictures, faces, strips).encode("utf-8", "replace"))
     return home / RESULTS / PAGE_NAME
 
 
@@ -89,19 +98,60 @@ def _pictures(report: SectionReport) -> list[Picture]:
     return pictures
 
 
-def _page(report: SectionReport, pictures: Sequence[Picture]) -> str:
+def _strips(report: SectionReport) -> dict[int, Picture]:
+    """Draw the cut lines of each comparison that has any, by its number."""
+    with drawing():
+        drawn = {number: strips_picture(one) for number, one in enumerate(report.compared)}
+    return {number: picture for number, picture in drawn.items() if picture is not None}
+
+
+def _faces(report: SectionReport) -> list[Picture]:
+    with drawing():
+        return [face_picture(photo) for photo in report.photos]
+
+
+def _page(
+    report: SectionReport,
+    pictures: Sequence[Picture],
+    faces: Sequence[Picture],
+    strips: Mapping[int, Picture],
+) -> str:
     sections = [
-        _section(one, picture, report) for one, picture in zip(report.compared, pictures, strict=True)
+        {**_section(one, picture, report), "strips": strips.get(number)}
+        for number, (one, picture) in enumerate(zip(report.compared, pictures, strict=True))
     ]
     return filled(
         "section.html.jinja",
         part=report.part,
         sections=sections,
+        stories=_stories(report),
+        faces=[_face(photo, face) for photo, face in zip(report.photos, faces, strict=True)],
+        polished=POLISHED,
         cautions=CUTTING_CAUTIONS,
         findings=[_finding_row(one) for one in report.findings],
         warnings=report.warnings,
         version=report.version,
     )
+
+
+def _face(photo: "CutPhoto", picture: Picture) -> dict[str, Any]:
+    marked = photo.marked
+    by = ", ".join(filter(None, [marked.cut and f"cut {marked.cut}", marked.who, marked.when]))
+    return {"name": marked.photo, "by": by, "picture": picture, "lines": face_lines(photo)}
+
+
+def _stories(report: SectionReport) -> list[dict[str, Any]]:
+    """Tell each zone's story once, whatever the number of methods."""
+    zones = dict.fromkeys(one.screened.zone for one in report.compared)
+    return [
+        {
+            "code": zone.code,
+            "chapters": story_of(
+                [one for one in report.compared if one.screened.zone.code == zone.code], report.findings
+            ),
+        }
+        for zone in zones
+    ]
 
 
 def _section(one: "Compared", picture: Picture, report: SectionReport) -> dict[str, Any]:
@@ -242,8 +292,14 @@ def _finding_row(finding: "Finding") -> dict[str, str]:
         "size": ", ".join(result),
         "seen_by": finding.seen_by,
         "note": finding.note,
+        "origin": _origin(finding),
         "photo": finding.photo,
     }
+
+
+def _origin(finding: "Finding") -> str:
+    cause = f"cause: {finding.cause}" if finding.kind != "none" else ""
+    return ", ".join(filter(None, [cause, f"runs from {finding.starts_at}" if finding.starts_at else ""]))
 
 
 def _alt(one: "Compared") -> str:

@@ -29,7 +29,15 @@ from tapscan.report.palette import ACCENT, CRAYON, HAIRLINE, INK, MUTED, PAPER, 
 from tapscan.report.sheets import BETWEEN_IN, LEFT_IN, RIGHT_IN, layout_of, sheet_of, turns_of
 from tapscan.report.words import METHOD_NAMES
 from tapscan.sectioning import outcomes
-from tapscan.sectioning.findings import NOT_CUT, SEPARATIONS, SOUND, Finding, defects_of, points_of
+from tapscan.sectioning.findings import (
+    FROM_CUTTING,
+    NOT_CUT,
+    SEPARATIONS,
+    SOUND,
+    Finding,
+    defects_of,
+    points_of,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -49,6 +57,7 @@ _KEY_IN = 0.55
 _RING_STEPS = 73
 _SEPARATION: dict[str, Any] = {"facecolor": PAPER, "edgecolor": ACCENT, "linewidth": 0.4, "hatch": "||||"}
 _OTHER: dict[str, Any] = {"facecolor": PAPER, "edgecolor": ACCENT, "linewidth": 0.4, "hatch": "...."}
+_BY_SAW: dict[str, Any] = {"facecolor": PAPER, "edgecolor": MUTED, "linewidth": 0.4, "hatch": "xx"}
 _UNKNOWN: dict[str, Any] = {"facecolor": HAIRLINE, "edgecolor": "none"}
 _UNREAD: dict[str, Any] = {"facecolor": PAPER, "edgecolor": MUTED, "linewidth": 0.4}
 # Outcome of a point: marker, filled with, size over that of a usual sign.
@@ -113,7 +122,9 @@ def _draw_strip(strip: Strip, compared: "Compared", findings: "Sequence[Finding]
     bad = np.isin(compared.shown, list(SEPARATIONS))
     draw_blocks(strip, uncut, "not cut", _UNKNOWN)
     draw_blocks(strip, compared.outcome == outcomes.UNREAD_THERE, "unread", _unread(compared))
-    draw_blocks(strip, ~uncut & ~bad & (compared.shown != SOUND), "another flaw", _OTHER)
+    by_saw = compared.shown == FROM_CUTTING
+    draw_blocks(strip, by_saw, FROM_CUTTING, _BY_SAW)
+    draw_blocks(strip, ~uncut & ~bad & ~by_saw & (compared.shown != SOUND), "another flaw", _OTHER)
     draw_blocks(strip, bad, "separation", _SEPARATION)
     _draw_outcomes(strip, compared)
     draw_datum(strip)
@@ -248,10 +259,12 @@ def _key_entries(compared: "Compared", findings: "Sequence[Finding]") -> "list[A
                 [], [], color=ACCENT, linewidth=1.3, dashes=(3, 1.5), label="defect as measured on the cut"
             )
         )
-    kinds = set(compared.shown.ravel().tolist()) - {NOT_CUT, SOUND}
+    kinds = set(compared.shown.ravel().tolist()) - {NOT_CUT, SOUND, FROM_CUTTING}
     for held, look in ((kinds & SEPARATIONS, _SEPARATION), (kinds - SEPARATIONS, _OTHER)):
         if held:
             entries.append(Patch(label=f"{' or '.join(sorted(held))} on the cut", **look))
+    if compared.count(FROM_CUTTING):
+        entries.append(Patch(label="done by the cut itself: not counted", **_BY_SAW))
     for outcome, (marker, fill, times) in _SIGNS.items():
         if compared.count(outcome):
             entries.append(

@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 __all__ = ["Sheaf", "sheaf_pdf"]
 
 CHECK_MM = 100.0
+PHOTO_MM = 20.0  # the thick end of the check bar: the scale in the photo of a cut
 _PRINT = (
     "Print at 100 % (actual size, never 'fit to page') and measure both bars: 100 mm each, or do not use it."
 )
@@ -119,8 +120,10 @@ def _draw_bars(page: "Axes", paper: Paper) -> None:
         reach = 2.0 if tick in (0.0, CHECK_MM) else 1.0
         page.plot([left + tick] * 2, [y - reach, y + reach], linewidth=0.3, **look)
         page.plot([x - reach, x + reach], [top + tick] * 2, linewidth=0.3, **look)
+    look["gid"] = "photo bar"
+    page.plot([left, left + PHOTO_MM], [y, y], linewidth=2.2, **look)
     words: dict[str, Any] = {"fontsize": 5.6, "color": INK}
-    page.text(left + CHECK_MM + 2, y, "100 mm", va="center", **words)
+    page.text(left + CHECK_MM + 2, y, "100 mm; thick: 20 mm, for photos of cuts", va="center", **words)
     page.text(x, top + CHECK_MM + 2, "100 mm", rotation=90, ha="center", va="top", **words)
 
 

@@ -1,6 +1,12 @@
 """What to mind before a part is cut: said wherever cutting starts."""
 
-__all__ = ["CUTTING_CAUTIONS"]
+__all__ = ["CUTTING_CAUTIONS", "EDGE_QUESTION"]
+
+# Common practice; no published source.
+EDGE_QUESTION = (
+    "Saw and drill make separations of their own at the edge. Was it there before the cut? "
+    "Grind and polish the edge back a little: what the cut made ends soon, what was there goes on."
+)
 
 CUTTING_CAUTIONS = (
     "Carbon dust harms lungs, skin and eyes: extraction, a fitted respirator, gloves, eye protection.",

@@ -11,12 +11,15 @@ from tapscan.plan.zones import Plan, Zone
 from tapscan.screening.results import CLEAR, SUSPECT, Indication, Screened
 from tapscan.sectioning import outcomes
 from tapscan.sectioning.findings import (
+    FROM_CUTTING,
     NOT_CUT,
     SEPARATIONS,
     SOUND,
+    Cause,
     Finding,
     Kind,
     defects_of,
+    made_by_cutting,
     points_of,
     shown,
 )
@@ -48,6 +51,7 @@ def compare(plan: Plan, screened: Screened, findings: Sequence[Finding]) -> Comp
     cut = truth != NOT_CUT
     outcome[cut & ~read] = outcomes.UNREAD_THERE
     outcome[cut & read & ~bad & (truth != SOUND)] = outcomes.ANOTHER_FLAW
+    outcome[truth == FROM_CUTTING] = FROM_CUTTING
     outcome[bad & suspect] = outcomes.HIT
     outcome[bad & read & ~suspect] = outcomes.MISS
     outcome[(truth == SOUND) & suspect] = outcomes.FALSE_CALL
@@ -74,7 +78,12 @@ def _reasons(screened: Screened, outcome: NDArray[np.str_], bad: Mask, defects: 
         reason[at] = false_call_reason(
             score=float(screened.score[at]), is_near_defect=bool(near[at]), is_at_edge=bool(edge[at])
         )
-    of_point = {name: one for one in defects if one.is_separation for name in one.points}
+    of_point = {
+        name: one
+        for one in defects
+        if one.is_separation and one.verdict != FROM_CUTTING
+        for name in one.points
+    }
     for station, position in np.argwhere(outcome == outcomes.MISS):
         defect = of_point[point_name(zone.code, int(station) + 1, int(position) + 1)]
         is_found = defect.verdict == outcomes.HIT
@@ -87,9 +96,11 @@ class _Defects:
 
     def __init__(self, plan: Plan, screened: Screened, findings: Sequence[Finding]) -> None:
         self._plan, self._screened, self._findings = plan, screened, findings
-        self._groups = defects_of(screened.zone, findings)
+        self._groups = {
+            name: _before_cutting(group) for name, group in defects_of(screened.zone, findings).items()
+        }
         self._masks = {name: points_of(screened.zone, group) for name, group in self._groups.items()}
-        self._cut = points_of(screened.zone, findings)
+        self._cut = points_of(screened.zone, [one for one in findings if not made_by_cutting([one])])
         self._members = {one.id: _mask_of(screened.zone, one.points) for one in screened.indications}
 
     def judged(self) -> tuple[Defect, ...]:
@@ -107,6 +118,8 @@ class _Defects:
         score = float(np.max(scores[~np.isnan(scores)], initial=-np.inf))
         score = float("nan") if score == -np.inf else score
         verdict = _verdict(kind, read=read, is_called=bool(touching))
+        if made_by_cutting(group):
+            verdict, touching = FROM_CUTTING, []
         reason = ""
         if verdict in (outcomes.MISS, outcomes.UNREAD_THERE):
             reason = self._why_missed(mask, depth_mm, size_mm, score)
@@ -132,6 +145,8 @@ class _Defects:
             depth_mm=depth_mm,
             reported_depth_mm=reported_depth,
             depth_error_mm=None if reported_depth is None or depth_mm is None else reported_depth - depth_mm,
+            cause=_cause(group),
+            starts_at=next((one.starts_at for one in group if one.starts_at), ""),
         )
 
     def _why_missed(self, mask: Mask, depth_mm: float | None, size_mm: float, score: float) -> str:
@@ -158,6 +173,7 @@ class _Defects:
             self._masks[name]
             for name, group in self._groups.items()
             if group[0].kind in SEPARATIONS
+            and not made_by_cutting(group)
             and depth_mm is not None
             and (_depth_mm(group) or np.inf) < depth_mm
         ]
@@ -167,7 +183,11 @@ class _Defects:
         """Return the reported area of a defect; None where it cannot be compared with it alone."""
         if not touching:
             return None
-        others = [mask for other, mask in self._masks.items() if other != name]
+        others = [
+            mask
+            for other, mask in self._masks.items()
+            if other != name and not made_by_cutting(self._groups[other])
+        ]
         is_shared = any((self._members[one.id] & mask).any() for one in touching for mask in others)
         around = neighbours(self._screened.zone, self._masks[name])
         if is_shared or (size_from == "points" and not self._cut[around].all()):
@@ -181,6 +201,15 @@ def _verdict(kind: str, *, read: int, is_called: bool) -> str:
     if kind in SEPARATIONS:
         return outcomes.HIT if is_called else outcomes.MISS
     return "called" if is_called else "not called"
+
+
+def _before_cutting(group: tuple[Finding, ...]) -> tuple[Finding, ...]:
+    """Leave out of a defect what the cut did to it; a defect that the cut alone made is kept as it is."""
+    return tuple(one for one in group if one.cause != "cutting") or group
+
+
+def _cause(group: Sequence[Finding]) -> Cause:
+    return next((one.cause for one in group if one.cause != "unknown"), "unknown")
 
 
 def _kind(group: Sequence[Finding]) -> Kind:
@@ -215,7 +244,7 @@ def _judge_indication(
 ) -> JudgedIndication:
     members = _mask_of(zone, one.points)
     met = [defect for defect in defects if one.id in defect.indications]
-    cut = int(np.count_nonzero(truth[members] != NOT_CUT))
+    cut = int(np.count_nonzero(~np.isin(truth[members], [NOT_CUT, FROM_CUTTING])))
     why = ""
     if any(defect.is_separation for defect in met):
         verdict = "confirmed"

@@ -18,15 +18,19 @@ from tapscan.plan.zones import Zone
 from tapscan.sectioning.places import places_text
 
 __all__ = [
+    "CAUSES",
     "FINDINGS_NAME",
+    "FROM_CUTTING",
     "KINDS",
     "NOT_CUT",
     "SEPARATIONS",
     "SOUND",
+    "Cause",
     "Finding",
     "Kind",
     "defects_of",
     "doubts",
+    "made_by_cutting",
     "points_of",
     "shown",
 ]
@@ -43,13 +47,20 @@ Kind = Literal[
     "adhesive thickness",
     "foreign matter",
     "fibre break",
+    "crack",
+    "planar void",
+    "missing isolation",
     "none",
 ]
 KINDS: tuple[Kind, ...] = get_args(Kind)
+Cause = Literal["impact", "manufacture", "cutting", "service", "unknown"]
+CAUSES: tuple[Cause, ...] = get_args(Cause)
 # What the maps look for. The other kinds are noted, and are neither hits nor misses.
 SEPARATIONS: frozenset[Kind] = frozenset({"delamination", "disbond"})
 # What a point is when nobody cut there, and when somebody cut, looked, and found nothing.
 NOT_CUT, SOUND = "not cut", "none"
+# Where saw or drill did damage of their own, what was there before is as little known as where nobody cut.
+FROM_CUTTING = "from cutting"
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,9 +68,10 @@ class Finding:
     """One thing seen on a cut; one line of ``findings.csv``.
 
     `length_mm` runs along the zone's axis, `width_mm` round the girth or across the panel; `thickness_mm` is
-    that of an adhesive layer. None is what was not measured. Findings of one zone that share a name in
-    `defect` are one defect seen on several cuts; one without a name is a defect of its own. `line` is its
-    line in the file, 0 when it comes from no file.
+    that of an adhesive layer. None is what was not measured. `cause` is what made it, and `starts_at` names
+    the flaw that a crack or a delamination runs from: another defect's name, or words. Findings of one zone
+    that share a name in `defect` are one defect seen on several cuts; one without a name is a defect of its
+    own. `line` is its line in the file, 0 when it comes from no file.
     """
 
     kind: Kind
@@ -74,6 +86,8 @@ class Finding:
     photo: str = ""
     seen_by: str = ""
     note: str = ""
+    cause: Cause = "unknown"
+    starts_at: str = ""
     line: int = 0
 
     @property
@@ -91,7 +105,8 @@ def shown(zone: Zone, findings: Sequence[Finding]) -> NDArray[np.str_]:
     """Say for every point what cutting showed: a kind, ``none``, or ``not cut``; shape (stations, positions).
 
     Where several findings meet, a separation counts before any other kind, and any kind before ``none``: a
-    whole cut may be logged as ``none`` and what was found on it on lines of their own.
+    whole cut may be logged as ``none`` and what was found on it on lines of their own. Damage that the cut
+    itself did is ``from cutting``; it counts before ``none``, and after everything that was there before.
 
     Examples
     --------
@@ -103,14 +118,23 @@ def shown(zone: Zone, findings: Sequence[Finding]) -> NDArray[np.str_]:
     [['none', 'void', 'none'], ['not cut', 'not cut', 'not cut']]
     """
     result = np.full(zone.grid_shape, NOT_CUT, dtype="U20")
-    for finding in sorted(findings, key=lambda one: _rank(one.kind)):
+    for finding in sorted(findings, key=_rank):
         if finding.zone == zone.code:
-            result[block_mask(zone, finding.blocks)] = finding.kind
+            result[block_mask(zone, finding.blocks)] = (
+                FROM_CUTTING if made_by_cutting([finding]) else finding.kind
+            )
     return result
 
 
-def _rank(kind: Kind) -> int:
-    return 0 if kind == "none" else 2 if kind in SEPARATIONS else 1
+def made_by_cutting(group: Iterable[Finding]) -> bool:
+    """Whether saw or drill made all of a defect: such a one is neither hit nor miss."""
+    return all(one.cause == "cutting" for one in group)
+
+
+def _rank(finding: Finding) -> int:
+    if finding.kind == "none":
+        return 0
+    return 1 if finding.cause == "cutting" else 3 if finding.kind in SEPARATIONS else 2
 
 
 def defects_of(zone: Zone, findings: Sequence[Finding]) -> dict[str, tuple[Finding, ...]]:
@@ -154,7 +178,7 @@ def _too_deep(zone: Zone, findings: Sequence[Finding]) -> list[str]:
 
 def _sound_and_not(zone: Zone, findings: Sequence[Finding]) -> list[str]:
     """Name places called sound that are no larger than a defect there; a whole cut may be called sound."""
-    found = {one.blocks: one for one in reversed(findings) if one.kind != "none"}
+    found = {one.blocks: one for one in reversed(findings) if one.kind != "none" and one.cause != "cutting"}
     if not found:
         return []
     covers = np.array([block_mask(zone, blocks).ravel() for blocks in found])

@@ -14,12 +14,13 @@ from typing import Any
 from tapscan.errors import TapscanError, nearest
 from tapscan.plan.zones import Plan
 from tapscan.records.tables import FORMULA_STARTS, csv_rows, csv_text
-from tapscan.sectioning.findings import KINDS, Finding, Kind
+from tapscan.sectioning.findings import CAUSES, KINDS, Cause, Finding, Kind
 from tapscan.sectioning.places import parse_places
 
 __all__ = [
     "COLUMNS",
     "findings_text",
+    "parse_cause",
     "parse_findings",
     "parse_kind",
     "parse_photo",
@@ -40,10 +41,12 @@ COLUMNS = (
     "photo",
     "seen_by",
     "note",
+    "cause",
+    "starts_at",
 )
 _NEEDED = ("kind", "where")
 _NUMBERS = ("depth_mm", "length_mm", "width_mm", "thickness_mm", "area_mm2")
-_TEXTS = ("defect", "seen_by", "note")
+_TEXTS = ("defect", "seen_by", "note", "starts_at")
 _SMALLEST, _LARGEST = 1e-6, 1e6  # in mm and mm²: a nanometre to a kilometre
 _DELIMITERS = (",", ";", "\t")
 
@@ -55,8 +58,8 @@ def findings_text(findings: Sequence[Finding]) -> str:
     --------
     >>> from tapscan.plan.points import Block
     >>> print(findings_text([Finding("void", "BM", (Block(7, 11, 9, 2),), depth_mm=0.4)]), end="")
-    kind,where,defect,depth_mm,length_mm,width_mm,thickness_mm,area_mm2,photo,seen_by,note
-    void,BM-07-11:09-02,,0.4,,,,,,,
+    kind,where,defect,depth_mm,length_mm,width_mm,thickness_mm,area_mm2,photo,seen_by,note,cause,starts_at
+    void,BM-07-11:09-02,,0.4,,,,,,,,unknown,
     """
     return csv_text({name: [getattr(one, name) for one in findings] for name in COLUMNS})
 
@@ -178,12 +181,17 @@ def parse_row(
     for name in _NUMBERS:
         values[name] = parse_size(row.get(name, ""), f"{place}, column {name}", is_comma_free=is_comma_free)
     values["photo"] = parse_photo(row.get("photo", ""), f"{place}, column photo")
+    values["cause"] = parse_cause(row.get("cause", ""), f"{place}, column cause")
     if kind == "none":
         for name in _NUMBERS:
             if values[name] is not None:
                 cell = f"{place}, column {name}"
                 what = "gives a size where kind is none, nothing found"
                 raise TapscanError(cell, what, "empty the cell, or say what was found")
+        if values["cause"] != "unknown" or values["starts_at"]:
+            cell = f"{place}, column {'starts_at' if values['starts_at'] else 'cause'}"
+            what = "says where a flaw comes from, where kind is none, nothing found"
+            raise TapscanError(cell, what, "empty the cell, or say what was found")
     return Finding(kind, zone.code, blocks, line=number, **values)
 
 
@@ -204,6 +212,30 @@ def parse_kind(text: str, where: str) -> Kind:
     close = nearest(plain, KINDS)
     remedy = f"did you mean {close}?" if close else f"one of: {', '.join(KINDS)}"
     raise TapscanError(where, f"{text!r} is not a kind of finding", remedy)
+
+
+def parse_cause(text: str, where: str) -> Cause:
+    """Read what made a flaw; an empty cell is not known.
+
+    Raises
+    ------
+    TapscanError
+        When it is no cause, with the nearest that there is.
+
+    Examples
+    --------
+    >>> parse_cause("Impact", "form"), parse_cause("", "form")
+    ('impact', 'unknown')
+    """
+    plain = " ".join(text.lower().split())
+    for cause in CAUSES:
+        if plain == cause:
+            return cause
+    if not plain:
+        return "unknown"
+    close = nearest(plain, CAUSES)
+    remedy = f"did you mean {close}?" if close else f"one of: {', '.join(CAUSES)}"
+    raise TapscanError(where, f"{text!r} is not a cause", remedy)
 
 
 def parse_size(text: str, where: str, *, is_comma_free: bool = True) -> float | None:

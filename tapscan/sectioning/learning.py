@@ -13,14 +13,22 @@ from tapscan.errors import TapscanError
 from tapscan.plan.zones import Zone
 from tapscan.records.inspection import Inspection
 from tapscan.screening.known import Known, Learnt
-from tapscan.sectioning.findings import FINDINGS_NAME, NOT_CUT, SEPARATIONS, SOUND, Finding, shown
+from tapscan.sectioning.findings import (
+    FINDINGS_NAME,
+    FROM_CUTTING,
+    NOT_CUT,
+    SEPARATIONS,
+    SOUND,
+    Finding,
+    shown,
+)
 from tapscan.sectioning.logbook import read_findings
 
 __all__ = ["known_points", "learnt_from"]
 
 
 def known_points(zone: Zone, findings: Sequence[Finding]) -> Known:
-    """Say what cutting has shown of each point of a zone.
+    """Say what cutting has shown of each point of a zone; damage that the cut did shows nothing.
 
     Examples
     --------
@@ -34,7 +42,8 @@ def known_points(zone: Zone, findings: Sequence[Finding]) -> Known:
     ([[1, 0, 1, 0]], [[0, 1, 0, 0]])
     """
     seen = shown(zone, findings)
-    return Known(seen == SOUND, (seen != SOUND) & (seen != NOT_CUT), np.isin(seen, list(SEPARATIONS)))
+    bad = ~np.isin(seen, [SOUND, NOT_CUT, FROM_CUTTING])
+    return Known(seen == SOUND, bad, np.isin(seen, list(SEPARATIONS)))
 
 
 def learnt_from(inspection: Inspection) -> Learnt:

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tapscan.screening.results import Screened
-from tapscan.sectioning.findings import SEPARATIONS, Kind
+from tapscan.sectioning.findings import FROM_CUTTING, SEPARATIONS, Cause, Kind
 
 __all__ = [
     "AGREED",
@@ -25,7 +25,7 @@ __all__ = [
 # What a point turned out to be. A suspect point over a flaw that the maps do not look for is no false call.
 HIT, MISS, FALSE_CALL, AGREED = "hit", "miss", "false call", "clear and sound"
 ANOTHER_FLAW, UNREAD_THERE, UNCUT = "another flaw", "unread", "not cut"
-OUTCOMES = (HIT, MISS, FALSE_CALL, AGREED, ANOTHER_FLAW, UNREAD_THERE, UNCUT)
+OUTCOMES = (HIT, MISS, FALSE_CALL, AGREED, ANOTHER_FLAW, FROM_CUTTING, UNREAD_THERE, UNCUT)
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,7 +34,8 @@ class Defect:
 
     `verdict` is ``hit`` (an indication shares a point with it), ``miss`` or ``unread`` (no point of it was
     read) for a separation; ``called``, ``not called`` or ``unread`` for any other kind, which the maps do
-    not look for. `reason` says why it was missed.
+    not look for; ``from cutting`` for what saw or drill made, which counts for nothing. `reason` says why it
+    was missed. `cause` and `starts_at` are those of its findings.
 
     `size_mm` is the diameter of a disc of its area; `size_from` says where that comes from: ``area`` as
     measured, ``length and width`` (an ellipse), or its ``points``, as coarse as the grid. `reported_area_mm2`
@@ -61,6 +62,8 @@ class Defect:
     depth_mm: float | None
     reported_depth_mm: float | None
     depth_error_mm: float | None
+    cause: Cause = "unknown"
+    starts_at: str = ""
 
     @property
     def is_separation(self) -> bool:

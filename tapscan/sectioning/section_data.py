@@ -47,7 +47,7 @@ def defect_columns(compared: Sequence[Compared]) -> dict[str, list[Any]]:
     names = (
         "id", "zone", "method", "kind", "verdict", "reason", "read", "score", "size_mm", "size_from",
         "area_mm2", "reported_area_mm2", "area_ratio", "is_within_bounds", "depth_mm",
-        "reported_depth_mm", "depth_error_mm",
+        "reported_depth_mm", "depth_error_mm", "cause", "starts_at",
     )  # fmt: skip
     columns: dict[str, list[Any]] = {name: [getattr(row, name) for row in rows] for name in names}
     columns["indications"] = [" ".join(row.indications) for row in rows]

@@ -2,7 +2,9 @@ import dataclasses
 import json
 import shutil
 
+import numpy as np
 import pytest
+from PIL import Image
 
 import tapscan
 from tapscan.archive import rerunning
@@ -11,6 +13,8 @@ from tapscan.archive.checking import check_bag
 from tapscan.archive.places import list_bags
 from tapscan.archive.rerunning import add_version, recompute, rerun, task_of
 from tapscan.archive.stored import stored_tables
+from tapscan.sectioning.cut_photos import write_marks
+from tapscan.sectioning.measured import Mark, Marked, ScaleMark
 from tapscan.synth import write_inspection
 from tests.archive.conftest import simulated
 from tests.archive.test_bags import contents
@@ -128,3 +132,22 @@ def test_progress_counts_bags(part, archive):
     reported = []
     rerun(list_bags(archive), archive, progress=lambda done, total: reported.append((done, total)))
     assert reported == [(1, 2), (2, 2)]
+
+
+def test_what_was_measured_on_a_photo_is_archived_and_computed_again(part, archive):
+    (part / "photos").mkdir(exist_ok=True)
+    Image.fromarray(np.full((60, 80), 120, dtype=np.uint8)).save(part / "photos/cut.png")
+    layer = Mark(kind="adhesive thickness", px=(((10, 10), (10, 16)),))
+    bar = ScaleMark(points_px=((0, 50), (60, 50)), length_mm=20.0)
+    write_marks(part, Marked(photo="photos/cut.png", scale=bar, marks=(layer,)))
+    (again,) = rerun([add_inspection(part, archive).bag], archive)
+    assert (again.changes, again.problem) == ((), "")
+    assert "photos/cut.measured.json" in again.tables
+    name = part / "photos/cut.measured.json"
+    document = json.loads(name.read_text(encoding="utf-8"))
+    document["results"][0]["count"] = 7
+    name.write_text(json.dumps(document), encoding="utf-8")
+    (again,) = rerun([add_inspection(part, archive).bag], archive)
+    assert [(one.file, one.value, one.before, one.after) for one in again.changes] == [
+        ("photos/cut.measured.json", "count", "7", "1")
+    ]

@@ -41,17 +41,19 @@ def test_enter_at_once_shows_the_comparison(part):
 
 
 def test_findings_are_asked_for_and_each_is_kept_at_once(part):
-    keys = ["q", "v", "loupe", "SP-99-01", "SP-02-02", "deep", "0,6", "2", "", "", "../up.jpg", "", "round"]
+    keys = ["q", "v", "loupe", "SP-99-01", "SP-02-02", "deep", "0,6", "2", "", "rain", "Manufacture", ""]
+    keys += ["../up.jpg", "", "round"]
     result = run(part, keys="\n".join(keys) + "\n")  # and there the keyboard goes
     assert result.exit_code == 0
     said = result.stdout
     assert "'q' is none of the keys" in said
     assert "station 99 is outside zone SP" in said
     assert "Size: 'deep' is not a number" in said
+    assert "Cause: 'rain' is not a cause (one of: impact, manufacture, cutting, service, unknown)" in said
     assert "leads out of the inspection folder" in said
     assert "Kept: void at SP-02-02" in said
     last = (part / "findings.csv").read_text(encoding="utf-8").splitlines()[-1]
-    assert last == "void,SP-02-02,,0.6,2,,,,,loupe,round"
+    assert last == "void,SP-02-02,,0.6,2,,,,,loupe,round,manufacture,"
 
 
 def test_a_finding_broken_off_is_not_written(part):
@@ -64,15 +66,23 @@ def test_each_kind_has_a_key_and_is_shown_with_its_word(part):
     said = run(part, keys="\n").stdout
     for word in (
         "d delamination", "b disbond", "v void", "p porosity", "w wrinkle", "r resin pool",
-        "a adhesive thickness", "m foreign matter", "f fibre break", "n nothing there",
+        "a adhesive thickness", "m foreign matter", "f fibre break", "c crack", "l planar void",
+        "i missing isolation", "n nothing there",
     ):  # fmt: skip
         assert word in said
 
 
 def test_adhesive_thickness_asks_for_that(part):
-    run(part, keys="a\n\nSP-02-03\n0.35\n\n\n\n\n")
+    run(part, keys="a\n\nSP-02-03\n0.35\n\n\n\n\n\n")
     last = (part / "findings.csv").read_text(encoding="utf-8").splitlines()[-1]
-    assert last == "adhesive thickness,SP-02-03,,,,,0.35,,,,"
+    assert last == "adhesive thickness,SP-02-03,,,,,0.35,,,,,unknown,"
+
+
+def test_a_separation_is_asked_about_its_edge_its_cause_and_what_it_runs_from(part):
+    said = run(part, keys="d\n\nSP-02-03\n\n\n\ncutting\nV1\n\n\n\n").stdout
+    assert "Saw and drill make separations of their own at the edge. Was it there before the cut?" in said
+    last = (part / "findings.csv").read_text(encoding="utf-8").splitlines()[-1]
+    assert last == "delamination,SP-02-03,,,,,,,,,,cutting,V1"
 
 
 def test_a_table_is_added_once(part, tmp_path):

@@ -21,6 +21,8 @@ def test_findings_are_logged_once_and_reported(desk):
     }
     assert any("respirator" in sentence for sentence in result["cautions"])
     assert result["cuts"] == []  # nothing is analysed yet
+    assert result["causes"][0] == "unknown"
+    assert "Was it there before the cut?" in result["edge_question"]
 
 
 @pytest.mark.parametrize(
@@ -97,3 +99,10 @@ def test_what_is_no_photo_is_refused_and_so_is_a_folder_elsewhere(desk, tmp_path
     status, _, content = desk.call("POST", "/api/photos?name=a.jpg", JPEG)
     assert (status, b"is a link out of the inspection" in content) == (400, True)
     assert list((tmp_path / "outside").iterdir()) == []
+
+
+def test_cause_and_start_are_logged_and_shown(desk):
+    desk.post("/api/findings", {"kind": "crack", "where": "CS-01-01", "cause": "impact", "starts_at": "V1"})
+    (found,) = desk.get("/api/findings")["findings"]
+    assert found["note"] == "from impact, runs from V1"
+    assert (found["row"]["cause"], found["row"]["starts_at"]) == ("impact", "V1")

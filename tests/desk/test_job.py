@@ -112,6 +112,7 @@ def test_the_whole_job_by_keyboard_alone(browser, job):
         page.locator("#cut input[type=radio]:focus").wait_for()
         keys.press("Space")
         keys.press("Enter")
+        keys.choose("dialog button", "It was there before")
         page.locator(".answer", has_text="Saved: delamination at PT-").wait_for()
         page.goto("about:blank")
     checked(job[0])
@@ -177,6 +178,7 @@ def test_the_whole_job_by_touch_alone(browser, job):
         page.get_by_role("button", name="Log finding").tap()
         page.get_by_label("delamination").tap()
         page.get_by_role("button", name="Save finding").tap()
+        page.get_by_role("button", name="It was there before").tap()
         page.locator(".answer", has_text="Saved: delamination at PT-").wait_for()
         page.get_by_role("link", name="Map", exact=True).tap()
         with page.expect_popup() as popup:  # one press from the map
@@ -291,6 +293,7 @@ def test_the_whole_job_in_firefox_with_a_microphone(job, tmp_path):
         tab.click("button", "Log finding")
         tab.click(".kinds label", "delamination")
         tab.click("button", "Save finding")
+        tab.click("dialog button", "It was there before")
         tab.until("document.querySelector('#cut .answer').textContent.includes('Saved: delamination')")
         assert tab.run("fetch('/papers/report_short.html').then((one) => one.ok)")
     checked(root)

@@ -1,13 +1,20 @@
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from tapscan.plan import Block, Part
+from tapscan.report.cut_faces import draw_cut_face
+from tapscan.report.cut_strips import cut_lines, draw_cut_lines
 from tapscan.report.figures import drawing, png_bytes
 from tapscan.report.section_page import SectionReport, found_text, share_text, write_sections
 from tapscan.report.sections import draw_section
+from tapscan.report.story import story_of
 from tapscan.sectioning.binomial import share
 from tapscan.sectioning.comparing import compare
+from tapscan.sectioning.cut_photos import CutPhoto
 from tapscan.sectioning.findings import Finding
+from tapscan.sectioning.measured import Mark, Marked, ScaleMark, results_of
 from tests.report.fabricated import boom, panel, plan_of, scanned, tube
 
 ROWS = (
@@ -99,7 +106,14 @@ def test_the_page_says_what_is_not_known_and_escapes(compared, tmp_path):
     assert "a warning" in page
     assert "1 of 1 delaminations and disbonds that were cut had been found" in page
     written = {path.name for path in (tmp_path / "results").iterdir()}
-    assert written == {"manifest.json", "section.html", "section_BM.png", "sections.csv", "sections.json"}
+    assert written == {
+        "cut_lines_BM_tap.png",
+        "manifest.json",
+        "section.html",
+        "section_BM.png",
+        "sections.csv",
+        "sections.json",
+    }
 
 
 def test_the_same_findings_give_the_same_bytes(compared, tmp_path):
@@ -132,3 +146,94 @@ def test_shares_in_words(compared):
     assert share_text(share(1, 29)) == "1 of 29 (3.4 %, between 0.1 and 17.8 %)"
     assert share_text(share(0, 0)) == "none of none"
     assert found_text(compared).endswith("with 95 % confidence, that at least 5 % of such are found.")
+
+
+def test_the_story_is_in_the_order_in_which_it_happened(tmp_path):
+    screened = boom()
+    rows = (
+        Finding("delamination", "BM", (Block(14, 12, 14, 2),), "D1", 0.5, cause="impact", starts_at="V1"),
+        Finding("planar void", "BM", (Block(14, 1, 14, 1),), "V1", length_mm=4.0),
+        Finding("crack", "BM", (Block(22, 4, 22, 5),), "C1"),
+        Finding("disbond", "BM", (Block(22, 9, 22, 9),), "S1", cause="cutting"),
+    )
+    compared = compare(plan_of(screened.zone), screened, rows)
+    story = story_of([compared], rows)
+    assert [title for title, _ in story] == [
+        "There from manufacture",
+        "What load and service made of it",
+        "Of unknown age",
+        "What the map had said",
+        "Done by the cut itself, neither hit nor miss",
+    ]
+    chapters = dict(story)
+    assert chapters["There from manufacture"] == ("V1: planar void at BM-14-01, 4 mm long.",)
+    assert chapters["What load and service made of it"] == (
+        "D1: delamination at BM-14-12:14-02, 0.5 mm deep. It runs from V1. From impact.",
+    )
+    assert chapters["Of unknown age"] == ("C1: crack at BM-22-04:22-05.",)
+    assert any("D1, delamination: hit by BM-T1" in sentence for sentence in chapters["What the map had said"])
+    assert not any("S1" in sentence for sentence in chapters["What the map had said"])
+    with drawing():
+        assert drawn(draw_section(compared, rows))["from cutting"] == 1
+    report = SectionReport(plan_of(screened.zone).part, "1", (compared,), rows, 0.01, (), {})
+    page = write_sections(report, tmp_path).read_text(encoding="utf-8")
+    at = [page.index(f"<h4>{title}</h4>") for title, _ in story]
+    assert at == sorted(at)
+    assert "cause: impact, runs from V1" in page
+
+
+def test_a_measured_photo_is_drawn_and_listed_on_the_page(compared, tmp_path):
+    marked = Marked(
+        photo="photos/<cut>.png",
+        cut="BM-14",
+        who="A. Person",
+        when="2026-02-03",
+        scale=ScaleMark(points_px=((10, 90), (110, 90)), length_mm=10.0),
+        surface_px=((0, 10), (119, 10)),
+        region_px=((5, 5), (115, 5), (115, 95), (5, 95)),
+        marks=(
+            Mark(kind="delamination", where="BM-14-01", px=(((20, 15), (60, 15)),)),
+            Mark(kind="void", state="proposed", px=(((70, 40), (80, 40), (80, 50)),)),
+        ),
+    )
+    grey = np.full((100, 120), 150, dtype=np.uint8)
+    photo = CutPhoto(marked, tuple(results_of(marked, lambda: grey)), grey)
+    with drawing():
+        held = drawn(draw_cut_face(photo))
+    assert {"scale", "outer surface", "region", "mark 1", "mark 2"} <= set(held)
+    page = write_sections(replace(report_of(compared), photos=(photo,)), tmp_path).read_text(encoding="utf-8")
+    assert (tmp_path / "results/cut_-cut-.png").is_file()
+    assert "photos/&lt;cut&gt;.png" in page
+    assert "cut BM-14, A. Person, 2026-02-03" in page
+    assert "1. delamination at BM-14-01: length 4.00 mm ±" in page
+    assert "2. void (proposed by the computer, not accepted): count 1" in page
+    assert "A sawn face smears resin" in page
+
+
+def test_along_a_cut_what_was_called_is_above_what_was_found(compared):
+    lines = cut_lines(compared)
+    assert [one.name for one in lines] == ["station 14"]  # station 22 shows nothing that the map looks for
+    (line,) = lines
+    assert np.flatnonzero(line.found).tolist() == [0, 1, 11]
+    assert line.found_mm == pytest.approx(3 * line.pitch_mm)
+    called = [one.points for one in compared.screened.indications]
+    assert np.count_nonzero(line.called) == sum(
+        name.startswith("BM-14-") for names in called for name in names
+    )
+    with drawing():
+        figure = draw_cut_lines(lines)
+    held = drawn(figure)
+    assert held["called station 14"] == held["found station 14"] == 1
+    assert "not known station 14" not in held
+    (axes,) = figure.axes
+    bars = next(one for one in axes.collections if one.get_gid() == "found station 14")
+    assert sum(np.ptp(path.vertices[:, 0]) for path in bars.get_paths()) == pytest.approx(line.found_mm)
+
+
+def test_what_the_cut_damaged_is_not_known_along_it():
+    screened = boom()
+    rows = (*ROWS, Finding("disbond", "BM", (Block(14, 5, 14, 6),), cause="cutting"))
+    (line,) = cut_lines(compare(plan_of(screened.zone), screened, rows))
+    assert np.flatnonzero(~line.cut).tolist() == [4, 5]
+    with drawing():
+        assert drawn(draw_cut_lines([line]))["not known station 14"] == 1

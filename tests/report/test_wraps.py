@@ -69,6 +69,9 @@ def test_paper_and_check_bars_are_true(paper, size):
         assert np.array(bars(page)) == pytest.approx(np.array([(100.0, 0.0), (0.0, 100.0)]), abs=0.005)
         assert "Print at 100 %" in page.text
         assert "measure both bars" in page.text
+        (thick,) = [np.ptp(line, axis=0) for line in page.lines(2.2) if len(line) == 2]
+        assert thick == pytest.approx((20.0, 0.0), abs=0.005)
+        assert "thick: 20 mm, for photos of cuts" in page.text
 
 
 def crosses(page):

@@ -3,6 +3,7 @@ import pytest
 
 from tapscan.sectioning.comparing import compare
 from tapscan.sectioning.section_data import defect_columns, false_calls, section_document, separations_found
+from tapscan.sectioning.trials import trials_of
 from tests.sectioning.conftest import at
 from tests.sectioning.test_findings import found
 
@@ -240,3 +241,53 @@ def test_what_is_written(plan, screened):
     assert columns["verdict"] == ["hit"]
     assert columns["indications"] == ["BM-T1"]
     assert {len(column) for column in columns.values()} == {1}
+
+
+def test_what_the_cut_made_is_neither_hit_nor_miss_nor_sound(plan, screened):
+    called = screened(indications=[("BM-03-05", "BM-03-06")])
+    rows = [found("none", "03-01:03-12"), found("delamination", "03-05:03-07", cause="cutting")]
+    compared = compare(plan, called, rows)
+    assert [outcome_at(compared, f"BM-03-{p:02d}") for p in (4, 5, 6, 7)] == [
+        "clear and sound",
+        "from cutting",
+        "from cutting",
+        "from cutting",
+    ]
+    defect = only(compared)
+    assert (defect.verdict, defect.cause, defect.indications) == ("from cutting", "cutting", ())
+    assert separations_found(compared).trials == 0
+    assert false_calls(compared).hits == 0
+    assert false_calls(compared).trials == 9
+    (judged,) = compared.indications
+    assert judged.verdict == "open"  # what was there before the saw came is not known
+    (trials,) = trials_of([("part", [compared])])
+    assert trials.size_mm.size == trials.unread == 0
+    assert trials.sound_score.size == 9
+
+
+def test_what_was_there_before_counts_over_what_the_cut_did_to_it(plan, screened):
+    called = screened(indications=[("BM-03-05",)])
+    rows = [
+        found("delamination", "03-05:03-06", defect="A", cause="impact", starts_at="V1"),
+        found("delamination", "03-05:03-07", defect="A", cause="cutting", length_mm=90.0, width_mm=90.0),
+    ]
+    compared = compare(plan, called, rows)
+    assert [outcome_at(compared, f"BM-03-{p:02d}") for p in (5, 6, 7)] == ["hit", "miss", "from cutting"]
+    defect = only(compared)
+    assert (defect.verdict, defect.cause, defect.starts_at, defect.points) == (
+        "hit",
+        "impact",
+        "V1",
+        ("BM-03-05", "BM-03-06"),
+    )
+    assert defect.size_from == "points"
+    columns = defect_columns(compared=[compared])
+    assert (columns["cause"], columns["starts_at"]) == (["impact"], ["V1"])
+
+
+def test_a_planar_void_is_another_flaw_and_no_false_call(plan, screened):
+    called = screened(indications=[("BM-03-05",)])
+    compared = compare(plan, called, [found("planar void", "03-05"), found("crack", "03-06")])
+    assert outcome_at(compared, "BM-03-05") == outcome_at(compared, "BM-03-06") == "another flaw"
+    assert [one.verdict for one in compared.defects] == ["called", "not called"]
+    assert [one.verdict for one in compared.indications] == ["another flaw"]

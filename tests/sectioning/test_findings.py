@@ -78,3 +78,11 @@ def test_no_doubts_about_a_usual_log(plan):
     ]
     assert doubts(plan.zone("BM"), rows) == []
     assert doubts(plan.zone("SP"), [replace(row, zone="SP") for row in rows[1:2]]) == []
+
+
+def test_damage_that_the_cut_did_teaches_nothing(plan):
+    rows = [found("none", "03-01:03-12"), found("disbond", "03-04", cause="cutting")]
+    known = known_points(plan.zone("BM"), rows)
+    assert known.good.sum() == 11
+    assert not known.bad.any()
+    assert shown(plan.zone("BM"), rows)[2, 3] == "from cutting"

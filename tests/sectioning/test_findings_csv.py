@@ -1,3 +1,5 @@
+from dataclasses import replace
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -110,3 +112,32 @@ def test_written_then_read_is_the_same(rows):
     assert [(one.kind, one.where, one.note, one.defect, one.depth_mm, one.photo) for one in read] == [
         (one.kind, one.where, one.note, one.defect, one.depth_mm, one.photo) for one in rows
     ]
+
+
+def test_a_file_without_the_newer_columns_is_readable_and_of_unknown_cause(plan):
+    (one,) = parse_findings("kind,where,note\ndelamination,BM-03-05,old\n", plan, "findings.csv")
+    assert (one.cause, one.starts_at) == ("unknown", "")
+
+
+def test_cause_and_start_are_kept_to_and_fro(plan):
+    text = "kind,where,cause,starts_at\ncrack,BM-03-05,Service,V1\nplanar_void,BM-03-06,,\n"
+    rows = parse_findings(text, plan, "findings.csv")
+    assert [(one.kind, one.cause, one.starts_at) for one in rows] == [
+        ("crack", "service", "V1"),
+        ("planar void", "unknown", ""),
+    ]
+    again = parse_findings(findings_text(rows), plan, "findings.csv")
+    assert [replace(one, line=0) for one in again] == [replace(one, line=0) for one in rows]
+
+
+@pytest.mark.parametrize(
+    ("line", "match"),
+    [
+        ("crack,BM-03-05,cuting,", r"column cause: 'cuting' is not a cause \(did you mean cutting\?\)"),
+        ("none,BM-03-05,impact,", "column cause: says where a flaw comes from, where kind is none"),
+        ("none,BM-03-05,,V1", "column starts_at: says where a flaw comes from, where kind is none"),
+    ],
+)
+def test_a_wrong_origin_is_a_sentence(plan, line, match):
+    with pytest.raises(TapscanError, match=match):
+        parse_findings(f"kind,where,cause,starts_at\n{line}\n", plan, "findings.csv")

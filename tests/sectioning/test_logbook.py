@@ -27,7 +27,7 @@ def test_added_behind_what_is_there_and_never_twice(folder, plan):
     assert add_findings(folder, plan, new) == 1
     assert add_findings(folder, plan, new) == 0
     assert (folder / "findings.csv").read_text(encoding="utf-8") == (
-        f"{HEAD}\nvoid,BM-03-05,,0.4,,,,,,,\nnone,BM-07-01:07-12,,,,,,,,,\n"
+        f"{HEAD}\nvoid,BM-03-05,,0.4,,,,,,,,unknown,\nnone,BM-07-01:07-12,,,,,,,,,,unknown,\n"
     )
 
 

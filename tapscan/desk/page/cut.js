@@ -2,6 +2,7 @@
 
 import { Fault, ask, desk, say, tell, telling } from "./desk.js";
 import { button, make } from "./dom.js";
+import { causeField, withOrigin } from "./origin.js";
 import { question } from "./question.js";
 
 // Field, label.
@@ -14,6 +15,7 @@ const SIZES = [
 const TEXTS = [
   ["defect", "Defect name (several cuts)"],
   ["seen_by", "Seen by (eye, loupe, dye …)"],
+  ["starts_at", "Runs from (a flaw's name)"],
   ["note", "Note"],
 ];
 const PLACES =
@@ -31,6 +33,7 @@ export class Cut {
     this.where.addEventListener("input", () => this.offer());
     this.photo = make("input", { name: "photo", maxlength: 2000, placeholder: "photos/…" });
     this.offered = make("div", {});
+    this.causes = make("div", {});
     this.answer = make("p", { class: "answer", role: "status" });
     this.save = make("button", { class: "primary" }, "Save finding");
     this.cancel = button("Cancel", () => this.clear(), null, { hidden: true });
@@ -53,7 +56,7 @@ export class Cut {
       make("div", { class: "fields" }, this.field("Where", this.where)),
       make("p", { class: "quiet" }, PLACES),
       this.offered,
-      make("div", { class: "fields" }, SIZES.map(field), TEXTS.map(field)),
+      make("div", { class: "fields" }, SIZES.map(field), this.causes, TEXTS.map(field)),
       make(
         "div",
         { class: "fields" },
@@ -115,6 +118,8 @@ export class Cut {
       const radio = ({ kind, words }) =>
         make("label", {}, make("input", { type: "radio", name: "kind", value: kind }), words);
       this.kinds.append(...found.kinds.map(radio));
+      this.causes.append(this.field("What made it", causeField(found.causes)));
+      this.edgeQuestion = found.edge_question;
     }
     this.before.replaceChildren(...before(found));
     this.logged.replaceChildren(...this.after(found));
@@ -175,11 +180,14 @@ export class Cut {
       this.kinds.querySelector("input")?.focus();
       return;
     }
+    if (row.kind === "none") delete row.cause;
+    const asked = await withOrigin(row, this.edgeQuestion);
+    if (asked === null) return;
     await this.attempt(async () => {
       const was = this.editing;
       const { is_new: isNew } = was
-        ? await tell("/api/findings/change", { old: was, new: row })
-        : await tell("/api/findings", row);
+        ? await tell("/api/findings/change", { old: was, new: asked })
+        : await tell("/api/findings", asked);
       this.clear(row.where.split("-")[0]);
       const words = `${row.kind === "none" ? "nothing there" : row.kind} at ${row.where}`;
       this.reply("", isNew === false ? `Already logged: ${words}.` : `Saved: ${words}.`);
