@@ -241,10 +241,6 @@ def test_no_pane_has_a_fault_for_those_who_see_or_move_otherwise(page, demo_addr
         page.get_by_role("link", name=name, exact=True).click()
         page.locator(f"#{pane}").wait_for()
         faults += axe(page)
-    for paper in ("report_short.html", "report.html"):
-        page.goto(f"{page.url.partition('#')[0]}papers/{paper}")
-        faults += axe(page)
-        page.go_back()
     assert faults == []
 
 
