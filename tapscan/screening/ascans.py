@@ -233,7 +233,7 @@ def _expected_backwall_db(
     if count < MIN_READINGS:
         words = f"A back wall at {count} points only, too few to say what is good here."
         return np.full(zone.grid_shape, np.nan), words
-    level = sound_level(zone, seen, reference)
+    level = sound_level(zone, seen, reference, readings.echoes.due_s)
     marked = int((reference & np.isfinite(seen)).sum())
     source = f"{marked} points marked as good and those that agree with them" if marked else "the zone itself"
     kept = int(level.kept.sum())
