@@ -21,7 +21,16 @@ from numpy.typing import NDArray
 
 from tapscan.plan import Zone
 
-__all__ = ["MIN_READINGS", "ChanceLaw", "Level", "chance_law", "is_beyond_chance", "sound_level"]
+__all__ = [
+    "MIN_READINGS",
+    "ChanceLaw",
+    "Level",
+    "amplitude",
+    "chance_law",
+    "is_beyond_chance",
+    "sound_level",
+    "spread",
+]
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -122,6 +131,17 @@ def _terms(grid: tuple[int, ...], *, closed: bool) -> Floats:
     turn = 2 * np.pi * np.arange(grid[1])[None] / grid[1] + 0 * x
     second = [np.cos(turn), np.sin(turn)] if closed else [s, s**2, x * s]
     return np.stack([np.ones_like(x), x, *second, x**2], axis=-1)
+
+
+def amplitude(level_db: Floats) -> Floats:
+    """Give the amplitude of a level over the front-surface echo's; 0 where there is no echo."""
+    return np.where(np.isfinite(level_db), 10 ** (np.nan_to_num(level_db) / 20), 0.0)
+
+
+def spread(values: Floats) -> float:
+    """Give the robust standard deviation of what is finite about its median."""
+    known = values[np.isfinite(values)]
+    return 1.4826 * float(np.median(np.abs(known - np.median(known)))) if known.size else 0.0
 
 
 def _slope_squared(zone: Zone, time: Floats) -> Floats:
