@@ -61,12 +61,14 @@ TAKES_ENERGY, TURNED = 0.8, 0.1
 class _Good:
     """What good laminate sends back: `free_db` (stations, positions) the back wall of the wall by itself.
 
+    `steep_db`, at most 0, is how much of it the wall's slope takes: what is left there is less than a beam.
     `bonded` marks the points where an insert changes that, `loose` (stations, positions) is the share of
     their beam that has no bond behind it, and `masked` the share of it that nothing comes back from where a
     bond leaves most of the back wall. `separation` standard deviations of sound readings make a whole share.
     """
 
     free_db: Floats
+    steep_db: Floats
     bonded: Mask
     loose: Floats
     masked: Floats
@@ -92,7 +94,12 @@ def screen_ascans(
     good = _what_is_good(zone, readings, read, warnings)
     if expected is not None:
         told = np.isfinite(expected.backwall_db) & ~good.bonded
-        good = replace(good, free_db=np.where(told, expected.backwall_db, good.free_db), words=expected.words)
+        good = replace(
+            good,
+            free_db=np.where(told, expected.backwall_db, good.free_db),
+            steep_db=np.where(told, 0.0, good.steep_db),
+            words=expected.words,
+        )
     if not np.isfinite(good.free_db).any():
         reason[read] = "no baseline"
         what = f"{good.words[:1].lower()}{good.words[1:-1]}"
@@ -164,9 +171,9 @@ def _what_is_good(zone: Zone, readings: EchoReadings, read: Mask, warnings: list
             sentence(f"zone {zone.code}", f"{what}: no disbond can be told", "scan more of the zone")
         )
         return _without_bonds(zone, readings, read, bonded, reference)
-    free_db, words = _expected_backwall_db(zone, readings, read & ~bonded, reference & ~bonded)
+    free_db, steep_db, words = _expected_backwall_db(zone, readings, read & ~bonded, reference & ~bonded)
     if not (bonded.any() and np.isfinite(free_db).any()):
-        return _unbonded(free_db, words)
+        return _unbonded(free_db, steep_db, words)
     # The part's slow changes, told beside the bond, are not carried on behind it.
     free_db = np.where(bonded, np.median(free_db[read & ~bonded]), free_db)
     marked = read & bonded & reference
@@ -178,7 +185,7 @@ def _what_is_good(zone: Zone, readings: EchoReadings, read: Mask, warnings: list
         what = "behind the bonds the same comes back as beside them, so that no disbond can be told"
         warnings.append(sentence(f"zone {zone.code}", what, "check which points are bonded"))
         # Delaminations of the wall still show there, against the bonded points' own level.
-        return _unbonded(np.where(bonded, _level_db(left), free_db), words)
+        return _unbonded(np.where(bonded, _level_db(left), free_db), steep_db, words)
     loose = bond.loose
     if free - left > max(HALF * free, LEAST_STEP_SPREADS * spread(size[resting])):
         # Glue that an insert has come away from gives all back, but late and so in another shape.
@@ -186,7 +193,7 @@ def _what_is_good(zone: Zone, readings: EchoReadings, read: Mask, warnings: list
     told = f"Behind {int(bonded.sum())} points an insert is bonded, which {_done_by(bond)} by most of them."
     # A bond that leaves most of the back wall lets a delamination above it be seen by its loss, too.
     masked = 1 - bond.returned if bond.left > HALF else np.full_like(loose, -np.inf)
-    return _Good(free_db, bonded, loose, masked, bond.separation, f"{words} {told}")
+    return _Good(free_db, steep_db, bonded, loose, masked, bond.separation, f"{words} {told}")
 
 
 def _done_by(bond: Bond) -> str:
@@ -202,37 +209,37 @@ def _level_db(amplitude: float) -> float:
     return 20 * math.log10(max(amplitude, 1e-9))
 
 
-def _unbonded(free_db: Floats, words: str) -> _Good:
+def _unbonded(free_db: Floats, steep_db: Floats, words: str) -> _Good:
     """Good laminate without a bond behind it, or none that a disbond could be told by."""
     untold = np.full(free_db.shape, np.nan)
-    return _Good(free_db, np.zeros(free_db.shape, dtype=bool), untold, untold, np.nan, words)
+    return _Good(free_db, steep_db, np.zeros(free_db.shape, dtype=bool), untold, untold, np.nan, words)
 
 
 def _without_bonds(zone: Zone, readings: EchoReadings, read: Mask, bonded: Mask, reference: Mask) -> _Good:
     """Take the smaller of the bonded points and the rest as they are, and judge the larger by itself."""
     few = read & (bonded if (read & bonded).sum() < (read & ~bonded).sum() else ~bonded)
-    free_db, words = _expected_backwall_db(zone, readings, read & ~few, reference & ~few)
+    free_db, steep_db, words = _expected_backwall_db(zone, readings, read & ~few, reference & ~few)
     seen_db = readings.echoes.backwall_db[few & np.isfinite(readings.echoes.backwall_db)]
     if seen_db.size:
         free_db = np.where(few, np.median(seen_db), free_db)
-    return _unbonded(free_db, words)
+    return _unbonded(free_db, steep_db, words)
 
 
 def _expected_backwall_db(
     zone: Zone, readings: EchoReadings, read: Mask, reference: Mask
-) -> tuple[Floats, str]:
-    """Give the back wall over the front-surface echo of good laminate, and where that comes from."""
+) -> tuple[Floats, Floats, str]:
+    """Give the back wall over the front-surface echo of good laminate, what slopes take, and its source."""
     seen = np.where(read, readings.echoes.backwall_db, np.nan)
     count = int(np.isfinite(seen).sum())
     if count < MIN_READINGS:
         words = f"A back wall at {count} points only, too few to say what is good here."
-        return np.full(zone.grid_shape, np.nan), words
+        return np.full(zone.grid_shape, np.nan), np.zeros(zone.grid_shape), words
     level = sound_level(zone, seen, reference, readings.echoes.due_s)
     marked = int((reference & np.isfinite(seen)).sum())
     source = f"{marked} points marked as good and those that agree with them" if marked else "the zone itself"
     kept = int(level.kept.sum())
     words = f"The back wall expected here comes from {source}: {kept} readings, smooth over the part."
-    return level.expected, words
+    return level.expected, np.minimum(level.expected - level.flat, 0.0), words
 
 
 def _judged(
@@ -246,7 +253,7 @@ def _judged(
     from scipy.stats import norm
 
     free = 10 ** (good.free_db / 20)
-    lost = _lost_share(readings, good.free_db)
+    lost = _lost_share(readings, good.free_db) * 10 ** (good.steep_db / 20)
     inside = _inside_share(readings, free, read, closed=closed)
     inside = np.where(good.bonded, inside, np.minimum(inside, np.sqrt(np.maximum(lost, 0))))
     if expected is not None:

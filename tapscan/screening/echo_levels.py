@@ -48,10 +48,14 @@ MAX_CHANCE_COUNT = 1e-3
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Level:
-    """What sound wall returns, (stations, positions), and which readings say so."""
+    """What sound wall returns, (stations, positions), and which readings say so.
+
+    `flat` is the same of a wall that does not slope.
+    """
 
     expected: Floats
     kept: Mask
+    flat: Floats
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -101,10 +105,12 @@ def sound_level(zone: Zone, level: Floats, marked: Mask | None = None, time: Flo
     known = np.isfinite(level)
     count = int(known.sum())
     if count < MIN_READINGS:
-        return Level(np.full(level.shape, np.nan), np.zeros(level.shape, dtype=bool))
+        unknown = np.full(level.shape, np.nan)
+        return Level(unknown, np.zeros(level.shape, dtype=bool), unknown)
     terms = _terms(level.shape, closed=zone.is_tube)
     terms = terms[..., : min(terms.shape[-1], max(1, count // READINGS_PER_TERM))]
-    if time is not None and np.isfinite(time).all():
+    sloping = time is not None and bool(np.isfinite(time).all())
+    if time is not None and sloping:
         terms = np.concatenate([terms, _slope_squared(zone, time)[..., None]], axis=-1)
     sure = np.zeros(level.shape, dtype=bool) if marked is None else marked
     basis, values, trusted = terms[known], level[known], sure[known]
@@ -121,7 +127,8 @@ def sound_level(zone: Zone, level: Floats, marked: Mask | None = None, time: Flo
             break
     kept = np.zeros(level.shape, dtype=bool)
     kept[known] = weight > 0
-    return Level(np.asarray(terms @ solved), kept)
+    own = len(solved) - sloping
+    return Level(np.asarray(terms @ solved), kept, np.asarray(terms[..., :own] @ solved[:own]))
 
 
 def _terms(grid: tuple[int, ...], *, closed: bool) -> Floats:
