@@ -15,8 +15,8 @@ nothing where the bond takes most of it anyway; an echo from inside does, as eve
 """
 
 import math
-from collections.abc import Iterator
 from dataclasses import dataclass, replace
+from itertools import product
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,24 +24,27 @@ from numpy.typing import NDArray
 from tapscan.errors import sentence
 from tapscan.plan import Zone, block_mask
 from tapscan.screening.bonds import HALF, Bond, told_bond
-from tapscan.screening.echo_levels import MIN_READINGS, chance_law, is_beyond_chance, sound_level
+from tapscan.screening.echo_levels import (
+    MIN_READINGS,
+    amplitude,
+    chance_law,
+    is_beyond_chance,
+    sound_level,
+    spread,
+)
 from tapscan.screening.echo_readings import EchoReadings
-from tapscan.screening.echo_twins import Expected
+from tapscan.screening.echo_twins import SAME_TIME, Expected
 from tapscan.screening.indications import Area, Evidence, find_indications, label_areas, strength_of
 from tapscan.screening.results import CLEAR, SKIPPED, SUSPECT, UNREAD, AScanEvidence, Screened
 from tapscan.screening.thickness import dead_mm, thickness_words, thin_score
-from tapscan.signals.losses import loss_db_per_s
 
 __all__ = ["screen_ascans"]
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
-# Echoes of one delamination: so many points away at most, and at the same depth to this share of it.
-NEIGHBOURS, SAME_DEPTH = 2, 0.15
-# The loss is told to a third, and too large where it grows faster than frequency. So much is allowed for at
-# most: an echo that fills the beam, at least as strong as the back wall, still counts as half a beam.
-MOST_SPARED_DB = 6.0
+# Echoes of one delamination: so many points away at most.
+NEIGHBOURS = 2
 # A back wall that was not found is this far below what was expected, for the table's and the score's sake.
 LOST_DB = -40.0
 # In times the suspect limit: what takes three quarters of the beam is listed, however few readings there are
@@ -58,12 +61,14 @@ TAKES_ENERGY, TURNED = 0.8, 0.1
 class _Good:
     """What good laminate sends back: `free_db` (stations, positions) the back wall of the wall by itself.
 
+    `steep_db`, at most 0, is how much of it the wall's slope takes: what is left there is less than a beam.
     `bonded` marks the points where an insert changes that, `loose` (stations, positions) is the share of
     their beam that has no bond behind it, and `masked` the share of it that nothing comes back from where a
     bond leaves most of the back wall. `separation` standard deviations of sound readings make a whole share.
     """
 
     free_db: Floats
+    steep_db: Floats
     bonded: Mask
     loose: Floats
     masked: Floats
@@ -89,7 +94,12 @@ def screen_ascans(
     good = _what_is_good(zone, readings, read, warnings)
     if expected is not None:
         told = np.isfinite(expected.backwall_db) & ~good.bonded
-        good = replace(good, free_db=np.where(told, expected.backwall_db, good.free_db), words=expected.words)
+        good = replace(
+            good,
+            free_db=np.where(told, expected.backwall_db, good.free_db),
+            steep_db=np.where(told, 0.0, good.steep_db),
+            words=expected.words,
+        )
     if not np.isfinite(good.free_db).any():
         reason[read] = "no baseline"
         what = f"{good.words[:1].lower()}{good.words[1:-1]}"
@@ -161,29 +171,29 @@ def _what_is_good(zone: Zone, readings: EchoReadings, read: Mask, warnings: list
             sentence(f"zone {zone.code}", f"{what}: no disbond can be told", "scan more of the zone")
         )
         return _without_bonds(zone, readings, read, bonded, reference)
-    free_db, words = _expected_backwall_db(zone, readings, read & ~bonded, reference & ~bonded)
+    free_db, steep_db, words = _expected_backwall_db(zone, readings, read & ~bonded, reference & ~bonded)
     if not (bonded.any() and np.isfinite(free_db).any()):
-        return _unbonded(free_db, words)
+        return _unbonded(free_db, steep_db, words)
     # The part's slow changes, told beside the bond, are not carried on behind it.
     free_db = np.where(bonded, np.median(free_db[read & ~bonded]), free_db)
     marked = read & bonded & reference
     resting = marked if marked.sum() >= MIN_READINGS else read & bonded
     bond = told_bond(readings, read & bonded, resting, read & ~bonded)
-    size, free = _amplitude(readings.echoes.backwall_db), float(10 ** (free_db[bonded][0] / 20))
+    size, free = amplitude(readings.echoes.backwall_db), float(10 ** (free_db[bonded][0] / 20))
     left = float(np.median(size[resting]))
     if not bond.is_told:
         what = "behind the bonds the same comes back as beside them, so that no disbond can be told"
         warnings.append(sentence(f"zone {zone.code}", what, "check which points are bonded"))
         # Delaminations of the wall still show there, against the bonded points' own level.
-        return _unbonded(np.where(bonded, _level_db(left), free_db), words)
+        return _unbonded(np.where(bonded, _level_db(left), free_db), steep_db, words)
     loose = bond.loose
-    if free - left > max(HALF * free, LEAST_STEP_SPREADS * _spread(size[resting])):
+    if free - left > max(HALF * free, LEAST_STEP_SPREADS * spread(size[resting])):
         # Glue that an insert has come away from gives all back, but late and so in another shape.
         loose = np.maximum(loose, (size - left) / (free - left))
     told = f"Behind {int(bonded.sum())} points an insert is bonded, which {_done_by(bond)} by most of them."
     # A bond that leaves most of the back wall lets a delamination above it be seen by its loss, too.
     masked = 1 - bond.returned if bond.left > HALF else np.full_like(loose, -np.inf)
-    return _Good(free_db, bonded, loose, masked, bond.separation, f"{words} {told}")
+    return _Good(free_db, steep_db, bonded, loose, masked, bond.separation, f"{words} {told}")
 
 
 def _done_by(bond: Bond) -> str:
@@ -195,50 +205,41 @@ def _done_by(bond: Bond) -> str:
     return f"takes {min(-_level_db(abs(bond.left)), 40.0):.0f} dB out of it"
 
 
-def _spread(values: Floats) -> float:
-    return 1.4826 * float(np.median(np.abs(values - np.median(values))))
-
-
 def _level_db(amplitude: float) -> float:
     return 20 * math.log10(max(amplitude, 1e-9))
 
 
-def _unbonded(free_db: Floats, words: str) -> _Good:
+def _unbonded(free_db: Floats, steep_db: Floats, words: str) -> _Good:
     """Good laminate without a bond behind it, or none that a disbond could be told by."""
     untold = np.full(free_db.shape, np.nan)
-    return _Good(free_db, np.zeros(free_db.shape, dtype=bool), untold, untold, np.nan, words)
+    return _Good(free_db, steep_db, np.zeros(free_db.shape, dtype=bool), untold, untold, np.nan, words)
 
 
 def _without_bonds(zone: Zone, readings: EchoReadings, read: Mask, bonded: Mask, reference: Mask) -> _Good:
     """Take the smaller of the bonded points and the rest as they are, and judge the larger by itself."""
     few = read & (bonded if (read & bonded).sum() < (read & ~bonded).sum() else ~bonded)
-    free_db, words = _expected_backwall_db(zone, readings, read & ~few, reference & ~few)
+    free_db, steep_db, words = _expected_backwall_db(zone, readings, read & ~few, reference & ~few)
     seen_db = readings.echoes.backwall_db[few & np.isfinite(readings.echoes.backwall_db)]
     if seen_db.size:
         free_db = np.where(few, np.median(seen_db), free_db)
-    return _unbonded(free_db, words)
-
-
-def _amplitude(level_db: Floats) -> Floats:
-    """Amplitude over the front-surface echo's; 0 where there is no echo."""
-    return np.where(np.isfinite(level_db), 10 ** (np.nan_to_num(level_db) / 20), 0.0)
+    return _unbonded(free_db, steep_db, words)
 
 
 def _expected_backwall_db(
     zone: Zone, readings: EchoReadings, read: Mask, reference: Mask
-) -> tuple[Floats, str]:
-    """Give the back wall over the front-surface echo of good laminate, and where that comes from."""
+) -> tuple[Floats, Floats, str]:
+    """Give the back wall over the front-surface echo of good laminate, what slopes take, and its source."""
     seen = np.where(read, readings.echoes.backwall_db, np.nan)
     count = int(np.isfinite(seen).sum())
     if count < MIN_READINGS:
         words = f"A back wall at {count} points only, too few to say what is good here."
-        return np.full(zone.grid_shape, np.nan), words
-    level = sound_level(zone, seen, reference)
+        return np.full(zone.grid_shape, np.nan), np.zeros(zone.grid_shape), words
+    level = sound_level(zone, seen, reference, readings.echoes.due_s)
     marked = int((reference & np.isfinite(seen)).sum())
     source = f"{marked} points marked as good and those that agree with them" if marked else "the zone itself"
     kept = int(level.kept.sum())
     words = f"The back wall expected here comes from {source}: {kept} readings, smooth over the part."
-    return level.expected, words
+    return level.expected, np.minimum(level.expected - level.flat, 0.0), words
 
 
 def _judged(
@@ -252,7 +253,7 @@ def _judged(
     from scipy.stats import norm
 
     free = 10 ** (good.free_db / 20)
-    lost = _lost_share(readings, good.free_db)
+    lost = _lost_share(readings, good.free_db) * 10 ** (good.steep_db / 20)
     inside = _inside_share(readings, free, read, closed=closed)
     inside = np.where(good.bonded, inside, np.minimum(inside, np.sqrt(np.maximum(lost, 0))))
     if expected is not None:
@@ -271,40 +272,20 @@ def _inside_share(readings: EchoReadings, free: Floats, read: Mask, *, closed: b
     """Share of the beam that the first echo inside stands for.
 
     A whole beam's echo from inside is at least as strong as the back wall: it has less laminate to cross. How
-    much stronger, the laminate's loss tells, and the neighbours at the same depth; without them an edge would
-    be drawn too far out, and a ply near the surface of a thick wall taken for damage.
+    much stronger, the neighbours at the same depth show; without them an edge would be drawn too far out.
     """
-    echo = np.where(read, _amplitude(readings.echoes.echo_db), 0.0)
-    whole = np.maximum(free * 10 ** (_spared_db(readings) / 20), echo)
-    for near, same in _at_the_same_depth(echo, readings.echoes.echo_s, NEIGHBOURS, closed=closed):
-        whole = np.where(same, np.maximum(whole, near), whole)
+    echo = np.where(read, amplitude(readings.echoes.echo_db), 0.0)
+    whole = np.maximum(free, echo)
+    time_s, room = readings.echoes.echo_s, (NEIGHBOURS, NEIGHBOURS)
+    wide = [np.pad(of, (room, (0, 0) if closed else room)) for of in (echo, time_s)]
+    inner = slice(NEIGHBOURS, -NEIGHBOURS)
+    grid = inner, slice(None) if closed else inner
+    for shift in product(range(-NEIGHBOURS, NEIGHBOURS + 1), repeat=2):
+        near, when_s = (np.roll(of, shift, axis=(0, 1))[grid] for of in wide)
+        with np.errstate(invalid="ignore"):
+            is_same = np.abs(when_s - time_s) <= SAME_TIME * time_s
+        whole = np.where(is_same, np.maximum(whole, near), whole)
     return np.asarray(echo / whole)
-
-
-def _spared_db(readings: EchoReadings) -> Floats:
-    """Give the loss, (stations, positions), that the first echo inside is spared on its shorter way."""
-    echoes = readings.echoes
-    if not (np.isfinite(echoes.tof_s).any() and np.isfinite(echoes.echo_s).any()):
-        return np.zeros(echoes.tof_s.shape)
-    loss = loss_db_per_s(readings.traces, echoes.front_s, echoes.backwall_s, readings.sample_rate_hz)
-    shorter_s = np.nan_to_num(np.nanmedian(echoes.tof_s) - echoes.echo_s)
-    return np.asarray(np.clip(loss * shorter_s, 0.0, MOST_SPARED_DB))
-
-
-def _at_the_same_depth(
-    values: Floats, time_s: Floats, reach: int, *, closed: bool
-) -> Iterator[tuple[Floats, Mask]]:
-    """Give every neighbour's value, the point's own included, and where its echo is as deep."""
-    rows, columns = values.shape
-    across = min(reach, columns // 2) if closed else reach
-    padded = [np.pad(v, ((reach, reach), (0, 0)), constant_values=0.0) for v in (values, time_s)]
-    sides = ((0, 0), (across, across))
-    padded = [np.pad(v, sides, mode="wrap") if closed else np.pad(v, sides) for v in padded]
-    for i in range(2 * reach + 1):
-        for p in range(2 * across + 1):
-            near, when_s = (v[i : i + rows, p : p + columns] for v in padded)
-            with np.errstate(invalid="ignore"):
-                yield near, np.abs(when_s - time_s) <= SAME_DEPTH * time_s
 
 
 def _lost_share(readings: EchoReadings, expected_db: Floats) -> Floats:

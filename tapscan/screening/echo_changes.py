@@ -6,16 +6,25 @@ Half of the beam is what makes a point suspect; a quarter, half of that, is what
 the probe a millimetre off moves an edge by about as much. And it must be more than readings wander by.
 """
 
-from dataclasses import dataclass
+from dataclasses import fields, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from tapscan.plan import Zone
 from tapscan.screening.changes import Difference
+from tapscan.screening.echo_levels import amplitude
 from tapscan.screening.echo_readings import EchoReadings
-from tapscan.screening.echo_twins import EARLY_SHARE, SAME_TIME, smooth_level, usual_difference
+from tapscan.screening.echo_twins import (
+    EARLY_SHARE,
+    SAME_TIME,
+    inside_instead,
+    smooth_level,
+    usual_difference,
+)
 from tapscan.screening.twins import Match, too_few
+from tapscan.signals import AScanFeatures
 
 __all__ = ["echo_difference"]
 
@@ -23,17 +32,6 @@ Floats = NDArray[np.float64]
 
 # Of the beam. However much readings wander, half of it always counts: that is what makes a point suspect.
 LEAST_SHARE, MOST_SHARE = 0.25, 0.5
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Echoes:
-    """One scan on the zone's grid: levels over the front-surface echo's, times from it; NaN where none."""
-
-    read: NDArray[np.bool_]
-    backwall_db: Floats
-    tof_s: Floats
-    echo_db: Floats
-    echo_s: Floats
 
 
 def echo_difference(
@@ -48,16 +46,20 @@ def echo_difference(
     """
     from scipy.stats import norm
 
-    here, there = _echoes(now, None), _echoes(then, match)
-    here, there = _early_inside(here, there), _early_inside(there, here)
-    both = here.read & there.read
+    here, names = now.echoes, [field.name for field in fields(AScanFeatures) if field.name != "fault"]
+    laid: dict[str, Any] = {name: match.laid(getattr(then.echoes, name)) for name in names}
+    there = replace(then.echoes, **laid)
+    with np.errstate(invalid="ignore"):
+        early = here.tof_s < (1 - EARLY_SHARE) * there.tof_s, there.tof_s < (1 - EARLY_SHARE) * here.tof_s
+    here, there = inside_instead(here, early[0]), inside_instead(there, early[1])
+    both = (now.reason == "") & match.marked(then.reason == "")
     paired = int(both.sum())
     refusal = too_few(zone, "the earlier inspection", paired)
     if refusal is not None:
         raise refusal
     sound_db = smooth_level(zone, np.where(both, there.backwall_db, np.nan))
     moved_db, _ = usual_difference(zone, np.where(both, here.backwall_db - there.backwall_db, np.nan))
-    lost = _amplitude(there.backwall_db - sound_db) - _amplitude(here.backwall_db - sound_db - moved_db)
+    lost = amplitude(there.backwall_db - sound_db) - amplitude(here.backwall_db - sound_db - moved_db)
     inside = _inside_change(here, there, sound_db, moved_db)
     share = np.where(both, np.maximum(np.abs(lost), inside), np.nan)
     found = both & np.isfinite(here.backwall_db) & np.isfinite(there.backwall_db)
@@ -72,39 +74,13 @@ def echo_difference(
     return Difference(share / limit, 2 * norm.sf(share / spread), counts, words)
 
 
-def _echoes(readings: EchoReadings, match: Match | None) -> _Echoes:
-    found, read = readings.echoes, readings.reason == ""
-    if match is None:
-        return _Echoes(read, found.backwall_db, found.tof_s, found.echo_db, found.echo_s)
-    columns = (found.backwall_db, found.tof_s, found.echo_db, found.echo_s)
-    return _Echoes(match.marked(read), *(match.laid(values) for values in columns))
-
-
-def _early_inside(one: _Echoes, other: _Echoes) -> _Echoes:
-    """Tell a back wall that comes much earlier than in the other scan as the echo from inside that it is."""
-    early = one.tof_s < (1 - EARLY_SHARE) * other.tof_s
-    inside = early & ~(one.echo_s < one.tof_s)
-    return _Echoes(
-        one.read,
-        np.where(early, np.nan, one.backwall_db),
-        np.where(early, np.nan, one.tof_s),
-        np.where(inside, one.backwall_db, one.echo_db),
-        np.where(inside, one.tof_s, one.echo_s),
-    )
-
-
-def _inside_change(here: _Echoes, there: _Echoes, sound_db: Floats, moved_db: Floats) -> Floats:
+def _inside_change(here: AScanFeatures, there: AScanFeatures, sound_db: Floats, moved_db: Floats) -> Floats:
     """Share of the beam by which echoes from inside differ; all of it where they come from other depths."""
-    now = np.minimum(_amplitude(here.echo_db - sound_db - moved_db), 1.0)
-    before = np.minimum(_amplitude(there.echo_db - sound_db), 1.0)
+    now = np.minimum(amplitude(here.echo_db - sound_db - moved_db), 1.0)
+    before = np.minimum(amplitude(there.echo_db - sound_db), 1.0)
     with np.errstate(invalid="ignore"):
         other_depth = np.abs(here.echo_s - there.echo_s) > SAME_TIME * there.echo_s
     return np.where(other_depth, np.maximum(now, before), np.abs(now - before))
-
-
-def _amplitude(level_db: Floats) -> Floats:
-    """Amplitude of a level; 0 where there is no echo."""
-    return np.where(np.isfinite(level_db), 10 ** (np.nan_to_num(level_db) / 20), 0.0)
 
 
 def _typical(values: Floats) -> float:

@@ -3,6 +3,11 @@
 The level is a low polynomial in the grid's two directions, once round on a tube, fitted by Tukey's biweight
 (Rousseeuw & Leroy, Robust Regression, 1987, from memory), so that damage takes no part in it.
 
+Where a wall slopes, its echoes from under the beam come at different times and partly cancel. Of a beam whose
+sensitivity falls as a Gaussian of standard deviation w, on a wall whose time changes by g per mm,
+exp(-(2 pi f w g)**2 / 2) is left at the frequency f: a loss in decibels proportional to the slope squared.
+The zone's sound readings show the factor, so that the beam's width need not be known.
+
 Sound readings gain as often as they lose, and damage never gains. So the readings that gain are the law of
 chance: what share of all gains by so much, and beyond that an exponential tail with the mean excess of the
 largest tenth of the gains (peaks over threshold; Davison & Smith, J. R. Stat. Soc. B 52, 1990, 393-442, from
@@ -16,7 +21,16 @@ from numpy.typing import NDArray
 
 from tapscan.plan import Zone
 
-__all__ = ["MIN_READINGS", "ChanceLaw", "Level", "chance_law", "is_beyond_chance", "sound_level"]
+__all__ = [
+    "MIN_READINGS",
+    "ChanceLaw",
+    "Level",
+    "amplitude",
+    "chance_law",
+    "is_beyond_chance",
+    "sound_level",
+    "spread",
+]
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -34,10 +48,14 @@ MAX_CHANCE_COUNT = 1e-3
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Level:
-    """What sound wall returns, (stations, positions), and which readings say so."""
+    """What sound wall returns, (stations, positions), and which readings say so.
+
+    `flat` is the same of a wall that does not slope.
+    """
 
     expected: Floats
     kept: Mask
+    flat: Floats
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -78,17 +96,22 @@ def chance_law(loss: Floats) -> ChanceLaw:
     return ChanceLaw(gains, 2 * len(gains), max(excess, 1e-3 * float(gains[-1]), 1e-9))
 
 
-def sound_level(zone: Zone, level: Floats, marked: Mask | None = None) -> Level:
+def sound_level(zone: Zone, level: Floats, marked: Mask | None = None, time: Floats | None = None) -> Level:
     """Fit the level of sound wall to readings (stations, positions), NaN where there is none.
 
-    `marked` are known to be sound. NaN everywhere with fewer than `MIN_READINGS`.
+    `marked` are known to be sound; `time` is the wall's, whose slope costs level. NaN everywhere with fewer
+    than `MIN_READINGS`.
     """
     known = np.isfinite(level)
     count = int(known.sum())
     if count < MIN_READINGS:
-        return Level(np.full(level.shape, np.nan), np.zeros(level.shape, dtype=bool))
+        unknown = np.full(level.shape, np.nan)
+        return Level(unknown, np.zeros(level.shape, dtype=bool), unknown)
     terms = _terms(level.shape, closed=zone.is_tube)
     terms = terms[..., : min(terms.shape[-1], max(1, count // READINGS_PER_TERM))]
+    sloping = time is not None and bool(np.isfinite(time).all())
+    if time is not None and sloping:
+        terms = np.concatenate([terms, _slope_squared(zone, time)[..., None]], axis=-1)
     sure = np.zeros(level.shape, dtype=bool) if marked is None else marked
     basis, values, trusted = terms[known], level[known], sure[known]
     guess = float(np.median(values[trusted] if trusted.sum() >= MIN_READINGS else values))
@@ -104,7 +127,8 @@ def sound_level(zone: Zone, level: Floats, marked: Mask | None = None) -> Level:
             break
     kept = np.zeros(level.shape, dtype=bool)
     kept[known] = weight > 0
-    return Level(np.asarray(terms @ solved), kept)
+    own = len(solved) - sloping
+    return Level(np.asarray(terms @ solved), kept, np.asarray(terms[..., :own] @ solved[:own]))
 
 
 def _terms(grid: tuple[int, ...], *, closed: bool) -> Floats:
@@ -114,6 +138,30 @@ def _terms(grid: tuple[int, ...], *, closed: bool) -> Floats:
     turn = 2 * np.pi * np.arange(grid[1])[None] / grid[1] + 0 * x
     second = [np.cos(turn), np.sin(turn)] if closed else [s, s**2, x * s]
     return np.stack([np.ones_like(x), x, *second, x**2], axis=-1)
+
+
+def amplitude(level_db: Floats) -> Floats:
+    """Give the amplitude of a level over the front-surface echo's; 0 where there is no echo."""
+    return np.where(np.isfinite(level_db), 10 ** (np.nan_to_num(level_db) / 20), 0.0)
+
+
+def spread(values: Floats) -> float:
+    """Give the robust standard deviation of what is finite about its median."""
+    known = values[np.isfinite(values)]
+    return 1.4826 * float(np.median(np.abs(known - np.median(known)))) if known.size else 0.0
+
+
+def _slope_squared(zone: Zone, time: Floats) -> Floats:
+    """Give the square of a surface's slope at every point, in shares of the largest."""
+    girth_mm = (zone.girth_start_mm or 0.0) + (zone.girth_end_mm or 0.0)
+    across_mm = zone.position_pitch_mm or girth_mm / 2 / zone.positions
+    wide = np.pad(time, ((0, 0), (1, 1)), mode="wrap") if zone.is_tube else time
+    squared = np.zeros(time.shape)
+    for axis, pitch_mm in ((0, zone.station_pitch_mm), (1, across_mm)):
+        if wide.shape[axis] > 2:
+            slope = np.gradient(wide, pitch_mm, axis=axis, edge_order=2)
+            squared += (slope[:, 1:-1] if zone.is_tube else slope) ** 2
+    return squared / max(float(squared.max()), 1e-300)
 
 
 def is_beyond_chance(p_value: Floats, readings: int, false_call_rate: float) -> bool:

@@ -18,9 +18,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tapscan.plan import Zone, block_mask
-from tapscan.screening.echo_levels import MIN_READINGS, sound_level
+from tapscan.screening.echo_levels import MIN_READINGS, sound_level, spread
 from tapscan.screening.echo_readings import EchoReadings
 from tapscan.screening.twins import Match, named, too_few
+from tapscan.signals import AScanFeatures
 
 __all__ = [
     "EARLY_SHARE",
@@ -28,6 +29,7 @@ __all__ = [
     "EchoTwin",
     "Expected",
     "expected_echoes",
+    "inside_instead",
     "smooth_level",
     "usual_difference",
     "walls",
@@ -153,22 +155,18 @@ def _without_early_walls(readings: EchoReadings, twins: Sequence[EchoTwin]) -> E
         return readings
     usual = float(np.nanmedian(ratio))
     usual = usual if abs(usual - 1) < SAME_WALL else 1.0
-    beyond = max(EARLY_SHARE, EARLY_SPREADS * _spread(ratio))
+    beyond = max(EARLY_SHARE, EARLY_SPREADS * spread(ratio))
     early = ratio < usual - min(beyond, 0.5)
-    inside = early & ~(echoes.echo_s < echoes.tof_s)  # a first echo inside stays the first
-    return replace(
-        readings,
-        echoes=replace(
-            echoes,
-            echo_s=np.where(inside, echoes.tof_s, echoes.echo_s),
-            echo_db=np.where(inside, echoes.backwall_db, echoes.echo_db),
-            echo_amplitude=np.where(inside, echoes.backwall_amplitude, echoes.echo_amplitude),
-            backwall_s=np.where(early, np.nan, echoes.backwall_s),
-            backwall_amplitude=np.where(early, np.nan, echoes.backwall_amplitude),
-            backwall_db=np.where(early, np.nan, echoes.backwall_db),
-            tof_s=np.where(early, np.nan, echoes.tof_s),
-        ),
-    )
+    return replace(readings, echoes=inside_instead(echoes, early))
+
+
+def inside_instead(echoes: AScanFeatures, early: Mask) -> AScanFeatures:
+    """Take back walls that are too early for echoes from inside, unless there is an earlier one."""
+    inside = early & ~(echoes.echo_s < echoes.tof_s)
+    moved = {"echo_s": "tof_s", "echo_db": "backwall_db", "echo_amplitude": "backwall_amplitude"}
+    first = {to: np.where(inside, getattr(echoes, of), getattr(echoes, to)) for to, of in moved.items()}
+    lost = {of: np.where(early, np.nan, getattr(echoes, of)) for of in (*moved.values(), "backwall_s")}
+    return replace(echoes, **first, **lost)
 
 
 def _known_share(readings: EchoReadings, twins: Sequence[EchoTwin], expected_db: Floats) -> Floats:
@@ -189,9 +187,3 @@ def _known_share(readings: EchoReadings, twins: Sequence[EchoTwin], expected_db:
 def smooth_level(zone: Zone, level_db: Floats) -> Floats:
     """Give what the zone's own surroundings let expect of a level, (stations, positions)."""
     return sound_level(zone, level_db).expected
-
-
-def _spread(values: Floats) -> float:
-    """Robust standard deviation of what is finite about its median."""
-    known = values[np.isfinite(values)]
-    return 1.4826 * float(np.median(np.abs(known - np.median(known)))) if known.size else 0.0

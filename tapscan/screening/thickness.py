@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tapscan.plan import Zone
+from tapscan.signals.kernels import UNRESOLVED_CYCLES
 
 __all__ = ["DEAD_CYCLES", "dead_mm", "dead_words", "thickness_words", "thin_score"]
 
@@ -16,8 +17,8 @@ Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
 # Of the pulse: an echo this soon after the front surface's, or this little before the back wall's, is one
-# with it. Half a cycle is the front-surface echo's main half-wave; for the back wall see `signals.walls`.
-DEAD_CYCLES = (0.5, 0.35)
+# with it. Half a cycle is the front-surface echo's main half-wave.
+DEAD_CYCLES = (0.5, UNRESOLVED_CYCLES)
 # What is said of a wall: from what this share of it is thinner than, to what the same share is thicker than.
 TAIL = 0.005
 

@@ -41,7 +41,8 @@ from tapscan.errors import TapscanError
 from tapscan.signals.candidates import Candidates, Pattern, candidates, prepared
 from tapscan.signals.checking import require_axes, require_rate, require_real
 from tapscan.signals.deciding import AScanFeatures, decided, unread
-from tapscan.signals.learning import LEAST_SAMPLES, SAMPLE, learn
+from tapscan.signals.kernels import LEAST_SAMPLES
+from tapscan.signals.learning import SAMPLE, learn
 from tapscan.signals.lost_walls import with_lost_walls
 from tapscan.signals.memory import keep_freed_memory
 from tapscan.signals.sampling import spread_evenly

@@ -13,14 +13,13 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from tapscan.signals.kernels import Kernel, correlate_whole
+from tapscan.signals.kernels import UNRESOLVED_CYCLES, Kernel, correlate_whole
 from tapscan.signals.pulses import detrended
-from tapscan.signals.pursuit import misfits, pursue, stretches, take_out, vertex
+from tapscan.signals.pursuit import HOPEFUL, misfits, pursue, stretches, take_out, vertex
 
 __all__ = [
     "CANDIDATES",
     "FRONT_FRACTION",
-    "LEAST_APART",
     "NOISE_FACTOR",
     "Candidates",
     "Pattern",
@@ -46,8 +45,6 @@ USUAL_FRONT = (
     0.55,
     1.6,
 )  # times the zone's usual front-surface echo: coupling varies by 3 dB
-LEAST_APART = 0.35  # of a cycle: closer, two echoes are one crest
-_HOPEFUL = 0.7  # of the misfit that counts: an echo that is yet to be fitted may turn out larger
 _LEAST_FLAT = 3  # equal samples in a row at the very top that no smooth echo makes
 
 
@@ -132,13 +129,13 @@ def make_pattern(
         crest=0.5 * (1 + min(max(lobe, 0.2), 0.9)),
         overlap=overlap,
         half=half,
-        least=LEAST_APART * period,
+        least=UNRESOLVED_CYCLES * period,
         quiet=slice(0, kernel.samples),
         colour=1.0,
         hush=0.0,
         step=step,
         scatter=np.zeros(window, dtype=np.float32),
-        misfit=misfits(kernel, 0.0, LEAST_APART),
+        misfit=misfits(kernel, 0.0, UNRESOLVED_CYCLES),
     )
 
 
@@ -319,7 +316,7 @@ def _drop_misfits(found: Candidates, pattern: Pattern, rows: Ints) -> None:
         near &= size[:, 1:, None] < size[:, None, :]
         row, echo, other = np.nonzero(near)  # few of all pairs
     lag = np.rint(at[row, echo + 1] - at[row, other]).astype(np.intp)
-    level = np.float32(_HOPEFUL) * pattern.misfit[lag + reach] * size[row, other]
+    level = np.float32(HOPEFUL) * pattern.misfit[lag + reach] * size[row, other]
     small = found.after[rows] < pattern.least
     is_small = size[row, echo + 1] < level
     small[row[is_small], echo[is_small]] = True

@@ -24,6 +24,7 @@ from numpy.typing import NDArray
 
 from tapscan.signals.candidates import NOISE_FACTOR, Candidates, Pattern
 from tapscan.signals.filling import ROUGH, filled, local_median, roughness
+from tapscan.signals.sheets import PLAN_TOLERANCE
 from tapscan.signals.walls import Surface, repeats, wall_surface
 
 __all__ = ["AScanFeatures", "decided", "unread"]
@@ -32,7 +33,6 @@ Floats = NDArray[np.float64]
 Floats32 = NDArray[np.float32]
 Mask = NDArray[np.bool_]
 
-_TOLERANCE = 0.2  # of the expected time of flight: a back wall there says how strong back walls are
 _STRONGEST = 3  # echoes of each trace that may be the back wall: they were found in order of strength
 _LEAST_FREE = 24  # traces beside the bonds that say where the wall is; with fewer, the bonded ones must
 _OUTDONE = 1.2  # times the front-surface echo that back walls have: plies do not outdo a stronger one
@@ -132,7 +132,7 @@ def _surface(
     known = np.isfinite(after)
     if expected is not None:
         with np.errstate(invalid="ignore"):
-            near = known & (np.abs(after / expected - 1) <= _TOLERANCE)
+            near = known & (np.abs(after / expected - 1) <= PLAN_TOLERANCE)
         known = near if near.any() else known
     largest = np.where(known, np.abs(size), -1).argmax(axis=1)[:, None]
     height = np.where(np.take_along_axis(known, largest, 1), np.take_along_axis(size, largest, 1), np.nan)
@@ -201,14 +201,6 @@ def _audible(part: Candidates) -> Candidates:
     return replace(part, after=after, amplitude=amplitude, fault=np.where(weak, "no echo", part.fault))
 
 
-def _several(part: Candidates) -> NDArray[np.intp]:
-    """Rows with candidates besides the first: few in a sound zone, and only there is anything to choose."""
-    some = np.isfinite(part.after[:, 1])
-    for later in part.after.T[2:]:
-        some |= np.isfinite(later)
-    return np.flatnonzero(some)
-
-
 def _upright(part: Candidates, due: Floats, sign: float, cycle: float, bond: Mask) -> Candidates:
     """Put echoes that were timed on the back wall's neighbouring half-wave on the right one.
 
@@ -241,7 +233,7 @@ def _backwall(
     with np.errstate(invalid="ignore"):
         there = (late >= -gate[0][:, None]) & (late <= gate[1][:, None])
         there &= bond[:, None] | ~(np.abs(part.after - damage[:, None]) < np.abs(late))
-    several = _several(part)
+    several = np.flatnonzero(np.isfinite(part.after[:, 1:]).any(axis=1))  # few in a sound zone
     there[several] &= ~repeats(part.after[several], np.abs(part.amplitude[several]), cycle)
     largest = np.argmax(np.where(there, np.abs(part.amplitude), np.float32(-1.0)), axis=1)
     return np.where(there[rows, largest], largest, -1)

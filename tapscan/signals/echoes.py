@@ -8,7 +8,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from tapscan.errors import TapscanError
 from tapscan.signals.checking import require_axes, require_rate, require_real
-from tapscan.signals.kernels import Kernel, correlate, make_kernel
+from tapscan.signals.kernels import LEAST_SAMPLES, Kernel, correlate, make_kernel
 from tapscan.signals.memory import keep_freed_memory
 from tapscan.signals.pulses import Pulse, deconvolved, detrended, estimate_pulse, two_kinds
 from tapscan.signals.pursuit import misfits, pursue, quiet_part, subtracted
@@ -30,7 +30,6 @@ _NEARLY_ALL = 0.97  # of the traces must a pulse explain: few are clear, where m
 _AS_GOOD = 1.15  # times what another pulse leaves of them: no worse
 _FEWER = 0.98  # times its echoes: fewer
 _LEAST_TRACES = 8  # fewer hold too little to tell the pulse from what follows it
-_LEAST_SAMPLES = 16  # fewer grid points than this leave nothing to fit
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -137,7 +136,7 @@ def _kernel(pulse: Pulse, samples: int, *, is_given: bool) -> Kernel | None:
     if len(pulse.samples) > samples:
         return None
     kernel = make_kernel(pulse.samples, samples, 0 if is_given else int(np.ceil(pulse.centre)))
-    return kernel if kernel.grid >= _LEAST_SAMPLES else None
+    return kernel if kernel.grid >= LEAST_SAMPLES else None
 
 
 def _checked(traces: ArrayLike, sample_rate_hz: float, n_echoes: int) -> NDArray[Any]:

@@ -49,8 +49,11 @@ def roughness(values: Floats) -> float:
 def filled(values: Floats, *, closed: bool) -> Floats:
     """Carry a surface smoothly over its gaps: means over ever larger blocks, back down to single points.
 
-    Pull-push interpolation (Gortler et al., SIGGRAPH 1996, from memory); linear in the points.
+    Pull-push interpolation (Gortler et al., SIGGRAPH 1996, from memory); linear in the points. What is all
+    gap stays so.
     """
+    if not np.isfinite(values).any():
+        return values
     margin = values.shape[1] // 2 if closed else 0
     wide = np.pad(values, ((0, 0), (margin, margin)), mode="wrap") if margin else values
     out = _pulled(np.nan_to_num(wide), np.isfinite(wide).astype(float))

@@ -10,10 +10,22 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import fft
 
-__all__ = ["STEPS", "TAPS", "Kernel", "correlate", "correlate_whole", "make_kernel"]
+__all__ = [
+    "LEAST_SAMPLES",
+    "STEPS",
+    "TAPS",
+    "UNRESOLVED_CYCLES",
+    "Kernel",
+    "correlate",
+    "correlate_whole",
+    "make_kernel",
+]
 
 Floats = NDArray[np.float64]
 
+LEAST_SAMPLES = 16  # fewer samples or grid points hold no pulse
+# Cycles below which two echoes are one crest: the pulse's main half-wave is half a cycle wide.
+UNRESOLVED_CYCLES = 0.35
 STEPS = 64  # fractions of a grid step at which the autocorrelation is tabulated
 TAPS = 8  # points of the local polynomial between grid samples
 _PER_CYCLE = 8.0  # grid samples per cycle of the highest frequency that matters: error below 1e-4 of r there

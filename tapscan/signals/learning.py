@@ -12,7 +12,6 @@ from scipy import fft
 
 from tapscan.signals.candidates import (
     FRONT_FRACTION,
-    LEAST_APART,
     Candidates,
     Pattern,
     candidates,
@@ -20,24 +19,22 @@ from tapscan.signals.candidates import (
     noise_of,
     prepared,
 )
-from tapscan.signals.kernels import Kernel, correlate, make_kernel
+from tapscan.signals.kernels import LEAST_SAMPLES, UNRESOLVED_CYCLES, Kernel, correlate, make_kernel
 from tapscan.signals.pulses import Pulse, detrended, estimate_pulse
 from tapscan.signals.pursuit import misfits, subtracted
 from tapscan.signals.sampling import spread_evenly
 
-__all__ = ["LEAST_SAMPLES", "SAMPLE", "learn"]
+__all__ = ["SAMPLE", "learn"]
 
 Floats = NDArray[np.float64]
 Floats32 = NDArray[np.float32]
 
-LEAST_SAMPLES = 16  # shorter traces hold no pulse
 SAMPLE = 1024  # traces that are learnt from
 _TRIED = 256  # of them tell which of two pulses is the better
 _SAME_CYCLES = 1.5  # a front-surface echo told by either comes no further apart
 _TAIL_FRACTION = 0.03  # of the pulse: what is less is more likely the plies'
 _SUPPORT_FLOOR = 0.15  # of the pulse's root energy: an echo that lacks less at the trace's end is told
 _TOP_FLOOR = 0.03  # of the pulse's power: what lies above needs no finer grid here
-_LEAST_QUIET = 16  # samples that tell the noise
 _BACKSCATTER_FACTOR = 5.3  # standard deviations of the zone's backscatter above its usual value
 _ALIKE = 0.4  # of the way from what the pulse's own half-waves differ by to none: more alike, and loss did it
 _BESIDE_CYCLES = 2.0  # after the front-surface echo: its own half-waves, and what it misfits, are there
@@ -119,7 +116,9 @@ def _learnt(values: Floats32, pulse: Pulse, step: float, due: float) -> Pattern 
         pattern,
         usual=_usual_front(found),
         scatter=np.maximum(scatter, _LEAST_RELATIVE).astype(np.float32),
-        misfit=misfits(kernel, np.pad(np.maximum(misfit, _LEAST_RELATIVE), kernel.reach - half), LEAST_APART),
+        misfit=misfits(
+            kernel, np.pad(np.maximum(misfit, _LEAST_RELATIVE), kernel.reach - half), UNRESOLVED_CYCLES
+        ),
     )
 
 
@@ -233,9 +232,9 @@ def _digitiser_step(values: NDArray[np.float32]) -> float:
 def _quietest(values: NDArray[np.float32], found: Candidates, kernel: Kernel) -> slice:
     """Return the samples that hold only noise: before the front surface, else where traces hold least."""
     before = int(np.nanquantile(found.front, 0.02) / kernel.up) - kernel.lead - 2
-    if before >= _LEAST_QUIET:
+    if before >= LEAST_SAMPLES:
         return slice(0, before)
-    width = min(values.shape[1], max(_LEAST_QUIET, values.shape[1] // 10))
+    width = min(values.shape[1], max(LEAST_SAMPLES, values.shape[1] // 10))
     high = np.cumsum(np.concatenate([[0.0], np.quantile(np.abs(values), 0.9, axis=0)]))
     start = int(np.argmin(high[width:] - high[:-width]))
     return slice(start, start + width)

@@ -2,9 +2,7 @@
 
 An echo counts or it does not; what a wall has lost is a matter of degree. So the traces without one are
 correlated with the pulse once more, what was found before is taken out, and the largest crest of the back
-wall's polarity within what is one echo of the wall's surface is what the wall still returns. Where the
-front-surface echo is off those beside it, the crest is looked for behind where that should be, too: noise may
-have been taken for it.
+wall's polarity within what is one echo of the wall's surface is what the wall still returns.
 
 Where a ply ends the beam is on two walls. Their echoes, half a cycle apart, cancel each other, and neither is
 lost. Both times are known from the surface; the amplitudes are fitted together by least squares, and the wall
@@ -19,11 +17,11 @@ from numpy.typing import NDArray
 
 from tapscan.signals.candidates import Pattern, prepared
 from tapscan.signals.deciding import AScanFeatures
-from tapscan.signals.filling import ROUGH, filled, roughness
-from tapscan.signals.kernels import Kernel, correlate
+from tapscan.signals.filling import filled
+from tapscan.signals.kernels import UNRESOLVED_CYCLES, Kernel, correlate
 from tapscan.signals.pulses import detrended
 from tapscan.signals.pursuit import solved, subtracted
-from tapscan.signals.walls import UNRESOLVED_CYCLES, Surface, repeats
+from tapscan.signals.walls import Surface, repeats
 
 __all__ = ["with_lost_walls"]
 
@@ -52,13 +50,7 @@ def with_lost_walls(
     wanted = (features.fault == "") & np.isfinite(features.due_s) & ~bonded & (~found | steps)
     if not (wanted.any() and found.any()):
         return features
-    there, usual, level = (
-        filled(np.where(found & ~steps, of, np.nan), closed=closed).ravel()
-        for of in (features.front_s, features.front_amplitude, features.backwall_db)
-    )
-    rough_s = ROUGH * roughness(np.where(found, features.front_s, np.nan))
-    off = np.abs(features.front_s.ravel() - there) > rough_s
-    there = np.where(off, there, np.nan)
+    level = filled(np.where(found & ~steps, features.backwall_db, np.nan), closed=closed).ravel()
     sign = float(np.sign(np.median(features.backwall_amplitude[found])))
     amplitude, backwall_db = features.backwall_amplitude.copy(), features.backwall_db.copy()
     rows = np.flatnonzero(wanted)
@@ -66,7 +58,7 @@ def with_lost_walls(
         some = rows[start : start + _BLOCK]
         c = _correlations(traces, some, pattern)
         args = (features, some, (pattern, sign, sample_rate_hz))
-        left, share = _left(*args, c, (there[some], usual[some]))
+        left, share = _left(*args, c)
         own = np.nan_to_num(10 ** (features.backwall_db.ravel()[some] / 20))
         is_found = found.ravel()[some]
         share = np.where(is_found, own, share)
@@ -107,15 +99,15 @@ def _both(
 
 def _in_steps(
     features: AScanFeatures, rows: NDArray[np.intp], known: tuple[Pattern, float, float]
-) -> tuple[Floats, Floats, Floats, Floats, float]:
-    """Give in grid steps and correlations: front, its height, the echo (n, 2), when due, the offset."""
+) -> tuple[Floats, Floats, Floats, Floats]:
+    """Give in grid steps and correlations: front, its height, the echo (n, 2), when due."""
     pattern, _, sample_rate_hz = known
     rate_hz, unit = pattern.kernel.up * sample_rate_hz, 1 / np.sqrt(pattern.kernel.energy)
     offset_s = (pattern.centre - pattern.kernel.lead) / sample_rate_hz
     front = (features.front_s.ravel()[rows] - offset_s) * rate_hz
     height, size = (of.ravel()[rows] / unit for of in (features.front_amplitude, features.echo_amplitude))
     echo = np.column_stack([features.echo_s.ravel()[rows] * rate_hz, size])
-    return front, height, echo, features.due_s.ravel()[rows] * rate_hz, offset_s
+    return front, height, echo, features.due_s.ravel()[rows] * rate_hz
 
 
 def _left(
@@ -123,14 +115,12 @@ def _left(
     rows: NDArray[np.intp],
     known: tuple[Pattern, float, float],
     c: NDArray[Any],
-    beside: tuple[Floats, Floats],
 ) -> tuple[Floats, Floats]:
     """Amplitude (n,) of the largest crest when the wall is due, and over the front-surface echo."""
-    pattern, sign, sample_rate_hz = known
+    pattern, sign, _ = known
     kernel, cycle = pattern.kernel, 1.0 / pattern.kernel.bandwidth
     unit = 1 / np.sqrt(kernel.energy)
-    front, height, found, due, offset_s = _in_steps(features, rows, known)
-    there = (beside[0] - offset_s) * kernel.up * sample_rate_hz
+    front, height, found, due = _in_steps(features, rows, known)
     echo, size = found.T
     rest = subtracted(c, np.column_stack([front, front + echo]), np.column_stack([height, size]), kernel)
     near = UNRESOLVED_CYCLES * cycle
@@ -140,12 +130,7 @@ def _left(
         np.abs(np.column_stack([size, left])).astype(np.float32),
     )
     left = np.where(repeats(*pair, cycle)[:, 1], 0.0, left)
-    share = left / height
-    there = np.where(np.abs(there - front) > near, there, np.nan)
-    behind = _crest(sign * c, there + due, near)
-    is_more = behind * unit > left * unit * beside[1] / np.maximum(height * unit, 1e-300)
-    left = np.where(is_more, behind, left) * unit
-    return left, np.where(is_more, behind * unit / beside[1], share)
+    return left * unit, left / height
 
 
 def _crest(rest: NDArray[Any], at: Floats, near: float) -> Floats:

@@ -17,9 +17,7 @@ __all__ = [
     "deconvolved",
     "delayed",
     "detrended",
-    "envelope",
     "estimate_pulse",
-    "first_arrival",
     "two_kinds",
 ]
 
@@ -76,15 +74,8 @@ def detrended(traces: NDArray[Any]) -> NDArray[Any]:
     return flat
 
 
-def envelope(traces: NDArray[Any]) -> NDArray[Any]:
-    """Return the magnitude of the analytic signal (Hilbert transform by FFT), along the last axis.
-
-    Examples
-    --------
-    >>> t = np.arange(64)
-    >>> bool(np.allclose(envelope(np.cos(2 * np.pi * t / 8)), 1.0))
-    True
-    """
+def _envelope(traces: NDArray[Any]) -> NDArray[Any]:
+    """Return the magnitude of the analytic signal, along the last axis."""
     from scipy.signal import hilbert
 
     return np.asarray(np.abs(hilbert(traces)))
@@ -146,28 +137,6 @@ def centre_frequency_hz(traces: NDArray[Any], sample_rate_hz: float) -> float:
     frequency = np.arange(len(power)) * sample_rate_hz / length
     strong = power >= 0.1 * power.max()
     return float((frequency * power)[strong].sum() / power[strong].sum())
-
-
-def first_arrival(envelopes: NDArray[Any], fraction: ArrayLike = _FRONT_FRACTION[1]) -> NDArray[np.intp]:
-    """Return the sample at which each envelope first peaks above a fraction of its largest value.
-
-    Parameters
-    ----------
-    envelopes
-        Shape (n, samples).
-    fraction
-        Of each row's maximum; one for all, or (n, 1).
-
-    Examples
-    --------
-    >>> first_arrival(np.array([[0, 3, 5, 2, 0, 9, 1.0]])).tolist()
-    [2]
-    """
-    above = envelopes >= fraction * envelopes.max(axis=1, keepdims=True)
-    falling = np.empty_like(above)
-    falling[:, :-1] = envelopes[:, 1:] < envelopes[:, :-1]
-    falling[:, -1] = True
-    return np.asarray(np.argmax(above & falling, axis=1))
 
 
 def estimate_pulse(
@@ -275,11 +244,10 @@ def _fronts(traces: NDArray[Any], period: float) -> Floats:
     from scipy.ndimage import uniform_filter1d
 
     # Averaged over half a period, so that noise on a rising flank makes no crest.
-    size = uniform_filter1d(envelope(traces), max(1, round(0.5 * period)), mode="nearest")
-    loud = (
-        _LOUD * np.median(size, axis=1, keepdims=True) / np.maximum(size.max(axis=1, keepdims=True), 1e-300)
-    )
-    front = first_arrival(size, np.clip(loud, *_FRONT_FRACTION)).astype(float)
+    size = uniform_filter1d(_envelope(traces), max(1, round(0.5 * period)), mode="nearest")
+    top, usual = size.max(axis=1, keepdims=True), np.median(size, axis=1, keepdims=True)
+    loud = size >= np.clip(_LOUD * usual, *(share * top for share in _FRONT_FRACTION))
+    front = np.argmax(loud & (np.diff(size, axis=1, append=-np.inf) < 0), axis=1).astype(float)
     lead, length = round(_LEAD * period), round(10.0 * period)
     # A stronger back wall close behind, which is thicker here and thinner there, must not align them.
     alone = round((_LEAD + _ALONE) * period)
@@ -403,7 +371,7 @@ def _trimmed(
     `floors` are the model's noise and the fraction of its peak below which the envelope is not the pulse's.
     """
     noise, fraction = floors
-    height = envelope(np.pad(model, len(model)))[len(model) : -len(model)]
+    height = _envelope(np.pad(model, len(model)))[len(model) : -len(model)]
     reach = max(1, round(period))
     low = max(0, lead - reach)
     peak = low + int(np.argmax(height[low : lead + reach + 1]))
@@ -459,7 +427,7 @@ def _envelope_peak(pulse: Floats) -> float:
     The top of a noisy envelope is flat and rough: a quartic through all of it above four fifths is neither.
     """
     up, pad = 16, len(pulse)
-    height = envelope(fft.irfft(fft.rfft(np.pad(pulse, pad)), 3 * pad * up) * up)
+    height = _envelope(fft.irfft(fft.rfft(np.pad(pulse, pad)), 3 * pad * up) * up)
     best = int(np.argmax(height))
     low = np.flatnonzero(height < 0.8 * height[best])
     left = int(low[low < best].max(initial=0)) + 1

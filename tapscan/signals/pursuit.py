@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from tapscan.signals.kernels import STEPS, TAPS, Kernel
 
 __all__ = [
+    "HOPEFUL",
     "misfits",
     "pursue",
     "quiet_part",
@@ -44,7 +45,7 @@ _STILL = 5e-3  # grid steps below which an echo is left alone: some 0.05 ns
 _STUCK = 1e4  # damping beyond which no step helps
 _RIDGE = 1e-9  # keeps two echoes at one time solvable
 _RESOLVED = 1 / 6  # of a cycle: nearer than that two echoes are one
-_HOPEFUL = 0.7  # of the least size: a smaller crest cannot become an echo by being refined
+HOPEFUL = 0.7  # of the least size: a smaller crest cannot become an echo by being refined
 _TOUCHING = 0.1  # of the autocorrelation: where it is less, two echoes hardly move each other's crests
 _MOST_SWELLING = 50.0  # times its own size that an echo may swell with what overlaps it
 _SEVEN_TENTHS = 0.3095  # mean square of the smallest seven tenths of normal values
@@ -72,7 +73,7 @@ def pursue(
         if k:  # what was taken out no longer hides how quiet the rest is
             noise[live] = np.minimum(noise[live], quiet_part(left[:, :: kernel.stride]))
         guess, height = _largest(left, weights)
-        loud = np.abs(height) > _HOPEFUL * times * noise[live]
+        loud = np.abs(height) > HOPEFUL * times * noise[live]
         live, energy, c, guess = (_where(loud, of) for of in (live, energy, c, guess))
         if not len(live):
             break

@@ -14,18 +14,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tapscan.signals.filling import ROUGH, carried, filled, roughness
+from tapscan.signals.kernels import UNRESOLVED_CYCLES
 from tapscan.signals.labelling import least_cost_labels
 from tapscan.signals.sheets import PLAN_TOLERANCE, sheets, wall_sheets
 
-__all__ = ["UNRESOLVED_CYCLES", "Surface", "repeats", "wall_surface"]
+__all__ = ["Surface", "repeats", "wall_surface"]
 
 Floats = NDArray[np.float64]
 Floats32 = NDArray[np.float32]
 Mask = NDArray[np.bool_]
 Ints = NDArray[np.intp]
 
-# Cycles below which two echoes are one crest: the pulse's main half-wave is half a cycle wide.
-UNRESOLVED_CYCLES = 0.35
 # Costs, in units of a whole back wall's amplitude: of a lost wall, and of a step between neighbours.
 LOST_COST, STEP_COST = 1.0, 0.25
 # A wall is whole when no other echo has more than a third of what comes back, and it has half of the usual.

@@ -51,7 +51,7 @@ WHOLE = (  # counts and tables
     ),
     *("TILE", "KEPT", "FLAT", "SAMPLE", "TRIED", "QUIET", "FRACTIONS", "STEPS", "TAPS"),
 )
-SHARED = ("UNRESOLVED_CYCLES", "PLAN_TOLERANCE", "ROUGH", "FRONT_FRACTION", "LEAST_APART", "NOISE_FACTOR")
+SHARED = ("UNRESOLVED_CYCLES", "PLAN_TOLERANCE", "ROUGH", "FRONT_FRACTION", "HOPEFUL", "NOISE_FACTOR")
 
 
 def constants() -> Iterator[tuple[ModuleType, str, float]]:

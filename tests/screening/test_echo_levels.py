@@ -21,6 +21,19 @@ def test_a_third_of_damage_leaves_the_level_of_the_rest(zone):
     assert not level.kept[2 : 2 + GRID[0] // 3].any()
 
 
+@pytest.mark.parametrize("zone", [PANEL, TUBE])
+def test_less_is_expected_where_a_wall_slopes_under_the_beam(zone):
+    """Echoes of a Gaussian beam on a slope leave exp(-(2 pi f w g)^2 / 2): 10 dB where it is steepest."""
+    station = np.arange(GRID[0])[:, None] + np.zeros(GRID)
+    time = 1 + 0.05 * np.sin(2 * np.pi * station / 12)
+    true = -8 - 10 * np.cos(2 * np.pi * station / 12) ** 2
+    seen = true + 0.2 * np.random.default_rng(5).standard_normal(GRID)
+    hit = slice(4, 8), slice(3, 6)
+    seen[hit] -= 9
+    assert np.abs(sound_level(zone, seen, time=time).expected - true)[1:-1].max() < 0.5
+    assert np.abs(sound_level(zone, seen).expected - true).max() > 4
+
+
 def test_too_few_readings_say_nothing():
     seen = np.full(GRID, np.nan)
     seen.ravel()[: MIN_READINGS - 1] = -8.0

@@ -1,15 +1,12 @@
 import numpy as np
 import pytest
-from scipy.signal import hilbert
 
 from tapscan.signals.pulses import (
     centre_frequency_hz,
     deconvolved,
     delayed,
     detrended,
-    envelope,
     estimate_pulse,
-    first_arrival,
     two_kinds,
 )
 from tests.signals.layers import axis_hz, traces
@@ -28,11 +25,6 @@ def likeness(a, b):
     size = 2 * (len(a) + len(b))
     cross = np.fft.rfft(a, size) * np.conj(np.fft.rfft(b, size))
     return np.abs(16 * np.fft.irfft(cross, 16 * size)).max() / np.sqrt((a @ a) * (b @ b))
-
-
-def test_envelope_is_the_analytic_signals_magnitude():
-    signal = np.random.default_rng(0).normal(size=(3, 101))
-    np.testing.assert_allclose(envelope(signal), np.abs(hilbert(signal, axis=1)), atol=1e-12)
 
 
 @pytest.mark.parametrize("samples", [1, 2, 15, 64, 512])
@@ -64,11 +56,6 @@ def test_centre_frequency():
     assert centre_frequency_hz(tone[None], RATE_HZ) == pytest.approx(7e6, rel=0.01)
     assert np.isnan(centre_frequency_hz(np.zeros((2, 50)), RATE_HZ))
     assert np.isnan(centre_frequency_hz(np.zeros((0, 50)), RATE_HZ))
-
-
-def test_the_first_arrival_is_the_first_crest_that_is_high_enough():
-    rows = np.array([[0, 1, 0, 5, 3, 9, 1.0], [0, 9, 8, 7, 9, 1, 0], [0, 0, 0, 0, 0, 0, 1.0]])
-    assert first_arrival(rows).tolist() == [3, 1, 6]
 
 
 @pytest.mark.parametrize("polarity", [1, -1])
