@@ -189,7 +189,7 @@ def _print(check: "Check", place: Path, folder: Path) -> None:
         Console(highlight=False).print(table)
         for line in found_sentences(one.figures):
             click.echo(f"  {line}")
-        for line in one.because:
+        for line in (*one.because, *one.changes):
             click.echo(f"  {line}")
     click.echo(f"{check.outcome.upper() if check.outcome == 'not ready' else check.outcome.capitalize()}.")
     click.echo(f"Kept in {place}. tapscan analyse {shlex.quote(str(folder))} states it on the first page.")
