@@ -116,7 +116,8 @@ def _recorder(figures: Figures, earlier: Sequence[Mapping[str, float]]) -> list[
     )
     # Time bases are compared to a millionth: that is rounding in a file.
     close = 1e-6 * before[-1]
-    return [_item("recorder", rate_hz, (before[-1] - close, before[-1] + close), "Hz", words)]
+    item = _item("sampling rate", rate_hz, (before[-1] - close, before[-1] + close), "Hz", words)
+    return [replace(item, low=before[-1], high=before[-1])]
 
 
 def _signal(figures: Figures, limits: SetupLimits) -> list[Item]:
@@ -228,9 +229,9 @@ def _unchanged(
 ) -> Item:
     """Check that a figure is as in the earlier checks.
 
-    Ready when the change is shown to be smaller than the plan's `notice`: the one-sided 95 % bound of an
-    equivalence test (Schuirmann 1987, from memory). Else not ready when the figure is outside the prediction
-    interval of the earlier ones. What is neither leaves it open.
+    Ready when it is nearer to their mean than to the change that must not slip through, or within their
+    prediction interval, but never so near to that change that it would slip through more than once in 20
+    times. Not ready when it is outside all of this. What is neither leaves it open.
     """
     before = np.array([past[one.figure] for past in earlier if one.figure in past])
     value, name = figures.values[one.figure], f"{one.name}, as before"
@@ -239,8 +240,9 @@ def _unchanged(
     (low, high), (low_90, high_90) = prediction(scaled, rate), prediction(scaled, 2 * TAIL)
     if not np.isfinite(low):
         return Item(name, "cannot say", value, None, None, one.unit, *_short_history(before.size))
-    centre, allowed = (low + high) / 2, one.notice(limits) - (high_90 - low_90) / 2
-    change, limit = now - centre, max(allowed, (high - low) / 2)
+    centre, half, notice = (low + high) / 2, (high - low) / 2, one.notice(limits)
+    limit = max(notice / 2, half)
+    change, allowed = now - centre, min(limit, notice - (high_90 - low_90) / 2)
     ends = centre - limit, centre + limit
     shown = np.exp(ends) if one.is_ratio else ends
     item = Item(name, "ready", value, float(shown[0]), float(shown[1]), one.unit)
@@ -251,7 +253,7 @@ def _unchanged(
     if abs(change) > allowed:
         because, remedy = _short_history(before.size)
         return replace(item, outcome="cannot say", because=because, remedy=remedy)
-    if abs(change) > (high - low) / 2:
+    if abs(change) > half:
         return replace(item, because=f"{because}, less than would matter", remedy="watch it in the chart")
     return item
 

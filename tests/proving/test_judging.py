@@ -113,12 +113,12 @@ def test_a_wider_notice_makes_a_short_history_enough():
 
 
 def test_a_change_that_is_too_small_to_matter_is_ready_and_said():
-    items = judged(SCANS, {"tof_us": 1.6 * 1.02})
+    items = judged(SCANS, {"tof_us": 1.6 * 1.01})
     assert overall(items) == "ready"
     (item,) = [one for one in items if one.because]
     assert item.name == "time base, as before"
     assert (
-        "come later than in the earlier checks: the time base has changed (+2 %), less than would"
+        "come later than in the earlier checks: the time base has changed (+1 %), less than would"
         in item.because
     )
     assert item.remedy == "watch it in the chart"
