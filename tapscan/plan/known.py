@@ -48,8 +48,8 @@ class SetupLimits:
     # Twice the distance, or half the gain.
     notice_level_db: float = 6.0
     # A tapper of twice the mass stays 1.3 times as long (Hertz): its pulse ends 0.4 octave lower. The wall's
-    # own notes stay where they are and hold the mean back; half of it is taken.
-    notice_brightness_octaves: float = 0.2
+    # own notes stay where they are and hold the mean back: it falls by 0.1 to 0.55 octave on simulated walls.
+    notice_brightness_octaves: float = 0.1
     # Taps that repeat half as well need four times as many.
     notice_repeat_db: float = 6.0
     # A pulse that rings half as long again hides what is half as deep again.

@@ -59,8 +59,11 @@ class Judged:
         return self._sentences("ready")
 
     def _sentences(self, outcome: Outcome) -> list[str]:
-        items = (item for item in self.items if item.outcome == outcome and item.because)
-        return [f"{item.name}: {item.because} ({item.remedy})" for item in items]
+        names: dict[str, list[str]] = {}
+        for item in self.items:
+            if item.outcome == outcome and item.because:
+                names.setdefault(f"{item.because} ({item.remedy})", []).append(item.name)
+        return [f"{'; '.join(of)}: {sentence}" for sentence, of in names.items()]
 
 
 @dataclass(frozen=True, slots=True)

@@ -259,8 +259,9 @@ def _unchanged(
 
 
 def _short_history(count: int) -> tuple[str, str]:
+    word = "check" if count == 1 else "checks"
     return (
-        f"how much this varies from check to check is not known yet ({count} earlier checks)",
+        f"how much this varies from check to check is not known yet ({count} earlier {word})",
         "check the piece again, with tapper, microphone or probe put down and set up anew in between",
     )
 
