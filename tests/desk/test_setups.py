@@ -50,7 +50,7 @@ def checked(desk, sounds, **said):
     """Tap the whole piece; give what the page shows once the check is judged."""
     known = {"operator": "Ann", "is_anew": False, **said}
     with collecting(desk, zones=["KP"], sample_rate_hz=RATE_HZ, known_piece=known) as page:
-        begun = page.told[0]
+        begun = page.events[0]
         assert begun["event"] == "check"
         for sound in sounds:
             page.play(np.asarray(sound, dtype="<f4"))
@@ -94,7 +94,7 @@ def test_a_quieter_recorder_is_not_ready_and_a_new_history_is_begun_when_asked(d
 def test_a_check_without_a_tap_leaves_nothing(desk):
     known = {"operator": "", "is_anew": False}
     with collecting(desk, zones=["KP"], sample_rate_hz=RATE_HZ, known_piece=known) as page:
-        begun = page.told[0]["time"]
+        begun = page.events[0]["time"]
         page.until("standing")
     for _ in range(100):
         document = desk.get("/api/setup")
@@ -109,8 +109,8 @@ def test_a_check_without_a_tap_leaves_nothing(desk):
 @pytest.mark.parametrize("said", ["Ann", {"operator": "Ann"}, {"operator": 3, "is_anew": False}, []])
 def test_what_is_no_check_is_refused(desk, said):
     with collecting(desk, zones=["KP"], sample_rate_hz=RATE_HZ, known_piece=said) as page:
-        assert page.told[0]["event"] == "fault"
-        assert "sent what the desk does not understand" in page.told[0]["sentence"]
+        assert page.events[0]["event"] == "fault"
+        assert "sent what the desk does not understand" in page.events[0]["sentence"]
     assert not (desk.folder / "setup").exists()
 
 
