@@ -72,6 +72,7 @@ def _print(results: Results, page: Path) -> None:
     from rich.console import Console
     from rich.table import Table
 
+    from tapscan.report.doubts import doubt_sentences
     from tapscan.report.short import SHORT_NAME
 
     console = Console(highlight=False)
@@ -95,6 +96,8 @@ def _print(results: Results, page: Path) -> None:
                 "" if one.depth_mm is None else f"{one.depth_mm:.2f}",
             )
         console.print(table)
+    for line in doubt_sentences(results.summary):
+        click.echo(line)
     click.echo(
         "A clear point is not proof of soundness, and an unread point says nothing. The verdict is yours."
     )

@@ -15,10 +15,11 @@ __all__ = ["command"]
 
 @click.command("desk")
 @click.argument("folder", metavar="DIR", type=click.Path(path_type=Path))
+@click.option("--piece", metavar="PIECE", type=click.Path(path_type=Path), help="The known piece's folder.")
 @click.option("--port", type=click.IntRange(0, 65535), help="Listen on this port.")
 @click.option("--listen", "address", metavar="ADDRESS", default="127.0.0.1", help="Let other devices in.")
 @click.option("--no-browser", is_flag=True, help="Only print the address.")
-def command(folder: Path, *, port: int | None, address: str, no_browser: bool) -> None:
+def command(folder: Path, *, piece: Path | None, port: int | None, address: str, no_browser: bool) -> None:
     """Open the inspection in DIR on a page in the browser: collect, look, mark, print.
 
     The page is served by this computer to this computer, and needs no network. Whoever has
@@ -27,14 +28,19 @@ def command(folder: Path, *, port: int | None, address: str, no_browser: bool) -
     With --listen and an address of this computer (0.0.0.0 for all of them) a phone at the part
     can collect: the page is encrypted, and a code to point the phone's camera at is printed.
 
+    With --piece, Collect also checks the setup on that known piece, as tapscan setup does.
+
     \b
     Example:  tapscan desk my-part
+              tapscan desk my-part --piece my-piece
               tapscan desk my-part --no-browser --port 9000
               tapscan desk my-part --listen 0.0.0.0
     """  # noqa: D301 - \b is click's mark for lines kept as they are
+    from tapscan.proving.figures import known_zone
     from tapscan.records.inspection import open_inspection
 
     try:
+        from tapscan.desk.bench import Bench
         from tapscan.desk.plan_form import is_editable
         from tapscan.desk.serving import open_door, serve
     except ImportError as error:
@@ -46,6 +52,8 @@ def command(folder: Path, *, port: int | None, address: str, no_browser: bool) -
         if not is_editable(folder):
             raise
         click.echo(f"tapscan: {error}\nThe page opens with the plan, to fill it in.", err=True)
+    if piece is not None:
+        known_zone(open_inspection(piece).plan, piece.as_posix())
     door, listener = open_door(address, port)
     click.echo(f"The desk is open at {door.url}")
     if door.is_secure:
@@ -56,7 +64,7 @@ def command(folder: Path, *, port: int | None, address: str, no_browser: bool) -
         if not no_browser:
             click.launch(door.url)
 
-    serve(folder, door, listener, show)
+    serve(Bench(folder, piece), door, listener, show)
     click.echo("The desk is closed; everything that was collected is in the folder.")
 
 

@@ -21,8 +21,8 @@ def command(folder: Path, *, is_known_piece: bool, as_json: bool) -> None:
     A plan that is there already is never replaced.
 
     With --known-piece, DIR is laminate whose state is known: tapscan setup proves tapper,
-    microphone, probe and hand on it. An offcut with two sheets of PTFE film laid between
-    its plies makes one in an afternoon; the plan says how. Cutting and sanding carbon
+    microphone, probe and hand on it. Two offcuts glued with two sheets of PTFE film between
+    them make one in an afternoon; the plan says how. Cutting and sanding carbon
     needs extraction, a fitted respirator, gloves and eye protection.
 
     \b

@@ -18,8 +18,6 @@ if TYPE_CHECKING:
 
 __all__ = ["command"]
 
-SIGNS = {"ready": "ok", "not ready": "NOT READY", "cannot say": "cannot say"}
-
 
 class _Command(click.Command):
     """Lets ``--operators A B C`` stand for ``--operators A --operators B --operators C``."""
@@ -103,31 +101,26 @@ def _check(
     folder: Path, piece: Path, files: tuple[Path, ...], how: dict[str, Any], *, as_json: bool
 ) -> tuple["Check", Path, list[str]]:
     from tapscan.cli.progress import progress_bar
-    from tapscan.proving.checks import check_setup
     from tapscan.proving.figures import known_zone
-    from tapscan.proving.keeping import keep, part_checks, piece_checks, start_check
+    from tapscan.proving.keeping import has_readings, start_check
     from tapscan.records.inspection import open_inspection
-    from tapscan.report.setup_chart import write_charts
+    from tapscan.report.setup_chart import conclude_check
 
     part, known = open_inspection(folder), open_inspection(piece)
     known_zone(known.plan, piece.as_posix())
     about = _about(part, how)
     warnings: list[str] = []
-    earlier = piece_checks(piece, warnings)
-    earlier += [one for one in part_checks(folder, []) if one not in earlier]
     place = start_check(folder, known, about.time)
     try:
         _take(place, files, how, as_json=as_json)
         with progress_bar("Measuring") as report:
             report(0, 1)
-            check = check_setup(open_inspection(place), part.plan, earlier, about)
+            check = conclude_check(part, piece, place, about, warnings)
             report(1, 1)
     except TapscanError:
-        if not any(path.is_file() for name in ("taps", "ascans") for path in (place / name).glob("*")):
-            shutil.rmtree(place)  # nothing was collected
+        if not has_readings(place):
+            shutil.rmtree(place)
         raise
-    keep(check, place, piece, warnings)
-    write_charts(check, earlier, place)
     return check, place, [*warnings, *check.warnings]
 
 
@@ -179,17 +172,17 @@ def _print(check: "Check", place: Path, folder: Path) -> None:
     from rich.table import Table
 
     from tapscan.proving.proof import METHOD_WORDS
-    from tapscan.proving.words import found_sentences, limit_text, value_text
+    from tapscan.proving.words import OUTCOME_SIGNS, found_sentences, limit_text, value_text
 
     for one in check.judged:
         table = Table("Checked", "Measured", "Must be", "")
         for item in one.items:
-            table.add_row(item.name, value_text(item), limit_text(item), SIGNS[item.outcome])
+            table.add_row(item.name, value_text(item), limit_text(item), OUTCOME_SIGNS[item.outcome])
         click.echo(f"{METHOD_WORDS[one.figures.method]} on {check.piece}")
         Console(highlight=False).print(table)
         for line in found_sentences(one.figures):
             click.echo(f"  {line}")
-        for line in one.because:
+        for line in (*one.because, *one.changes):
             click.echo(f"  {line}")
     click.echo(f"{check.outcome.upper() if check.outcome == 'not ready' else check.outcome.capitalize()}.")
     click.echo(f"Kept in {place}. tapscan analyse {shlex.quote(str(folder))} states it on the first page.")

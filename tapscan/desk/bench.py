@@ -59,11 +59,14 @@ class Analysed:
 class Bench:
     """One inspection folder under the desk. Every method may be called from any thread.
 
-    `writing` is held by whoever writes plan, notes or readings, `collecting` by the page that collects;
-    `analysed` is None until the first analysis is through.
+    `piece` is the folder of the known piece that the setup is proved on, where there is one; `unjudged` the
+    reasons, by time, why checks on it came to nothing. `writing` is held by whoever writes plan, notes or
+    readings, `collecting` by the page that collects; `analysed` is None until the first analysis is through.
     """
 
     folder: Path
+    piece: Path | None = None
+    unjudged: dict[str, str] = field(default_factory=dict)
     progress: Progress = Progress()
     analysed: Analysed | None = None
     history: History = field(default_factory=History)
@@ -166,6 +169,11 @@ class Bench:
     def has_written(self, analysed: Analysed) -> bool:
         """Whether ``results/`` holds this analysis, whoever wrote it."""
         return is_saved(self.folder, analysed.results.summary["run"], REPORT_NAME)
+
+    def draw(self, draw: "Callable[[], bytes | None]") -> bytes | None:
+        """Draw while nothing else does: the settings of pictures are the whole program's."""
+        with self._saving:
+            return draw()
 
     def write_grids(self, name: str) -> None:
         """Write the wraps that put the grid on the part, unless this one is there for the plan as it is now.

@@ -1,9 +1,11 @@
 """Taps from the browser's microphone, or from an input of this computer: what became of them goes back.
 
 The page first says, as one JSON object, which zones are to be walked, and either at which rate its sound
-comes or which of the computer's inputs shall listen. In the first case every binary message that follows is a
-block of float32 samples, little-endian; in both every text is a command. A tap is reported
-after it is on disk. One page collects at a time; another one gets a sentence that says this.
+comes or which of the computer's inputs shall listen. With `known_piece` (who taps, and whether a new history
+begins) the zones are those of the known piece, and the setup is judged once the page has left. In the first
+case every binary message that follows is a block of float32 samples, little-endian; in both every text is a
+command. A tap is reported after it is on disk. One page collects at a time; another one gets a sentence that
+says this.
 """
 
 import json
@@ -11,7 +13,7 @@ from functools import partial
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from anyio import Lock, create_task_group
+from anyio import CancelScope, Lock, create_task_group
 from anyio.to_thread import run_sync
 from starlette.websockets import WebSocketDisconnect
 
@@ -19,11 +21,14 @@ from tapscan.capture import COMMANDS, Session
 from tapscan.capture.cues import CUES, cue_of
 from tapscan.capture.events import Warned
 from tapscan.capture.sources import LEAST_RATE_HZ, MOST_RATE_HZ, SoundCard, choose, input_devices
+from tapscan.desk.setups import begin_check, end_check
 from tapscan.errors import TapscanError, sentence
+from tapscan.records.inspection import open_inspection
 from tapscan.records.tables import json_text
 
 if TYPE_CHECKING:
     from collections.abc import Awaitable, Callable, Iterable, MutableMapping
+    from pathlib import Path
 
     from starlette.websockets import WebSocket
 
@@ -34,6 +39,7 @@ if TYPE_CHECKING:
 __all__ = ["collect", "inputs_document"]
 
 MOST_WHOLE = 10**15
+MOST_NAME = 60  # characters of a person's name
 _SAMPLE = np.dtype("<f4")
 _WHERE = "the microphone"
 _ODD = TapscanError(_WHERE, "sent what the desk does not understand", "load the page again")
@@ -56,13 +62,17 @@ async def collect(socket: "WebSocket") -> None:
         first = await socket.receive()
         if first["type"] == "websocket.disconnect":
             return
-        source, settings = _begin(_object(first.get("text") or ""))
+        message = _object(first.get("text") or "")
+        piece = _piece(message.pop("known_piece", None))
+        source, settings = _begin(message)
         if not bench.collecting.acquire(blocking=False):
             what = "another page is collecting already"
             raise TapscanError(_WHERE, what, "go on there, or end it there first")
         try:
-            serve = _serve_input if isinstance(source, str) else _serve_browser
-            await serve(socket, bench, source, settings)
+            if piece is None:
+                await _serve(socket, bench.folder, source, settings)
+            else:
+                await _check_setup(socket, bench, piece, source, settings)
         finally:
             bench.collecting.release()
     except TapscanError as error:
@@ -72,15 +82,33 @@ async def collect(socket: "WebSocket") -> None:
         pass  # the page was closed; every tap that was reported to it is on disk
 
 
-async def _session(bench: "Bench", rate_hz: float, source: str, settings: dict[str, Any]) -> Session:
-    return await run_sync(lambda: Session(bench.inspection(), rate_hz, source=source, **settings))
+async def _check_setup(
+    socket: "WebSocket", bench: "Bench", piece: dict[str, Any], source: Any, settings: dict[str, Any]
+) -> None:
+    """Collect on the known piece, then judge; however the page leaves, what was tapped is judged and kept."""
+    begun = await run_sync(lambda: begin_check(bench, piece["operator"], is_anew=piece["is_anew"]))
+    try:
+        await _tell(socket, [{"event": "check", "time": begun.about.time}])
+        await _serve(socket, begun.place, source, settings)
+    finally:
+        with CancelScope(shield=True):
+            await run_sync(end_check, bench, begun)
+
+
+async def _serve(socket: "WebSocket", folder: "Path", source: Any, settings: dict[str, Any]) -> None:
+    serve = _serve_input if isinstance(source, str) else _serve_browser
+    await serve(socket, folder, source, settings)
+
+
+async def _session(folder: "Path", rate_hz: float, source: str, settings: dict[str, Any]) -> Session:
+    return await run_sync(lambda: Session(open_inspection(folder), rate_hz, source=source, **settings))
 
 
 async def _serve_browser(
-    socket: "WebSocket", bench: "Bench", rate_hz: float, settings: dict[str, Any]
+    socket: "WebSocket", folder: "Path", rate_hz: float, settings: dict[str, Any]
 ) -> None:
     # The session is not for two threads at once; each step is awaited before the next one begins.
-    session = await _session(bench, rate_hz, "browser", settings)
+    session = await _session(folder, rate_hz, "browser", settings)
     try:
         await _tell(socket, [session.snapshot()])
         while True:
@@ -92,12 +120,12 @@ async def _serve_browser(
         session.close()
 
 
-async def _serve_input(socket: "WebSocket", bench: "Bench", wanted: str, settings: dict[str, Any]) -> None:
+async def _serve_input(socket: "WebSocket", folder: "Path", wanted: str, settings: dict[str, Any]) -> None:
     """Listen with an input of this computer; only orders come over the socket."""
     ended: list[TapscanError | WebSocketDisconnect] = []
     turn = Lock()  # sound and orders come at once, and the session is for one of them at a time
     with await run_sync(lambda: SoundCard(choose(input_devices(), wanted))) as card:
-        session = await _session(bench, card.sample_rate_hz, card.name, settings)
+        session = await _session(folder, card.sample_rate_hz, card.name, settings)
 
         async def do(step: "Callable[[], Iterable[Event]]") -> None:
             async with turn:
@@ -160,6 +188,16 @@ def _begin(message: dict[str, Any]) -> tuple[Any, dict[str, Any]]:
         what = f"delivers {rate_hz:g} samples per second"
         raise TapscanError(_WHERE, what, "choose 44,100 or 48,000 for it")
     return rate_hz, settings
+
+
+def _piece(given: Any) -> dict[str, Any] | None:
+    """Check what is said of a check of the setup: who taps, and whether its history begins anew."""
+    if given is None:
+        return None
+    kinds = {"operator": str, "is_anew": bool}
+    if not isinstance(given, dict) or {name: type(value) for name, value in given.items()} != kinds:
+        raise _ODD
+    return {**given, "operator": given["operator"][:MOST_NAME]}
 
 
 def _step(session: Session, message: "MutableMapping[str, Any]") -> "Iterable[Event]":

@@ -11,6 +11,7 @@ from tapscan.errors import TapscanError
 from tapscan.plan import block_mask, parse_point
 from tapscan.records.coverage import cover
 from tapscan.report import sentences, words
+from tapscan.report.doubts import doubt_sentences
 from tapscan.report.layers import backwall_layer, depth_layer, score_layer
 from tapscan.report.palette import SIGNS, css_variables, hex_text, ramp_rgb
 from tapscan.report.point_arrays import STATUSES
@@ -130,7 +131,7 @@ def results_document(results: "Results") -> dict[str, Any]:
     return {
         "summary": sentences.summary(results.screened),
         "chance": sentences.chance(results.inspection.plan.false_call_rate, results.screened),
-        "warnings": results.summary["warnings"],
+        "warnings": [*doubt_sentences(results.summary), *results.summary["warnings"]],
         "version": results.summary["version"],
         "indications": [_indication(one, part) for part in results.screened for one in part.indications],
     }

@@ -40,6 +40,7 @@ from tapscan.desk.requests import (
     row_of,
     texts_of,
 )
+from tapscan.desk.setups import setup_routes
 from tapscan.desk.sounds import decay_document, taps_at, wav_of
 from tapscan.desk.tallies import tally_document
 from tapscan.errors import TapscanError
@@ -85,6 +86,7 @@ def desk_app(bench: Bench, door: Door, identity: "Identity | None" = None) -> Gu
         Route("/api/inputs", lambda _: json_answer(inputs_document())),
         Route("/papers/{name}", answered(_paper)),
         *plan_routes(),
+        *setup_routes(),
         WebSocketRoute("/capture", collect),
         *phone_routes(door, identity),
     ]

@@ -4,7 +4,6 @@ import ipaddress
 import secrets
 import socket
 from collections.abc import Callable
-from pathlib import Path
 
 import uvicorn
 
@@ -80,7 +79,7 @@ def _family(address: str) -> socket.AddressFamily:
 
 
 def serve(
-    folder: Path, door: Door, listener: socket.socket, ready: Callable[[], None] = lambda: None
+    bench: Bench, door: Door, listener: socket.socket, ready: Callable[[], None] = lambda: None
 ) -> None:
     """Answer the page until the program is asked to stop; `ready` is called once the desk answers.
 
@@ -88,9 +87,8 @@ def serve(
     """
     from tapscan.desk.certificates import identity_for
 
-    bench = Bench(folder)
     identity = identity_for(door.outward) if door.is_secure else None
-    clear_arrivals(folder)
+    clear_arrivals(bench.folder)
     if bench.has_readings():
         bench.start(writes=False)
     config = uvicorn.Config(

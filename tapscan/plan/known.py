@@ -28,9 +28,9 @@ class Known:
 class SetupLimits:
     """What a setup check must show. Every value is policy: a setting of the plan, its reason beside it.
 
-    The limits on change are not here: they are prediction intervals from the earlier checks of the piece. The
-    `notice` values say how large a change must not slip through: where an interval is wider, the check
-    cannot say.
+    The `notice` values say how large a change must not slip through. Half of it is the limit, since beyond
+    that a figure is nearer to the changed setup than to the usual one; the scatter of the earlier checks of
+    the piece widens it. Where that would let the change slip through, the check cannot say.
     """
 
     # One needless repeat in a hundred checks: two checks a day, one repeat in ten weeks.
@@ -47,8 +47,9 @@ class SetupLimits:
     velocity_tolerance: float = 0.03
     # Twice the distance, or half the gain.
     notice_level_db: float = 6.0
-    # A tapper of twice the mass stays 1.3 times as long (Hertz), which is 0.4 octave; half of that.
-    notice_brightness_octaves: float = 0.2
+    # A tapper of twice the mass stays 1.3 times as long (Hertz): its pulse ends 0.4 octave lower. The wall's
+    # own notes stay where they are and hold the mean back: it falls by 0.1 to 0.55 octave on simulated walls.
+    notice_brightness_octaves: float = 0.1
     # Taps that repeat half as well need four times as many.
     notice_repeat_db: float = 6.0
     # A pulse that rings half as long again hides what is half as deep again.

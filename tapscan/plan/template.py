@@ -70,7 +70,7 @@ false_call_rate = 0.01            # wanted fraction of good points called suspec
 # least_found = 0.5               # how often a single point must find the known damage
 # velocity_tolerance = 0.03       # share by which the measured velocity may differ from velocity_m_s
 # notice_level_db = 6.0           # changes that must not slip through: level, brightness of the taps, their
-# notice_brightness_octaves = 0.2 # scatter, bandwidth of the pulse, time base; until the piece's history is
+# notice_brightness_octaves = 0.1 # scatter, bandwidth of the pulse, time base; until the piece's history is
 # notice_repeat_db = 6.0          # long enough to show them, the answer is "cannot say"
 # notice_bandwidth = 0.3
 # notice_time_base = 0.03
@@ -83,9 +83,10 @@ PIECE_TEMPLATE = """\
 #
 # How to make one from an offcut in an afternoon:
 # 1. Take an offcut of the same laminate as the parts, 80 x 80 mm or larger. Always support it the same way.
-# 2. Known damage: lay two sheets of PTFE film, a round patch of 40 mm, between the plies where damage is
-#    expected (a quarter to a half of the wall deep) before the laminate is cured; or take a cut part whose
-#    damage the saw has shown.
+# 2. Known damage: two sheets of PTFE film, a round patch of 40 mm, where damage is expected (a quarter to a
+#    half of the wall deep). Lay them between the plies of a piece that is still to be cured. A cured offcut:
+#    glue a thin one on a thicker one, film in the middle, epoxy all round it, under a weight; keep glue off
+#    the film. Or take a cut part whose damage the saw has shown.
 # 3. Mark a grid of 10 mm. Leave out the rim: points nearer than 5 mm to it are neither sound nor delaminated.
 #    It needs six sound points and three delaminated ones at least; twenty and six are better.
 # 4. Measure the wall with a calliper at three places and write the mean; a second wall of another thickness

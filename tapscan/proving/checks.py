@@ -51,13 +51,19 @@ class Judged:
     @property
     def because(self) -> list[str]:
         """Why it is not ready, a sentence each; failures before what cannot be judged."""
-        order = ("not ready", "cannot say")
-        return [
-            f"{item.name}: {item.because} ({item.remedy})"
-            for outcome in order
-            for item in self.items
-            if item.outcome == outcome
-        ]
+        return [*self._sentences("not ready"), *self._sentences("cannot say")]
+
+    @property
+    def changes(self) -> list[str]:
+        """What has changed since the earlier checks by less than would matter, a sentence each."""
+        return self._sentences("ready")
+
+    def _sentences(self, outcome: Outcome) -> list[str]:
+        names: dict[str, list[str]] = {}
+        for item in self.items:
+            if item.outcome == outcome and item.because:
+                names.setdefault(f"{item.because} ({item.remedy})", []).append(item.name)
+        return [f"{'; '.join(of)}: {sentence}" for sentence, of in names.items()]
 
 
 @dataclass(frozen=True, slots=True)

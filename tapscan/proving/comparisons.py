@@ -62,7 +62,7 @@ COMPARED: Mapping[str, tuple[Compared, ...]] = {
         Compared(
             "repeat_db",
             "scatter of the taps of one point",
-            "times",
+            "dB",
             lambda limits: limits.notice_repeat_db * np.log(10) / 20,
             ("taps of one point agree better than they did", "make sure that no recording was copied"),
             ("taps of one point agree less than they did", "strike square to the wall, and rest the hand"),
@@ -89,7 +89,7 @@ COMPARED: Mapping[str, tuple[Compared, ...]] = {
         Compared(
             "bandwidth_mhz",
             "bandwidth of the pulse",
-            "times",
+            "MHz",
             lambda limits: -np.log(1 - limits.notice_bandwidth),
             ("the pulse has lost bandwidth: the probe is cracked or has come off its backing", _PROBE),
             (
@@ -101,7 +101,7 @@ COMPARED: Mapping[str, tuple[Compared, ...]] = {
         Compared(
             "centre_mhz",
             "centre frequency of the pulse",
-            "times",
+            "MHz",
             lambda limits: -np.log(1 - limits.notice_bandwidth),
             ("the pulse's centre frequency has fallen: probe, cable or filter has changed", _PROBE),
             ("the pulse's centre frequency has risen: probe, cable or filter has changed", _PROBE),
@@ -110,7 +110,7 @@ COMPARED: Mapping[str, tuple[Compared, ...]] = {
         Compared(
             "tof_us",
             "time base",
-            "times",
+            "µs",
             lambda limits: limits.notice_time_base,
             (
                 "the same walls' echoes come earlier than in the earlier checks: the time base has changed",

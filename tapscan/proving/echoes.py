@@ -204,7 +204,7 @@ def _lost_share(readings: EchoReadings, good: Mask) -> Floats:
     """Share of the sound back wall's amplitude that is missing, or comes back early instead."""
     echoes = readings.echoes
     whole = 10 ** (np.mean(echoes.backwall_db[good]) / 20)
-    wall = np.where(np.isfinite(echoes.backwall_db), 10 ** (np.nan_to_num(echoes.backwall_db) / 20), 0.0)
+    wall = 10 ** (np.where(np.isfinite(echoes.backwall_db), echoes.backwall_db, -np.inf) / 20)
     return np.asarray(1 - wall / whole)
 
 

@@ -11,7 +11,16 @@ from tapscan.records.digests import setup_checks
 from tapscan.records.inspection import ASCANS, SETUP, TAPS, Inspection, end_of
 from tapscan.records.writing import write_bytes, write_text
 
-__all__ = ["HISTORY", "keep", "part_checks", "piece_checks", "reading_marks", "start_check"]
+__all__ = [
+    "HISTORY",
+    "all_checks",
+    "has_readings",
+    "keep",
+    "part_checks",
+    "piece_checks",
+    "reading_marks",
+    "start_check",
+]
 
 HISTORY = "history"
 MARK_LENGTH = 16  # figures of a SHA-256: two of a billion readings share one with a chance of 3 %
@@ -54,6 +63,11 @@ def start_check(part: Path, piece: Inspection, time: str) -> Path:
     return folder
 
 
+def has_readings(folder: Path) -> bool:
+    """Whether anything was taken into a check's folder."""
+    return any(path.is_file() for name in METHOD_FOLDERS for path in (folder / name).glob("*"))
+
+
 def keep(check: Check, folder: Path, piece: Path, warnings: list[str]) -> Path:
     """Write a check into its folder, and a copy into the piece's history.
 
@@ -81,6 +95,13 @@ def piece_checks(piece: Path, warnings: list[str]) -> list[Check]:
     folder = piece / HISTORY
     paths = sorted(folder.glob("*.json")) if folder.is_dir() else []
     return _read([path for path in paths if not path.name.startswith(".")], piece, warnings)
+
+
+def all_checks(part: Path, piece: Path | None, warnings: list[str]) -> list[Check]:
+    """Read the checks of a known piece and of a part, each once, in order of time."""
+    found = [] if piece is None else piece_checks(piece, warnings)
+    found += [one for one in part_checks(part, warnings) if one not in found]
+    return sorted(found, key=lambda check: check.about.time)
 
 
 def _read(paths: Sequence[Path], home: Path, warnings: list[str]) -> list[Check]:

@@ -83,7 +83,7 @@ def proof_of(method: Method, readings: Sequence[str], checks: Sequence[Check]) -
         _sentence(pair, count, len(readings), method) for pair, (_, count) in zip(pairs, firsts, strict=True)
     ]
     if failed_after is not None:
-        doubt = f"The setup check of {when(failed_after.about.time)}, after this work, failed."
+        doubt = f"The setup check for {word} of {when(failed_after.about.time)}, after this work, failed."
         return Proof(method, "failed after", tuple(sentences), doubt)
     if failed_before is not None:
         return Proof(method, "failed before", tuple(sentences))

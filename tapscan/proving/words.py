@@ -7,10 +7,18 @@ from tapscan.proving.figures import Figures
 from tapscan.proving.hands import HandStudy
 from tapscan.proving.judging import Item
 
-__all__ = ["found_sentences", "hands_document", "hands_sentences", "limit_text", "value_text"]
+__all__ = [
+    "OUTCOME_SIGNS",
+    "found_sentences",
+    "hands_document",
+    "hands_sentences",
+    "limit_text",
+    "value_text",
+]
 
-UNIT_DIGITS = {"m/s": 0, "Hz": 0, "points": 0, "dB": 1}
-RATIO_WORDS = ("times", "share", "probability", "points")  # units that go without saying
+OUTCOME_SIGNS = {"ready": "ok", "not ready": "NOT READY", "cannot say": "cannot say"}
+UNIT_DIGITS = {"m/s": 0, "Hz": 0, "points": 0, "dB": 1, "octaves": 2, "MHz": 2}
+RATIO_WORDS = ("share", "probability", "points")  # units that go without saying
 NAMES = {
     "part": "from point to point",
     "repeatability": "from strike to strike",
@@ -46,12 +54,14 @@ def limit_text(item: Item) -> str:
         return f"at most {_number(item.high or 0.0, item.unit)}"
     if item.high is None:
         return f"at least {_number(item.low, item.unit)}"
-    low = _number(item.low, item.unit).removesuffix(f" {item.unit}")
-    return f"{low} to {_number(item.high, item.unit)}"
+    low, high = _number(item.low, item.unit), _number(item.high, item.unit)
+    return low if low == high else f"{low.removesuffix(f' {item.unit}')} to {high}"
 
 
 def _number(value: float, unit: str) -> str:
-    text = f"{value:.{UNIT_DIGITS.get(unit, 3)}f}"
+    if unit == "Hz" and value >= 1e6:
+        return f"{value / 1e6:g} MHz"
+    text = f"{value:,.0f}" if unit == "Hz" else f"{value:.{UNIT_DIGITS.get(unit, 3)}f}"
     return text if unit in RATIO_WORDS else f"{text} {unit}"
 
 

@@ -11,6 +11,7 @@ from tapscan.records.writing import write_bytes
 from tapscan.report import sentences, words
 from tapscan.report.both import both_picture, indication_rows, point_rows
 from tapscan.report.detectable import TAP_HEADS, ascan_sentence, detectable_picture, tap_rows
+from tapscan.report.doubts import doubt_sentences
 from tapscan.report.evidence import draw_evidence
 from tapscan.report.figures import drawing, png_bytes
 from tapscan.report.filling import filled
@@ -168,7 +169,7 @@ def _proofs(summary: "Mapping[str, Any]") -> "list[str]":
     """Say what was proved of the setup, and where the velocity comes from when it was measured."""
     setup = summary.get("setup", {"proofs": [], "velocity": None})
     lines = [sentence for one in setup["proofs"] for sentence in one["sentences"]]
-    lines += [one["doubt"] + " Do not rely on these maps." for one in setup["proofs"] if one["doubt"]]
+    lines += doubt_sentences(summary)
     if setup["velocity"] is not None:
         lines.append(words.velocity_text(setup["velocity"]))
     return lines

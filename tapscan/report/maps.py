@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from tapscan.plan.surfaces import x_mm
+from tapscan.report.doubts import mark_doubt
 from tapscan.report.figures import WIDTH_IN, halo, new_figure
 from tapscan.report.palette import CRAYON, HAIRLINE, INK, MUTED, PAPER, UNREAD_HATCH, colour_map
 from tapscan.report.sheets import (
@@ -55,7 +56,6 @@ __all__ = [
     "draw_map",
     "draw_small_map",
     "label_edges",
-    "mark_doubt",
     "place_strip",
     "write_numbers",
 ]
@@ -114,8 +114,6 @@ def draw_map(screened: "Screened", layer: "Layer") -> "Figure":
     title = f"{screened.zone.code}  ·  {layer.title}"
     figure.text(0.02, line_y, title, va="top", fontsize=9, fontweight="bold")
     figure.text(0.98, line_y, view, ha="right", va="top", color=MUTED)
-    if screened.doubt:
-        mark_doubt(figure, screened.doubt, line_y - 0.16 / height_in)
     entries = _key_entries(screened, layer)
     if layout.key_beside:
         left = (
@@ -130,6 +128,7 @@ def draw_map(screened: "Screened", layer: "Layer") -> "Figure":
             handles=entries, loc="lower left", bbox_to_anchor=(0.01, 0.02 / height_in), ncols=2, **KEY_LOOK
         )
         _draw_colour_key(figure, layer, (0.56, 0.34 / height_in, 0.38))
+    mark_doubt(figure, screened.doubt)
     return figure
 
 
@@ -146,6 +145,7 @@ def draw_small_map(screened: "Screened", layer: "Layer", width_in: float) -> "Fi
         label_edges(strip, is_first=number == 0, is_last=number == len(layout.strips) - 1)
     title = f"{screened.zone.code}  ·  {layer.title}"
     figure.text(0.02, 1 - 0.06 / height_in, title, va="top", fontsize=9, fontweight="bold")
+    mark_doubt(figure, screened.doubt)
     return figure
 
 
@@ -419,14 +419,6 @@ def label_edges(strip: Strip, *, is_first: bool, is_last: bool) -> None:
     across.tick_params(length=2, pad=1, labelsize=8, labelcolor=MUTED)
     is_low = sheet.height_mm * strip.in_per_mm < _ROOM_FOR_WORDS_IN
     across.set_ylabel("s, mm" if is_low else "s from the datum line, mm", labelpad=3, color=MUTED)
-
-
-def mark_doubt(figure: "Figure", doubt: str, line_y: float) -> None:
-    """Write across the picture's head that a check of the setup failed."""
-    box = {"facecolor": PAPER, "edgecolor": CRAYON, "linewidth": 1.2, "pad": 2.5}
-    figure.text(
-        0.5, line_y, doubt, ha="center", va="top", color=CRAYON, fontweight="bold", bbox=box, gid="in doubt"
-    )
 
 
 def _key_entries(screened: "Screened", layer: "Layer") -> "list[Artist]":

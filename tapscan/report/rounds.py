@@ -12,6 +12,7 @@ import numpy as np
 
 from tapscan.plan.developed import columns
 from tapscan.plan.surfaces import s_mm, x_mm
+from tapscan.report.doubts import mark_doubt
 from tapscan.report.figures import WIDTH_IN, halo, new_figure
 from tapscan.report.maps import CROWDED, CROWDED_PT, NUMBER_PT, write_numbers
 from tapscan.report.outlining import block_ring, ring_columns, ring_pieces
@@ -130,6 +131,7 @@ def draw_round(screened: "Screened", layer: "Layer") -> "Figure":
         figure.text(0.98, line_y - 0.16 / height_in, words, ha="right", va="top", color=MUTED, fontsize=8)
     words = "◆ suspect   ▨ hatched: unread   white: left out on purpose   outlined and numbered: indication"
     figure.text(0.02, 0.12 / height_in, words, va="bottom", fontsize=8)
+    mark_doubt(figure, screened.doubt)
     return figure
 
 

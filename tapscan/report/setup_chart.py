@@ -1,4 +1,4 @@
-"""The history of a known piece as control charts, one for each figure, so that a slow change shows."""
+"""A check of the setup judged, kept and drawn: its history as control charts, so that a slow change shows."""
 
 from collections.abc import Sequence
 from pathlib import Path
@@ -7,8 +7,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from tapscan.proving.charts import individuals_chart
-from tapscan.proving.checks import Check, comparable
+from tapscan.proving.checks import About, Check, check_setup, comparable
 from tapscan.proving.comparisons import COMPARED
+from tapscan.proving.keeping import all_checks, keep
+from tapscan.records.inspection import Inspection, open_inspection
 from tapscan.records.writing import write_bytes
 from tapscan.report.figures import drawing, new_figure, png_bytes
 from tapscan.report.palette import CRAYON, INK, MUTED
@@ -19,25 +21,75 @@ if TYPE_CHECKING:
 
     from tapscan.screening.results import Method
 
-__all__ = ["draw_chart", "write_charts"]
+__all__ = ["chart_name", "chart_png", "conclude_check", "draw_chart", "has_chart", "write_charts"]
 
 LEAST = 3  # values: of fewer the moving range says nothing
 ROW_IN = 1.3
 
 
+def chart_name(method: str) -> str:
+    """Name the file of a method's chart in a check's folder."""
+    return f"chart_{method}.png"
+
+
+def conclude_check(part: Inspection, piece: Path, place: Path, about: About, warnings: list[str]) -> Check:
+    """Judge what was taken into a check's folder, keep it there and in the piece's history, draw its charts.
+
+    Parameters
+    ----------
+    part
+        The inspection that the setup is for.
+    piece, place
+        Folders of the known piece and of the check.
+    about
+        When and by whom.
+    warnings
+        A sentence is added for what cannot be read or written beside it.
+
+    Raises
+    ------
+    TapscanError
+        When nothing was taken that can be judged.
+    """
+    earlier = all_checks(part.folder, piece, warnings)
+    check = check_setup(open_inspection(place), part.plan, earlier, about)
+    keep(check, place, piece, warnings)
+    write_charts(check, earlier, place)
+    return check
+
+
 def write_charts(check: Check, earlier: Sequence[Check], folder: Path) -> list[Path]:
     """Draw ``chart_tap.png`` and ``chart_ascan.png`` into a check's folder, where there is history enough."""
     written = []
-    with drawing():
-        for one in check.judged:
-            method = one.figures.method
-            past = [] if check.about.is_anew else comparable(earlier, check.mark, method)
-            series = [*(judged.figures.values for judged in past), one.figures.values]
-            if len(series) >= LEAST and "level_db" in one.figures.values:
-                path = folder / f"chart_{method}.png"
-                write_bytes(path, png_bytes(draw_chart(method, series)))
-                written.append(path)
+    for one in check.judged:
+        content = chart_png(check, earlier, one.figures.method)
+        if content is not None:
+            written.append(folder / chart_name(one.figures.method))
+            write_bytes(written[-1], content)
     return written
+
+
+def chart_png(check: Check, earlier: Sequence[Check], method: "Method") -> bytes | None:
+    """Draw one method's chart of a check as PNG; None where the history is too short."""
+    series = _series(check, earlier, method)
+    if len(series) < LEAST:
+        return None
+    with drawing():
+        return png_bytes(draw_chart(method, series))
+
+
+def has_chart(check: Check, earlier: Sequence[Check], method: "Method") -> bool:
+    """Whether `chart_png` draws anything."""
+    return len(_series(check, earlier, method)) >= LEAST
+
+
+def _series(check: Check, earlier: Sequence[Check], method: "Method") -> list[object]:
+    judged = check.of(method)
+    if judged is None or "level_db" not in judged.figures.values:
+        return []
+    before = [one for one in earlier if one.about.time < check.about.time]
+    past = [] if check.about.is_anew else comparable(before, check.mark, method)
+    return [*(one.figures.values for one in past), judged.figures.values]
 
 
 def draw_chart(method: "Method", series: "Sequence[object]") -> "Figure":

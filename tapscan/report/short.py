@@ -3,6 +3,7 @@
 from typing import TYPE_CHECKING
 
 from tapscan.report import sentences, words
+from tapscan.report.doubts import doubt_sentences
 from tapscan.report.figures import png_bytes
 from tapscan.report.filling import filled
 from tapscan.report.layers import score_layer
@@ -30,6 +31,7 @@ def short_text(results: "Results") -> str:
     found = [(one, part.zone) for part in screened for one in part.indications]
     largest = sorted(found, key=lambda pair: (-pair[0].area_mm2, pair[0].id))[:_MOST_ROWS]
     counts = [sentences.counts(part) for part in screened]
+    doubts = doubt_sentences(results.summary)
     if len(counts) > _MOST_COUNTS:
         counts = [*counts[:_MOST_COUNTS], f"{len(counts) - _MOST_COUNTS} more in report.html."]
     others = [part for part in screened if part not in mapped]
@@ -39,7 +41,7 @@ def short_text(results: "Results") -> str:
         "short.html.jinja",
         part=results.inspection.plan.part,
         headline=sentences.summary(screened)[0],
-        counts=counts,
+        counts=[*doubts, *counts],
         maps=[_map(part, 7.2 / len(mapped)) for part in mapped],
         more_maps=words.joined(names) if len(names) <= _MOST_COUNTS else f"{len(names)} more zones",
         rows=[_row(one, zone) for one, zone in largest],

@@ -112,3 +112,21 @@ def test_the_template_of_a_piece_is_refused_until_it_is_filled_in(tmp_path):
     filled = PIECE_TEMPLATE.replace("stations = 0", "stations = 6").replace("positions = 0", "positions = 8")
     assert parse_plan(filled.replace("_mm = 0.0", "_mm = 10.0")).zones[0].known[1].size_mm == 10.0
     assert parse_plan(PIECE_PLAN).zones[0].known[0].thickness_mm == 2.4
+
+
+def test_a_check_that_failed_after_the_work_is_on_report_and_terminal(tmp_path):
+    part = tmp_path / "part"
+    shutil.copytree(DEMO, part, ignore=shutil.ignore_patterns("results", "known-piece", "ascans"))
+    path = part / "setup" / SECOND / "check.json"
+    document = json.loads(path.read_text(encoding="utf-8"))
+    (level,) = [one for one in document["methods"][0]["items"] if one["name"].startswith("level of the taps")]
+    level.update(outcome="not ready", because="taps arrive quieter than in the earlier checks (-9.0 dB)")
+    path.write_text(json.dumps(document), encoding="utf-8")
+    result = run("analyse", part)
+    sentence = "The setup check for taps of 2026-02-08 16:00 UTC, after this work, failed."
+    sentence = f"{sentence} Do not rely on these maps."
+    assert sentence in result.stdout
+    for name in ("report.html", "report_short.html"):
+        assert sentence in (part / "results" / name).read_text(encoding="utf-8")
+    summary = json.loads((part / "results" / "summary.json").read_text(encoding="utf-8"))
+    assert {one["method"]: one["state"] for one in summary["setup"]["proofs"]}["tap"] == "failed after"

@@ -55,8 +55,8 @@ def nearly_tapped(root):
 
 
 @contextmanager
-def served(folder):
-    command = [sys.executable, "-m", "tapscan", "desk", str(folder), "--no-browser", "--port", "0"]
+def served(folder, *more):
+    command = [sys.executable, "-m", "tapscan", "desk", str(folder), "--no-browser", "--port", "0", *more]
     with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as process:
         try:
             line = process.stdout.readline()

@@ -102,14 +102,45 @@ def test_without_a_history_it_cannot_say(count):
     items = judged(TAPS, count=count)
     assert overall(items) == "cannot say"
     unsaid = [item for item in items if item.outcome == "cannot say"]
-    assert all(f"not known yet ({count} earlier checks)" in item.because for item in unsaid)
+    words = f"not known yet ({count} earlier {'check' if count == 1 else 'checks'})"
+    assert all(words in item.because for item in unsaid)
     assert all("set up anew in between" in item.remedy for item in unsaid)
 
 
 def test_a_wider_notice_makes_a_short_history_enough():
     wide = SetupLimits(notice_level_db=60.0, notice_brightness_octaves=3.0, notice_repeat_db=60.0)
-    assert overall(judged(TAPS, count=3)) == "cannot say"
-    assert overall(judged(TAPS, count=3, limits=wide)) == "ready"
+    assert overall(judged(TAPS, count=2)) == "cannot say"
+    assert overall(judged(TAPS, count=2, limits=wide)) == "ready"
+
+
+def test_a_change_that_is_too_small_to_matter_is_ready_and_said():
+    items = judged(SCANS, {"tof_us": 1.6 * 1.01})
+    assert overall(items) == "ready"
+    (item,) = [one for one in items if one.because]
+    assert item.name == "time base, as before"
+    assert (
+        "come later than in the earlier checks: the time base has changed (+1 %), less than would"
+        in item.because
+    )
+    assert item.remedy == "watch it in the chart"
+
+
+def test_scatter_as_wide_as_the_change_to_notice_cannot_say():
+    """Six decibels less is not called ready, however much the earlier checks scatter."""
+    figures = Figures("tap", 20, 6, 26, {**TAPS, "level_db": -36.0}, CLEAR)
+    levels = -30 + 1.1 * np.array([-1.2, 1.2, -0.8, 0.8, -1.0, 1.0, 0.0, 0.0])
+    past = [{**one, "level_db": level} for one, level in zip(history(TAPS), levels, strict=True)]
+    (item,) = [one for one in judge(figures, past, SetupLimits()) if one.outcome != "ready"]
+    assert (item.name, item.outcome) == ("level of the taps, as before", "not ready")
+    past = [{**one, "level_db": -30 + 2 * (one["level_db"] + 30)} for one in past]
+    (item,) = [one for one in judge(figures, past, SetupLimits()) if one.outcome != "ready"]
+    assert (item.name, item.outcome) == ("level of the taps, as before", "cannot say")
+
+
+@pytest.mark.parametrize(("off", "outcome"), [(1.02, "ready"), (1.04, "not ready")])
+def test_a_velocity_that_is_known_well_enough_decides_as_it_is(off, outcome):
+    items = judged(SCANS, {"velocity_m_s": 2950 * off, "velocity_sd_m_s": 40.0}, assumed=2950.0)
+    assert overall(items) == outcome
 
 
 def test_known_damage_that_does_not_show_is_not_ready():

@@ -62,7 +62,7 @@ def test_readings_after_the_last_check_are_not_proved_after():
 def test_a_check_that_failed_after_the_work_puts_the_map_in_doubt():
     proof = proof_of("tap", ["a"], [check(8), check(16, "not ready", ["a"])])
     assert proof.state == "failed after"
-    assert proof.doubt == "The setup check of 2026-03-01 16:00 UTC, after this work, failed."
+    assert proof.doubt == "The setup check for taps of 2026-03-01 16:00 UTC, after this work, failed."
     assert (
         "after: NOT ready, checked on Piece, 2026-03-01 16:00 UTC (because brightness" in proof.sentences[0]
     )

@@ -7,7 +7,8 @@ from matplotlib.patches import PathPatch, Polygon
 from tapscan.plan import Block, cell_area_mm2
 from tapscan.report.figures import drawing, png_bytes
 from tapscan.report.layers import backwall_layer, depth_layer, score_layer
-from tapscan.report.maps import draw_map
+from tapscan.report.maps import draw_map, draw_small_map
+from tapscan.report.rounds import draw_round
 from tests.report.fabricated import boom, panel, round_indication, scanned, tapped, tube
 
 
@@ -203,3 +204,28 @@ def test_signs_of_points_are_above_outlines_and_datum_lines_and_numbers_hide_non
         for label in parts(figure, number):
             box = label.get_bbox_patch().get_window_extent()
             assert not any(box.contains(x, y) for x, y in places)
+
+
+DOUBT = "The setup check for taps of 2026-02-08 16:00 UTC, after this work, failed."
+PICTURES = {
+    "map": lambda one: draw_map(one, score_layer(one)),
+    "small map": lambda one: draw_small_map(one, score_layer(one), 2.4),
+    "round part": lambda one: draw_round(one, score_layer(one)),
+}
+
+
+@pytest.mark.parametrize("picture", PICTURES)
+def test_a_setup_check_that_failed_is_on_the_picture_and_hides_nothing(picture):
+    with drawing():
+        plain, marked = (PICTURES[picture](one) for one in (boom(), replace(boom(), doubt=DOUBT)))
+    assert parts(plain, "in doubt") == []
+    (band,) = parts(marked, "in doubt")
+    assert band.get_text().replace("\n", " ") == DOUBT
+    marked.canvas.draw()
+    lowest = band.get_window_extent().y0
+    others = [text.get_window_extent() for text in marked.texts if text is not band]
+    others += [axes.get_tightbbox() for axes in marked.axes]
+    assert max(box.y1 for box in others) < lowest
+    assert band.get_window_extent().x0 > 0
+    heights = [axes.get_window_extent().height for axes in plain.axes]
+    assert [axes.get_window_extent().height for axes in marked.axes] == pytest.approx(heights)

@@ -8,11 +8,13 @@ import { button, isWriting, make } from "./dom.js";
 import { dropPlace } from "./drop.js";
 import { openLine } from "./line.js";
 import { listenHere, microphones } from "./microphone.js";
+import { Setup, isPiece } from "./setup.js";
 import { Walk, bannerOf } from "./walk.js";
 import { WalkGrid } from "./walkgrid.js";
 
 const MOST_LINES = 8;
 const QUIETEST_DB = -80;
+const LAST_RING_MS = 1500; // a tap that rings on is lengthened after it was counted
 const COMPUTER = "computer:"; // begins the value of a microphone that is not the browser's
 const ORDERS = { z: "undo", r: "repeat", b: "back", s: "skip" };
 const FAULT_WORDS = { "too few taps": "with too few taps", "double hit": "with a double hit" };
@@ -23,6 +25,7 @@ const GRID_WORDS =
 class Collect {
   walk = new Walk();
   line = null; // to the desk, while listening
+  isPiece = false; // whether the known piece is tapped, to check the setup
 
   constructor(place) {
     this.place = place;
@@ -51,6 +54,11 @@ class Collect {
     ];
     this.progress = make("p", { class: "here" });
     this.truth = make("div", {});
+    this.setup = new Setup((value) => {
+      this.zones.value = value;
+      this.chooseZone(value);
+      this.begin.focus();
+    });
     const meter = make("p", { class: "meter" }, this.meter, this.level);
     const buttons = make("div", { class: "row big-buttons" }, this.begin, this.orders);
     place.append(
@@ -72,6 +80,7 @@ class Collect {
         this.truth,
         this.grid.place,
         make("p", { class: "quiet" }, GRID_WORDS),
+        this.setup.place,
         dropPlace(),
       ),
     );
@@ -125,18 +134,37 @@ class Collect {
   }
 
   /** The plan or the readings changed. */
-  refresh() {
+  async refresh() {
+    this.listZones();
+    await this.setup.refresh();
+    if (this.setup.zone !== null) this.listZones();
+  }
+
+  listZones() {
     const zones = desk.plan.zones;
     const tapped = zones.find((zone) => zone.methods.includes("tap")) ?? zones[0];
     const { code } = zones.find((zone) => zone.code === this.grid.zone?.code) ?? tapped;
+    const isPieceChosen = this.isPiece && this.setup.zone !== null;
     const options = zones.map((zone) =>
-      make("option", { value: zone.code, selected: zone.code === code }, zone.title),
+      make("option", { value: zone.code, selected: zone.code === code && !isPieceChosen }, zone.title),
     );
+    if (this.setup.zone !== null) options.push(this.setup.option(isPieceChosen));
     this.zones.replaceChildren(...options);
-    this.chooseZone(code);
+    this.chooseZone(isPieceChosen ? this.setup.value : code);
   }
 
   chooseZone(code) {
+    if (isPiece(code) !== this.isPiece && !this.line) this.walk.clear();
+    this.isPiece = isPiece(code);
+    if (this.isPiece) {
+      this.grid.zone = this.setup.zone;
+      this.grid.tally = new Map();
+      this.truth.replaceChildren();
+      again.set([]);
+      this.grid.redraw();
+      this.show();
+      return;
+    }
     this.grid.zone = desk.zone(code);
     if (again.zone !== null && again.zone !== code) again.set([]);
     this.grid.redraw();
@@ -148,7 +176,7 @@ class Collect {
   async readTally() {
     const { code } = this.grid.zone;
     const tally = await telling(() => ask(`/api/taps/${code}`));
-    if (!tally || this.grid.zone.code !== code) return;
+    if (!tally || this.grid.zone.code !== code || this.isPiece) return;
     this.grid.tally = new Map(tally.points.map((one) => [one.point, one]));
     this.grid.redraw();
     this.truth.replaceChildren(...truthOf(tally, (names) => again.set(names)));
@@ -180,6 +208,8 @@ class Collect {
     }
     const places = again.names.length > 0 ? again.names : [this.grid.zone.code];
     const walk = { zones: places, there_and_back: this.back.checked };
+    if (this.isPiece) walk.known_piece = this.setup.said;
+    this.check = null;
     const heard = { onevent: (event) => this.take(event), onend: () => this.ended() };
     const chosen = this.devices.value;
     const begin = chosen.startsWith(COMPUTER)
@@ -208,6 +238,12 @@ class Collect {
     this.walk.isOn = false;
     this.banner.hidden = true;
     if (isDone) again.set([]);
+    if (this.check) {
+      this.walk.clear();
+      this.grid.redraw();
+      this.show();
+      this.setup.judged(this.check);
+    }
     this.level.textContent = "";
     this.meter.value = QUIETEST_DB;
     this.showButtons();
@@ -222,8 +258,11 @@ class Collect {
       return;
     }
     if (event.event === "fault") say(event.sentence);
+    if (event.event === "check") this.check = event.time;
+    if (event.event === "zone complete" && this.isPiece) setTimeout(() => this.line?.end(), LAST_RING_MS);
     if (event.event === "moved" && event.point) this.grid.chosen = null;
-    const line = this.walk.take(event);
+    let line = this.walk.take(event);
+    if (event.event === "zone complete" && this.isPiece) line = ["good", "All points of the known piece are tapped."];
     if (line) this.addLine(...line);
     this.showBanner(event);
     this.grid.redraw();
@@ -264,7 +303,8 @@ class Collect {
     this.dots.textContent = walk.dots;
     this.goTo.firstChild.textContent = grid.chosen ? `Go to ${grid.chosen}` : "Go to …";
     this.goTo.disabled = this.line === null || !grid.chosen;
-    const before = `${desk.plan.taps_per_point} taps at each point, station by station from position 1.`;
+    const plan = this.isPiece ? this.setup.plan : desk.plan;
+    const before = `${plan.taps_per_point} taps at each point, station by station from position 1.`;
     const within = `${walk.done} of ${walk.all.length} points complete`;
     this.progress.textContent = walk.points === null ? before : within;
   }

@@ -6,6 +6,11 @@ export class Walk {
   now = null; // the point that the next tap counts for; null when all are done
   isOn = false;
 
+  /** Forget the capture that is over. */
+  clear() {
+    [this.points, this.now] = [null, null];
+  }
+
   get all() {
     return this.points === null ? [] : [...this.points.values()];
   }
