@@ -106,7 +106,7 @@ def _opened(path: Path, where: str) -> "Image":
             warnings.simplefilter("ignore", Image.DecompressionBombWarning)  # our own limit is below
             image = Image.open(path, formats=_KINDS)
     except Image.DecompressionBombError:
-        raise TapscanError(where, "is far too large a picture", _SMALLER) from None
+        raise TapscanError(where, f"has far more than {MOST_MEGAPIXELS} megapixels", _SMALLER) from None
     except (UnidentifiedImageError, OSError, SyntaxError, ValueError):
         raise TapscanError(where, "is no JPEG or PNG picture", "save the photo as JPEG or PNG") from None
     megapixels = image.size[0] * image.size[1] / 1e6

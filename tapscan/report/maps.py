@@ -50,10 +50,12 @@ __all__ = [
     "TOP_IN",
     "Strip",
     "draw_blocks",
+    "draw_colour_key",
     "draw_datum",
     "draw_indications",
     "draw_map",
     "draw_small_map",
+    "key_entries",
     "label_edges",
     "mark_doubt",
     "place_strip",
@@ -116,7 +118,7 @@ def draw_map(screened: "Screened", layer: "Layer") -> "Figure":
     figure.text(0.98, line_y, view, ha="right", va="top", color=MUTED)
     if screened.doubt:
         mark_doubt(figure, screened.doubt, line_y - 0.16 / height_in)
-    entries = _key_entries(screened, layer)
+    entries = key_entries(screened, layer)
     if layout.key_beside:
         left = (
             LEFT_IN + sheet.zone.stations * sheet.zone.station_pitch_mm * layout.in_per_mm + RIGHT_IN
@@ -124,12 +126,12 @@ def draw_map(screened: "Screened", layer: "Layer") -> "Figure":
         top = 1 - (TOP_IN - 0.06) / height_in
         figure.legend(handles=entries, loc="upper left", bbox_to_anchor=(left, top), ncols=1, **KEY_LOOK)
         bar_top_in = TOP_IN + 0.16 * len(entries) + 0.25
-        _draw_colour_key(figure, layer, (left + 0.03, 1 - bar_top_in / height_in, 0.3))
+        draw_colour_key(figure, layer, (left + 0.03, 1 - bar_top_in / height_in, 0.3))
     else:
         figure.legend(
             handles=entries, loc="lower left", bbox_to_anchor=(0.01, 0.02 / height_in), ncols=2, **KEY_LOOK
         )
-        _draw_colour_key(figure, layer, (0.56, 0.34 / height_in, 0.38))
+        draw_colour_key(figure, layer, (0.56, 0.34 / height_in, 0.38))
     return figure
 
 
@@ -429,7 +431,7 @@ def mark_doubt(figure: "Figure", doubt: str, line_y: float) -> None:
     )
 
 
-def _key_entries(screened: "Screened", layer: "Layer") -> "list[Artist]":
+def key_entries(screened: "Screened", layer: "Layer") -> "list[Artist]":
     """Explain the signs that a map may hold."""
     from matplotlib.lines import Line2D
     from matplotlib.patches import Patch
@@ -448,8 +450,10 @@ def _key_entries(screened: "Screened", layer: "Layer") -> "list[Artist]":
             label="unread point",
         ),
         Patch(facecolor=PAPER, edgecolor=HAIRLINE, linewidth=0.6, label="left out on purpose"),
-        Line2D([], [], color=INK, linewidth=0.9, dashes=(5, 1.5, 1.5, 1.5), label="datum line"),
     ]
+    if screened.zone.layout is None:
+        dashes = (5, 1.5, 1.5, 1.5)
+        entries.append(Line2D([], [], color=INK, linewidth=0.9, dashes=dashes, label="datum line"))
     if layer.faint_words:
         entries.append(
             Patch(fill=False, edgecolor=INK, linewidth=1.0, linestyle=(0, (3, 2)), label=layer.faint_words)
@@ -467,7 +471,7 @@ def _key_entries(screened: "Screened", layer: "Layer") -> "list[Artist]":
     return entries
 
 
-def _draw_colour_key(figure: "Figure", layer: "Layer", place: tuple[float, float, float]) -> None:
+def draw_colour_key(figure: "Figure", layer: "Layer", place: tuple[float, float, float]) -> None:
     """Explain the colours at (left, bottom, width); pointed ends where values are beyond the ramp."""
     from matplotlib.cm import ScalarMappable
     from matplotlib.colors import Normalize

@@ -15,7 +15,7 @@ from tapscan.plan.photos.scale import polygon_area, to_mm
 if TYPE_CHECKING:
     from tapscan.plan.photos.layout import PhotoLayout
 
-__all__ = ["Cells", "areas_within", "cells_of", "inside", "neighbour_pairs", "triangles_of"]
+__all__ = ["Cells", "areas_within", "cell_rings", "cells_of", "inside", "neighbour_pairs", "triangles_of"]
 
 Floats = NDArray[np.float64]
 Pairs = NDArray[np.intp]
@@ -161,17 +161,23 @@ def areas_within(at_mm: Floats, outline: Floats, holes: list[Floats]) -> Floats:
     >>> areas_within(np.array([[0.5, 0.5], [1.5, 0.5]]), square, [])
     array([1., 1.])
     """
-    edges, _, _ = triangles_of(at_mm) if len(at_mm) > 1 else (np.zeros((0, 2), dtype=np.intp), None, None)
-    area = np.zeros(len(at_mm))
-    for n, place in enumerate(at_mm):
-        beside = at_mm[np.unique(edges[(edges == n).any(axis=1)])]
-        beside = beside[(beside != place).any(axis=1)]
-        for sign, ring in ((1.0, outline), *((-1.0, hole) for hole in holes)):
-            cut = ring
-            for other in beside:
-                cut = _cut(cut, (place + other) / 2, other - place)
-            area[n] += sign * abs(polygon_area(cut))
+    area = np.array([abs(polygon_area(ring)) for ring in cell_rings(at_mm, outline)])
+    for hole in holes:
+        area -= [abs(polygon_area(ring)) for ring in cell_rings(at_mm, hole)]
     return area
+
+
+def cell_rings(at_mm: Floats, outline: Floats) -> list[Floats]:
+    """Cut an outline into what is nearest to each point: rings (k, 2), empty where there is nothing."""
+    edges = triangles_of(at_mm)[0] if len(at_mm) > 1 else np.zeros((0, 2), dtype=np.intp)
+    rings = []
+    for n, place in enumerate(at_mm):
+        ring = outline
+        for other in np.unique(edges[(edges == n).any(axis=1)]):
+            if other != n:
+                ring = _cut(ring, (place + at_mm[other]) / 2, at_mm[other] - place)
+        rings.append(ring)
+    return rings
 
 
 def _cut(ring: Floats, at: Floats, away: Floats) -> Floats:
