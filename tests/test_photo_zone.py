@@ -120,8 +120,17 @@ def test_the_report_is_written_with_the_photo(both):
     results = photo.inspection.folder / "results"
     assert (results / "map_LG.png").stat().st_size > 10_000
     assert not list(results.glob("round_*"))
+    assert (results / "photo_LG_marked_A4.pdf").read_bytes().startswith(b"%PDF")
     page = (results / "report.html").read_text(encoding="utf-8")
-    assert "photo" in page
+    assert "photo_LG_marked_A4.pdf" in page
+    lines = (results / "outline_LG.csv").read_text(encoding="utf-8").splitlines()
+    head = lines[0].split(",")
+    assert head[:2] == ["indication", "corner"]
+    # The two landmarks are points at opposite corners.
+    assert {name[5:13] for name in head[4:]} in ({"LG-01-01", "LG-16-12"}, {"LG-01-12", "LG-16-01"})
+    x, s, first, _ = map(float, lines[1].split(",")[2:])
+    corner = (5.0, 5.0) if "01-01" in head[4] else (5.0, 115.0)
+    assert first == pytest.approx(np.hypot(x - corner[0], s - corner[1]), abs=0.1)
 
 
 FEW = [("01-01", 200.0, 200.0), ("01-02", 260.0, 200.0), ("02-01", 200.0, 260.0), ("02-02", 260.0, 260.0)]

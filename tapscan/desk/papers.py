@@ -72,6 +72,8 @@ def _paper(name: str, title: str) -> dict[str, str]:
 def _marked_title(name: str) -> str:
     if name.endswith(".pdf"):
         return f"Grid with indications, {name.removesuffix('.pdf').rpartition('_')[2]}"
+    if name.endswith(".csv"):
+        return "Outlines as a list, with distances from two points"
     return f"Outlines for a cutter, {name.rpartition('.')[2].upper()}"
 
 

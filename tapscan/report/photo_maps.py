@@ -114,6 +114,8 @@ def draw_photo(axes: "Axes", layout: "PhotoLayout", home: "Path", window: "Windo
         gid="photo",
         zorder=0,
     )
+    for hole in layout.holes_px:
+        axes.add_patch(Polygon(np.array(hole), facecolor=PAPER, edgecolor="none", gid="hole", zorder=1.5))
     for ring in (layout.outline_px, *layout.holes_px):
         edge = Polygon(
             np.array(ring), fill=False, edgecolor=INK, linewidth=0.9, linestyle=(0, (5, 2)), zorder=2

@@ -253,7 +253,7 @@ def section_key(compared: "Compared", findings: "Sequence[Finding]") -> "list[Ar
         entries.append(
             Patch(fill=False, edgecolor=CRAYON, linewidth=1.5, label="indication, with its number")
         )
-    if defects_of(zone, findings):
+    if zone.layout is None and defects_of(zone, findings):
         entries.append(
             Line2D(
                 [], [], color=ACCENT, linewidth=1.3, dashes=(3, 1.5), label="defect as measured on the cut"
