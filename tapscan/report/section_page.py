@@ -108,7 +108,9 @@ def _pictures(report: SectionReport, home: Path) -> list[Picture]:
 def _strips(report: SectionReport) -> dict[int, Picture]:
     """Draw the cut lines of each comparison that has any, by its number."""
     with drawing():
-        drawn = {number: strips_picture(one) for number, one in enumerate(report.compared)}
+        # A cut through scattered points of a photo is no line along a station or position.
+        gridded = {n: one for n, one in enumerate(report.compared) if one.screened.zone.layout is None}
+        drawn = {number: strips_picture(one) for number, one in gridded.items()}
     return {number: picture for number, picture in drawn.items() if picture is not None}
 
 
