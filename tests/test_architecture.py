@@ -30,6 +30,7 @@ LAYERS = [
     "plan",
     "physics",
     "synth",
+    "pictures",
     "errors",
 ]
 # The simulator makes what others read, so it knows the plan, the physics and the types of signals.

@@ -6,10 +6,11 @@ from typing import Any
 import click
 
 from tapscan.cli.warning import warn
-from tapscan.plan import Plan
+from tapscan.plan import Plan, placed
 from tapscan.plan.points import in_words
 from tapscan.records.coverage import ZoneCoverage, cover
 from tapscan.records.inspection import open_inspection
+from tapscan.records.places import without_places
 from tapscan.records.tables import json_text
 from tapscan.screening.reach import Outlook, TapOutlook, outlook_of
 
@@ -22,8 +23,9 @@ MISSING_SHOWN = 8
 @click.command("grid")
 @click.argument("folder", metavar="DIR", type=click.Path(path_type=Path))
 @click.option("--walk", is_flag=True, help="List every planned point in walking order, one a line.")
+@click.option("--strip-place", is_flag=True, help="Take out of photos where they were taken.")
 @click.option("--json", "as_json", is_flag=True, help="Print everything as JSON.")
-def command(folder: Path, *, walk: bool, as_json: bool) -> None:
+def command(folder: Path, *, walk: bool, strip_place: bool, as_json: bool) -> None:
     """Check the plan in DIR; say what it covers and which points have readings.
 
     The grid is written at true size to DIR/results, one PDF for each zone and paper, to
@@ -37,6 +39,8 @@ def command(folder: Path, *, walk: bool, as_json: bool) -> None:
               tapscan grid my-part --walk
     """  # noqa: D301 - \b is click's mark for lines kept as they are
     inspection = open_inspection(folder)
+    if strip_place:
+        inspection = without_places(inspection)
     zones, faults = cover(inspection)
     if walk and not as_json:
         for zone in zones:
@@ -60,7 +64,9 @@ def command(folder: Path, *, walk: bool, as_json: bool) -> None:
     if pictures:
         click.echo(f"What could be found, as pictures: {folder / 'results'}/detectable_*.png")
     if wraps:
-        click.echo(f"To mark the grid: print {folder / 'results'}/wrap_*.pdf at 100 % and measure the bars.")
+        named = {path.name.split("_")[0] for path in wraps}
+        files = " and ".join(f"{folder / 'results'}/{kind}_*.pdf" for kind in sorted(named, reverse=True))
+        click.echo(f"To mark the grid: print {files} at 100 % and measure the bars.")
     warn(warnings)
 
 
@@ -105,7 +111,7 @@ def _document(
 
 
 def _zone_document(zone: ZoneCoverage) -> dict[str, Any]:
-    area = zone.cell_area_mm2
+    area = zone.cell_area_mm2[placed(zone.zone)]
     return {
         "code": zone.zone.code,
         "name": zone.zone.name,
@@ -113,7 +119,7 @@ def _zone_document(zone: ZoneCoverage) -> dict[str, Any]:
         "stations": zone.zone.stations,
         "positions": zone.zone.positions,
         "points": zone.is_planned.sum(),
-        "skipped": (~zone.is_planned).sum(),
+        "skipped": (placed(zone.zone) & ~zone.is_planned).sum(),
         "cell_area_mm2": [area.min(), area.max()],
         "area_mm2": area.sum(),
         "area_planned_mm2": zone.area_mm2(zone.is_planned),
@@ -131,13 +137,13 @@ def _print(plan: Plan, zones: tuple[ZoneCoverage, ...], outlooks: list[Outlook])
 
     table = Table("Zone", "Grid", "Points", "Skipped", "Cell mm²", "Area cm²", "Planned", "Read")
     for zone in zones:
-        area = zone.cell_area_mm2
+        area = zone.cell_area_mm2[placed(zone.zone)]
         low, high = f"{area.min():.3g}", f"{area.max():.3g}"
         table.add_row(
             zone.zone.code,
             f"{zone.zone.shape} {zone.zone.stations}×{zone.zone.positions}",
             f"{zone.is_planned.sum():,}",
-            f"{(~zone.is_planned).sum():,}",
+            f"{(placed(zone.zone) & ~zone.is_planned).sum():,}",
             low if low == high else f"{low}–{high}",
             f"{area.sum() / 100:,.1f}",
             _percent(zone.area_mm2(zone.is_planned), area.sum()),
@@ -170,6 +176,11 @@ def _print_zone(zone: ZoneCoverage, taps_per_point: int) -> None:
             more = " …" if missing.sum() > MISSING_SHOWN else ""
             line += f"; missing {', '.join(zone.names(missing, slice(MISSING_SHOWN)))}{more}"
         click.echo(line)
+    if zone.zone.layout is not None:
+        from tapscan.report.photo_sheets import scale_sentences
+
+        for line in scale_sentences(zone.zone):
+            click.echo(f"  {line}")
     if zone.zone.reference:
         named = ", ".join(f"{block} ({in_words(block)})" for block in zone.zone.reference)
         click.echo(f"  reference: {named}; {zone.is_reference.sum():,} points taken as sound")

@@ -7,6 +7,7 @@ import click
 
 from tapscan.cli.section_photo import PhotoWish, measure_photo, photo_options
 from tapscan.cli.warning import warn
+from tapscan.errors import sentence
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -150,7 +151,12 @@ def _plan(results: "Results", findings: "Findings", *, as_json: bool) -> None:
     from tapscan.sectioning.cautions import CUTTING_CAUTIONS
     from tapscan.sectioning.cuts import plan_cuts
 
-    cuts = plan_cuts(results.screened, findings.rows)
+    gridded = [one for one in results.screened if one.zone.layout is None]
+    on_photos = dict.fromkeys(one.zone.code for one in results.screened if one.zone.layout is not None)
+    remedy = "choose the cuts there on the map over the photo"
+    what = "is on a photo: cuts are planned along grids only"
+    warn([sentence(f"zone {code}", what, remedy) for code in on_photos])
+    cuts = plan_cuts(gridded, findings.rows)
     home = results.inspection.folder
     with results_folder(home, "cuts", results.origin) as folder:
         names = [path.name for path in write_cuts(results.screened, cuts, folder)]

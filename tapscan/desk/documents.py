@@ -7,6 +7,7 @@ import numpy as np
 
 from tapscan.desk.blocks import neat_blocks
 from tapscan.desk.notes import left_notes
+from tapscan.desk.photo_zones import photo_document
 from tapscan.errors import TapscanError
 from tapscan.plan import block_mask, parse_point
 from tapscan.records.coverage import cover
@@ -19,6 +20,7 @@ from tapscan.screening.scans import methods
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
+    from pathlib import Path
 
     from numpy.typing import NDArray
 
@@ -86,7 +88,7 @@ def plan_document(inspection: "Inspection") -> dict[str, Any]:
         "method_names": words.METHOD_NAMES,
         "zones": [
             {
-                **_geometry(one.zone),
+                **_geometry(one.zone, inspection.folder),
                 "methods": methods(inspection, one.zone),
                 "read": _flat_read(one),
                 "has_readings": any(bool(mask.any()) for mask in one.read.values()),
@@ -107,12 +109,13 @@ def _flat_read(one: "ZoneCoverage") -> dict[str, list[int]]:
     return {method: np.flatnonzero(mask).tolist() for method, mask in one.read.items()}
 
 
-def _geometry(zone: "Zone") -> dict[str, Any]:
+def _geometry(zone: "Zone", folder: "Path") -> dict[str, Any]:
     return {
         "code": zone.code,
         "name": zone.name,
         "title": words.zone_name(zone),
         "shape": zone.shape,
+        "photo": photo_document(zone, folder),
         "stations": zone.stations,
         "positions": zone.positions,
         "station_pitch_mm": zone.station_pitch_mm,

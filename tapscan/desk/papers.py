@@ -60,8 +60,9 @@ def _group(title: str, papers: list[dict[str, str]], zone: str | None = None) ->
 def _grids(zone: "Zone") -> list[tuple[str, str]]:
     """Name the grids of a zone and their paper; one that nobody would join from so many sheets has none."""
     marked = marked_names(zone)
-    sizes = [paper.name for paper in PAPERS if f"wrap_{zone.code}_marked_{paper.name}.pdf" in marked]
-    return [(f"wrap_{zone.code}_{size}.pdf", size) for size in sizes]
+    kind = "wrap" if zone.layout is None else "photo"
+    sizes = [paper.name for paper in PAPERS if f"{kind}_{zone.code}_marked_{paper.name}.pdf" in marked]
+    return [(f"{kind}_{zone.code}_{size}.pdf", size) for size in sizes]
 
 
 def _paper(name: str, title: str) -> dict[str, str]:
@@ -71,6 +72,8 @@ def _paper(name: str, title: str) -> dict[str, str]:
 def _marked_title(name: str) -> str:
     if name.endswith(".pdf"):
         return f"Grid with indications, {name.removesuffix('.pdf').rpartition('_')[2]}"
+    if name.endswith(".csv"):
+        return "Outlines as a list, with distances from two points"
     return f"Outlines for a cutter, {name.rpartition('.')[2].upper()}"
 
 

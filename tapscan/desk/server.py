@@ -26,8 +26,9 @@ from tapscan.desk.documents import palette_css, plan_document, results_document,
 from tapscan.desk.guard import Door, Guard
 from tapscan.desk.papers import MEDIA_TYPES, paper_path, papers_document
 from tapscan.desk.phones import phone_routes
+from tapscan.desk.photo_zones import photo_jpeg
 from tapscan.desk.photos import MOST_PHOTO_BYTES, keep_photo
-from tapscan.desk.plan_file import plan_version
+from tapscan.desk.plan_file import plan_version, zone_of
 from tapscan.desk.plan_routes import plan_routes
 from tapscan.desk.rasters import line_document, raster_bytes
 from tapscan.desk.requests import (
@@ -77,6 +78,7 @@ def desk_app(bench: Bench, door: Door, identity: "Identity | None" = None) -> Gu
         Route("/api/slices/{zone}", answered(_slice)),
         Route("/sounds/{point}", answered(_sound)),
         Route("/api/taps/{zone}", answered(_taps)),
+        Route("/photos/{zone}", answered(_zone_photo)),
         Route("/api/photos", answered_async(_photo), methods=["POST"]),
         Route("/api/findings", answered(lambda request: json_answer(cutting_document(bench_of(request))))),
         Route("/api/findings", answered_async(_finding), methods=["POST"]),
@@ -181,6 +183,14 @@ def _decay(request: Request) -> Response:
 def _sound(request: Request) -> Response:
     point = named_point(request.path_params["point"])
     return Response(wav_of(taps_at(bench_of(request).inspection(), point)), media_type="audio/wav")
+
+
+def _zone_photo(request: Request) -> Response:
+    inspection = bench_of(request).inspection()
+    zone = zone_of(inspection.plan, request.path_params["zone"])
+    if zone.layout is None:
+        return PlainTextResponse("This zone has no photo.", 404)
+    return Response(photo_jpeg(zone, inspection.folder), media_type="image/jpeg")
 
 
 def _section(request: Request) -> Response:

@@ -3,7 +3,8 @@
 from typing import TYPE_CHECKING
 
 from tapscan.errors import sentence
-from tapscan.plan.surfaces import block_mask
+from tapscan.plan.photos.scale import tilt_deg
+from tapscan.plan.surfaces import block_mask, placed
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -13,6 +14,7 @@ if TYPE_CHECKING:
 __all__ = ["doubts"]
 
 _LEAST_GIRTH_MM = 25.0  # a tube 8 mm across; common practice, no published source
+STEEPEST_DEG = 50.0  # policy: a face turned further is asked for as another photo
 _LEAST_WALL_MM = 0.3  # two plies of prepreg; common practice, no published source
 
 
@@ -40,13 +42,17 @@ def _zone_doubts(zone: "Zone") -> "Iterator[str]":
         if size_mm is not None and size_mm < least_mm:
             what = f"{key} = {size_mm:g} is very little for such a part"
             yield sentence(where, what, "write millimetres, not centimetres or inches")
+    tilt = None if zone.layout is None else tilt_deg(zone.layout)
+    if tilt is not None and tilt > STEEPEST_DEG:
+        what = f"the photo sees the face at {tilt:.0f}° from square on, where distances are hardly known"
+        yield sentence(where, what, "take another photo that looks straight at this face")
     skipped = block_mask(zone, zone.skip)
     if skipped.all():
         what = "every point is skipped, so nothing is inspected there"
         yield sentence(where, what, "correct skip, or take the zone out")
         return
     for block in zone.reference:
-        both = int((block_mask(zone, [block]) & skipped).sum())
+        both = int((block_mask(zone, [block]) & skipped & placed(zone)).sum())
         if both:
             points = "1 point" if both == 1 else f"{both:,} points"
             what = f'reference "{block}" holds {points} that the plan skips: they count for nothing'

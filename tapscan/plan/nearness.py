@@ -4,11 +4,13 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from tapscan.plan.surfaces import girth_mm
+from tapscan.plan.photos.cells import cells_of
+from tapscan.plan.surfaces import girth_mm, point_index
 
 if TYPE_CHECKING:
     from scipy.sparse import csr_array
 
+    from tapscan.plan.photos.layout import PhotoLayout
     from tapscan.plan.zones import Zone
 
 __all__ = ["nearness"]
@@ -35,6 +37,8 @@ def nearness(zone: "Zone", reach_mm: float) -> "csr_array":
     """
     from scipy.sparse import coo_array
 
+    if zone.layout is not None:
+        return _on_photo(zone, zone.layout, reach_mm)
     stations, positions = zone.grid_shape
     step_mm = (
         girth_mm(zone) / positions if zone.is_tube else np.full(stations, zone.position_pitch_mm, dtype=float)
@@ -67,3 +71,24 @@ def nearness(zone: "Zone", reach_mm: float) -> "csr_array":
     shape = (station.size, station.size)
     entries = np.concatenate(weights), (np.concatenate(rows), np.concatenate(columns))
     return coo_array(entries, shape=shape).tocsr()
+
+
+def _on_photo(zone: "Zone", layout: "PhotoLayout", reach_mm: float) -> "csr_array":
+    """Weights between the points of a photo; array elements without a point have none."""
+    from scipy.sparse import coo_array
+    from scipy.spatial import cKDTree
+
+    cells, index = cells_of(layout), point_index(zone)
+    widest_mm = reach_mm * float(np.sqrt(-np.log(_LEAST)))
+    far = cKDTree(cells.at_mm).query_pairs(widest_mm, output_type="ndarray").astype(np.intp)
+    pairs = np.unique(np.sort(np.vstack([far, cells.pairs]), axis=1), axis=0)
+    apart_mm = np.linalg.norm(cells.at_mm[pairs[:, 0]] - cells.at_mm[pairs[:, 1]], axis=1)
+    weight = np.exp(-((apart_mm / reach_mm) ** 2))
+    size = len(cells.at_mm)
+    is_beside = np.isin(pairs @ (size, 1), cells.pairs @ (size, 1))
+    spacing_mm = np.maximum(*cells.spacing_mm[pairs.T])
+    weight = np.where(is_beside, np.maximum(weight, np.exp(-((apart_mm / spacing_mm) ** 2))), weight)
+    both = np.vstack([pairs, pairs[:, ::-1], np.column_stack([np.arange(size)] * 2)])
+    weights = np.concatenate([weight, weight, np.ones(size)])
+    shape = (zone.stations * zone.positions,) * 2
+    return coo_array((weights, (index[both[:, 0]], index[both[:, 1]])), shape=shape).tocsr()

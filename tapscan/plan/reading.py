@@ -9,6 +9,8 @@ from pydantic import ValidationError
 from tapscan.errors import TapscanError, nearest
 from tapscan.plan.known import Known, SetupLimits
 from tapscan.plan.mistakes import PLAN_NAME, PlanMistakeError, all_of, explained
+from tapscan.plan.photos.layout import PhotoLayout
+from tapscan.plan.photos.reading import PHOTO_KEYS, grid_keys, layout_of, unnamed_blocks
 from tapscan.plan.points import Block, Point, parse_block
 from tapscan.plan.tables import HINTS, LaminateTable, PlanTable, ZoneTable
 from tapscan.plan.zones import Laminate, Note, Part, Plan, Units, Zone
@@ -48,11 +50,11 @@ def read_plan(folder: Path) -> Plan:
     except (UnicodeDecodeError, OSError) as error:
         reason = "is not UTF-8 text" if isinstance(error, UnicodeDecodeError) else f"cannot be read: {error}"
         raise TapscanError(PLAN_NAME, reason, "save it again as plain text in UTF-8") from None
-    return parse_plan(text)
+    return parse_plan(text, folder)
 
 
-def parse_plan(text: str) -> Plan:
-    """Check the text of a plan and return it as a `Plan`.
+def parse_plan(text: str, folder: Path | None = None) -> Plan:
+    """Check the text of a plan and return it as a `Plan`; in its `folder` photos are checked, too.
 
     Raises
     ------
@@ -84,6 +86,7 @@ def parse_plan(text: str) -> Plan:
             PLAN_NAME, f"is not valid TOML: {str(error).split(';')[0]}", _TOML_REMEDY
         ) from None
     mistakes: list[TapscanError] = []
+    layouts = _photo_zones(document, folder, mistakes)
     tables = None
     try:
         tables = PlanTable.model_validate(document)
@@ -92,7 +95,7 @@ def parse_plan(text: str) -> Plan:
         mistakes += explained(error.errors(include_url=False), document)
         valid = _valid_zones(document)
     defaults = LaminateTable() if tables is None else tables.laminate
-    readers = [_ZoneReader(table, index, mistakes) for index, table in valid.items()]
+    readers = [_ZoneReader(table, index, mistakes, layouts.get(index)) for index, table in valid.items()]
     units: Units = "mm" if tables is None else tables.units
     zones = tuple(reader.zone(defaults, units) for reader in readers)
     for count, reader in enumerate(readers):
@@ -113,6 +116,42 @@ def parse_plan(text: str) -> Plan:
         has_ascan_table="ascan" in document,
         setup=SetupLimits(**tables.setup.model_dump()),
     )
+
+
+def _photo_zones(
+    document: dict[str, Any], folder: Path | None, mistakes: list[TapscanError]
+) -> dict[int, PhotoLayout]:
+    """Read the zones on photos, by their number from 0, and give their tables the grid of their names."""
+    layouts = {}
+    listed = document.get("zone")
+    for index, table in enumerate(listed if isinstance(listed, list) else []):
+        if not isinstance(table, dict) or table.get("shape") != "photo":
+            continue
+        where = f'{PLAN_NAME}: zone "{table.get("code", index + 1)}"'
+
+        def add(key: str, what: str, remedy: str, index: int = index, where: str = where) -> None:
+            mistakes.append(PlanMistakeError(("zone", index, key), where, what, remedy))
+
+        for key in [key for key in _GRID_KEYS if key in table]:
+            add(
+                key, f'{key} does not belong to shape "photo"', "delete it: each point has a place of its own"
+            )
+            del table[key]
+        layout = layout_of(table, folder, add)
+        for key in PHOTO_KEYS:
+            table.pop(key, None)
+        if layout is not None:
+            layouts[index] = layout
+        table.update(_ANY_GRID if layout is None else grid_keys(layout))
+    return layouts
+
+
+_GRID_KEYS = (
+    *("stations", "positions", "station_pitch_mm", "position_pitch_mm", "datum_side"),
+    *("girth_mm", "girth_start_mm", "girth_end_mm"),
+)
+# Where the points are not known, other keys of the zone are checked all the same.
+_ANY_GRID = {"stations": 1000, "positions": 1000, "station_pitch_mm": 1.0, "position_pitch_mm": 1.0}
 
 
 def _valid_zones(document: dict[str, Any]) -> dict[int, ZoneTable]:
@@ -136,8 +175,11 @@ def _codes(document: dict[str, Any]) -> list[str]:
 class _ZoneReader:
     """Checks one zone's table beyond what its keys allow each for itself; adds to `mistakes`."""
 
-    def __init__(self, table: ZoneTable, index: int, mistakes: list[TapscanError]) -> None:
+    def __init__(
+        self, table: ZoneTable, index: int, mistakes: list[TapscanError], layout: PhotoLayout | None
+    ) -> None:
         self.table = table
+        self._layout = layout
         self._index = index
         self._mistakes = mistakes
 
@@ -169,13 +211,14 @@ class _ZoneReader:
             position_pitch_mm=table.position_pitch_mm,
             laminate=Laminate(**laminate),
             reference=self._blocks("reference"),
-            skip=self._blocks("skip"),
+            skip=(*self._blocks("skip"), *unnamed_blocks(self._layout)),
             bonded=self._blocks("bonded"),
             mirror_of=table.mirror_of,
             notes=self._notes(),
             datum_side=table.datum_side,
             units=units,
             known=self._known(),
+            layout=self._layout,
         )
 
     def _girths(self) -> tuple[float | None, float | None]:
@@ -183,7 +226,7 @@ class _ZoneReader:
         table = self.table
         girth_keys = ("girth_mm", "girth_start_mm", "girth_end_mm")
         given = [key for key in girth_keys if getattr(table, key) is not None]
-        if table.shape == "panel":
+        if table.shape != "tube":
             if given:
                 what = f'{given[0]} does not belong to shape "panel"'
                 self._add(given[0], what, 'delete it, or set shape = "tube"')
@@ -279,6 +322,8 @@ def _mirror_fault(table: ZoneTable, tables: list[ZoneTable], codes: list[str]) -
         remedy = f"did you mean {known}?" if others else "the plan has no other zone"
         return f'"{wanted}" is not a zone of this plan', remedy
     twin = next((other for other in tables if other.code == wanted), table)
+    if twin.shape == table.shape == "photo":
+        return None  # paired by name
     if (twin.shape, twin.stations, twin.positions) != (table.shape, table.stations, table.positions):
         return f'"{wanted}" has another shape or grid', "mirror zones need the same stations and positions"
     return None
@@ -306,6 +351,6 @@ def _fault(table: ZoneTable, block: Block) -> tuple[str, str] | None:
             f'write the lower station first, "{first:02d}-…:{last:02d}-…", and check the positions with it'
         )
         return "ends before it begins, so that its positions could mean two things", remedy
-    if table.shape == "panel" and block.first_position > block.last_position:
-        return "crosses a seam, which a panel does not have", "write the lower position first"
+    if table.shape != "tube" and block.first_position > block.last_position:
+        return f"crosses a seam, which a {table.shape} does not have", "write the lower position first"
     return None

@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from tapscan.plan.photos.cells import cells_of
+
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
@@ -15,7 +17,19 @@ if TYPE_CHECKING:
     from tapscan.plan.points import Block
     from tapscan.plan.zones import Zone
 
-__all__ = ["block_mask", "cell_area_mm2", "girth_mm", "s_mm", "slant", "walk", "x_mm"]
+__all__ = [
+    "block_mask",
+    "cell_area_mm2",
+    "girth_mm",
+    "has_stations",
+    "placed",
+    "point_index",
+    "s_mm",
+    "slant",
+    "station_shape",
+    "walk",
+    "x_mm",
+]
 
 
 def x_mm(zone: "Zone") -> "NDArray[np.float64]":
@@ -29,6 +43,8 @@ def x_mm(zone: "Zone") -> "NDArray[np.float64]":
     >>> x_mm(zone)[:, 0].tolist()
     [5.0, 15.0]
     """
+    if zone.layout is not None:
+        return _on_photo(zone, cells_of(zone.layout).at_mm[:, 0])
     along = (np.arange(zone.stations) + 0.5) * zone.station_pitch_mm
     return np.broadcast_to(along[:, None], zone.grid_shape)
 
@@ -67,6 +83,8 @@ def s_mm(zone: "Zone") -> "NDArray[np.float64]":
     >>> s_mm(zone)[0].tolist()
     [0.0, 20.0, 40.0, 60.0]
     """
+    if zone.layout is not None:
+        return _on_photo(zone, cells_of(zone.layout).at_mm[:, 1])
     steps = np.arange(zone.positions)
     if zone.is_tube:
         return girth_mm(zone)[:, None] / zone.positions * steps
@@ -88,11 +106,44 @@ def cell_area_mm2(zone: "Zone") -> "NDArray[np.float64]":
     >>> cell_area_mm2(zone)[0].tolist()
     [200.0, 200.0, 200.0, 200.0]
     """
+    if zone.layout is not None:
+        return np.nan_to_num(_on_photo(zone, cells_of(zone.layout).area_mm2))
     if not zone.is_tube:
         assert zone.position_pitch_mm is not None  # the plan's check sees to it
         return np.full(zone.grid_shape, zone.station_pitch_mm * zone.position_pitch_mm)
     widths_mm = girth_mm(zone) / zone.positions
     return np.broadcast_to((widths_mm * zone.station_pitch_mm * slant(zone))[:, None], zone.grid_shape)
+
+
+def placed(zone: "Zone") -> "NDArray[np.bool_]":
+    """Mark the array elements that are points: all of them, but on a photo only those that have a place."""
+    if zone.layout is None:
+        return np.ones(zone.grid_shape, dtype=bool)
+    return np.isfinite(_on_photo(zone, cells_of(zone.layout).area_mm2))
+
+
+def has_stations(zone: "Zone") -> bool:
+    """Whether points with names beside each other are beside each other; scattered ones are not."""
+    return zone.layout is None or cells_of(zone.layout).is_lattice
+
+
+def station_shape(zone: "Zone") -> tuple[int, int]:
+    """Shape in which each row is a station: one row of all points where their names mean no stations."""
+    return zone.grid_shape if has_stations(zone) else (1, zone.stations * zone.positions)
+
+
+def point_index(zone: "Zone") -> "NDArray[np.intp]":
+    """Index of every point of a zone on a photo in its raveled arrays, in the order of the layout."""
+    assert zone.layout is not None
+    names = [(point.station - 1, point.position - 1) for point in zone.layout.points]
+    return np.array([i * zone.positions + p for i, p in names], dtype=np.intp)
+
+
+def _on_photo(zone: "Zone", values: "NDArray[np.float64]") -> "NDArray[np.float64]":
+    """Put values of the points of a photo into an array over the zone, NaN where there is no point."""
+    whole = np.full(zone.stations * zone.positions, np.nan)
+    whole[point_index(zone)] = values
+    return whole.reshape(zone.grid_shape)
 
 
 def slant(zone: "Zone") -> float:
@@ -140,6 +191,12 @@ def neighbours(zone: "Zone", mask: "NDArray[np.bool_]") -> "NDArray[np.bool_]":
     >>> neighbours(zone, mask).astype(int).tolist()
     [[0, 1, 0, 0, 1], [1, 1, 0, 0, 1]]
     """
+    if zone.layout is not None:
+        pairs = point_index(zone)[cells_of(zone.layout).pairs]
+        marked, near = mask.ravel(), np.zeros(mask.size, dtype=bool)
+        near[pairs[marked[pairs[:, 0]], 1]] = True
+        near[pairs[marked[pairs[:, 1]], 0]] = True
+        return np.asarray(near.reshape(mask.shape) & ~mask)
     along = mask.copy()
     along[1:] |= mask[:-1]
     along[:-1] |= mask[1:]

@@ -84,7 +84,7 @@ class ZoneTable(LaminateTable):
 
     code: Annotated[str, Field(pattern=r"^[A-Z0-9]{1,8}$")]
     name: Text = ""
-    shape: Literal["tube", "panel"]
+    shape: Literal["tube", "panel", "photo"]
     stations: Count
     positions: Count
     station_pitch_mm: Length
@@ -151,7 +151,7 @@ HINTS = {
     "station_pitch_mm": "the distance between stations along the axis",
     "position_pitch_mm": "the distance between positions across the panel",
     "code": "1 to 8 of A-Z 0-9",
-    "shape": '"tube" or "panel"',
+    "shape": '"tube", "panel" or "photo"',
     "stations": "how many steps along the axis",
     "positions": "how many steps round the girth or across the panel",
     "reference": 'a list of points known to be good, such as ["01-01:06-12"]',

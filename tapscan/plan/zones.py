@@ -8,6 +8,9 @@ Conventions that all of tapscan obeys
 * ``s_mm`` runs round the girth (or across the panel) from the datum line, clockwise seen from station 1's
   end; position *p* sits at ``(p - 1) * girth / positions`` on a tube and ``(p - 1) * position_pitch_mm`` on
   a panel.
+* On a photo the points have names of the same kind, and each its own place: ``x_mm`` runs to the right of the
+  picture and ``s_mm`` down, both from the outline's upper left corner, on the face. Array elements whose name
+  no point has count as skipped.
 * The seam is where the unrolled surface was cut open: position 1 neighbours the last position of a tube.
 """
 
@@ -15,6 +18,7 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 from tapscan.plan.known import Known, SetupLimits
+from tapscan.plan.photos.layout import PhotoLayout
 from tapscan.plan.points import Block, Point
 
 __all__ = ["Laminate", "Note", "Part", "Plan", "Side", "Units", "Zone"]
@@ -51,16 +55,17 @@ class Zone:
     """A named area with one surface.
 
     `girth_start_mm` and `girth_end_mm` (at the zone's first and last edge) are set on a tube and equal unless
-    it tapers; `position_pitch_mm` is set on a panel. `bonded` are the points behind which an insert is
-    bonded to the wall. `notes` and `datum_side` change no result; `datum_side` says on which side of the
-    part, as built in and seen from the station 1 end, position 1 is. With `units` "in" texts give inches
-    beside millimetres; numbers and files stay in millimetres. `known` is what is known of the points of a
-    known piece.
+    it tapers; `position_pitch_mm` is set on a panel. A zone on a photo has a `layout`; its pitches are the
+    usual spacing of points, and `skip` also names the array elements that no point has. `bonded` are the
+    points behind which an insert is bonded to the wall. `notes` and `datum_side` change no result;
+    `datum_side` says on which side of the part, as built in and seen from the station 1 end, position 1 is.
+    With `units` "in" texts give inches beside millimetres; numbers and files stay in millimetres. `known` is
+    what is known of the points of a known piece.
     """
 
     code: str
     name: str
-    shape: Literal["tube", "panel"]
+    shape: Literal["tube", "panel", "photo"]
     stations: int
     positions: int
     station_pitch_mm: float
@@ -76,6 +81,7 @@ class Zone:
     datum_side: Side | None = None
     units: Units = "mm"
     known: tuple[Known, ...] = ()
+    layout: PhotoLayout | None = None
 
     @property
     def is_tube(self) -> bool:

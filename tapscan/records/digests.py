@@ -20,6 +20,10 @@ def digests(inspection: Inspection, more: str = "") -> dict[str, str]:
     readings += setup_checks(inspection.folder)
     paths = {path.relative_to(inspection.folder).as_posix(): path for path in readings}
     paths[PLAN_NAME] = inspection.folder / PLAN_NAME
+    for zone in inspection.plan.zones:
+        if zone.layout is not None:
+            names = (zone.layout.photo, zone.layout.points_file)
+            paths |= {name: inspection.folder / name for name in names if name}
     if more:
         paths[more] = inspection.folder / more
     return {name: _sha256(paths[name]) for name in sorted(paths)}

@@ -7,7 +7,8 @@ from pathlib import Path
 from types import MappingProxyType
 
 from tapscan.errors import nearest, sentence
-from tapscan.plan import Plan, Point, block_mask, parse_point
+from tapscan.pictures import picture_facts
+from tapscan.plan import Plan, Point, Zone, block_mask, parse_point, placed
 from tapscan.plan.doubts import doubts
 from tapscan.plan.reading import read_plan
 from tapscan.records.readers import phone
@@ -77,6 +78,7 @@ def open_inspection(folder: str | Path) -> Inspection:
     put_back(root / "results")  # where a program was killed while it replaced them
     plan = read_plan(root)
     warnings = doubts(plan)
+    warnings += [sentence(*fault) for zone in plan.zones for fault in _places_told(root, zone)]
     places = _Places(plan)
     tap_files = _recordings(_files(root, TAPS, warnings), places, warnings)
     ascans = list(_files(root, ASCANS, warnings))
@@ -91,6 +93,13 @@ def open_inspection(folder: str | Path) -> Inspection:
         trace_files=MappingProxyType(traces),
         warnings=tuple(warnings),
     )
+
+
+def _places_told(root: Path, zone: Zone) -> Iterator[tuple[str, str, str]]:
+    """Warn of a photo that says where it was taken: whoever gets the report or the archive reads it."""
+    if zone.layout is not None and picture_facts(root / zone.layout.photo, zone.layout.photo).has_place:
+        what = "says where it was taken, which may be the customer's address"
+        yield zone.layout.photo, what, "take the place out with: tapscan grid DIR --strip-place"
 
 
 class _Places:
@@ -118,6 +127,11 @@ class _Places:
                 )
         skipped = self._skipped.get(point.zone)
         if skipped is not None and skipped[point.station - 1, point.position - 1]:
+            if not placed(self._zones[point.zone])[point.station - 1, point.position - 1]:
+                return (
+                    f"fits no point: zone {point.zone} has no point {point} on its photo",
+                    "correct the name, or place the point",
+                )
             return (
                 f"is at {point}, which the plan skips",
                 "take the point out of skip, or move the file away",

@@ -43,8 +43,8 @@ Maker = Literal["analyse", "grid", "outlook", "section", "cuts", "compare", "pod
 _NAMES: Mapping[Maker, str] = {
     "analyse": r"points\.(csv|npz)|indications\.json|summary\.json|report(_short)?\.html"
     r"|(map|round|evidence|detectable|both)_[A-Za-z0-9_-]+\.png"
-    r"|wrap_[A-Z0-9]{1,8}_marked_(A4|Letter)\.pdf|outline_[A-Z0-9]{1,8}\.(svg|dxf)",
-    "grid": r"wrap_[A-Z0-9]{1,8}_(A4|Letter)\.pdf",
+    r"|(wrap|photo)_[A-Z0-9]{1,8}_marked_(A4|Letter)\.pdf|outline_[A-Z0-9]{1,8}\.(svg|dxf|csv)",
+    "grid": r"(wrap|photo)_[A-Z0-9]{1,8}_(A4|Letter)\.pdf",
     "outlook": r"detectable_[A-Z0-9]{1,8}\.png",
     "section": r"sections\.(json|csv)|section\.html|section_[A-Za-z0-9_-]+\.png",
     "cuts": r"cuts_[A-Z0-9]{1,8}\.png",

@@ -16,8 +16,8 @@ from tapscan.report import change_words, words
 from tapscan.report.figures import drawing, png_bytes
 from tapscan.report.filling import filled
 from tapscan.report.layers import Layer
-from tapscan.report.maps import draw_map
 from tapscan.report.palette import SIGNS
+from tapscan.report.photo_maps import zone_map
 from tapscan.report.pictures import Picture
 from tapscan.report.results_folder import results_folder
 from tapscan.screening.changes import CHANGED, UNCHANGED
@@ -47,7 +47,7 @@ def write_change(comparison: "Comparison") -> "Path":
     TapscanError
         When ``results`` leads out of the inspection, or cannot be written.
     """
-    pictures = [_picture(zone) for zone in comparison.zones]
+    pictures = [_picture(zone, comparison.after.folder) for zone in comparison.zones]
     home, inputs = comparison.after.folder, fingerprint(comparison.summary["after"]["inputs"])
     with results_folder(home, "compare", {"inputs": inputs}) as results:
         folder = results / FOLDER
@@ -121,16 +121,16 @@ def _indication(one: "Indication") -> dict[str, Any]:
     return {key: getattr(one, key) for key in keys}
 
 
-def _picture(change: "ZoneChange") -> Picture:
+def _picture(change: "ZoneChange", home: "Path") -> Picture:
     with drawing():
-        png = png_bytes(draw_change(change))
+        png = png_bytes(draw_change(change, home))
     name = f"change_{change.zone.code}_{change.method}.png"
     return Picture(name, png, change_words.map_alt(change), change_words.map_caption(change))
 
 
-def draw_change(change: "ZoneChange") -> Any:
+def draw_change(change: "ZoneChange", home: "Path") -> Any:
     """Draw the map of one zone: how far readings changed, what is outlined now, and faintly what was."""
-    return draw_map(as_screened(change), change_layer(change))
+    return zone_map(as_screened(change), change_layer(change), home)
 
 
 def as_screened(change: "ZoneChange") -> "Screened":

@@ -7,6 +7,7 @@ import re
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from tapscan.plan.surfaces import placed
 from tapscan.records.writing import write_bytes
 from tapscan.report import sentences, words
 from tapscan.report.both import both_picture, indication_rows, point_rows
@@ -16,9 +17,9 @@ from tapscan.report.evidence import draw_evidence
 from tapscan.report.figures import drawing, png_bytes
 from tapscan.report.filling import filled
 from tapscan.report.layers import backwall_layer, depth_layer, score_layer, thickness_layer
-from tapscan.report.maps import draw_map
 from tapscan.report.marking import marked_names
 from tapscan.report.palette import SIGNS
+from tapscan.report.photo_maps import zone_map
 from tapscan.report.pictures import Picture
 from tapscan.report.rounds import draw_round
 from tapscan.report.short import SHORT_NAME, short_text
@@ -78,11 +79,11 @@ def pictures_of(results: "Results") -> list[list[Picture]]:
             code = screened.zone.code
             first = f"map_{code}.png" if code not in seen else f"map_{code}_{screened.method}.png"
             seen.add(code)
-            groups.append([*_maps(screened, first), *_evidence(screened)])
+            groups.append([*_maps(screened, first, results.inspection.folder), *_evidence(screened)])
     return groups
 
 
-def _maps(screened: "Screened", first_name: str) -> "Iterator[Picture]":
+def _maps(screened: "Screened", first_name: str, home: Path) -> "Iterator[Picture]":
     code = screened.zone.code
     layers: list[tuple[str, Layer | None]] = [(first_name, score_layer(screened))]
     if screened.method == "ascan":
@@ -91,7 +92,7 @@ def _maps(screened: "Screened", first_name: str) -> "Iterator[Picture]":
         layers.append((f"map_{code}_backwall.png", backwall_layer(screened)))
     for name, layer in layers:
         if layer is not None:
-            png = png_bytes(draw_map(screened, layer))
+            png = png_bytes(zone_map(screened, layer, home))
             yield Picture(
                 name,
                 png,
@@ -205,7 +206,9 @@ def _section(screened: "Screened", pictures: list[Picture]) -> dict[str, Any]:
         "evidence": evidence,
         "without_evidence": len(rows) - len(evidence),
         "unread": [_unread_row(*group) for group in words.unread_by_reason(screened)],
-        "skipped": [str(block) for block in words.blocks_of(screened.status == SKIPPED)],
+        "skipped": [
+            str(block) for block in words.blocks_of((screened.status == SKIPPED) & placed(screened.zone))
+        ],
     }
 
 
@@ -220,7 +223,7 @@ def _twice(results: "Results") -> list[dict[str, Any]]:
                 "title": f"{tap.zone.code} · {tap.zone.name}" if tap.zone.name else tap.zone.code,
                 "points": point_rows(entry),
                 "indications": indication_rows(entry, parts),
-                "picture": both_picture(tap, scan),
+                "picture": both_picture(tap, scan) if tap.zone.layout is None else None,
             }
         )
     return found

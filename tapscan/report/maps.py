@@ -51,10 +51,12 @@ __all__ = [
     "TOP_IN",
     "Strip",
     "draw_blocks",
+    "draw_colour_key",
     "draw_datum",
     "draw_indications",
     "draw_map",
     "draw_small_map",
+    "key_entries",
     "label_edges",
     "place_strip",
     "write_numbers",
@@ -114,7 +116,7 @@ def draw_map(screened: "Screened", layer: "Layer") -> "Figure":
     title = f"{screened.zone.code}  ·  {layer.title}"
     figure.text(0.02, line_y, title, va="top", fontsize=9, fontweight="bold")
     figure.text(0.98, line_y, view, ha="right", va="top", color=MUTED)
-    entries = _key_entries(screened, layer)
+    entries = key_entries(screened, layer)
     if layout.key_beside:
         left = (
             LEFT_IN + sheet.zone.stations * sheet.zone.station_pitch_mm * layout.in_per_mm + RIGHT_IN
@@ -122,12 +124,12 @@ def draw_map(screened: "Screened", layer: "Layer") -> "Figure":
         top = 1 - (TOP_IN - 0.06) / height_in
         figure.legend(handles=entries, loc="upper left", bbox_to_anchor=(left, top), ncols=1, **KEY_LOOK)
         bar_top_in = TOP_IN + 0.16 * len(entries) + 0.25
-        _draw_colour_key(figure, layer, (left + 0.03, 1 - bar_top_in / height_in, 0.3))
+        draw_colour_key(figure, layer, (left + 0.03, 1 - bar_top_in / height_in, 0.3))
     else:
         figure.legend(
             handles=entries, loc="lower left", bbox_to_anchor=(0.01, 0.02 / height_in), ncols=2, **KEY_LOOK
         )
-        _draw_colour_key(figure, layer, (0.56, 0.34 / height_in, 0.38))
+        draw_colour_key(figure, layer, (0.56, 0.34 / height_in, 0.38))
     mark_doubt(figure, screened.doubt)
     return figure
 
@@ -421,7 +423,7 @@ def label_edges(strip: Strip, *, is_first: bool, is_last: bool) -> None:
     across.set_ylabel("s, mm" if is_low else "s from the datum line, mm", labelpad=3, color=MUTED)
 
 
-def _key_entries(screened: "Screened", layer: "Layer") -> "list[Artist]":
+def key_entries(screened: "Screened", layer: "Layer") -> "list[Artist]":
     """Explain the signs that a map may hold."""
     from matplotlib.lines import Line2D
     from matplotlib.patches import Patch
@@ -440,8 +442,10 @@ def _key_entries(screened: "Screened", layer: "Layer") -> "list[Artist]":
             label="unread point",
         ),
         Patch(facecolor=PAPER, edgecolor=HAIRLINE, linewidth=0.6, label="left out on purpose"),
-        Line2D([], [], color=INK, linewidth=0.9, dashes=(5, 1.5, 1.5, 1.5), label="datum line"),
     ]
+    if screened.zone.layout is None:
+        dashes = (5, 1.5, 1.5, 1.5)
+        entries.append(Line2D([], [], color=INK, linewidth=0.9, dashes=dashes, label="datum line"))
     if layer.faint_words:
         entries.append(
             Patch(fill=False, edgecolor=INK, linewidth=1.0, linestyle=(0, (3, 2)), label=layer.faint_words)
@@ -459,7 +463,7 @@ def _key_entries(screened: "Screened", layer: "Layer") -> "list[Artist]":
     return entries
 
 
-def _draw_colour_key(figure: "Figure", layer: "Layer", place: tuple[float, float, float]) -> None:
+def draw_colour_key(figure: "Figure", layer: "Layer", place: tuple[float, float, float]) -> None:
     """Explain the colours at (left, bottom, width); pointed ends where values are beyond the ramp."""
     from matplotlib.cm import ScalarMappable
     from matplotlib.colors import Normalize

@@ -11,6 +11,7 @@ from tapscan.plan.reading import PLAN_NAME
 from tapscan.records.runs import RESULTS
 from tapscan.records.writing import write_bytes, write_text
 from tapscan.report.cutting import dxf_text, layers_of, svg_text
+from tapscan.report.photo_sheets import outline_table, photo_pdf
 from tapscan.report.results_folder import results_folder
 from tapscan.report.tiling import PAPERS
 from tapscan.report.wraps import MOST_SHEETS, sheets_needed, wrap_pdf
@@ -45,6 +46,11 @@ def write_templates(plan: "Plan", folder: "Path") -> "tuple[list[Path], list[str
     with results_folder(folder, "grid") as results:
         for zone in plan.zones:
             for paper in PAPERS:
+                if zone.layout is not None:
+                    name = f"photo_{zone.code}_{paper.name}.pdf"
+                    write_bytes(results / name, photo_pdf(zone, paper, folder))
+                    written.append(folder / RESULTS / name)
+                    continue
                 if _is_too_large(zone, paper):
                     warnings.append(_too_large(zone, paper))
                     continue
@@ -54,8 +60,10 @@ def write_templates(plan: "Plan", folder: "Path") -> "tuple[list[Path], list[str
     return written, warnings
 
 
-def write_marked(screened: "Sequence[Screened]", results: "Path") -> None:
+def write_marked(screened: "Sequence[Screened]", results: "Path", home: "Path") -> None:
     """Write every inspected zone's outlines at true size into `results`, on paper and for a cutter.
+
+    A zone on a photo in the inspection folder `home` has its photo, and a table of distances.
 
     Raises
     ------
@@ -64,6 +72,12 @@ def write_marked(screened: "Sequence[Screened]", results: "Path") -> None:
     """
     for zone in {one.zone.code: one.zone for one in screened}.values():
         found = tuple(one for one in screened if one.zone.code == zone.code)
+        if zone.layout is not None:
+            for paper in PAPERS:
+                name = f"photo_{zone.code}_marked_{paper.name}.pdf"
+                write_bytes(results / name, photo_pdf(zone, paper, home, found))
+            write_text(results / f"outline_{zone.code}.csv", outline_table(zone, found))
+            continue
         for paper in PAPERS:
             if not _is_too_large(zone, paper):
                 write_bytes(
@@ -84,6 +98,9 @@ def marked_names(zone: "Zone") -> list[str]:
     >>> marked_names(parse_plan(text + 'girth_mm = 80.0}]').zones[0])[1:3]
     ['wrap_BM_marked_Letter.pdf', 'outline_BM.svg']
     """
+    if zone.layout is not None:
+        photos = [f"photo_{zone.code}_marked_{paper.name}.pdf" for paper in PAPERS]
+        return [*photos, f"outline_{zone.code}.csv"]
     papers = [paper.name for paper in PAPERS if not _is_too_large(zone, paper)]
     wraps = [f"wrap_{zone.code}_marked_{name}.pdf" for name in papers]
     return [*wraps, f"outline_{zone.code}.svg", f"outline_{zone.code}.dxf"]

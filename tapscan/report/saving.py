@@ -30,6 +30,6 @@ def write_results(results: Results) -> Path:
         for name, text in results.tables.items():
             write_text(folder / name, text)
         write_bytes(folder / POINT_ARRAYS_NAME, npz_bytes(point_arrays(results.screened)))
-        write_marked(results.screened, folder)
+        write_marked(results.screened, folder, home)
         write_report(results, folder)
     return home / RESULTS / REPORT_NAME

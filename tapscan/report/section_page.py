@@ -14,6 +14,7 @@ from tapscan.report.cut_faces import face_lines, face_picture
 from tapscan.report.cut_strips import strips_picture
 from tapscan.report.figures import drawing, png_bytes
 from tapscan.report.filling import filled
+from tapscan.report.photo_sections import draw_photo_section
 from tapscan.report.pictures import Picture
 from tapscan.report.results_folder import results_folder
 from tapscan.report.sections import draw_section
@@ -70,7 +71,7 @@ def write_sections(report: SectionReport, home: Path) -> Path:
     TapscanError
         When ``results`` leads out of the inspection, or cannot be written.
     """
-    pictures = _pictures(report)
+    pictures = _pictures(report, home)
     faces = _faces(report)
     strips = _strips(report)
     document = {"version": report.version, **section_document(report.compared, report.findings)}
@@ -84,7 +85,7 @@ def write_sections(report: SectionReport, home: Path) -> Path:
     return home / RESULTS / PAGE_NAME
 
 
-def _pictures(report: SectionReport) -> list[Picture]:
+def _pictures(report: SectionReport, home: Path) -> list[Picture]:
     """One drawing for each zone and method; the first of a zone bears the zone's name alone."""
     seen: set[str] = set()
     pictures = []
@@ -93,7 +94,13 @@ def _pictures(report: SectionReport) -> list[Picture]:
             code = one.screened.zone.code
             name = f"section_{code}_{one.screened.method}.png" if code in seen else f"section_{code}.png"
             seen.add(code)
-            png = png_bytes(draw_section(one, report.findings))
+            is_gridded = one.screened.zone.layout is None
+            figure = (
+                draw_section(one, report.findings)
+                if is_gridded
+                else draw_photo_section(one, report.findings, home)
+            )
+            png = png_bytes(figure)
             pictures.append(Picture(name, png, _alt(one), _caption(one)))
     return pictures
 
@@ -101,7 +108,9 @@ def _pictures(report: SectionReport) -> list[Picture]:
 def _strips(report: SectionReport) -> dict[int, Picture]:
     """Draw the cut lines of each comparison that has any, by its number."""
     with drawing():
-        drawn = {number: strips_picture(one) for number, one in enumerate(report.compared)}
+        # A cut through scattered points of a photo is no line along a station or position.
+        gridded = {n: one for n, one in enumerate(report.compared) if one.screened.zone.layout is None}
+        drawn = {number: strips_picture(one) for number, one in gridded.items()}
     return {number: picture for number, picture in drawn.items() if picture is not None}
 
 

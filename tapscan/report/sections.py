@@ -51,7 +51,7 @@ if TYPE_CHECKING:
 
     Grid = NDArray[np.float64]
 
-__all__ = ["draw_section"]
+__all__ = ["SIGNS", "draw_section", "section_key"]
 
 _KEY_IN = 0.55
 _RING_STEPS = 73
@@ -61,7 +61,7 @@ _BY_SAW: dict[str, Any] = {"facecolor": PAPER, "edgecolor": MUTED, "linewidth": 
 _UNKNOWN: dict[str, Any] = {"facecolor": HAIRLINE, "edgecolor": "none"}
 _UNREAD: dict[str, Any] = {"facecolor": PAPER, "edgecolor": MUTED, "linewidth": 0.4}
 # Outcome of a point: marker, filled with, size over that of a usual sign.
-_SIGNS: dict[str, tuple[str, str, float]] = {
+SIGNS: dict[str, tuple[str, str, float]] = {
     outcomes.HIT: ("o", INK, 1.0),
     outcomes.MISS: ("X", INK, 1.6),
     outcomes.FALSE_CALL: ("D", PAPER, 1.0),
@@ -99,7 +99,7 @@ def draw_section(compared: "Compared", findings: "Sequence[Finding]") -> "Figure
     figure.text(0.02, line_y, title, va="top", fontsize=9, fontweight="bold")
     view = "unrolled, seen from outside" if sheet.zone.is_tube else "seen from outside"
     figure.text(0.98, line_y, view, ha="right", va="top", color=MUTED)
-    entries = _key_entries(compared, findings)
+    entries = section_key(compared, findings)
     if layout.key_beside:
         long_mm = sheet.zone.stations * sheet.zone.station_pitch_mm
         left = (LEFT_IN + long_mm * layout.in_per_mm + RIGHT_IN) / WIDTH_IN
@@ -131,7 +131,7 @@ def _draw_strip(strip: Strip, compared: "Compared", findings: "Sequence[Finding]
     for names, ring in _rings(sheet.zone, findings):
         _draw_defect(strip, names, ring)
     font_pt = CROWDED_PT if len(screened.indications) > CROWDED else NUMBER_PT
-    signs = np.isin(compared.outcome, list(_SIGNS)) & (compared.outcome != outcomes.AGREED)
+    signs = np.isin(compared.outcome, list(SIGNS)) & (compared.outcome != outcomes.AGREED)
     draw_indications(strip, screened.indications, signs, font_pt)
 
 
@@ -143,7 +143,7 @@ def _draw_outcomes(strip: Strip, compared: "Compared") -> None:
     """Put on each point of a cut what it turned out to be; on the sheet proper only."""
     size_pt = float(np.clip(0.42 * strip.cell_in * 72, 1.0, 6.5))
     along = x_mm(strip.sheet.zone)
-    for outcome, (marker, fill, times) in _SIGNS.items():
+    for outcome, (marker, fill, times) in SIGNS.items():
         station, position = np.nonzero((compared.outcome == outcome)[strip.first : strip.last])
         if not station.size:
             continue
@@ -242,7 +242,7 @@ def _ring_mm(zone: "Zone", group: "tuple[Finding, ...]") -> "Grid":
     return np.column_stack([middle_x + long / 2 * np.cos(angle), middle_s + wide / 2 * np.sin(angle)])
 
 
-def _key_entries(compared: "Compared", findings: "Sequence[Finding]") -> "list[Artist]":
+def section_key(compared: "Compared", findings: "Sequence[Finding]") -> "list[Artist]":
     """Explain the signs that this drawing holds."""
     from matplotlib.lines import Line2D
     from matplotlib.patches import Patch
@@ -253,7 +253,7 @@ def _key_entries(compared: "Compared", findings: "Sequence[Finding]") -> "list[A
         entries.append(
             Patch(fill=False, edgecolor=CRAYON, linewidth=1.5, label="indication, with its number")
         )
-    if defects_of(zone, findings):
+    if zone.layout is None and defects_of(zone, findings):
         entries.append(
             Line2D(
                 [], [], color=ACCENT, linewidth=1.3, dashes=(3, 1.5), label="defect as measured on the cut"
@@ -265,7 +265,7 @@ def _key_entries(compared: "Compared", findings: "Sequence[Finding]") -> "list[A
             entries.append(Patch(label=f"{' or '.join(sorted(held))} on the cut", **look))
     if compared.count(FROM_CUTTING):
         entries.append(Patch(label="done by the cut itself: not counted", **_BY_SAW))
-    for outcome, (marker, fill, times) in _SIGNS.items():
+    for outcome, (marker, fill, times) in SIGNS.items():
         if compared.count(outcome):
             entries.append(
                 Line2D(
@@ -282,5 +282,7 @@ def _key_entries(compared: "Compared", findings: "Sequence[Finding]") -> "list[A
             )
     if compared.count(outcomes.UNREAD_THERE):
         entries.append(Patch(label="cut, but unread or left out", **_unread(compared)))
-    entries.append(Line2D([], [], color=INK, linewidth=0.9, dashes=(5, 1.5, 1.5, 1.5), label="datum line"))
+    if zone.layout is None:
+        dashes = (5, 1.5, 1.5, 1.5)
+        entries.append(Line2D([], [], color=INK, linewidth=0.9, dashes=dashes, label="datum line"))
     return entries

@@ -8,10 +8,12 @@ from tapscan.report.figures import png_bytes
 from tapscan.report.filling import filled
 from tapscan.report.layers import score_layer
 from tapscan.report.maps import draw_small_map
+from tapscan.report.photo_maps import draw_photo_map
 from tapscan.report.pictures import Picture
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
+    from pathlib import Path
 
     from tapscan.analysis import Results
     from tapscan.plan.zones import Zone
@@ -42,7 +44,7 @@ def short_text(results: "Results") -> str:
         part=results.inspection.plan.part,
         headline=sentences.summary(screened)[0],
         counts=[*doubts, *counts],
-        maps=[_map(part, 7.2 / len(mapped)) for part in mapped],
+        maps=[_map(part, 7.2 / len(mapped), results.inspection.folder) for part in mapped],
         more_maps=words.joined(names) if len(names) <= _MOST_COUNTS else f"{len(names)} more zones",
         rows=[_row(one, zone) for one, zone in largest],
         more_rows=len(found) - len(largest),
@@ -60,9 +62,14 @@ def _mapped(screened: "Sequence[Screened]") -> "list[Screened]":
     return [part for part in screened if part in chosen]
 
 
-def _map(screened: "Screened", width_in: float) -> Picture:
+def _map(screened: "Screened", width_in: float, home: "Path") -> Picture:
     layer = score_layer(screened)
-    png = png_bytes(draw_small_map(screened, layer, width_in))
+    figure = (
+        draw_small_map(screened, layer, width_in)
+        if screened.zone.layout is None
+        else draw_photo_map(screened, layer, home, width_in, with_key=False)
+    )
+    png = png_bytes(figure)
     return Picture(f"small_{screened.zone.code}.png", png, sentences.map_alt(screened, layer.title), "")
 
 

@@ -34,7 +34,7 @@ from tapscan.screening.echo_levels import (
 )
 from tapscan.screening.echo_readings import EchoReadings
 from tapscan.screening.echo_twins import SAME_TIME, Expected
-from tapscan.screening.indications import Area, Evidence, find_indications, label_areas, strength_of
+from tapscan.screening.indications import Area, Evidence, find_indications, strength_of, zone_areas
 from tapscan.screening.results import CLEAR, SKIPPED, SUSPECT, UNREAD, AScanEvidence, Screened
 from tapscan.screening.thickness import dead_mm, thickness_words, thin_score
 
@@ -121,7 +121,7 @@ def screen_ascans(
     depth_mm = np.where(is_disbond | thin, features["thickness_mm"], features["depth_mm"])
     areas = [
         area
-        for area in _areas(status == SUSPECT, is_disbond, thin, closed=zone.is_tube)
+        for area in _areas(zone, status == SUSPECT, is_disbond, thin)
         if area.kind == "thin"
         or score[area.members].max() >= CLEARLY
         or is_beyond_chance(p_value[area.members], int(read.sum()), false_call_rate)
@@ -152,12 +152,12 @@ def screen_ascans(
     )
 
 
-def _areas(suspect: Mask, is_disbond: Mask, thin: Mask, *, closed: bool) -> list[Area]:
+def _areas(zone: Zone, suspect: Mask, is_disbond: Mask, thin: Mask) -> list[Area]:
     """Group the suspect points of each kind by themselves."""
     return [
-        *label_areas(suspect & ~is_disbond & ~thin, closed=closed),
-        *label_areas(suspect & thin, closed=closed, kind="thin"),
-        *label_areas(suspect & is_disbond & ~thin, closed=closed, kind="disbond"),
+        *zone_areas(zone, suspect & ~is_disbond & ~thin),
+        *zone_areas(zone, suspect & thin, "thin"),
+        *zone_areas(zone, suspect & is_disbond & ~thin, "disbond"),
     ]
 
 

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from tapscan.errors import TapscanError, sentence
 from tapscan.plan import Plan, Zone, block_mask, point_name
+from tapscan.plan.surfaces import has_stations
 from tapscan.records.inspection import Inspection
 from tapscan.records.readers import open_volume, read_trace
 from tapscan.signals import AScanFeatures, AScanSettings, Workers, measure_volume
@@ -54,6 +55,10 @@ def read_ascans(
         traces, rate_hz, reason = _map_volume(inspection, zone, warnings)
     else:
         traces, rate_hz, reason = _gather_traces(inspection, zone, warnings)
+    if not has_stations(zone):
+        what = "A-scans are compared with those beside them by name, and these names form no grid"
+        warnings.append(sentence(f"zone {zone.code}", what, "name the points as rows of a bent grid"))
+        traces, rate_hz, reason = _no_traces(zone, "no grid")
     settings = _settings(inspection.plan, zone)
     echoes = measure_volume(traces, rate_hz, settings, progress, workers)
     echoes = _without_cut_fronts(traces, rate_hz, settings.centre_frequency_hz, echoes)

@@ -14,7 +14,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tapscan.plan import Zone, neighbours, point_name
+from tapscan.plan.photos.scale import area_share
 from tapscan.plan.surfaces import slant
+from tapscan.screening.photo_areas import connected, photo_outline
 from tapscan.screening.results import Indication, Kind, Method
 
 __all__ = [
@@ -27,6 +29,7 @@ __all__ = [
     "label_areas",
     "likely_areas",
     "strength_of",
+    "zone_areas",
 ]
 
 Ring = tuple[tuple[float, float], ...]
@@ -100,6 +103,14 @@ def doubtful_points(p_value: Grid, skipped: Mask) -> Mask:
     return np.asarray((np.isnan(p_value) & ~skipped) | (p_value < DOUBTFUL_P))
 
 
+def zone_areas(zone: Zone, suspect: Mask, kind: Kind = "delamination") -> list[Area]:
+    """Group points of a zone suspect of one kind that are neighbours, largest first."""
+    if zone.layout is None:
+        return label_areas(suspect, closed=zone.is_tube, kind=kind)
+    found = [Area(members, 0, kind) for members in connected(zone, suspect)]
+    return sorted(found, key=lambda area: -int(area.members.sum()))
+
+
 def label_areas(suspect: Mask, *, closed: bool, kind: Kind = "delamination") -> list[Area]:
     """Group points suspect of one kind that touch, diagonals included, and across the seam when `closed`.
 
@@ -133,7 +144,7 @@ def likely_areas(zone: Zone, suspect: Mask, probability: Grid, p_value: Grid | N
     if p_value is not None:
         read = np.isfinite(p_value)
         listed[read] |= false_discovery_control(p_value[read]) <= LISTED_RATE
-    areas = label_areas(suspect & (probability >= LIKELY), closed=zone.is_tube)
+    areas = zone_areas(zone, suspect & (probability >= LIKELY))
     return [area for area in areas if listed[area.members].any()]
 
 
@@ -174,6 +185,9 @@ def _describe(zone: Zone, method: Method, area: Area, evidence: Evidence) -> Ind
     least_mm2 = _outline(zone, area, inner.astype(float), _INNERMOST)[1]
     most = _with(area, evidence.doubtful & neighbours(zone, area.members), closed=zone.is_tube)
     most_mm2 = _outline(zone, most, most.members.astype(float), _OUTERMOST)[1]
+    if zone.layout is not None:  # the photo's scale is not sure, either
+        share = area_share(zone.layout)
+        least_mm2, most_mm2 = min(area_mm2, least_mm2) * (1 - share), max(area_mm2, most_mm2) * (1 + share)
     outline = np.vstack([np.asarray(ring) for ring in rings])
     peak = np.unravel_index(int(np.nanargmax(np.where(area.members, score, -np.inf))), score.shape)
     depth = None
@@ -212,6 +226,8 @@ def _outline(
     """
     from contourpy import FillType, contour_generator
 
+    if zone.layout is not None:
+        return photo_outline(zone, zone.layout, (area.members, field), level, is_smooth=is_smooth)
     columns, rows, turned = _laid_flat(zone, area, field)
     if is_smooth:
         period = zone.positions if zone.is_tube else None

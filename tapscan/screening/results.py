@@ -7,6 +7,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from tapscan.plan.surfaces import placed
 from tapscan.plan.zones import Zone
 
 __all__ = [
@@ -156,5 +157,5 @@ class Screened:
         return np.asarray(self.features["noise_db"] ** 2 > whole_db2 / 2)
 
     def count(self, status: str) -> int:
-        """How many points of the zone have this status."""
-        return int(np.count_nonzero(self.status == status))
+        """How many points of the zone have this status; array elements without a point do not count."""
+        return int(np.count_nonzero((self.status == status) & placed(self.zone)))

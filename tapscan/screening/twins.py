@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tapscan.errors import TapscanError
-from tapscan.plan import Zone, girth_mm, s_mm, x_mm
+from tapscan.plan import Zone, girth_mm, placed, s_mm, x_mm
 from tapscan.screening.known import Known
 from tapscan.screening.results import CLEAR, SUSPECT, Screened
 from tapscan.screening.taps.readings import TapReadings
@@ -122,6 +122,8 @@ def matched(zone: Zone, twin: Zone, *, is_mirror: bool = False) -> Match:
     if zone.is_tube and np.abs(_mean_girth_mm(twin) / _mean_girth_mm(zone) - 1) > SAME_GIRTH:
         what = f"has a girth of {_mean_girth_mm(zone):.0f} mm, its twin of {_mean_girth_mm(twin):.0f} mm"
         raise TapscanError(where, what, "name a part of the same kind")
+    if zone.layout is not None:
+        return _by_name(zone, twin)
     station, along_mm = _nearest(x_mm(zone)[:, 0], x_mm(twin)[:, 0])
     position, found = _across(zone, twin, is_mirror=is_mirror)
     found = found & (along_mm <= zone.station_pitch_mm / 2 + 1e-9)[:, None]
@@ -131,6 +133,20 @@ def matched(zone: Zone, twin: Zone, *, is_mirror: bool = False) -> Match:
     return Match(
         np.broadcast_to(station[:, None], found.shape), np.broadcast_to(position[None], found.shape), found
     )
+
+
+def _by_name(zone: Zone, twin: Zone) -> Match:
+    """Pair the points of two zones on photos by their names."""
+    station, position = np.indices(zone.grid_shape)
+    there = np.zeros(zone.grid_shape, dtype=bool)
+    rows, columns = (min(a, b) for a, b in zip(zone.grid_shape, twin.grid_shape, strict=True))
+    there[:rows, :columns] = placed(twin)[:rows, :columns]
+    points, found = placed(zone), placed(zone) & there
+    if found.sum() < LEAST_MATCHED * points.sum():
+        what = f"shares {int(found.sum())} of its {int(points.sum())} points with its twin by name"
+        where = f"zone {zone.code}"
+        raise TapscanError(where, what, "give points at like places like names in both")
+    return Match(np.where(found, station, 0), np.where(found, position, 0), found)
 
 
 def _mean_girth_mm(zone: Zone) -> float:
@@ -161,7 +177,7 @@ def _nearest(wanted_mm: Floats, there_mm: Floats) -> tuple[NDArray[np.intp], Flo
 
 def too_few(zone: Zone, source: str, readings: int) -> TapscanError | None:
     """Say that too few readings have a partner to tell what is usual between the two; None when enough."""
-    wanted = max(MIN_READINGS, zone.stations * zone.positions // 4)
+    wanted = max(MIN_READINGS, int(placed(zone).sum()) // 4)
     if readings >= wanted:
         return None
     what = f"{readings} readings have a good partner in {source}, fewer than {wanted}"

@@ -131,7 +131,10 @@ IN_ZONE = r'^inspection\.toml: zone "BM": '
         (edit("40", "0"), "stations = 0 is not accepted: input should be greater than or equal to 1"),
         (edit("40", "-3"), "stations = -3 is not accepted"),
         (edit("40", "40.5"), r"stations = 40\.5 is not accepted: input should be a valid integer"),
-        (edit('"tube"', '"cone"'), r"shape = 'cone' is not accepted: .*\(give \"tube\" or \"panel\"\)"),
+        (
+            edit('"tube"', '"cone"'),
+            r"shape = 'cone' is not accepted: .*\(give \"tube\", \"panel\" or \"photo\"\)",
+        ),
         (
             edit("40", "50000").replace("= 12\n", "= 50000\n"),
             r"stations × positions = 2,500,000,000 points.*\(split it",

@@ -1,5 +1,6 @@
 """The page on change and its maps: what they hold, asked of the figures and the words."""
 
+from pathlib import Path
 from types import SimpleNamespace
 
 import numpy as np
@@ -28,7 +29,7 @@ def gids(figure) -> list[str]:
 
 def test_a_map_shows_what_is_what_was_and_what_was_not_compared(change):
     with drawing():
-        figure = draw_change(change)
+        figure = draw_change(change, Path())
     found = gids(figure)
     assert "faint outline" in found
     assert any(gid.startswith("indication BM-T1") for gid in found)
@@ -42,7 +43,7 @@ def test_a_map_shows_what_is_what_was_and_what_was_not_compared(change):
 
 def test_without_indications_before_the_key_holds_none():
     with drawing():
-        figure = draw_change(changed(screened(), screened(FAR), FAR))
+        figure = draw_change(changed(screened(), screened(FAR), FAR), Path())
     words = {text.get_text() for legend in figure.legends for text in legend.get_texts()}
     assert "indication before" not in words
     assert "faint outline" not in gids(figure)

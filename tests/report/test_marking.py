@@ -60,7 +60,7 @@ def test_results_that_cannot_be_written_are_one_line(tmp_path):
 
 
 def test_outlines_are_written_once_for_both_methods(tmp_path):
-    write_marked((boom(), scanned(tube(), spots=((13, 1, 16.0),))), tmp_path)
+    write_marked((boom(), scanned(tube(), spots=((13, 1, 16.0),))), tmp_path, tmp_path)
     assert names(tmp_path) == [
         "outline_BM.dxf",
         "outline_BM.svg",

@@ -10,6 +10,7 @@ from tapscan.archive.diconde.maps import map_file, maps_of
 from tapscan.archive.entries import iso_date, read_entry
 from tapscan.archive.places import Bag
 from tapscan.archive.stored import point_rows, results_of
+from tapscan.errors import TapscanError
 from tapscan.records.inspection import open_inspection
 
 __all__ = ["write_diconde"]
@@ -28,6 +29,10 @@ def write_diconde(bag: Bag, folder: Path) -> list[Path]:
     tables, _, indications = results_of(bag)
     rows = point_rows(tables["points.csv"])
     inspection = open_inspection(bag.inspection)
+    for zone in inspection.plan.zones:
+        if zone.layout is not None:
+            what = f"zone {zone.code} is on a photo, and its points are no rows and columns of an image"
+            raise TapscanError(bag.label, what, "export it as csv or json")
     entry = read_entry(bag).bag
     day = iso_date(inspection.plan.part.date) or entry["added"] or ""
     subject = Subject(inspection.plan.part, bag.label, entry["seal"], day.replace("-", ""))

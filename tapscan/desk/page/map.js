@@ -3,6 +3,7 @@
 
 import { desk } from "./desk.js";
 import { draw } from "./dom.js";
+import { photoBlock, photoImage, photoMiddle, photoView } from "./photozone.js";
 import {
   flatView,
   lengthOf,
@@ -26,9 +27,9 @@ const SIGN_CELL = 7; // px; below it signs would hide the colours
 /** Draw into `svg`; returns the drawing's view and scale, for placing the cursor and finding points. */
 export function drawMap(svg, zone, look, width) {
   const isRound = look.isRound && zone.shape === "tube";
-  const view = isRound ? roundView(zone, look.facing) : flatView(zone);
+  const view = zone.photo ? photoView(zone) : isRound ? roundView(zone, look.facing) : flatView(zone);
   const [left, top, wide, high] = view.box;
-  const cell = Math.min(zone.station_pitch_mm, stepAt(zone, 0));
+  const cell = zone.photo?.spacing_px ?? Math.min(zone.station_pitch_mm, stepAt(zone, 0));
   const fitting = Math.min((width - LEFT - RIGHT) / wide, TALLEST / high, 46 / cell);
   const perMm = isRound
     ? Math.min((width - LEFT - RIGHT) / wide, 420 / high)
@@ -45,6 +46,7 @@ export function drawMap(svg, zone, look, width) {
   }
   const drawing = { view, scale, zone, isRound, perMm, cellPx: cell * perMm, corner: [left, top] };
   svg.replaceChildren(
+    ...(zone.photo ? [photoImage(drawing)] : []),
     ...(isRound ? openEnd(drawing) : []),
     ...cells(drawing, look),
     datum(drawing),
@@ -52,13 +54,15 @@ export function drawMap(svg, zone, look, width) {
     // Above all lines: a suspect point is never covered by one.
     ...signs(drawing, look),
     ...tags(drawing, look),
-    ...(isRound ? [] : edges(drawing)),
+    ...(isRound || zone.photo ? [] : edges(drawing)),
   );
   return drawing;
 }
 
 /** The path round one point's cell, or round a block of them. */
-export function blockPath({ view, scale, zone }, [stationA, positionA], [stationB, positionB]) {
+export function blockPath(drawing, [stationA, positionA], [stationB, positionB]) {
+  const { view, scale, zone } = drawing;
+  if (zone.photo) return photoBlock(drawing, [stationA, positionA], [stationB, positionB]);
   const pitch = zone.station_pitch_mm;
   const [from, to] = [Math.min(stationA, stationB) * pitch, (Math.max(stationA, stationB) + 1) * pitch];
   const [low, high] = [Math.min(positionA, positionB) - 0.5, Math.max(positionA, positionB) + 0.5];
@@ -67,11 +71,12 @@ export function blockPath({ view, scale, zone }, [stationA, positionA], [station
 
 /** Which point is under a place of the drawing, in its own px; beside it the nearest when `isClamped`, else null. */
 export function pointAt({ view, scale, zone, isRound, perMm, corner }, px, py, isClamped = false) {
-  if (!isRound) {
+  if (!isRound && !zone.photo) {
     return pointUnder(zone, (px - LEFT) / perMm + corner[0], (py - TOP) / perMm + corner[1], isClamped);
   }
-  // On the round part the nearest middle of a cell that faces the eye.
-  let [best, away] = [null, isClamped ? Infinity : 3 * perMm * zone.station_pitch_mm];
+  // On a photo the nearest point, on the round part the nearest middle of a cell that faces the eye.
+  const reach = zone.photo?.spacing_px ?? 3 * zone.station_pitch_mm;
+  let [best, away] = [null, isClamped ? Infinity : perMm * reach];
   for (let station = 0; station < zone.stations; station += 1) {
     for (let position = 0; position < zone.positions; position += 1) {
       const at = middle({ view, scale, zone }, station, position);
@@ -83,6 +88,7 @@ export function pointAt({ view, scale, zone, isRound, perMm, corner }, px, py, i
 }
 
 function middle({ view, scale, zone }, station, position) {
+  if (zone.photo) return photoMiddle({ scale, zone }, station, position);
   const shown = shownParts(view, position - 0.5, position + 0.5).find(([a, b]) => b - a > 0.5);
   if (!shown) return null;
   const turn = Math.round(((shown[0] + shown[1]) / 2 - position) / zone.positions) * zone.positions;
@@ -99,7 +105,7 @@ function cells(drawing, look) {
       paths.set(kind, (paths.get(kind) ?? "") + path);
     }
   }
-  const ruled = drawing.cellPx > 5 ? "ruled" : "";
+  const ruled = (drawing.cellPx > 5 ? "ruled" : "") + (zone.photo ? " on-photo" : "");
   return [...paths].map(([kind, d]) => draw("path", { class: `cell ${ruled} ${kind}`, d }));
 }
 

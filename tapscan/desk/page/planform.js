@@ -41,7 +41,7 @@ const LABELS = {
   inspector: "Inspector",
   date: "Date (year-month-day)",
 };
-const CHOICES = { shape: ["tube", "panel"], datum_side: ["", "top", "bottom", "left", "right"] };
+const CHOICES = { shape: ["tube", "panel", "photo"], datum_side: ["", "top", "bottom", "left", "right"] };
 const MAIN = [
   ...["code", "name", "shape", "stations", "positions", "station_pitch_mm", "girth_mm", "position_pitch_mm"],
   ...["reference", "skip"],

@@ -28,7 +28,7 @@ export const lengthOf = (zone) => zone.stations * zone.station_pitch_mm;
 
 /** Distance between positions at a place along the axis, in mm. */
 export function stepAt(zone, x) {
-  if (zone.shape === "panel") return zone.position_pitch_mm;
+  if (zone.shape !== "tube") return zone.position_pitch_mm;
   const girth = zone.girth_start_mm + ((zone.girth_end_mm - zone.girth_start_mm) * x) / lengthOf(zone);
   return girth / zone.positions;
 }

@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 from tapscan.errors import sentence
 from tapscan.plan import Zone, block_mask
 from tapscan.plan.nearness import nearness
+from tapscan.plan.surfaces import has_stations, station_shape
 from tapscan.screening.indications import Evidence, doubtful_points, find_indications, likely_areas
 from tapscan.screening.results import CLEAR, FEW_READ, SKIPPED, SUSPECT, UNREAD, Screened, TapEvidence
 from tapscan.screening.taps.baseline import Baseline, fit_baseline, pooled
@@ -63,9 +64,10 @@ def judged(
     # Neighbours are in the description already: their log odds support a point's, but must not blur rims.
     close = near.power(2)
     damaged = np.zeros(reference.size, dtype=bool)
+    shape = station_shape(zone)
     # The damage class knows better than the distance what is damage: the baseline is fitted again without it.
     for _ in range(2):
-        baseline = fit_baseline(points, zone.grid_shape, near, reference, damaged, by_station=by_station)
+        baseline = fit_baseline(points, shape, near, reference, damaged, by_station=by_station)
         alone, is_familiar = trees.log_odds_in(inputs(baseline, near), baseline)
         log_odds = pooled(close, alone)
         damaged = log_odds > 0
@@ -104,7 +106,9 @@ def screen_taps(
             sentence(f"zone {zone.code}", what, "check tapper, microphone and the suspect points by hand")
         )
     evidence = _evidence(zone, points, found.baseline, readings.taps.heard)
-    return screened_as(zone, readings, found, evidence, _in_words(found.baseline, reference), false_call_rate)
+    return screened_as(
+        zone, readings, found, evidence, _in_words(zone, found.baseline, reference), false_call_rate
+    )
 
 
 def screened_as(
@@ -180,10 +184,15 @@ def _evidence(zone: Zone, points: TapPoints, baseline: Baseline, heard: Mask) ->
     return TapEvidence(BAND_CENTRES_HZ, spectrum, spectrum - off, spread)
 
 
-def _in_words(baseline: Baseline, reference: Mask) -> str:
+def _in_words(zone: Zone, baseline: Baseline, reference: Mask) -> str:
     sound, marked = int(baseline.sound.sum()), int(reference.sum())
     source = f"{marked} points marked as reference and the rest of the zone" if marked else "the zone itself"
     few = f" {FEW_READ}" if sound < FEW_READINGS else ""
+    if not has_stations(zone):
+        return (
+            f"The baseline comes from {source}: one level for all points, and the scatter of the {sound} "
+            f"quietest readings. Sound laminate that changes along the part can be called suspect.{few}"
+        )
     return (
         f"The baseline comes from {source}: a level for each station and each position, and the scatter of "
         f"the {sound} quietest readings. Damage that covers more than half of a station's width can hide in "

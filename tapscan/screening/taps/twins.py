@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from tapscan.errors import TapscanError
 from tapscan.plan import Zone, block_mask
+from tapscan.plan.surfaces import station_shape
 from tapscan.screening.results import CLEAR, SUSPECT, Screened, TapEvidence, TwinEvidence
 from tapscan.screening.taps.damage import DamageClass
 from tapscan.screening.taps.points import N_BANDS, TapPoints, point_means
@@ -75,7 +76,7 @@ def difference_of(
         taps += np.where(twin.read, 1 / np.maximum(twin.taps, 1e-9), 0.0)
     there = sound * share[:, None]
     if not by_station:
-        there = there + _another_hand(own.sound_db - there, there, zone.grid_shape)
+        there = there + _another_hand(own.sound_db - there, there, station_shape(zone))
     effective = 1 / (1 / np.maximum(own.taps, 1e-9) + taps * np.nan_to_num(share) ** 2)
     points = TapPoints(
         sound_db=own.sound_db - there,

@@ -1,0 +1,25 @@
+"""Photos of an inspection: where they were taken, taken out of them."""
+
+from tapscan.pictures import picture_facts, sha256_of, without_place
+from tapscan.plan.reading import PLAN_NAME
+from tapscan.records.inspection import Inspection, open_inspection
+from tapscan.records.writing import write_bytes, write_text
+
+__all__ = ["without_places"]
+
+
+def without_places(inspection: Inspection) -> Inspection:
+    """Take the place out of every photo that a zone is planned on, and write its new digest into the plan.
+
+    The new photo is written beside the old one before the plan names it, so that nothing is lost when the
+    program is stopped between the two: then the plan asks for the new digest.
+    """
+    plan = inspection.folder / PLAN_NAME
+    for name in dict.fromkeys(zone.layout.photo for zone in inspection.plan.zones if zone.layout is not None):
+        path = inspection.folder / name
+        if not picture_facts(path, name).has_place:
+            continue
+        before = sha256_of(path)
+        write_bytes(path, without_place(path, name))
+        write_text(plan, plan.read_text(encoding="utf-8").replace(before, sha256_of(path)))
+    return open_inspection(inspection.folder)
