@@ -89,17 +89,11 @@ def screen_ascans(
     anything; behind bonds it does not.
     """
     reference, skipped = block_mask(zone, zone.reference), block_mask(zone, zone.skip)
-    echoes, reason = readings.echoes, readings.reason.copy()
+    reason = readings.reason.copy()
     read = (reason == "") & ~skipped
     good = _what_is_good(zone, readings, read, warnings)
     if expected is not None:
-        told = np.isfinite(expected.backwall_db) & ~good.bonded
-        good = replace(
-            good,
-            free_db=np.where(told, expected.backwall_db, good.free_db),
-            steep_db=np.where(told, 0.0, good.steep_db),
-            words=expected.words,
-        )
+        good = _as_expected(good, expected)
     if not np.isfinite(good.free_db).any():
         reason[read] = "no baseline"
         what = f"{good.words[:1].lower()}{good.words[1:-1]}"
@@ -126,6 +120,7 @@ def screen_ascans(
         or score[area.members].max() >= CLEARLY
         or is_beyond_chance(p_value[area.members], int(read.sum()), false_call_rate)
     ]
+    evidence = Evidence(score, strength_of(score), status == UNREAD, depth_mm)
     wall = thickness_words(zone, features["thickness_mm"], status == CLEAR, readings.frequency_hz)
     return Screened(
         zone=zone,
@@ -136,19 +131,34 @@ def screen_ascans(
         p_value=p_value,
         is_reference=reference,
         features=features,
-        indications=find_indications(
-            zone, "ascan", areas, Evidence(score, strength_of(score), status == UNREAD, depth_mm)
-        ),
+        indications=find_indications(zone, "ascan", areas, evidence),
         baseline=f"{good.words} {wall}".rstrip(),
-        evidence=AScanEvidence(
-            traces=readings.traces,
-            sample_rate_hz=readings.sample_rate_hz,
-            front_us=echoes.front_s * 1e6,
-            echo_us=(echoes.front_s + echoes.echo_s) * 1e6,
-            backwall_us=echoes.backwall_s * 1e6,
-            typical_trace=_typical_trace(readings, status == CLEAR, score),
-            dead_mm=dead_mm(zone, readings.frequency_hz),
-        ),
+        evidence=_shown(zone, readings, status == CLEAR, score),
+    )
+
+
+def _as_expected(good: _Good, expected: Expected) -> _Good:
+    """Put what scans of the like let expect in place of the zone's own baseline, but not behind bonds."""
+    known = np.isfinite(expected.backwall_db) & ~good.bonded
+    return replace(
+        good,
+        free_db=np.where(known, expected.backwall_db, good.free_db),
+        steep_db=np.where(known, 0.0, good.steep_db),
+        words=expected.words,
+    )
+
+
+def _shown(zone: Zone, readings: EchoReadings, clear: Mask, score: Floats) -> AScanEvidence:
+    """Give what the report and the page show of each trace."""
+    echoes = readings.echoes
+    return AScanEvidence(
+        traces=readings.traces,
+        sample_rate_hz=readings.sample_rate_hz,
+        front_us=echoes.front_s * 1e6,
+        echo_us=(echoes.front_s + echoes.echo_s) * 1e6,
+        backwall_us=echoes.backwall_s * 1e6,
+        typical_trace=_typical_trace(readings, clear, score),
+        dead_mm=dead_mm(zone, readings.frequency_hz),
     )
 
 
