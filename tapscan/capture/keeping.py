@@ -46,8 +46,9 @@ class Keeping:
     """
 
     def __init__(self, inspection: Inspection) -> None:
-        # What writes sounds takes 20 ms and more to load: now, and not between the first tap and its cue.
-        import scipy.io.wavfile  # noqa: F401
+        # What hears and writes sounds takes 20 ms and more to load: now, and not between the first tap and its cue.
+        import scipy.io.wavfile
+        import scipy.ndimage  # noqa: F401
 
         self._folder = inspection.folder
         self._shelf = TapShelf(inspection.folder)

@@ -110,7 +110,7 @@ def test_a_zone_is_captured_analysed_heard_marked_and_printed(page, address, fol
     page.keyboard.press("Space")
     page.get_by_text("Zone PT is complete").wait_for()
     page.locator("#collect .big", has_text="all done").wait_for()
-    assert page.locator("#collect .here").inner_text() == "49 of 49 points complete"
+    page.locator("#collect .here", has_text="49 of 49 points complete").wait_for()
     page.get_by_role("button", name="Finish").click()
     # A tap is announced only after it was kept: all of them are in the folder by now.
     assert len(open_inspection(folder).tap_files) == 49
