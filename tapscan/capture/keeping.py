@@ -46,7 +46,7 @@ class Keeping:
     """
 
     def __init__(self, inspection: Inspection) -> None:
-        # What hears and writes sounds takes 20 ms and more to load: now, and not between the first tap and its cue.
+        # What hears and writes taps takes 20 ms and more to load: now, not between a tap and its cue.
         import scipy.io.wavfile
         import scipy.ndimage  # noqa: F401
 

@@ -37,6 +37,7 @@ from tapscan.screening.echo_twins import SAME_TIME, Expected
 from tapscan.screening.indications import Area, Evidence, find_indications, strength_of, zone_areas
 from tapscan.screening.results import CLEAR, SKIPPED, SUSPECT, UNREAD, AScanEvidence, Screened
 from tapscan.screening.thickness import dead_mm, thickness_words, thin_score
+from tapscan.signals.losses import loss_db_per_s
 
 __all__ = ["screen_ascans"]
 
@@ -45,6 +46,9 @@ Mask = NDArray[np.bool_]
 
 # Echoes of one delamination: so many points away at most.
 NEIGHBOURS = 2
+# The loss is measured to a third, and too large where it grows faster than frequency. So much is allowed for
+# at most: an echo that fills the beam, at least as strong as the back wall, still counts as half a beam.
+MOST_SPARED_DB = 6.0
 # A back wall that was not found is this far below what was expected, for the table's and the score's sake.
 LOST_DB = -40.0
 # In times the suspect limit: what takes three quarters of the beam is listed, however few readings there are
@@ -282,10 +286,11 @@ def _inside_share(readings: EchoReadings, free: Floats, read: Mask, *, closed: b
     """Share of the beam that the first echo inside stands for.
 
     A whole beam's echo from inside is at least as strong as the back wall: it has less laminate to cross. How
-    much stronger, the neighbours at the same depth show; without them an edge would be drawn too far out.
+    much stronger, the laminate's loss tells, and the neighbours at the same depth; without them an edge would
+    be drawn too far out, and a ply near the surface of a thick wall taken for damage.
     """
     echo = np.where(read, amplitude(readings.echoes.echo_db), 0.0)
-    whole = np.maximum(free, echo)
+    whole = np.maximum(free * 10 ** (_spared_db(readings) / 20), echo)
     time_s, room = readings.echoes.echo_s, (NEIGHBOURS, NEIGHBOURS)
     wide = [np.pad(of, (room, (0, 0) if closed else room)) for of in (echo, time_s)]
     inner = slice(NEIGHBOURS, -NEIGHBOURS)
@@ -296,6 +301,16 @@ def _inside_share(readings: EchoReadings, free: Floats, read: Mask, *, closed: b
             is_same = np.abs(when_s - time_s) <= SAME_TIME * time_s
         whole = np.where(is_same, np.maximum(whole, near), whole)
     return np.asarray(echo / whole)
+
+
+def _spared_db(readings: EchoReadings) -> Floats:
+    """Give the loss, (stations, positions), that the first echo inside is spared on its shorter way."""
+    echoes = readings.echoes
+    if not (np.isfinite(echoes.tof_s).any() and np.isfinite(echoes.echo_s).any()):
+        return np.zeros(echoes.tof_s.shape)
+    loss = loss_db_per_s(readings.traces, echoes.front_s, echoes.backwall_s, readings.sample_rate_hz)
+    shorter_s = np.nan_to_num(np.nanmedian(echoes.tof_s) - echoes.echo_s)
+    return np.asarray(np.clip(loss * shorter_s, 0.0, MOST_SPARED_DB))
 
 
 def _lost_share(readings: EchoReadings, expected_db: Floats) -> Floats:
