@@ -160,18 +160,11 @@ def _wished(inspection: "Inspection", photo: str, wish: PhotoWish) -> "Marked":
 
 def _marks(inspection: "Inspection", marked: "Marked", wish: PhotoWish) -> Any:
     """Add proposals to the marks, and accept them when asked."""
-    from tapscan.errors import TapscanError
-    from tapscan.sectioning.measured import proposals
+    from tapscan.sectioning.cut_photos import proposed
 
     marks = marked.marks
     if wish.find is not None:
-        from tapscan.records.photos import read_photo
-
-        if len(marked.region_px) < 3:
-            raise TapscanError(marked.photo, "has no region to search", 'give one: --region "X,Y X,Y X,Y"')
-        found = proposals(read_photo(inspection.folder / marked.photo, marked.photo), marked, wish.find)
-        old = tuple(one for one in marks if one.state == "accepted")
-        marks = (*old, *(one.model_copy(update={"where": wish.where or ""}) for one in found))
+        marks = proposed(inspection.folder, marked, wish.find, wish.where or "")
     if wish.accept:
         marks = tuple(one.model_copy(update={"state": "accepted"}) for one in marks)
     return marks

@@ -20,6 +20,7 @@ from starlette.routing import Route, WebSocketRoute
 from tapscan.desk.bench import Bench
 from tapscan.desk.closeups import point_document, section_document, slice_document
 from tapscan.desk.collecting import collect, inputs_document
+from tapscan.desk.cut_faces import cut_face_routes
 from tapscan.desk.cutting import MOST_FIELD_CHARACTERS, change_finding, cutting_document, log_finding
 from tapscan.desk.details import zone_parts
 from tapscan.desk.documents import palette_css, plan_document, results_document, zone_document
@@ -89,6 +90,7 @@ def desk_app(bench: Bench, door: Door, identity: "Identity | None" = None) -> Gu
         Route("/papers/{name}", answered(_paper)),
         *plan_routes(),
         *setup_routes(),
+        *cut_face_routes(),
         WebSocketRoute("/capture", collect),
         *phone_routes(door, identity),
     ]

@@ -1,6 +1,7 @@
 """Photos of cut faces: read the right way up, in grey, with bounded memory; the file is never changed."""
 
 import warnings
+from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
@@ -8,7 +9,7 @@ from numpy.typing import NDArray
 
 from tapscan.errors import TapscanError
 
-__all__ = ["MOST_PIXELS", "read_photo"]
+__all__ = ["MOST_PIXELS", "read_coloured", "read_photo"]
 
 # Policy: more than any camera at a bench gives; grey and colour of that many take 600 MB at most.
 MOST_PIXELS = 120_000_000
@@ -27,6 +28,23 @@ def read_photo(path: Path, where: str = "") -> NDArray[np.uint8]:
     TapscanError
         When it is no photo, is broken, or is too large.
     """
+    return _read(path, where, _grey)
+
+
+def read_coloured(path: Path, where: str = "") -> NDArray[np.uint8]:
+    """Red, green and blue of a photo, (rows, columns, 3), its pixels where `read_photo` has them.
+
+    Deeper than 8 bits is grey, stretched as `read_photo` does.
+
+    Raises
+    ------
+    TapscanError
+        When it is no photo, is broken, or is too large.
+    """
+    return _read(path, where, _coloured)
+
+
+def _read(path: Path, where: str, taken: Callable[[object], NDArray[np.uint8]]) -> NDArray[np.uint8]:
     from PIL import Image, ImageOps, UnidentifiedImageError
 
     name = where or path.name
@@ -38,7 +56,7 @@ def read_photo(path: Path, where: str = "") -> NDArray[np.uint8]:
             with Image.open(path, formats=_FORMATS) as picture:
                 _check_size(picture.size, name)
                 picture.load()
-                return _grey(ImageOps.exif_transpose(picture))
+                return taken(ImageOps.exif_transpose(picture))
     except UnidentifiedImageError:
         raise TapscanError(name, "is not a photo that can be read", _AS_JPEG) from None
     except Image.DecompressionBombError:
@@ -62,10 +80,23 @@ def _grey(picture: object) -> NDArray[np.uint8]:
     from PIL import Image
 
     assert isinstance(picture, Image.Image)
-    if picture.mode in ("I", "F") or picture.mode.startswith("I;16"):
+    if _is_deep(picture.mode):
         deep = np.asarray(picture, dtype=np.float32)
         finite = np.isfinite(deep)
         low, high = (float(f(deep[finite])) if finite.any() else 0.0 for f in (np.min, np.max))
         stretched = np.nan_to_num((deep - low) * (255.0 / max(high - low, 1e-9)))
         return np.asarray(stretched.round(), dtype=np.uint8)
     return np.asarray(picture.convert("L"), dtype=np.uint8)
+
+
+def _is_deep(mode: str) -> bool:
+    return mode in ("I", "F") or mode.startswith("I;16")
+
+
+def _coloured(picture: object) -> NDArray[np.uint8]:
+    from PIL import Image
+
+    assert isinstance(picture, Image.Image)
+    if _is_deep(picture.mode):
+        return np.repeat(_grey(picture)[:, :, None], 3, axis=2)
+    return np.asarray(picture.convert("RGB"), dtype=np.uint8)

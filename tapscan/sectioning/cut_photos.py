@@ -15,7 +15,7 @@ from tapscan.records.photos import read_photo
 from tapscan.records.writing import write_text
 from tapscan.sectioning.findings import FINDINGS_NAME, Finding, Kind
 from tapscan.sectioning.logbook import read_findings
-from tapscan.sectioning.measured import LINES, Marked, marked_text, parse_marked, results_of
+from tapscan.sectioning.measured import LINES, Mark, Marked, marked_text, parse_marked, proposals, results_of
 from tapscan.sectioning.places import parse_places
 
 __all__ = [
@@ -26,6 +26,7 @@ __all__ = [
     "findings_of",
     "marks_name",
     "measured_words",
+    "proposed",
     "read_marks",
     "stored_marks",
     "write_marks",
@@ -90,6 +91,23 @@ def write_marks(folder: Path, marked: Marked) -> Marked:
     written = parse_marked(text, name)
     write_text(folder / name, text)
     return written
+
+
+def proposed(folder: Path, marked: Marked, what: str, where: str = "") -> tuple[Mark, ...]:
+    """Propose ``voids`` or an ``adhesive`` line behind the accepted marks; older proposals go.
+
+    Raises
+    ------
+    TapscanError
+        When no region is drawn, or the photo cannot be read.
+    """
+    if len(marked.region_px) < 3:
+        raise TapscanError(
+            marked.photo, "has no region to search", 'draw one, or give --region "X,Y X,Y X,Y"'
+        )
+    found = proposals(read_photo(_inside(folder, marked.photo), marked.photo), marked, what)
+    old = (one for one in marked.marks if one.state == "accepted")
+    return (*old, *(one.model_copy(update={"where": where}) for one in found))
 
 
 def stored_marks(folder: Path) -> dict[str, str]:
@@ -176,7 +194,14 @@ def findings_of(folder: Path, plan: Plan, marked: Marked) -> tuple[tuple[Finding
             words = "; ".join(filter(None, [mark.note, note]))
             kind: Kind = mark.kind
             finding = Finding(
-                kind, zone.code, blocks, photo=marked.photo, seen_by=_SEEN_BY, note=words, **sizes
+                kind,
+                zone.code,
+                blocks,
+                photo=marked.photo,
+                seen_by=_SEEN_BY,
+                note=words,
+                cause=mark.cause,
+                **sizes,
             )
             if (finding.kind, finding.where) in logged:
                 what = f"is in {FINDINGS_NAME} already, from this photo"

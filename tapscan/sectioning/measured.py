@@ -25,6 +25,7 @@ from tapscan.cutface.proposals import inside, propose_edges, propose_voids
 from tapscan.cutface.scale import CLICK_SD_PX, LENGTH_SD_MM, Quantity, Scale, scale_of
 from tapscan.errors import TapscanError
 from tapscan.records.tables import json_text
+from tapscan.sectioning.findings import Cause
 
 __all__ = [
     "LAYERS",
@@ -80,7 +81,7 @@ class ScaleMark(_Frozen):
 class Mark(_Frozen):
     """One thing marked: pairs across a layer, outlines, or one line; a proposal counts once accepted.
 
-    `where` is its place on the grid, as in ``findings.csv``. Porosity is what is darker than `limit_grey`.
+    `where` and `cause` are those of ``findings.csv``. Porosity is what is darker than `limit_grey`.
     """
 
     kind: MarkKind
@@ -89,6 +90,7 @@ class Mark(_Frozen):
     px: tuple[tuple[Place, ...], ...] = Field(default=(), max_length=5000)
     limit_grey: float | None = None
     note: str = ""
+    cause: Cause = "unknown"
 
 
 class Marked(_Frozen):

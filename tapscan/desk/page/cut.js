@@ -1,6 +1,7 @@
 // What cutting showed: a form for a finding, what was logged, cautions, and the best places to cut.
 
 import { Fault, ask, desk, say, tell, telling } from "./desk.js";
+import { CutFace } from "./cutface.js";
 import { button, make } from "./dom.js";
 import { causeField, withOrigin } from "./origin.js";
 import { question } from "./question.js";
@@ -38,7 +39,8 @@ export class Cut {
     this.save = make("button", { class: "primary" }, "Save finding");
     this.cancel = button("Cancel", () => this.clear(), null, { hidden: true });
     this.form = this.makeForm();
-    place.append(make("div", { class: "column wide" }, this.form, this.logged), this.before);
+    this.face = new CutFace(() => this.show());
+    place.append(make("div", { class: "column wide" }, this.form, this.logged), this.before, this.face.place);
   }
 
   makeForm() {
@@ -123,6 +125,7 @@ export class Cut {
     }
     this.before.replaceChildren(...before(found));
     this.logged.replaceChildren(...this.after(found));
+    await telling(() => this.face.show());
     if (this.isChosen) this.focusKind();
     this.isChosen = false;
   }
@@ -165,7 +168,14 @@ export class Cut {
     this.attempt(async () => {
       const { photo } = await tell(`/api/photos?name=${encodeURIComponent(file.name)}`, file);
       this.photo.value = photo;
-      this.reply("", `Photo kept as ${photo}. Save the finding to log it.`);
+      const measure = button("Measure this photo", () =>
+        this.attempt(async () => {
+          await this.face.show(photo);
+          this.face.place.scrollIntoView();
+        }),
+      );
+      this.reply("", `Photo kept as ${photo}. Save the finding to log it. `, measure);
+      await this.face.show();
     });
     input.value = "";
   }
