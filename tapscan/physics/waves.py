@@ -9,6 +9,7 @@ if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
 
 __all__ = [
+    "UNRESOLVED_CYCLES",
     "Calibration",
     "attenuation_db_mm",
     "depth_mm",
@@ -20,6 +21,9 @@ __all__ = [
     "transmitted_energy",
     "two_point_calibration",
 ]
+
+# Two echoes closer than this are one crest: the main half-wave of a pulse is half a cycle wide.
+UNRESOLVED_CYCLES = 0.35
 
 
 def impedance_mrayl(density_kg_m3: "ArrayLike", velocity_m_s: "ArrayLike") -> "NDArray[np.float64]":

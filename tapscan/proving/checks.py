@@ -123,7 +123,10 @@ def check_setup(check: Inspection, plan: Plan, earlier: Sequence[Check], about: 
 
 def piece_mark(zone: Zone) -> str:
     """Mark a known piece: another grid or other known points make another piece; notes do not."""
-    return fingerprint(asdict(replace(zone, notes=(), name="")))[:16]
+    said = asdict(replace(zone, notes=(), name=""))
+    if zone.layout is None:
+        del said["layout"]  # checks from before zones could be on photos stay comparable
+    return fingerprint(said)[:16]
 
 
 def comparable(checks: Sequence[Check], mark: str, method: Method) -> list[Judged]:

@@ -8,8 +8,8 @@ as `thin`.
 import numpy as np
 from numpy.typing import NDArray
 
+from tapscan.physics.waves import UNRESOLVED_CYCLES
 from tapscan.plan import Zone
-from tapscan.signals.kernels import UNRESOLVED_CYCLES
 
 __all__ = ["DEAD_CYCLES", "dead_mm", "dead_words", "thickness_words", "thin_score"]
 

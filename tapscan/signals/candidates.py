@@ -13,7 +13,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from tapscan.signals.kernels import UNRESOLVED_CYCLES, Kernel, correlate_whole
+from tapscan.physics.waves import UNRESOLVED_CYCLES
+from tapscan.signals.kernels import Kernel, correlate_whole
 from tapscan.signals.pulses import detrended
 from tapscan.signals.pursuit import HOPEFUL, misfits, pursue, stretches, take_out, vertex
 

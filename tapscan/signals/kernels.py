@@ -14,7 +14,6 @@ __all__ = [
     "LEAST_SAMPLES",
     "STEPS",
     "TAPS",
-    "UNRESOLVED_CYCLES",
     "Kernel",
     "correlate",
     "correlate_whole",
@@ -24,8 +23,6 @@ __all__ = [
 Floats = NDArray[np.float64]
 
 LEAST_SAMPLES = 16  # fewer samples or grid points hold no pulse
-# Cycles below which two echoes are one crest: the pulse's main half-wave is half a cycle wide.
-UNRESOLVED_CYCLES = 0.35
 STEPS = 64  # fractions of a grid step at which the autocorrelation is tabulated
 TAPS = 8  # points of the local polynomial between grid samples
 _PER_CYCLE = 8.0  # grid samples per cycle of the highest frequency that matters: error below 1e-4 of r there

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import fft
 
+from tapscan.physics.waves import UNRESOLVED_CYCLES
 from tapscan.signals.candidates import (
     FRONT_FRACTION,
     Candidates,
@@ -19,7 +20,7 @@ from tapscan.signals.candidates import (
     noise_of,
     prepared,
 )
-from tapscan.signals.kernels import LEAST_SAMPLES, UNRESOLVED_CYCLES, Kernel, correlate, make_kernel
+from tapscan.signals.kernels import LEAST_SAMPLES, Kernel, correlate, make_kernel
 from tapscan.signals.pulses import Pulse, detrended, estimate_pulse
 from tapscan.signals.pursuit import misfits, subtracted
 from tapscan.signals.sampling import spread_evenly

@@ -15,10 +15,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from tapscan.physics.waves import UNRESOLVED_CYCLES
 from tapscan.signals.candidates import Pattern, prepared
 from tapscan.signals.deciding import AScanFeatures
 from tapscan.signals.filling import filled
-from tapscan.signals.kernels import UNRESOLVED_CYCLES, Kernel, correlate
+from tapscan.signals.kernels import Kernel, correlate
 from tapscan.signals.pulses import detrended
 from tapscan.signals.pursuit import solved, subtracted
 from tapscan.signals.walls import Surface, repeats

@@ -13,8 +13,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from tapscan.physics.waves import UNRESOLVED_CYCLES
 from tapscan.signals.filling import ROUGH, carried, filled, roughness
-from tapscan.signals.kernels import UNRESOLVED_CYCLES
 from tapscan.signals.labelling import least_cost_labels
 from tapscan.signals.sheets import PLAN_TOLERANCE, sheets, wall_sheets
 

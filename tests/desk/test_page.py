@@ -265,7 +265,8 @@ class Clicks:
     """Counts the presses on a page that was just opened."""
 
     def __init__(self, page, address):
-        opened(page, address)
+        page.goto(address)  # after a note the map is that of the plan before, and the page says so
+        page.locator("#point-name", has_text="BM-03-01").wait_for()
         self.page, self.count = page, 0
         page.locator("#look .play").wait_for()
 
@@ -365,13 +366,13 @@ def test_a_finding_is_logged_at_the_chosen_block_and_compared_with_the_map(page,
         page.get_by_label("nothing there").check()
         page.get_by_role("button", name="Save finding").click()
         page.locator("#cut tbody th", has_text="nothing there").wait_for()
-        page.get_by_label("delamination").check()
+        page.get_by_role("radio", name="delamination").check()
         page.get_by_label("Where", exact=True).fill("BM-13-7")
         page.get_by_label("Depth, mm").fill("0,65")
         page.get_by_label("Depth, mm").press("Enter")
         page.locator("#cut tbody td", has_text="depth 0.65 mm").wait_for()
         page.get_by_label("Where", exact=True).fill("BM-99-1")
-        page.get_by_label("delamination").check()
+        page.get_by_role("radio", name="delamination").check()
         page.get_by_role("button", name="Save finding").click()
         page.locator("#wrong-where", has_text="BM-99").wait_for()
         page.locator(".answer.bad", has_text="Not saved: ").wait_for()
