@@ -55,7 +55,7 @@ def runs(tmp_path, monkeypatch):
 
     monkeypatch.setattr(saving, "write_report", report)
     monkeypatch.setattr(
-        saving, "write_marked", lambda _screened, folder: write_text(folder / "outline_BM.svg", "x")
+        saving, "write_marked", lambda _screened, folder, _home: write_text(folder / "outline_BM.svg", "x")
     )
     part = tmp_path / "part"
     part.mkdir()

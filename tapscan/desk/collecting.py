@@ -42,6 +42,7 @@ MOST_WHOLE = 10**15
 MOST_NAME = 60  # characters of a person's name
 _SAMPLE = np.dtype("<f4")
 _WHERE = "the microphone"
+_MAKES_ROOM_S = 2.0  # a page that has just finished is still closing its files
 _ODD = TapscanError(_WHERE, "sent what the desk does not understand", "load the page again")
 
 
@@ -65,7 +66,7 @@ async def collect(socket: "WebSocket") -> None:
         message = _object(first.get("text") or "")
         piece = _piece(message.pop("known_piece", None))
         source, settings = _begin(message)
-        if not bench.collecting.acquire(blocking=False):
+        if not await run_sync(lambda: bench.collecting.acquire(timeout=_MAKES_ROOM_S)):
             what = "another page is collecting already"
             raise TapscanError(_WHERE, what, "go on there, or end it there first")
         try:
