@@ -17,7 +17,7 @@ from tapscan.errors import TapscanError
 if TYPE_CHECKING:
     from tapscan.analysis import Results
     from tapscan.records import Inspection
-    from tapscan.screening.comparison import Comparison
+    from tapscan.screening.change.comparison import Comparison
 
 __all__ = ["TapscanError", "__version__", "analyse", "compare", "open_inspection"]
 
@@ -47,7 +47,7 @@ def analyse(
     """
     from tapscan import analysis
     from tapscan.report.saving import write_results
-    from tapscan.sectioning.learning import learnt_from
+    from tapscan.sectioning.findings.learning import learnt_from
 
     learnt = [learnt_from(other) for other in against]
     return analysis.analyse(inspection, against, learnt, writer=write_results, progress=progress)
@@ -59,12 +59,12 @@ def compare(
     *,
     progress: Callable[[str, int, int], None] = lambda *_: None,
 ) -> "Comparison":
-    """Find what changed between two inspections of one part; see `tapscan.screening.comparison.compare`.
+    """Find what changed between two inspections of one part; see `tapscan.screening.change.comparison`.
 
     >>> comparison = tapscan.compare(before, inspection)                   # doctest: +SKIP
     >>> comparison.save()                                                  # doctest: +SKIP
     """
-    from tapscan.report.change import write_change
-    from tapscan.screening import comparison
+    from tapscan.report.pages.change import write_change
+    from tapscan.screening.change import comparison
 
     return comparison.compare(before, after, writer=write_change, progress=progress)

@@ -19,10 +19,10 @@ from tapscan.records.digests import digests
 from tapscan.records.inspection import Inspection
 from tapscan.records.runs import fingerprint
 from tapscan.records.tables import csv_text, json_text
-from tapscan.screening.agreement import agreement
+from tapscan.screening.areas.agreement import agreement
+from tapscan.screening.areas.references import marked_inside, reference_doubts
+from tapscan.screening.change.likeness import held_against
 from tapscan.screening.known import NOTHING_LEARNT, Learnt
-from tapscan.screening.likeness import held_against
-from tapscan.screening.references import marked_inside, reference_doubts
 from tapscan.screening.results import CLEAR, SKIPPED, SUSPECT, UNREAD, Indication, Screened
 from tapscan.screening.scans import Progress, Scan, look
 from tapscan.screening.taps.damage import DamageClass, damage_class, damage_class_sha256

@@ -180,7 +180,7 @@ def test_warnings_of_the_others_say_whose_they_are(parts):
 
 def test_a_turned_datum_is_reported_and_nothing_is_turned(parts, monkeypatch):
     result = []
-    monkeypatch.setattr("tapscan.screening.likeness.turned_by", lambda *_: result.append(1) or -3)
+    monkeypatch.setattr("tapscan.screening.change.likeness.turned_by", lambda *_: result.append(1) or -3)
     results = held(parts, "before")
     name = (parts / "before").as_posix()
     warning = f"zone BM: reads like {name} turned by 3 positions anticlockwise; it was compared as it is "

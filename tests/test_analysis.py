@@ -16,7 +16,7 @@ import pytest
 import tapscan
 from tapscan.analysis import Results
 from tapscan.errors import TapscanError
-from tapscan.plan.reading import parse_plan
+from tapscan.plan.text.reading import parse_plan
 from tapscan.records import Inspection
 from tapscan.synth import (
     AScanScene,

@@ -16,21 +16,21 @@ from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
 import tapscan
-from tapscan.archive.bags import add_inspection
+from tapscan.archive.bags.checking import check_bag
+from tapscan.archive.bags.making import add_inspection
+from tapscan.archive.bags.restoring import restore_bag
 from tapscan.archive.catalogue import ask
-from tapscan.archive.checking import check_bag
 from tapscan.archive.entries import read_entry
 from tapscan.archive.places import list_bags
-from tapscan.archive.restoring import restore_bag
 from tapscan.archive.searching import Wanted, search
 from tapscan.errors import TapscanError
-from tapscan.plan.reading import parse_plan, read_plan
+from tapscan.plan.text.reading import parse_plan, read_plan
 from tapscan.records.readers import open_volume, read_recording, read_trace
 from tapscan.records.readers.trace_csv import parse_trace
 from tapscan.records.runs import doubts_about_others, doubts_about_run
-from tapscan.sectioning.findings import doubts
-from tapscan.sectioning.findings_csv import findings_text, parse_findings
-from tapscan.sectioning.logbook import read_findings
+from tapscan.sectioning.findings.csv_text import findings_text, parse_findings
+from tapscan.sectioning.findings.logbook import read_findings
+from tapscan.sectioning.findings.recorded import doubts
 
 MOST_BYTES = 100_000_000
 SOON = settings(deadline=5000, max_examples=150, suppress_health_check=[HealthCheck.too_slow])

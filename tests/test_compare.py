@@ -13,8 +13,8 @@ from click.testing import CliRunner
 
 import tapscan
 from tapscan.cli import main
-from tapscan.plan.reading import parse_plan
-from tapscan.screening.comparison import Comparison
+from tapscan.plan.text.reading import parse_plan
+from tapscan.screening.change.comparison import Comparison
 from tapscan.synth import Defect, simulate_taps
 from tests.screening.parts import TAPS, TUBE, another_visit, louder, tapped, write_scanned, write_tapped
 

@@ -9,7 +9,7 @@ from PIL import Image
 import tapscan
 from tapscan.errors import TapscanError
 from tapscan.pictures import sha256_of
-from tapscan.plan.reading import parse_plan
+from tapscan.plan.text.reading import parse_plan
 from tapscan.synth import Defect, simulate_taps, tap_files, write_inspection
 from tests.screening.parts import TAPS, WALL
 

@@ -10,11 +10,11 @@ from typing import Any
 
 import numpy as np
 
-from tapscan.archive.manifests import parse_tags
+from tapscan.archive.bags.manifests import parse_tags
 from tapscan.archive.places import SETTINGS, Bag, seal_of, small_file
 from tapscan.errors import TapscanError
 from tapscan.plan import Part, Plan, block_mask
-from tapscan.plan.reading import read_plan
+from tapscan.plan.text.reading import read_plan
 from tapscan.records.runs import RESULTS, faults_in_run
 
 __all__ = ["Entry", "iso_date", "read_entry"]

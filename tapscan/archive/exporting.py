@@ -4,13 +4,13 @@ from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
 
-from tapscan.archive.folders import new_folder
+from tapscan.archive.bags.folders import new_folder
+from tapscan.archive.bags.stored import point_rows, results_of
 from tapscan.archive.places import Bag
-from tapscan.archive.stored import point_rows, results_of
 from tapscan.errors import TapscanError
 from tapscan.records.tables import csv_lines, csv_rows, csv_text, json_text
-from tapscan.sectioning.findings_csv import separator
-from tapscan.sectioning.logbook import read_text
+from tapscan.sectioning.findings.csv_text import separator
+from tapscan.sectioning.findings.logbook import read_text
 
 __all__ = ["FORMS", "export_bag"]
 

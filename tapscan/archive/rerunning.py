@@ -9,19 +9,19 @@ from pathlib import Path
 
 from tapscan import __version__
 from tapscan.analysis import Results, analyse
-from tapscan.archive.bags import add_inspection, beside
+from tapscan.archive.bags.checking import check_bag
+from tapscan.archive.bags.making import add_inspection, beside
+from tapscan.archive.bags.restoring import restore_bag
+from tapscan.archive.bags.stored import stored_tables
 from tapscan.archive.changes import Change, changes
-from tapscan.archive.checking import check_bag
 from tapscan.archive.places import SETTINGS, Bag, list_bags
-from tapscan.archive.restoring import restore_bag
 from tapscan.archive.spreading import spread, workers_at
-from tapscan.archive.stored import stored_tables
 from tapscan.errors import TapscanError, sentence
 from tapscan.records.digests import digests
 from tapscan.records.inspection import ASCANS, open_inspection
 from tapscan.sectioning.cut_photos import computed_again, stored_marks
-from tapscan.sectioning.findings import FINDINGS_NAME
-from tapscan.sectioning.learning import learnt_from
+from tapscan.sectioning.findings.learning import learnt_from
+from tapscan.sectioning.findings.recorded import FINDINGS_NAME
 from tapscan.signals import Workers
 
 __all__ = ["Rerun", "Task", "add_version", "recompute", "rerun", "task_of"]

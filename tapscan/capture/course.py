@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from tapscan.errors import TapscanError
 from tapscan.plan import Plan, Point, parse_point
 from tapscan.records.inspection import objection
-from tapscan.records.walking import Walk, walked_points
+from tapscan.records.taking.walking import Walk, walked_points
 
 __all__ = ["Course", "plan_course"]
 

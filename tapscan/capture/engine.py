@@ -44,9 +44,9 @@ from tapscan.capture.events import (
     Undone,
     ZoneComplete,
 )
-from tapscan.capture.judging import ADVICE, Memory, compare, fault, kept_sound, swells
-from tapscan.capture.listening import WINDOW_S, Ear, Hit, deafen, hear, new_ear
-from tapscan.capture.ringing import Ringing, ring_on, second_strike, whole_ring
+from tapscan.capture.sound.judging import ADVICE, Memory, compare, fault, kept_sound, swells
+from tapscan.capture.sound.listening import WINDOW_S, Ear, Hit, deafen, hear, new_ear
+from tapscan.capture.sound.ringing import Ringing, ring_on, second_strike, whole_ring
 from tapscan.signals.checking import require_rate
 
 if TYPE_CHECKING:

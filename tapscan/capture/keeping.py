@@ -20,10 +20,10 @@ from typing import TYPE_CHECKING, Any
 
 from tapscan.errors import TapscanError
 from tapscan.plan import Point, parse_point
-from tapscan.records.adding import TapShelf
 from tapscan.records.inspection import Inspection
 from tapscan.records.readers import read_recording
 from tapscan.records.readers.readings import file_name
+from tapscan.records.taking.adding import TapShelf
 from tapscan.records.writing import write_bytes, write_new
 from tapscan.signals import find_taps
 

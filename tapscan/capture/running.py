@@ -8,7 +8,7 @@ from tapscan.capture.events import Event, Warned
 if TYPE_CHECKING:
     from tapscan.capture.keys import Action
     from tapscan.capture.session import Session
-    from tapscan.capture.sources import Source
+    from tapscan.capture.sound.sources import Source
 
 __all__ = ["run"]
 

@@ -7,13 +7,13 @@ from typing import TYPE_CHECKING
 import click
 
 from tapscan.cli.progress import progress_bar
-from tapscan.records.adding import Added, add_files
 from tapscan.records.inspection import open_inspection
 from tapscan.records.tables import json_text
+from tapscan.records.taking.adding import Added, add_files
 
 if TYPE_CHECKING:
     from tapscan.records.inspection import Inspection
-    from tapscan.records.walking import Walk
+    from tapscan.records.taking.walking import Walk
 
 __all__ = ["command"]
 
@@ -63,7 +63,7 @@ def command(  # noqa: PLR0913 - one argument for each option
         added = _add_files(inspection, files)
     else:
         # Splitting needs the signal functions; copying does not.
-        from tapscan.records.walking import Walk
+        from tapscan.records.taking.walking import Walk
 
         added = _add_walk(inspection, files[0], Walk(zone, first, last, there_and_back, keep_uneven))
     if as_json:
@@ -82,7 +82,7 @@ def _add_files(inspection: "Inspection", files: tuple[Path, ...]) -> Added:
 
 
 def _add_walk(inspection: "Inspection", file: Path, way: "Walk") -> Added:
-    from tapscan.records.walking import add_walk
+    from tapscan.records.taking.walking import add_walk
 
     with progress_bar("Splitting the walk") as report:
         return add_walk(inspection, file, way, report)

@@ -72,8 +72,8 @@ def _print(results: Results, page: Path) -> None:
     from rich.console import Console
     from rich.table import Table
 
-    from tapscan.report.doubts import doubt_sentences
-    from tapscan.report.short import SHORT_NAME
+    from tapscan.report.maps.doubts import doubt_sentences
+    from tapscan.report.pages.short import SHORT_NAME
 
     console = Console(highlight=False)
     counts = Table("Zone", "Method", "Clear", "Suspect", "Unread", "Skipped", "Indications")

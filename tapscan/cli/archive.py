@@ -71,7 +71,7 @@ def add(folder: Path, name: str | None, chosen: Path | None, *, as_json: bool) -
     Example:  tapscan archive add my-part
               tapscan archive add my-part --archive /media/stick/archive
     """  # noqa: D301 - \b is click's mark for lines kept as they are
-    from tapscan.archive.bags import add_inspection
+    from tapscan.archive.bags.making import add_inspection
     from tapscan.archive.catalogue import take_in
     from tapscan.cli.progress import progress_bar
 
@@ -107,8 +107,8 @@ def restore(name: str, target: Path, chosen: Path | None, *, intact_only: bool, 
     Example:  tapscan archive restore my-part my-part-again
               tapscan archive restore my-part@1 as-it-was-first
     """  # noqa: D301 - \b is click's mark for lines kept as they are
+    from tapscan.archive.bags.restoring import restore_bag
     from tapscan.archive.places import find_bag
-    from tapscan.archive.restoring import restore_bag
     from tapscan.cli.progress import progress_bar
 
     bag = find_bag(place(chosen), name)

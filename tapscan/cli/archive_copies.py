@@ -41,7 +41,7 @@ def check(names: tuple[str, ...], other: Path | None, chosen: Path | None, *, as
     Example:  tapscan archive check
               tapscan archive check my-part@1 --from /media/stick/archive
     """  # noqa: D301 - \b is click's mark for lines kept as they are
-    from tapscan.archive.checking import check_bags
+    from tapscan.archive.bags.checking import check_bags
     from tapscan.archive.places import find_bag, list_bags
     from tapscan.cli.progress import progress_bar
 
@@ -82,7 +82,7 @@ def check(names: tuple[str, ...], other: Path | None, chosen: Path | None, *, as
 
 def _brought_back(damaged: "Sequence[Bag]", other: Path | None) -> "tuple[dict[Bag, Path], list[str]]":
     """Bring damaged bags back from the other archive; return where each is kept, and what went wrong."""
-    from tapscan.archive.copies import bring_back
+    from tapscan.archive.bags.copies import bring_back
 
     kept, refused = {}, []
     for bag in damaged if other is not None else ():
@@ -106,7 +106,7 @@ def copy(target: Path, chosen: Path | None, *, as_json: bool) -> None:
     \b
     Example:  tapscan archive copy /media/stick/archive
     """  # noqa: D301 - \b is click's mark for lines kept as they are
-    from tapscan.archive.copies import copy_archive
+    from tapscan.archive.bags.copies import copy_archive
     from tapscan.cli.progress import progress_bar
 
     archive = place(chosen)

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from tapscan.capture.events import Event
     from tapscan.capture.keys import Action
     from tapscan.capture.session import Session
-    from tapscan.capture.sources import FileSource, SoundCard
+    from tapscan.capture.sound.sources import FileSource, SoundCard
 
 __all__ = ["command", "record"]
 
@@ -97,7 +97,7 @@ def record(folder: Path, how: dict[str, Any], *, silent: bool, as_json: bool) ->
 
 def _open(folder: Path, how: dict[str, Any], stack: ExitStack) -> "tuple[Session, FileSource | SoundCard]":
     from tapscan.capture.session import Session
-    from tapscan.capture.sources import FileSource, SoundCard, choose, input_devices
+    from tapscan.capture.sound.sources import FileSource, SoundCard, choose, input_devices
     from tapscan.cli.progress import progress_bar
     from tapscan.records import open_inspection
 
@@ -123,7 +123,7 @@ def _open(folder: Path, how: dict[str, Any], stack: ExitStack) -> "tuple[Session
 def _print_devices(*, as_json: bool) -> None:
     from dataclasses import asdict
 
-    from tapscan.capture.sources import input_devices
+    from tapscan.capture.sound.sources import input_devices
     from tapscan.records.tables import json_text
 
     found = input_devices()
@@ -150,8 +150,8 @@ def _print_end(session: "Session", folder: Path) -> None:
 @contextmanager
 def _sound(*, silent: bool) -> "Iterator[Callable[[tuple[Event, ...]], None]]":
     """Yield what gives the cues: tones where they can be played, else the terminal's bell."""
-    from tapscan.capture.cues import Bell, Speaker, cue_of
-    from tapscan.capture.sources import sound_library
+    from tapscan.capture.sound.cues import Bell, Speaker, cue_of
+    from tapscan.capture.sound.sources import sound_library
 
     if silent:
         yield lambda _events: None

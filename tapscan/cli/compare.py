@@ -8,7 +8,7 @@ import click
 from tapscan.cli.warning import warn
 
 if TYPE_CHECKING:
-    from tapscan.screening.comparison import Comparison
+    from tapscan.screening.change.comparison import Comparison
 
 __all__ = ["command"]
 
@@ -47,7 +47,7 @@ def command(before: Path, after: Path, *, as_json: bool) -> None:
 
 def _print_json(comparison: "Comparison", page: Path) -> None:
     from tapscan.records.tables import json_text
-    from tapscan.report.change import change_document
+    from tapscan.report.pages.change import change_document
 
     click.echo(json_text({**change_document(comparison), "page": str(page)}), nl=False)
 
@@ -56,7 +56,7 @@ def _print(comparison: "Comparison", page: Path) -> None:
     from rich.console import Console
     from rich.table import Table
 
-    from tapscan.report.change_words import lead
+    from tapscan.report.pages.change_words import lead
 
     console = Console(highlight=False)
     counts = Table("Zone", "Method", "Unchanged", "Changed", "Unread", "Skipped")

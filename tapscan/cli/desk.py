@@ -8,7 +8,7 @@ import click
 from tapscan.errors import TapscanError
 
 if TYPE_CHECKING:
-    from tapscan.desk.guard import Door
+    from tapscan.desk.web.guard import Door
 
 __all__ = ["command"]
 
@@ -36,13 +36,13 @@ def command(folder: Path, *, piece: Path | None, port: int | None, address: str,
               tapscan desk my-part --no-browser --port 9000
               tapscan desk my-part --listen 0.0.0.0
     """  # noqa: D301 - \b is click's mark for lines kept as they are
-    from tapscan.proving.figures import known_zone
+    from tapscan.proving.figures.shown import known_zone
     from tapscan.records.inspection import open_inspection
 
     try:
         from tapscan.desk.bench import Bench
-        from tapscan.desk.plan_form import is_editable
-        from tapscan.desk.serving import open_door, serve
+        from tapscan.desk.plan.form import is_editable
+        from tapscan.desk.web.serving import open_door, serve
     except ImportError as error:
         where, what = "tapscan desk", f"needs {error.name}, which is not installed"
         raise TapscanError(where, what, "run: pip install 'tapscan[desk]'") from None
@@ -70,8 +70,8 @@ def command(folder: Path, *, piece: Path | None, port: int | None, address: str,
 
 def _invite(door: "Door") -> None:
     """Say how a phone opens the desk, and who else can."""
-    from tapscan.desk.certificates import identity_for
-    from tapscan.desk.phones import STEPS, terminal_code
+    from tapscan.desk.web.certificates import identity_for
+    from tapscan.desk.web.phones import STEPS, terminal_code
 
     identity = identity_for(door.outward)
     click.echo(terminal_code(door.url))

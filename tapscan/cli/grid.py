@@ -73,8 +73,8 @@ def command(folder: Path, *, walk: bool, strip_place: bool, as_json: bool) -> No
 def _draw(plan: Plan, outlooks: list[Outlook], folder: Path) -> tuple[list[Path], list[str], list[Path]]:
     """Write the wraps and the pictures; say which wraps were too large."""
     # Drawing is imported only when there is something to draw: it takes longer than checking the plan.
-    from tapscan.report.detectable import write_detectable
-    from tapscan.report.marking import write_templates
+    from tapscan.report.maps.detectable import write_detectable
+    from tapscan.report.marking.files import write_templates
 
     wraps, too_large = write_templates(plan, folder)
     return wraps, too_large, write_detectable(outlooks, folder)
@@ -177,7 +177,7 @@ def _print_zone(zone: ZoneCoverage, taps_per_point: int) -> None:
             line += f"; missing {', '.join(zone.names(missing, slice(MISSING_SHOWN)))}{more}"
         click.echo(line)
     if zone.zone.layout is not None:
-        from tapscan.report.photo_sheets import scale_sentences
+        from tapscan.report.marking.photo_sheets import scale_sentences
 
         for line in scale_sentences(zone.zone):
             click.echo(f"  {line}")
@@ -192,7 +192,7 @@ def _print_outlook(outlook: Outlook) -> None:
     if outlook.taps is not None and outlook.taps.detectable:
         _print_taps(code, outlook.taps)
     if outlook.ascans is not None and outlook.ascans.detectable is not None:
-        from tapscan.report.detectable import ascan_sentence
+        from tapscan.report.maps.detectable import ascan_sentence
 
         click.echo(
             "\n  ".join(
@@ -207,7 +207,7 @@ def _print_taps(code: str, taps: TapOutlook) -> None:
     from rich.console import Console
     from rich.table import Table
 
-    from tapscan.report.detectable import TAP_HEADS, tap_rows
+    from tapscan.report.maps.detectable import TAP_HEADS, tap_rows
 
     table = Table(*TAP_HEADS)
     for row in tap_rows(taps.detectable):

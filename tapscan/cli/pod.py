@@ -10,7 +10,7 @@ from tapscan.cli.warning import warn
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from tapscan.sectioning.pod import Study
+    from tapscan.sectioning.pod.study import Study
 
 __all__ = ["command"]
 
@@ -38,10 +38,10 @@ def command(folders: tuple[Path, ...], *, target: Path | None, as_json: bool) ->
     """  # noqa: D301 - \b is click's mark for lines kept as they are
     from tapscan.cli.progress import progress_bar
     from tapscan.errors import TapscanError
-    from tapscan.sectioning.gathering import gather, inspections_in
-    from tapscan.sectioning.pod import study
-    from tapscan.sectioning.pod_data import pod_document
-    from tapscan.sectioning.trials import trials_of
+    from tapscan.sectioning.pod.data import pod_document
+    from tapscan.sectioning.pod.gathering import gather, inspections_in
+    from tapscan.sectioning.pod.study import study
+    from tapscan.sectioning.pod.trials import trials_of
 
     found = inspections_in(folders)
     with progress_bar("Analysing parts") as report:
@@ -71,9 +71,9 @@ def _written(
     from tapscan.records.digests import digests
     from tapscan.records.inspection import open_inspection
     from tapscan.records.runs import RESULTS, fingerprint
-    from tapscan.report.pod_page import write_pod
+    from tapscan.report.pages.pod_page import write_pod
     from tapscan.report.results_folder import results_folder
-    from tapscan.sectioning.gathering import is_in_bag
+    from tapscan.sectioning.pod.gathering import is_in_bag
 
     if target is not None:
         return write_pod(studies, warnings, target, __version__)
@@ -89,8 +89,8 @@ def _print(studies: "Sequence[Study]", parts: int) -> None:
     from rich.console import Console
     from rich.table import Table
 
-    from tapscan.report.pod_page import COUNTING_IS_STRICTER, better_text, curve_text, exact_text
-    from tapscan.report.section_page import share_text
+    from tapscan.report.pages.pod_page import COUNTING_IS_STRICTER, better_text, curve_text, exact_text
+    from tapscan.report.pages.section_page import share_text
 
     click.echo(f"{parts} sectioned {'part' if parts == 1 else 'parts'}")
     for one in studies:

@@ -9,9 +9,9 @@ import click
 from tapscan.errors import TapscanError
 from tapscan.plan.zones import Plan
 from tapscan.sectioning.cautions import EDGE_QUESTION
-from tapscan.sectioning.findings import CAUSES, SEPARATIONS, Finding, Kind
-from tapscan.sectioning.findings_csv import parse_cause, parse_photo, parse_size
-from tapscan.sectioning.places import parse_places
+from tapscan.sectioning.findings.csv_text import parse_cause, parse_photo, parse_size
+from tapscan.sectioning.findings.places import parse_places
+from tapscan.sectioning.findings.recorded import CAUSES, SEPARATIONS, Finding, Kind
 
 __all__ = ["KEYS", "ask_findings"]
 

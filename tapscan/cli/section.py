@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from tapscan.analysis import Results
     from tapscan.records.inspection import Inspection
     from tapscan.sectioning.cuts import PlannedCut
-    from tapscan.sectioning.logbook import Findings
+    from tapscan.sectioning.findings.logbook import Findings
     from tapscan.sectioning.outcomes import Compared
 
 __all__ = ["command"]
@@ -71,7 +71,7 @@ def command(
               tapscan section my-part --photo cut-07.jpg --accept --log
     """  # noqa: D301 - \b is click's mark for lines kept as they are
     from tapscan.records.inspection import open_inspection
-    from tapscan.sectioning.logbook import read_findings
+    from tapscan.sectioning.findings.logbook import read_findings
 
     inspection = open_inspection(folder)
     if wish.photo is not None:
@@ -101,7 +101,7 @@ def _analysed(inspection: "Inspection", others: tuple[Path, ...]) -> "Results":
     import tapscan
     from tapscan.cli.progress import progress_bar
     from tapscan.records.runs import doubts_about_run
-    from tapscan.sectioning.gathering import baseline_warning
+    from tapscan.sectioning.pod.gathering import baseline_warning
 
     against = [tapscan.open_inspection(other) for other in others]
     warn(filter(None, [baseline_warning(inspection.folder, len(against)), *doubts_about_run(inspection)]))
@@ -120,8 +120,8 @@ def _caution() -> None:
 
 def _add_table(inspection: "Inspection", table: Path, *, quiet: bool) -> None:
     from tapscan.records.readers.readings import file_name
-    from tapscan.sectioning.findings_csv import parse_findings
-    from tapscan.sectioning.logbook import add_findings, read_text
+    from tapscan.sectioning.findings.csv_text import parse_findings
+    from tapscan.sectioning.findings.logbook import add_findings, read_text
 
     name = file_name(table)
     rows = parse_findings(read_text(table, name), inspection.plan, name)
@@ -134,7 +134,7 @@ def _add_table(inspection: "Inspection", table: Path, *, quiet: bool) -> None:
 def _log(inspection: "Inspection") -> None:
     """Ask for findings; each is on the disk before the next one."""
     from tapscan.cli.prompts import ask_findings
-    from tapscan.sectioning.logbook import add_findings
+    from tapscan.sectioning.findings.logbook import add_findings
 
     for finding in ask_findings(inspection.plan):
         is_new = add_findings(inspection.folder, inspection.plan, [finding]) == 1
@@ -146,7 +146,7 @@ def _plan(results: "Results", findings: "Findings", *, as_json: bool) -> None:
 
     from tapscan.records.runs import RESULTS
     from tapscan.records.tables import json_text
-    from tapscan.report.cut_lines import write_cuts
+    from tapscan.report.cuts.lines import write_cuts
     from tapscan.report.results_folder import results_folder
     from tapscan.sectioning.cautions import CUTTING_CAUTIONS
     from tapscan.sectioning.cuts import plan_cuts
@@ -196,10 +196,10 @@ def _print_cuts(cuts: "Sequence[PlannedCut]") -> None:
 
 def _compare(inspection: "Inspection", others: tuple[Path, ...], *, as_json: bool) -> None:
     import tapscan
-    from tapscan.report.section_page import SectionReport, write_sections
+    from tapscan.report.pages.section_page import SectionReport, write_sections
     from tapscan.sectioning.comparing import compare_all
     from tapscan.sectioning.cut_photos import cut_photos
-    from tapscan.sectioning.logbook import read_findings
+    from tapscan.sectioning.findings.logbook import read_findings
     from tapscan.sectioning.section_data import section_document
 
     findings = read_findings(inspection.folder, inspection.plan)
@@ -240,7 +240,7 @@ def _print(compared: "Sequence[Compared]", rate: float) -> None:
     from rich.console import Console
     from rich.table import Table
 
-    from tapscan.report.section_page import false_call_text, found_text
+    from tapscan.report.pages.section_page import false_call_text, found_text
 
     console = Console(highlight=False)
     table = Table("Defect", "Kind", "Method", "Outcome", "Disc mm", "reported/true", "Depth mm")

@@ -76,7 +76,7 @@ def measure_photo(inspection: "Inspection", wish: PhotoWish, *, as_json: bool) -
     """Record what was marked and proposed, print what it measures, and log it when asked."""
     from tapscan.records.tables import json_text
     from tapscan.sectioning.cut_photos import findings_of, marks_name, write_marks
-    from tapscan.sectioning.logbook import add_findings
+    from tapscan.sectioning.findings.logbook import add_findings
 
     photo = _kept(inspection.folder, wish)
     marked = write_marks(inspection.folder, _wished(inspection, photo, wish))

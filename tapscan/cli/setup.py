@@ -13,7 +13,7 @@ from tapscan.errors import TapscanError
 
 if TYPE_CHECKING:
     from tapscan.proving.checks import About, Check
-    from tapscan.proving.hands import HandStudy
+    from tapscan.proving.figures.hands import HandStudy
     from tapscan.records.inspection import Inspection
 
 __all__ = ["command"]
@@ -101,10 +101,10 @@ def _check(
     folder: Path, piece: Path, files: tuple[Path, ...], how: dict[str, Any], *, as_json: bool
 ) -> tuple["Check", Path, list[str]]:
     from tapscan.cli.progress import progress_bar
-    from tapscan.proving.figures import known_zone
+    from tapscan.proving.figures.shown import known_zone
     from tapscan.proving.keeping import has_readings, start_check
     from tapscan.records.inspection import open_inspection
-    from tapscan.report.setup_chart import conclude_check
+    from tapscan.report.maps.setup_chart import conclude_check
 
     part, known = open_inspection(folder), open_inspection(piece)
     known_zone(known.plan, piece.as_posix())
@@ -154,13 +154,13 @@ def _take(place: Path, files: tuple[Path, ...], how: dict[str, Any], *, as_json:
         record(place, {**live, "zones": (), "there_and_back": False}, silent=how["silent"], as_json=as_json)
         return
     if how["walk"]:
-        from tapscan.proving.figures import known_zone
-        from tapscan.records.walking import Walk, add_walk
+        from tapscan.proving.figures.shown import known_zone
+        from tapscan.records.taking.walking import Walk, add_walk
 
         zone = known_zone(check.plan, place.as_posix())
         add_walk(check, files[0], Walk(zone.code, None, None, False, False), lambda *_: None)
         return
-    from tapscan.records.adding import add_files
+    from tapscan.records.taking.adding import add_files
 
     added = add_files(check, files)
     for line in (*added.refused, *added.notes):
@@ -189,7 +189,7 @@ def _print(check: "Check", place: Path, folder: Path) -> None:
 
 
 def _compare_hands(folder: Path, operators: tuple[str, ...], *, as_json: bool) -> None:
-    from tapscan.proving.hands import study_hands
+    from tapscan.proving.figures.hands import study_hands
     from tapscan.proving.keeping import part_checks
     from tapscan.proving.words import hands_document, hands_sentences
     from tapscan.records.inspection import SETUP, open_inspection

@@ -11,18 +11,18 @@ from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from tapscan.desk.history import Change, History, redone, undone, with_change
-from tapscan.desk.plan_file import raw_text, write_plan
+from tapscan.desk.plan.file import raw_text, write_plan
+from tapscan.desk.plan.history import Change, History, redone, undone, with_change
 from tapscan.errors import TapscanError
 from tapscan.plan import Plan
-from tapscan.plan.reading import PLAN_NAME
+from tapscan.plan.text.reading import PLAN_NAME
 from tapscan.records.inspection import ASCANS, TAPS, Inspection, open_inspection
 from tapscan.records.runs import RESULTS, is_saved
-from tapscan.report.figures import drawing
-from tapscan.report.html import REPORT_NAME
-from tapscan.report.marking import write_templates
+from tapscan.report.maps.figures import drawing
+from tapscan.report.marking.files import write_templates
+from tapscan.report.pages.html import REPORT_NAME
+from tapscan.report.pages.short import SHORT_NAME, short_text
 from tapscan.report.saving import write_results
-from tapscan.report.short import SHORT_NAME, short_text
 
 if TYPE_CHECKING:
     from collections.abc import Callable

@@ -18,9 +18,9 @@ from anyio.to_thread import run_sync
 from starlette.websockets import WebSocketDisconnect
 
 from tapscan.capture import COMMANDS, Session
-from tapscan.capture.cues import CUES, cue_of
 from tapscan.capture.events import Warned
-from tapscan.capture.sources import LEAST_RATE_HZ, MOST_RATE_HZ, SoundCard, choose, input_devices
+from tapscan.capture.sound.cues import CUES, cue_of
+from tapscan.capture.sound.sources import LEAST_RATE_HZ, MOST_RATE_HZ, SoundCard, choose, input_devices
 from tapscan.desk.setups import begin_check, end_check
 from tapscan.errors import TapscanError, sentence
 from tapscan.records.inspection import open_inspection
@@ -33,7 +33,7 @@ if TYPE_CHECKING:
     from starlette.websockets import WebSocket
 
     from tapscan.capture.events import Event
-    from tapscan.capture.sources import Block
+    from tapscan.capture.sound.sources import Block
     from tapscan.desk.bench import Bench
 
 __all__ = ["collect", "inputs_document"]

@@ -17,7 +17,7 @@ from starlette.responses import Response
 from starlette.routing import Route
 
 from tapscan.cutface.porosity import POLISHED
-from tapscan.desk.requests import ODD_MESSAGE, answered, answered_async, bench_of, json_answer
+from tapscan.desk.web.requests import ODD_MESSAGE, answered, answered_async, bench_of, json_answer
 from tapscan.errors import TapscanError
 from tapscan.records.photos import read_coloured, read_photo
 from tapscan.sectioning.cautions import EDGE_QUESTION
@@ -29,10 +29,10 @@ from tapscan.sectioning.cut_photos import (
     read_marks,
     write_marks,
 )
-from tapscan.sectioning.findings import FINDINGS_NAME
-from tapscan.sectioning.logbook import add_findings
+from tapscan.sectioning.findings.logbook import add_findings
+from tapscan.sectioning.findings.places import parse_places
+from tapscan.sectioning.findings.recorded import FINDINGS_NAME
 from tapscan.sectioning.measured import Marked, parse_marked, results_of
-from tapscan.sectioning.places import parse_places
 
 if TYPE_CHECKING:
     from tapscan.desk.bench import Bench

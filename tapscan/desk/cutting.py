@@ -8,22 +8,22 @@ from typing import TYPE_CHECKING, Any
 
 import tapscan
 from tapscan.errors import TapscanError
-from tapscan.report.section_page import SectionReport, write_sections
-from tapscan.sectioning import logbook
+from tapscan.report.pages.section_page import SectionReport, write_sections
 from tapscan.sectioning.cautions import CUTTING_CAUTIONS, EDGE_QUESTION
 from tapscan.sectioning.comparing import compare_all
 from tapscan.sectioning.cut_photos import cut_photos
 from tapscan.sectioning.cuts import plan_cuts
-from tapscan.sectioning.findings import CAUSES, FINDINGS_NAME, KINDS
-from tapscan.sectioning.findings_csv import COLUMNS, parse_row
-from tapscan.sectioning.logbook import add_findings, read_findings
+from tapscan.sectioning.findings import logbook
+from tapscan.sectioning.findings.csv_text import COLUMNS, parse_row
+from tapscan.sectioning.findings.logbook import add_findings, read_findings
+from tapscan.sectioning.findings.recorded import CAUSES, FINDINGS_NAME, KINDS
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from tapscan.desk.bench import Bench
     from tapscan.sectioning.cuts import PlannedCut
-    from tapscan.sectioning.findings import Finding
+    from tapscan.sectioning.findings.recorded import Finding
 
 __all__ = ["MOST_FIELD_CHARACTERS", "change_finding", "cutting_document", "log_finding", "write_section"]
 

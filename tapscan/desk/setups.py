@@ -9,17 +9,17 @@ from typing import TYPE_CHECKING, Any
 from starlette.responses import PlainTextResponse, Response
 from starlette.routing import Route
 
-from tapscan.desk.documents import plan_document
-from tapscan.desk.requests import answered, bench_of, json_answer
+from tapscan.desk.views.documents import plan_document
+from tapscan.desk.web.requests import answered, bench_of, json_answer
 from tapscan.errors import TapscanError
 from tapscan.proving.checks import About
-from tapscan.proving.figures import known_zone
+from tapscan.proving.figures.shown import known_zone
 from tapscan.proving.keeping import all_checks, has_readings, part_checks, reading_marks, start_check
 from tapscan.proving.proof import METHOD_WORDS, when
 from tapscan.proving.words import OUTCOME_SIGNS, found_sentences, limit_text, value_text
 from tapscan.records.digests import digests
 from tapscan.records.inspection import Inspection, open_inspection
-from tapscan.report.setup_chart import chart_png, conclude_check, has_chart
+from tapscan.report.maps.setup_chart import chart_png, conclude_check, has_chart
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

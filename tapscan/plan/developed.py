@@ -52,7 +52,7 @@ def sector(zone: "Zone") -> Sector | None:
 
     Examples
     --------
-    >>> from tapscan.plan.reading import parse_plan
+    >>> from tapscan.plan.text.reading import parse_plan
     >>> text = 'zone = [{code = "BM", shape = "tube", stations = 4, positions = 4, station_pitch_mm = 10.0, '
     >>> zone = parse_plan(text + 'girth_start_mm = 60.0, girth_end_mm = 120.0}]').zones[0]
     >>> flat = sector(zone)
@@ -72,7 +72,7 @@ def columns(zone: "Zone", x_mm: "ArrayLike", s_mm: "ArrayLike") -> "Grid":
 
     Examples
     --------
-    >>> from tapscan.plan.reading import parse_plan
+    >>> from tapscan.plan.text.reading import parse_plan
     >>> text = 'zone = [{code = "BM", shape = "tube", stations = 2, positions = 4, station_pitch_mm = 10.0, '
     >>> zone = parse_plan(text + 'girth_mm = 80.0}]').zones[0]
     >>> columns(zone, [5.0, 5.0], [0.0, 50.0]).tolist()
@@ -98,7 +98,7 @@ def developed_mm(zone: "Zone", x_mm: "ArrayLike", column: "ArrayLike") -> "Grid"
 
     Examples
     --------
-    >>> from tapscan.plan.reading import parse_plan
+    >>> from tapscan.plan.text.reading import parse_plan
     >>> text = 'zone = [{code = "BM", shape = "tube", stations = 2, positions = 4, station_pitch_mm = 10.0, '
     >>> zone = parse_plan(text + 'girth_mm = 80.0}]').zones[0]
     >>> developed_mm(zone, 5.0, [0, 1, 2, 3]).tolist()
@@ -121,7 +121,7 @@ def path_mm(zone: "Zone", path: "Grid") -> "Grid":
 
     Examples
     --------
-    >>> from tapscan.plan.reading import parse_plan
+    >>> from tapscan.plan.text.reading import parse_plan
     >>> text = 'zone = [{code = "BM", shape = "tube", stations = 2, positions = 4, station_pitch_mm = 10.0, '
     >>> zone = parse_plan(text + 'girth_mm = 80.0}]').zones[0]
     >>> path_mm(zone, np.array([[0.0, 1.5], [20.0, 1.5]])).tolist()
@@ -151,7 +151,7 @@ def edge_mm(zone: "Zone") -> "Grid":
 
     Examples
     --------
-    >>> from tapscan.plan.reading import parse_plan
+    >>> from tapscan.plan.text.reading import parse_plan
     >>> text = 'zone = [{code = "BM", shape = "tube", stations = 2, positions = 4, station_pitch_mm = 10.0, '
     >>> zone = parse_plan(text + 'girth_mm = 80.0}]').zones[0]
     >>> edge_mm(zone).tolist()

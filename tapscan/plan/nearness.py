@@ -27,7 +27,7 @@ def nearness(zone: "Zone", reach_mm: float) -> "csr_array":
 
     Examples
     --------
-    >>> from tapscan.plan.reading import parse_plan
+    >>> from tapscan.plan.text.reading import parse_plan
     >>> text = 'zone = [{code = "BM", shape = "tube", stations = 1, positions = 4, station_pitch_mm = 10.0, '
     >>> nearness(parse_plan(text + 'girth_mm = 40.0}]').zones[0], 10.0).toarray().round(2)
     array([[1.  , 0.37, 0.02, 0.37],

@@ -19,7 +19,7 @@ def clock_hour(zone: "Zone", position: float) -> float:
 
     Examples
     --------
-    >>> from tapscan.plan.reading import parse_plan
+    >>> from tapscan.plan.text.reading import parse_plan
     >>> text = 'zone = [{code = "BM", shape = "tube", stations = 2, positions = 12, station_pitch_mm = 10.0, '
     >>> zone = parse_plan(text + 'girth_mm = 120.0, datum_side = "right"}]').zones[0]
     >>> clock_hour(zone, 1), clock_hour(zone, 4), clock_hour(zone, 10.5)
@@ -35,7 +35,7 @@ def side_in_words(zone: "Zone", first: int, last: int) -> str:
 
     Examples
     --------
-    >>> from tapscan.plan.reading import parse_plan
+    >>> from tapscan.plan.text.reading import parse_plan
     >>> text = 'zone = [{code = "BM", shape = "tube", stations = 2, positions = 12, station_pitch_mm = 10.0, '
     >>> zone = parse_plan(text + 'girth_mm = 120.0, datum_side = "top"}]').zones[0]
     >>> side_in_words(zone, 11, 3), side_in_words(zone, 4, 4)

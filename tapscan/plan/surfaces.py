@@ -37,7 +37,7 @@ def x_mm(zone: "Zone") -> "NDArray[np.float64]":
 
     Examples
     --------
-    >>> from tapscan.plan.reading import parse_plan
+    >>> from tapscan.plan.text.reading import parse_plan
     >>> text = 'zone = [{code = "BM", shape = "tube", stations = 2, positions = 4, station_pitch_mm = 10.0, '
     >>> zone = parse_plan(text + 'girth_mm = 80.0}]').zones[0]
     >>> x_mm(zone)[:, 0].tolist()
@@ -59,7 +59,7 @@ def girth_mm(zone: "Zone") -> "NDArray[np.float64]":
 
     Examples
     --------
-    >>> from tapscan.plan.reading import parse_plan
+    >>> from tapscan.plan.text.reading import parse_plan
     >>> text = 'zone = [{code = "BM", shape = "tube", stations = 2, positions = 4, station_pitch_mm = 10.0, '
     >>> zone = parse_plan(text + 'girth_start_mm = 80.0, girth_end_mm = 60.0}]').zones[0]
     >>> girth_mm(zone).tolist()
@@ -77,7 +77,7 @@ def s_mm(zone: "Zone") -> "NDArray[np.float64]":
 
     Examples
     --------
-    >>> from tapscan.plan.reading import parse_plan
+    >>> from tapscan.plan.text.reading import parse_plan
     >>> text = 'zone = [{code = "BM", shape = "tube", stations = 2, positions = 4, station_pitch_mm = 10.0, '
     >>> zone = parse_plan(text + 'girth_mm = 80.0}]').zones[0]
     >>> s_mm(zone)[0].tolist()
@@ -100,7 +100,7 @@ def cell_area_mm2(zone: "Zone") -> "NDArray[np.float64]":
 
     Examples
     --------
-    >>> from tapscan.plan.reading import parse_plan
+    >>> from tapscan.plan.text.reading import parse_plan
     >>> text = 'zone = [{code = "BM", shape = "tube", stations = 2, positions = 4, station_pitch_mm = 10.0, '
     >>> zone = parse_plan(text + 'girth_mm = 80.0}]').zones[0]
     >>> cell_area_mm2(zone)[0].tolist()
@@ -159,7 +159,7 @@ def block_mask(zone: "Zone", blocks: "Iterable[Block]") -> "NDArray[np.bool_]":
 
     Examples
     --------
-    >>> from tapscan.plan.reading import parse_plan
+    >>> from tapscan.plan.text.reading import parse_plan
     >>> text = 'zone = [{code = "BM", shape = "tube", stations = 2, positions = 4, station_pitch_mm = 10.0, '
     >>> zone = parse_plan(text + 'girth_mm = 80.0}]').zones[0]
     >>> from tapscan.plan import parse_block
@@ -183,7 +183,7 @@ def neighbours(zone: "Zone", mask: "NDArray[np.bool_]") -> "NDArray[np.bool_]":
 
     Examples
     --------
-    >>> from tapscan.plan.reading import parse_plan
+    >>> from tapscan.plan.text.reading import parse_plan
     >>> zone = parse_plan('zone = [{code = "A", shape = "tube", stations = 2, positions = 5, '
     ...                   'station_pitch_mm = 5.0, girth_mm = 50.0}]').zones[0]
     >>> mask = np.zeros((2, 5), dtype=bool)
@@ -217,7 +217,7 @@ def walk(zone: "Zone") -> "list[tuple[int, int]]":
 
     Examples
     --------
-    >>> from tapscan.plan.reading import parse_plan
+    >>> from tapscan.plan.text.reading import parse_plan
     >>> text = 'zone = [{code = "BM", shape = "tube", stations = 2, positions = 4, station_pitch_mm = 10.0, '
     >>> zone = parse_plan(text + 'girth_mm = 80.0, skip = ["01-02:02-03"]}]').zones[0]
     >>> walk(zone)

@@ -8,11 +8,11 @@ from typing import Any
 import tapscan
 from tapscan.errors import TapscanError
 from tapscan.plan import Plan, SetupLimits, Zone
-from tapscan.proving.echoes import prove_echoes
-from tapscan.proving.figures import Figures, FoundDamage, known_zone
+from tapscan.proving.figures.echoes import prove_echoes
+from tapscan.proving.figures.separation import Separation
+from tapscan.proving.figures.shown import Figures, FoundDamage, known_zone
+from tapscan.proving.figures.taps import prove_taps
 from tapscan.proving.judging import Item, Outcome, judge, overall
-from tapscan.proving.separation import Separation
-from tapscan.proving.taps import prove_taps
 from tapscan.records.inspection import Inspection
 from tapscan.records.runs import fingerprint
 from tapscan.records.tables import json_text

@@ -5,7 +5,7 @@ import tempfile
 from collections.abc import Mapping
 from pathlib import Path
 
-from tapscan.plan.reading import parse_plan
+from tapscan.plan.text.reading import parse_plan
 from tapscan.proving.checks import About, Check, check_setup, check_text
 from tapscan.proving.keeping import HISTORY, reading_marks
 from tapscan.records.inspection import SETUP, open_inspection

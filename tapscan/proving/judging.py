@@ -7,10 +7,10 @@ from typing import Literal
 import numpy as np
 
 from tapscan.plan import SetupLimits
-from tapscan.proving.charts import prediction
-from tapscan.proving.comparisons import COMPARED, Compared
-from tapscan.proving.figures import Figures
-from tapscan.proving.separation import LEAST_DAMAGED, LEAST_SOUND
+from tapscan.proving.figures.charts import prediction
+from tapscan.proving.figures.comparisons import COMPARED, Compared
+from tapscan.proving.figures.separation import LEAST_DAMAGED, LEAST_SOUND
+from tapscan.proving.figures.shown import Figures
 
 __all__ = ["Item", "Outcome", "judge", "overall"]
 

@@ -5,7 +5,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 from tapscan.errors import TapscanError, sentence
-from tapscan.plan.reading import PLAN_NAME
+from tapscan.plan.text.reading import PLAN_NAME
 from tapscan.proving.checks import Check, check_text, parse_check
 from tapscan.records.digests import setup_checks
 from tapscan.records.inspection import ASCANS, SETUP, TAPS, Inspection, end_of

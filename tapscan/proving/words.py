@@ -3,8 +3,8 @@
 from dataclasses import asdict
 from typing import Any
 
-from tapscan.proving.figures import Figures
-from tapscan.proving.hands import HandStudy
+from tapscan.proving.figures.hands import HandStudy
+from tapscan.proving.figures.shown import Figures
 from tapscan.proving.judging import Item
 
 __all__ = [
@@ -70,7 +70,7 @@ def found_sentences(figures: Figures) -> list[str]:
 
     Examples
     --------
-    >>> from tapscan.proving.figures import FoundDamage
+    >>> from tapscan.proving.figures.shown import FoundDamage
     >>> found = (FoundDamage(18.0, 0.6, 20, 20),)
     >>> found_sentences(Figures("tap", 20, 7, 27, {}, found=found))
     ['On your piece, 18 mm at 0.6 mm depth was found by 20 of 20 taps.']

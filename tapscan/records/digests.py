@@ -3,7 +3,7 @@
 import hashlib
 from pathlib import Path
 
-from tapscan.plan.reading import PLAN_NAME
+from tapscan.plan.text.reading import PLAN_NAME
 from tapscan.records.inspection import SETUP, Inspection, end_of
 
 __all__ = ["digests", "setup_checks"]

@@ -9,8 +9,8 @@ from types import MappingProxyType
 from tapscan.errors import nearest, sentence
 from tapscan.pictures import picture_facts
 from tapscan.plan import Plan, Point, Zone, block_mask, parse_point, placed
-from tapscan.plan.doubts import doubts
-from tapscan.plan.reading import read_plan
+from tapscan.plan.text.doubts import doubts
+from tapscan.plan.text.reading import read_plan
 from tapscan.records.readers import phone
 from tapscan.records.readers.readings import file_name
 from tapscan.records.swapping import put_back

@@ -1,7 +1,7 @@
 """Photos of an inspection: where they were taken, taken out of them."""
 
 from tapscan.pictures import picture_facts, sha256_of, without_place
-from tapscan.plan.reading import PLAN_NAME
+from tapscan.plan.text.reading import PLAN_NAME
 from tapscan.records.inspection import Inspection, open_inspection
 from tapscan.records.writing import write_bytes, write_text
 

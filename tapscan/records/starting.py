@@ -3,8 +3,8 @@
 from pathlib import Path
 
 from tapscan.errors import TapscanError
-from tapscan.plan.reading import PLAN_NAME
-from tapscan.plan.template import PIECE_TEMPLATE, PLAN_TEMPLATE
+from tapscan.plan.text.reading import PLAN_NAME
+from tapscan.plan.text.template import PIECE_TEMPLATE, PLAN_TEMPLATE
 from tapscan.records.inspection import ASCANS, TAPS
 from tapscan.records.writing import write_text
 

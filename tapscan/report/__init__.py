@@ -4,6 +4,6 @@
 `evidence` the spectra, A-scans and B-scans; `words` and `sentences` the text; `html` and `page/` the page.
 """
 
-from tapscan.report.html import write_report
+from tapscan.report.pages.html import write_report
 
 __all__ = ["write_report"]

@@ -2,7 +2,7 @@
 
 from typing import Any
 
-from tapscan.report.palette import css_variables
+from tapscan.report.maps.palette import css_variables
 
 __all__ = ["filled"]
 

@@ -6,8 +6,8 @@ from tapscan.analysis import Results
 from tapscan.records.arrays import npz_bytes
 from tapscan.records.runs import RESULTS
 from tapscan.records.writing import write_bytes, write_text
-from tapscan.report.html import REPORT_NAME, write_report
-from tapscan.report.marking import write_marked
+from tapscan.report.marking.files import write_marked
+from tapscan.report.pages.html import REPORT_NAME, write_report
 from tapscan.report.point_arrays import POINT_ARRAYS_NAME, point_arrays
 from tapscan.report.results_folder import results_folder
 

@@ -100,7 +100,7 @@ def pitch_mm(zone: Zone) -> tuple[float, float]:
 
     Examples
     --------
-    >>> from tapscan.plan.reading import parse_plan
+    >>> from tapscan.plan.text.reading import parse_plan
     >>> text = 'zone = [{code = "BM", shape = "tube", stations = 2, positions = 4, station_pitch_mm = 10.0, '
     >>> pitch_mm(parse_plan(text + 'girth_mm = 80.0}]').zones[0])
     (10.0, 20.0)

@@ -5,10 +5,10 @@ from dataclasses import dataclass, replace
 
 from tapscan.plan import Zone
 from tapscan.records.inspection import Inspection
-from tapscan.screening.ascans import screen_ascans
-from tapscan.screening.echo_readings import EchoReadings, read_ascans
+from tapscan.screening.areas.references import marked_damage
+from tapscan.screening.echoes.readings import EchoReadings, read_ascans
+from tapscan.screening.echoes.screen import screen_ascans
 from tapscan.screening.known import NOTHING_LEARNT, Learnt
-from tapscan.screening.references import marked_damage
 from tapscan.screening.results import Method, Screened
 from tapscan.screening.taps.damage import DamageClass
 from tapscan.screening.taps.readings import TapReadings, read_taps

@@ -10,7 +10,7 @@ from tapscan.plan import cell_area_mm2, neighbours, point_name
 from tapscan.plan.zones import Plan, Zone
 from tapscan.screening.results import CLEAR, SUSPECT, Indication, Screened
 from tapscan.sectioning import outcomes
-from tapscan.sectioning.findings import (
+from tapscan.sectioning.findings.recorded import (
     FROM_CUTTING,
     NOT_CUT,
     SEPARATIONS,

@@ -13,10 +13,10 @@ from tapscan.errors import TapscanError, sentence
 from tapscan.plan.zones import Plan
 from tapscan.records.photos import read_photo
 from tapscan.records.writing import write_text
-from tapscan.sectioning.findings import FINDINGS_NAME, Finding, Kind
-from tapscan.sectioning.logbook import read_findings
+from tapscan.sectioning.findings.logbook import read_findings
+from tapscan.sectioning.findings.places import parse_places
+from tapscan.sectioning.findings.recorded import FINDINGS_NAME, Finding, Kind
 from tapscan.sectioning.measured import LINES, Mark, Marked, marked_text, parse_marked, proposals, results_of
-from tapscan.sectioning.places import parse_places
 
 __all__ = [
     "ENDING",

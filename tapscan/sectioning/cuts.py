@@ -21,8 +21,8 @@ from tapscan.plan.points import point_name
 from tapscan.plan.surfaces import neighbours
 from tapscan.plan.zones import Zone
 from tapscan.screening.results import CLEAR, SUSPECT, UNREAD, Screened
-from tapscan.sectioning.binomial import least_trials
-from tapscan.sectioning.findings import NOT_CUT, Finding, shown
+from tapscan.sectioning.findings.recorded import NOT_CUT, Finding, shown
+from tapscan.sectioning.pod.binomial import least_trials
 
 __all__ = ["PlannedCut", "plan_cuts"]
 

@@ -25,7 +25,7 @@ from tapscan.cutface.proposals import inside, propose_edges, propose_voids
 from tapscan.cutface.scale import CLICK_SD_PX, LENGTH_SD_MM, Quantity, Scale, scale_of
 from tapscan.errors import TapscanError
 from tapscan.records.tables import json_text
-from tapscan.sectioning.findings import Cause
+from tapscan.sectioning.findings.recorded import Cause
 
 __all__ = [
     "LAYERS",

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tapscan.screening.results import Screened
-from tapscan.sectioning.findings import FROM_CUTTING, SEPARATIONS, Cause, Kind
+from tapscan.sectioning.findings.recorded import FROM_CUTTING, SEPARATIONS, Cause, Kind
 
 __all__ = [
     "AGREED",

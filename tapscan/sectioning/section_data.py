@@ -8,9 +8,9 @@ import numpy as np
 
 from tapscan.plan import point_name
 from tapscan.sectioning import outcomes
-from tapscan.sectioning.binomial import Share, share
-from tapscan.sectioning.findings import Finding
+from tapscan.sectioning.findings.recorded import Finding
 from tapscan.sectioning.outcomes import Compared
+from tapscan.sectioning.pod.binomial import Share, share
 
 __all__ = ["defect_columns", "false_calls", "section_document", "separations_found"]
 

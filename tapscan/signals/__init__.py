@@ -1,6 +1,7 @@
 """Arrays in, numbers out: taps, spectra, modes and echoes. Knows no files and no part, and draws nothing."""
 
-from tapscan.signals.ascans import (
+from tapscan.signals.echoes.finding import Echoes, find_echoes
+from tapscan.signals.echoes.measuring import (
     AScanFeatures,
     AScanSettings,
     Workers,
@@ -8,11 +9,10 @@ from tapscan.signals.ascans import (
     measure_ascans,
     measure_volume,
 )
-from tapscan.signals.echoes import Echoes, find_echoes
-from tapscan.signals.modes import ModeFits, fit_modes
-from tapscan.signals.quality import recording_fault
-from tapscan.signals.spectrum import TapFeatures, tap_features
-from tapscan.signals.taps import TapOnsets, cut_taps, find_taps
+from tapscan.signals.modes.ringing import ModeFits, fit_modes
+from tapscan.signals.taps.finding import TapOnsets, cut_taps, find_taps
+from tapscan.signals.taps.quality import recording_fault
+from tapscan.signals.taps.spectrum import TapFeatures, tap_features
 
 __all__ = [
     "AScanFeatures",

@@ -115,7 +115,7 @@ def simulate_ascans(zone: "Zone", defects: Sequence[Defect], scene: AScanScene, 
 
     Examples
     --------
-    >>> from tapscan.plan.reading import parse_plan
+    >>> from tapscan.plan.text.reading import parse_plan
     >>> zone = parse_plan('''[[zone]]
     ... code = "P"
     ... shape = "panel"

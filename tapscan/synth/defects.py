@@ -56,7 +56,7 @@ def true_mask(zone: "Zone", defects: Sequence[Defect]) -> "NDArray[np.bool_]":
 
     Examples
     --------
-    >>> from tapscan.plan.reading import parse_plan
+    >>> from tapscan.plan.text.reading import parse_plan
     >>> zone = parse_plan('''[[zone]]
     ... code = "A"
     ... shape = "tube"

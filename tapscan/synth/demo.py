@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from tapscan.plan.reading import parse_plan
+from tapscan.plan.text.reading import parse_plan
 from tapscan.synth.ascans import AScanScene, AScanVolume, simulate_ascans
 from tapscan.synth.defects import Defect
 from tapscan.synth.folder import PLAN_FILE, ascan_files, tap_files

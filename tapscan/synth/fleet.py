@@ -8,7 +8,7 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from tapscan.plan.reading import parse_plan
+from tapscan.plan.text.reading import parse_plan
 from tapscan.synth.ascans import AScanScene, simulate_ascans
 from tapscan.synth.defects import Defect
 from tapscan.synth.folder import PLAN_FILE, ascan_files, tap_files

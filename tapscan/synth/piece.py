@@ -4,8 +4,8 @@ from dataclasses import replace
 
 import numpy as np
 
-from tapscan.plan.reading import parse_plan
 from tapscan.plan.surfaces import block_mask
+from tapscan.plan.text.reading import parse_plan
 from tapscan.synth.ascans import AScanScene, simulate_ascans
 from tapscan.synth.defects import Defect
 from tapscan.synth.demo import DEMO_SEED, DEMO_TAPS

@@ -95,7 +95,7 @@ def simulate_taps(
 
     Examples
     --------
-    >>> from tapscan.plan.reading import parse_plan
+    >>> from tapscan.plan.text.reading import parse_plan
     >>> zone = parse_plan('''[[zone]]
     ... code = "A"
     ... shape = "tube"

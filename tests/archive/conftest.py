@@ -8,9 +8,9 @@ from pathlib import Path
 import pytest
 
 import tapscan
-from tapscan.archive.bags import add_inspection
+from tapscan.archive.bags.making import add_inspection
 from tapscan.archive.places import Bag
-from tapscan.plan.reading import parse_plan
+from tapscan.plan.text.reading import parse_plan
 from tapscan.records.runs import new_results
 from tapscan.records.writing import write_text
 from tapscan.synth import (

@@ -8,10 +8,10 @@ from pathlib import Path
 import bagit
 import pytest
 
-from tapscan.archive import bags
-from tapscan.archive.bags import add_inspection
-from tapscan.archive.checking import check_bag
-from tapscan.archive.manifests import parse_tags
+from tapscan.archive.bags import making as bags
+from tapscan.archive.bags.checking import check_bag
+from tapscan.archive.bags.making import add_inspection
+from tapscan.archive.bags.manifests import parse_tags
 from tapscan.archive.places import archive_folder, bag_name, find_bag, list_bags, newest
 from tapscan.errors import TapscanError
 
@@ -70,7 +70,7 @@ def test_a_version_that_somebody_else_took_meanwhile_is_passed_over(small, archi
 
 def test_two_processes_adding_at_once_get_a_version_each(small, archive):
     folder = small()
-    code = "import sys; from pathlib import Path; from tapscan.archive.bags import add_inspection\n"
+    code = "import sys; from pathlib import Path; from tapscan.archive.bags.making import add_inspection\n"
     code += "for _ in range(10): add_inspection(Path(sys.argv[1]), Path(sys.argv[2]))"
     running = [
         subprocess.Popen([sys.executable, "-c", code, folder, archive], stderr=subprocess.PIPE)
@@ -184,7 +184,7 @@ def test_a_full_disk_is_one_sentence_and_leaves_nothing(small, archive, monkeypa
 def test_killed_at_any_moment_there_is_a_whole_bag_or_none(small, archive):
     folder = small()
     (folder / "photo.jpg").write_bytes(os.urandom(3_000_000))
-    code = "import sys; from pathlib import Path; from tapscan.archive.bags import add_inspection\n"
+    code = "import sys; from pathlib import Path; from tapscan.archive.bags.making import add_inspection\n"
     code += "print('go', flush=True)\nwhile True: add_inspection(Path(sys.argv[1]), Path(sys.argv[2]))"
     for milliseconds in (1, 9, 17, 30, 44, 61):
         process = subprocess.Popen([sys.executable, "-c", code, folder, archive], stdout=subprocess.PIPE)

@@ -11,7 +11,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from tapscan.archive import catalogue as module
-from tapscan.archive.bags import add_inspection
+from tapscan.archive.bags.making import add_inspection
 from tapscan.archive.catalogue import CATALOGUE, open_catalogue, rebuild
 from tapscan.archive.entries import read_entry
 from tapscan.archive.places import Bag, list_bags
@@ -242,7 +242,7 @@ def test_whatever_is_typed_is_searched_for_and_never_run(tmp_path, words):
 ADDING = """
 import sys
 from pathlib import Path
-from tapscan.archive.bags import add_inspection
+from tapscan.archive.bags.making import add_inspection
 from tapscan.archive.catalogue import open_catalogue
 from tapscan.archive.searching import Wanted, search
 folder, archive = map(Path, sys.argv[1:3])

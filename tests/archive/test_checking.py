@@ -6,9 +6,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from tapscan.archive.bags import add_inspection
-from tapscan.archive.checking import check_bag, read_seal
-from tapscan.archive.manifests import manifest_text, parse_manifest, parse_tags, tags_text, unsafe
+from tapscan.archive.bags.checking import check_bag, read_seal
+from tapscan.archive.bags.making import add_inspection
+from tapscan.archive.bags.manifests import manifest_text, parse_manifest, parse_tags, tags_text, unsafe
 from tapscan.errors import TapscanError
 
 ONE, TWO = "data/taps/CL-01-01.wav", "data/taps/CL-02-01.wav"

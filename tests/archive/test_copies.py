@@ -7,10 +7,10 @@ import shutil
 
 import pytest
 
-from tapscan.archive import copies
-from tapscan.archive.bags import add_inspection
-from tapscan.archive.checking import check_bag
-from tapscan.archive.copies import bring_back, copy_archive
+from tapscan.archive.bags import copies
+from tapscan.archive.bags.checking import check_bag
+from tapscan.archive.bags.copies import bring_back, copy_archive
+from tapscan.archive.bags.making import add_inspection
 from tapscan.archive.places import list_bags
 from tapscan.errors import TapscanError
 from tests.archive.test_commands import document, run  # noqa: F401 - a fixture

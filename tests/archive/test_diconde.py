@@ -17,16 +17,16 @@ from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as arrays
 
-from tapscan.archive.bags import add_inspection
+from tapscan.archive.bags.making import add_inspection
+from tapscan.archive.bags.stored import stored_tables
 from tapscan.archive.diconde import read_ascans
 from tapscan.archive.diconde.ascans import ascans_file
 from tapscan.archive.diconde.component import Subject
 from tapscan.archive.diconde.maps import PADDING, STATUS, quantised
 from tapscan.archive.exporting import export_bag
-from tapscan.archive.stored import stored_tables
 from tapscan.errors import TapscanError
 from tapscan.plan import Part
-from tapscan.plan.reading import parse_plan
+from tapscan.plan.text.reading import parse_plan
 
 # What the renaming for components explains: attributes of group 0014 that DICOM's own storage classes do not
 # list, names of components that are no person's, a study without a time of day; then our own two private

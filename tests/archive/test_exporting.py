@@ -3,9 +3,9 @@ import json
 
 import pytest
 
-from tapscan.archive.bags import add_inspection
+from tapscan.archive.bags.making import add_inspection
+from tapscan.archive.bags.stored import stored_tables
 from tapscan.archive.exporting import export_bag
-from tapscan.archive.stored import stored_tables
 from tapscan.errors import TapscanError
 
 

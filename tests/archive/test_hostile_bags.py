@@ -11,12 +11,12 @@ from pathlib import Path
 import pytest
 
 from tapscan.archive import catalogue as module
-from tapscan.archive.bags import add_inspection
+from tapscan.archive.bags.checking import check_bag
+from tapscan.archive.bags.making import add_inspection
+from tapscan.archive.bags.manifests import unportable
 from tapscan.archive.catalogue import CATALOGUE, ask, open_catalogue, take_in
-from tapscan.archive.checking import check_bag
 from tapscan.archive.entries import read_entry
 from tapscan.archive.exporting import export_bag
-from tapscan.archive.manifests import unportable
 from tapscan.archive.places import list_bags
 from tapscan.archive.searching import Wanted, search
 from tapscan.errors import TapscanError

@@ -8,11 +8,11 @@ from PIL import Image
 
 import tapscan
 from tapscan.archive import rerunning
-from tapscan.archive.bags import add_inspection
-from tapscan.archive.checking import check_bag
+from tapscan.archive.bags.checking import check_bag
+from tapscan.archive.bags.making import add_inspection
+from tapscan.archive.bags.stored import stored_tables
 from tapscan.archive.places import list_bags
 from tapscan.archive.rerunning import add_version, recompute, rerun, task_of
-from tapscan.archive.stored import stored_tables
 from tapscan.sectioning.cut_photos import write_marks
 from tapscan.sectioning.measured import Mark, Marked, ScaleMark
 from tapscan.synth import write_inspection

@@ -7,10 +7,10 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from tapscan.archive import restoring
-from tapscan.archive.bags import add_inspection
-from tapscan.archive.manifests import manifest_text
-from tapscan.archive.restoring import restore_bag
+from tapscan.archive.bags import restoring
+from tapscan.archive.bags.making import add_inspection
+from tapscan.archive.bags.manifests import manifest_text
+from tapscan.archive.bags.restoring import restore_bag
 from tapscan.errors import TapscanError
 from tests.archive.test_bags import contents
 

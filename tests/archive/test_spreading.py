@@ -13,13 +13,13 @@ import numpy as np
 import pytest
 
 from tapscan.archive import rerunning, spreading
-from tapscan.archive.bags import add_inspection
+from tapscan.archive.bags.making import add_inspection
+from tapscan.archive.bags.stored import stored_tables
 from tapscan.archive.places import list_bags
 from tapscan.archive.rerunning import rerun
 from tapscan.archive.spreading import spread, workers_at
-from tapscan.archive.stored import stored_tables
 from tapscan.errors import TapscanError
-from tapscan.signals import ascans
+from tapscan.signals.echoes import measuring as ascans
 
 # Dask's own threads and sockets may outlive a test by a moment.
 pytestmark = pytest.mark.filterwarnings("ignore::ResourceWarning")

@@ -18,7 +18,7 @@ import soundfile
 from scipy import fft
 
 import tapscan
-from tapscan.plan.reading import parse_plan
+from tapscan.plan.text.reading import parse_plan
 from tapscan.synth import Defect, TapScene, simulate_taps, tap_files, write_inspection
 
 PLAN = """
@@ -42,7 +42,7 @@ velocity_m_s = 2950.0
 # Python, to those who call it.
 GROUPS = (
     ("drawing and page", ("matplotlib", "/PIL/", "jinja2", "/report/", "contourpy", "fontTools")),
-    ("reading and finding taps", ("soundfile", "/records/", "signals/taps.py", "taps/readings.py")),
+    ("reading and finding taps", ("soundfile", "/records/", "signals/taps/finding.py", "taps/readings.py")),
     ("transforms and features", ("/signals/", "scipy/fft")),
     ("baseline and calls", ("/screening/",)),
     ("everything else", ("/tapscan/", "/tests/")),

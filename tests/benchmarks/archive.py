@@ -18,8 +18,8 @@ from pathlib import Path
 
 import numpy as np
 
-from tapscan.archive.bags import add_inspection
-from tapscan.archive.checking import check_bag
+from tapscan.archive.bags.checking import check_bag
+from tapscan.archive.bags.making import add_inspection
 from tapscan.records import open_inspection
 from tapscan.records.digests import digests
 

@@ -15,8 +15,8 @@ from pathlib import Path
 import numpy as np
 
 from tapscan.capture import Session
-from tapscan.capture.listening import WINDOW_S
-from tapscan.capture.sources import BLOCK_S
+from tapscan.capture.sound.listening import WINDOW_S
+from tapscan.capture.sound.sources import BLOCK_S
 from tapscan.records import open_inspection
 from tapscan.signals import find_taps
 from tests.capture.conftest import PLAN

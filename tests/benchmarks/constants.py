@@ -7,19 +7,12 @@ each constant: found of 8, false areas and false points, with 30 % less and 30 %
 from collections.abc import Iterator
 from types import ModuleType
 
-import tapscan.screening.ascans
-import tapscan.screening.echo_levels
-from tapscan.signals import (
-    candidates,
-    deciding,
-    filling,
-    labelling,
-    learning,
-    lost_walls,
-    pursuit,
-    sheets,
-    walls,
-)
+import tapscan.screening.echoes.levels
+import tapscan.screening.echoes.screen
+from tapscan.signals.echoes import candidates, learning, pursuit
+from tapscan.signals.walls import deciding, filling, labelling, sheets
+from tapscan.signals.walls import lost as lost_walls
+from tapscan.signals.walls import surface as walls
 from tests.independent.panels import Scanned, scanned
 from tests.independent.test_uneven_walls import FAMILIES, HITS, small
 from tests.independent.walls import by_tapscan
@@ -34,8 +27,8 @@ MODULES = (
     candidates,
     learning,
     pursuit,
-    tapscan.screening.echo_levels,
-    tapscan.screening.ascans,
+    tapscan.screening.echoes.levels,
+    tapscan.screening.echoes.screen,
 )
 WHOLE = (  # counts and tables
     *(

@@ -17,8 +17,8 @@ from tempfile import TemporaryDirectory
 import uvicorn
 from playwright.sync_api import sync_playwright
 
-from tapscan.desk.guard import Door
-from tapscan.desk.server import desk_app
+from tapscan.desk.web.guard import Door
+from tapscan.desk.web.routes import desk_app
 from tests.desk.scanned import scanned_bench
 from tests.desk.test_page import FLAGS
 

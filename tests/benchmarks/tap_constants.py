@@ -17,9 +17,9 @@ import numpy as np
 
 from tapscan.plan import Zone, nearness
 from tapscan.records.inspection import open_inspection
-from tapscan.screening import indications
+from tapscan.screening.areas import indications
 from tapscan.screening.taps import baseline, calls, damage, points, readings, screen
-from tapscan.signals import bands
+from tapscan.signals.taps import bands
 from tests.independent.arena.parts import Truth, load_truth
 from tests.independent.judge import FAR_MM, roc_area
 

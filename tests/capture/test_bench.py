@@ -6,11 +6,11 @@ import numpy as np
 import pytest
 
 from tapscan.capture import engine, events
-from tapscan.capture.counting import Count, count_block
 from tapscan.capture.course import Course
-from tapscan.capture.cues import CUES, cue_of, tone
 from tapscan.capture.display import GLYPHS, Seen, bench_lines, large
 from tapscan.capture.keys import Keys, press
+from tapscan.capture.sound.counting import Count, count_block
+from tapscan.capture.sound.cues import CUES, cue_of, tone
 from tapscan.capture.wording import in_words
 from tapscan.plan import Point
 from tapscan.signals import find_taps

@@ -12,7 +12,7 @@ from tapscan.capture import engine
 from tapscan.capture.course import Course, plan_course
 from tapscan.errors import TapscanError
 from tapscan.plan import Point
-from tapscan.plan.reading import parse_plan
+from tapscan.plan.text.reading import parse_plan
 from tests.capture.sounds import beam_tap, double_tap, fed, in_blocks, stream
 from tests.signals.struck import Beam
 

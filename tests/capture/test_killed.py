@@ -14,7 +14,7 @@ import pytest
 import soundfile
 
 from tapscan.capture import Session
-from tapscan.capture.listening import WINDOW_S
+from tapscan.capture.sound.listening import WINDOW_S
 from tapscan.records import open_inspection
 from tests.capture.sounds import beam_tap, stream
 

@@ -3,7 +3,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from tapscan.capture.listening import WINDOW_S, deafen, hear, new_ear
+from tapscan.capture.sound.listening import WINDOW_S, deafen, hear, new_ear
 from tapscan.signals import find_taps
 from tests.capture.sounds import beam_tap, double_tap, fed, stream
 

@@ -10,8 +10,8 @@ import soundfile
 import tapscan
 from tapscan.capture import Session
 from tapscan.capture.keeping import usable_taps
-from tapscan.capture.listening import WINDOW_S
-from tapscan.capture.ringing import RING_S
+from tapscan.capture.sound.listening import WINDOW_S
+from tapscan.capture.sound.ringing import RING_S
 from tapscan.errors import TapscanError
 from tapscan.records import open_inspection
 from tapscan.signals import cut_taps, find_taps, tap_features

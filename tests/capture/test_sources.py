@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 import soundfile
 
-from tapscan.capture import sources
-from tapscan.capture.sources import (
+from tapscan.capture.sound import sources
+from tapscan.capture.sound.sources import (
     Device,
     FileSource,
     SoundCard,

@@ -6,8 +6,8 @@ import pytest
 import soundfile
 from click.testing import CliRunner
 
-from tapscan.capture import sources
-from tapscan.capture.sources import Device
+from tapscan.capture.sound import sources
+from tapscan.capture.sound.sources import Device
 from tapscan.cli import main
 from tests.capture.sounds import beam_tap, stream
 

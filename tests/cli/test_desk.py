@@ -4,7 +4,7 @@ import pytest
 from click.testing import CliRunner
 
 from tapscan.cli import main
-from tapscan.desk import serving
+from tapscan.desk.web import serving
 
 
 @pytest.fixture
@@ -42,7 +42,7 @@ def test_no_browser_is_opened_when_none_is_wanted(folder, opened):
 
 
 def test_listening_to_the_network_carries_a_warning(folder, opened, tmp_path, monkeypatch):
-    monkeypatch.setattr("tapscan.desk.certificates.settings_folder", lambda: tmp_path / "settings")
+    monkeypatch.setattr("tapscan.desk.web.certificates.settings_folder", lambda: tmp_path / "settings")
     result = run(folder, "--listen", "0.0.0.0", "--no-browser")
     assert (
         "anyone on this network who learns that address can read and change this inspection" in result.stderr

@@ -5,7 +5,7 @@ import sys
 from click.testing import CliRunner
 
 from tapscan.cli import main
-from tapscan.plan.template import PLAN_TEMPLATE
+from tapscan.plan.text.template import PLAN_TEMPLATE
 
 
 def test_it_starts_an_inspection_and_says_what_comes_next(tmp_path):

@@ -8,8 +8,8 @@ import pytest
 from click.testing import CliRunner
 
 from tapscan.cli import main
-from tapscan.plan.reading import parse_plan
-from tapscan.plan.template import PIECE_TEMPLATE
+from tapscan.plan.text.reading import parse_plan
+from tapscan.plan.text.template import PIECE_TEMPLATE
 from tapscan.synth.folder import write_inspection
 from tapscan.synth.piece import EARLIER, PIECE_PLAN, check_files
 

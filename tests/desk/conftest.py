@@ -12,8 +12,8 @@ import pytest
 import uvicorn
 
 from tapscan.desk.bench import Bench
-from tapscan.desk.guard import Door
-from tapscan.desk.server import desk_app
+from tapscan.desk.web.guard import Door
+from tapscan.desk.web.routes import desk_app
 
 DEMO = Path(__file__).resolve().parents[2] / "recordings_demo"
 

@@ -3,7 +3,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import array_shapes, arrays
 
-from tapscan.desk.blocks import neat_blocks
+from tapscan.desk.plan.blocks import neat_blocks
 from tapscan.plan import block_mask, parse_block
 from tests.report.fabricated import panel, tube
 

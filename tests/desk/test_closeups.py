@@ -3,7 +3,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from tapscan.desk.closeups import (
+from tapscan.desk.views.closeups import (
     nearest_clear,
     point_document,
     section_document,

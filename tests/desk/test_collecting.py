@@ -11,9 +11,9 @@ import soundfile
 from websockets.exceptions import ConnectionClosed
 from websockets.sync.client import connect
 
-from tapscan.capture.cues import CUES
 from tapscan.capture.keeping import Keeping
-from tapscan.capture.sources import Block, Device
+from tapscan.capture.sound.cues import CUES
+from tapscan.capture.sound.sources import Block, Device
 from tapscan.desk import collecting as collecting_module
 from tapscan.errors import TapscanError
 from tapscan.records import open_inspection

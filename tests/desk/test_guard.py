@@ -4,7 +4,7 @@ import pytest
 from websockets.exceptions import ConnectionClosed, InvalidStatus
 from websockets.sync.client import connect
 
-from tapscan.desk.guard import MOST_BODY_BYTES, Door
+from tapscan.desk.web.guard import MOST_BODY_BYTES, Door
 
 
 def test_the_token_in_the_address_becomes_a_cookie_that_other_sites_cannot_send(demo_desk):

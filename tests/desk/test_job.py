@@ -11,7 +11,7 @@ import tomllib
 
 import pytest
 
-from tapscan.plan.template import PLAN_TEMPLATE
+from tapscan.plan.text.template import PLAN_TEMPLATE
 from tapscan.records.inspection import open_inspection
 from tests.capture.soundcard import needs_sound_server, sound_server
 from tests.desk import firefox

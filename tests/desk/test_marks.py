@@ -2,7 +2,7 @@ import tomllib
 
 import pytest
 
-from tapscan.desk.marks import marked_text, plan_version, write_marks
+from tapscan.desk.plan.marks import marked_text, plan_version, write_marks
 from tapscan.errors import TapscanError
 from tapscan.plan import parse_block
 from tests.desk.conftest import PLAN

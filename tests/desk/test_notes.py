@@ -4,11 +4,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from tapscan.desk.marks import marked_text
-from tapscan.desk.notes import note_at, noted_text, write_note
+from tapscan.desk.plan.marks import marked_text
+from tapscan.desk.plan.notes import note_at, noted_text, write_note
 from tapscan.errors import TapscanError
 from tapscan.plan import Point, parse_block
-from tapscan.plan.reading import MAX_PLAN_BYTES, PLAN_NAME, parse_plan, read_plan
+from tapscan.plan.text.reading import MAX_PLAN_BYTES, PLAN_NAME, parse_plan, read_plan
 from tests.desk.conftest import PLAN
 
 AT, THERE = Point("CS", 1, 2), Point("CS", 2, 1)

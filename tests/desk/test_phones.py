@@ -17,13 +17,13 @@ from cryptography import x509
 from websockets.sync.client import connect
 
 from tapscan.cli import main
-from tapscan.desk import certificates, serving
 from tapscan.desk.bench import Bench
-from tapscan.desk.certificates import certificate_pem, identity_for
-from tapscan.desk.guard import Door
-from tapscan.desk.phones import terminal_code
-from tapscan.desk.server import desk_app
-from tapscan.desk.serving import open_door, outward_address
+from tapscan.desk.web import certificates, serving
+from tapscan.desk.web.certificates import certificate_pem, identity_for
+from tapscan.desk.web.guard import Door
+from tapscan.desk.web.phones import terminal_code
+from tapscan.desk.web.routes import desk_app
+from tapscan.desk.web.serving import open_door, outward_address
 from tests.desk.conftest import PLAN
 
 

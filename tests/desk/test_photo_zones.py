@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from tapscan.desk.photo_zones import photo_document, photo_jpeg
-from tapscan.plan.reading import read_plan
+from tapscan.desk.views.photo_zones import photo_document, photo_jpeg
+from tapscan.plan.text.reading import read_plan
 from tests.test_photo_zone import FEW, listed, photo_plan, with_photo
 
 

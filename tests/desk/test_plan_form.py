@@ -5,8 +5,8 @@ import tomllib
 
 import pytest
 
-from tapscan.desk.plan_form import edited_text, form_document, is_editable, mistakes_in
-from tapscan.plan.template import PLAN_TEMPLATE
+from tapscan.desk.plan.form import edited_text, form_document, is_editable, mistakes_in
+from tapscan.plan.text.template import PLAN_TEMPLATE
 from tests.desk.conftest import PLAN
 
 

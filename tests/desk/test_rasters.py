@@ -10,11 +10,11 @@ import numpy as np
 import pytest
 import uvicorn
 
-from tapscan.desk.closeups import point_document
-from tapscan.desk.documents import plan_document, zone_document
-from tapscan.desk.guard import Door
-from tapscan.desk.rasters import line_document, points_between, raster_bytes
-from tapscan.desk.server import desk_app
+from tapscan.desk.views.closeups import point_document
+from tapscan.desk.views.documents import plan_document, zone_document
+from tapscan.desk.views.rasters import line_document, points_between, raster_bytes
+from tapscan.desk.web.guard import Door
+from tapscan.desk.web.routes import desk_app
 from tapscan.errors import TapscanError
 from tapscan.plan import Point
 from tapscan.records.arrays import npz_bytes

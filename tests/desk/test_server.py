@@ -9,9 +9,9 @@ import numpy as np
 import pytest
 import soundfile
 
-from tapscan.desk import server
-from tapscan.desk.documents import palette_css, zone_document
-from tapscan.desk.serving import open_door
+from tapscan.desk.views.documents import palette_css, zone_document
+from tapscan.desk.web import routes as server
+from tapscan.desk.web.serving import open_door
 from tapscan.errors import TapscanError
 from tests.report.fabricated import panel, tapped
 
@@ -234,7 +234,7 @@ def test_what_a_killed_desk_left_half_taken_in_goes_after_a_day(folder):
 
 
 def test_a_zone_too_large_for_a_page_points_to_the_report(monkeypatch):
-    monkeypatch.setattr("tapscan.desk.documents.MOST_POINTS_DRAWN", 100_000)
+    monkeypatch.setattr("tapscan.desk.views.documents.MOST_POINTS_DRAWN", 100_000)
     with pytest.raises(TapscanError, match="more than the page can draw"):
         zone_document(tapped(panel(stations=400, positions=400), spots=()))
 

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 import soundfile
 
-from tapscan.desk.sounds import decay_document, taps_at, wav_of
+from tapscan.desk.views.sounds import decay_document, taps_at, wav_of
 from tapscan.errors import TapscanError
 from tapscan.plan import Point
 from tapscan.records import open_inspection

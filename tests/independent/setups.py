@@ -19,10 +19,10 @@ import numpy as np
 import soundfile
 
 from tapscan.plan import SetupLimits
-from tapscan.proving.echoes import prove_echoes
-from tapscan.proving.figures import Figures, known_zone
+from tapscan.proving.figures.echoes import prove_echoes
+from tapscan.proving.figures.shown import Figures, known_zone
+from tapscan.proving.figures.taps import prove_taps
 from tapscan.proving.judging import Item, judge, overall
-from tapscan.proving.taps import prove_taps
 from tapscan.records import open_inspection
 from tests.independent import ascans, plates
 from tests.independent.arena import nuisances

@@ -15,7 +15,7 @@ from rich.console import Console
 from rich.table import Table
 
 import tapscan
-from tapscan.screening.changes import ZoneChange
+from tapscan.screening.change.changes import ZoneChange
 from tests.independent.shell import Defect
 from tests.independent.taps import drawn, tap_inspection
 

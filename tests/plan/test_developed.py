@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from tapscan.plan import cell_area_mm2, girth_mm, parse_point, s_mm, x_mm
 from tapscan.plan.developed import columns, cut_columns, developed_mm, edge_mm, path_mm, pieces, sector
-from tapscan.plan.reading import parse_plan
+from tapscan.plan.text.reading import parse_plan
 
 TUBE = """
 [[zone]]

@@ -1,5 +1,5 @@
-from tapscan.plan.doubts import doubts
-from tapscan.plan.reading import parse_plan
+from tapscan.plan.text.doubts import doubts
+from tapscan.plan.text.reading import parse_plan
 
 TUBE = 'code = "BM"\nshape = "tube"\nstations = 4\npositions = 6\nstation_pitch_mm = 10.0\ngirth_mm = 120.0\n'
 

@@ -4,7 +4,7 @@ import pytest
 
 from tapscan.errors import TapscanError
 from tapscan.plan import Block, Laminate
-from tapscan.plan.reading import parse_plan, read_plan
+from tapscan.plan.text.reading import parse_plan, read_plan
 
 ZONE = """
 [[zone]]

@@ -4,8 +4,8 @@ import tomllib
 import pytest
 
 from tapscan.errors import TapscanError
-from tapscan.plan.reading import parse_plan
-from tapscan.plan.template import PLAN_TEMPLATE
+from tapscan.plan.text.reading import parse_plan
+from tapscan.plan.text.template import PLAN_TEMPLATE
 
 FILLED = {
     'code = "?" ': 'code = "BM" ',

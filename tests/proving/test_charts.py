@@ -1,7 +1,7 @@
 import numpy as np
 import pytest
 
-from tapscan.proving.charts import individuals_chart, prediction
+from tapscan.proving.figures.charts import individuals_chart, prediction
 
 
 def test_a_value_far_off_is_beyond():

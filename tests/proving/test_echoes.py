@@ -1,7 +1,7 @@
 import numpy as np
 import pytest
 
-from tapscan.proving.echoes import CALLIPER_MM, pulse_band, velocity_of
+from tapscan.proving.figures.echoes import CALLIPER_MM, pulse_band, velocity_of
 
 
 def test_one_wall_gives_the_velocity_and_what_the_calliper_leaves_in_doubt():

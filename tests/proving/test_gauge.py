@@ -1,7 +1,7 @@
 import numpy as np
 import pytest
 
-from tapscan.proving.gauge import gauge_study
+from tapscan.proving.figures.gauge import gauge_study
 
 TRUE = {"repeatability": 1.0, "operator": 0.5, "interaction": 0.3, "gauge": 1.8, "part": 4.0}
 

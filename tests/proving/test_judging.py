@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 
 from tapscan.plan import SetupLimits
-from tapscan.proving.figures import Figures
+from tapscan.proving.figures.separation import Separation
+from tapscan.proving.figures.shown import Figures
 from tapscan.proving.judging import judge, overall
-from tapscan.proving.separation import Separation
 
 CLEAR = Separation(8.0, 6.0, 10.0, 0.99, 0.9, 1.0, 5.0)
 TAPS = {

@@ -6,12 +6,12 @@ import pytest
 
 from tapscan.errors import TapscanError
 from tapscan.plan import SetupLimits
-from tapscan.plan.reading import parse_plan
+from tapscan.plan.text.reading import parse_plan
 from tapscan.proving.checks import About, Check, Judged, check_text, comparable, parse_check
-from tapscan.proving.figures import Figures, FoundDamage
+from tapscan.proving.figures.separation import Separation
+from tapscan.proving.figures.shown import Figures, FoundDamage
 from tapscan.proving.judging import Item
 from tapscan.proving.proof import measured_velocity, proof_of, with_velocity
-from tapscan.proving.separation import Separation
 from tests.plan.test_reading import PANEL
 
 LEVEL = {"level_db": -30.0, "velocity_m_s": 2900.0, "velocity_sd_m_s": 15.0}

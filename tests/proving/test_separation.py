@@ -2,7 +2,7 @@ import numpy as np
 import pytest
 from scipy.stats import norm
 
-from tapscan.proving.separation import from_sound, separation
+from tapscan.proving.figures.separation import from_sound, separation
 
 
 def test_intervals_hold_the_truth_nine_times_in_ten():

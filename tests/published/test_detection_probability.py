@@ -16,8 +16,8 @@ from statsmodels.genmod import families
 from statsmodels.genmod.generalized_linear_model import GLM
 from statsmodels.stats.proportion import proportion_confint
 
-from tapscan.sectioning.binomial import least_trials, lower_bound, share, wilson
-from tapscan.sectioning.hit_miss import (
+from tapscan.sectioning.pod.binomial import least_trials, lower_bound, share, wilson
+from tapscan.sectioning.pod.hit_miss import (
     fieller_bound_mm,
     fit_pod,
     pod_bounds,
@@ -25,7 +25,7 @@ from tapscan.sectioning.hit_miss import (
     size_at_mm,
     wald_bound_mm,
 )
-from tapscan.sectioning.regression import Fit, fit_binomial, link_of
+from tapscan.sectioning.pod.regression import Fit, fit_binomial, link_of
 
 DOSE = np.array([2.6, 3.8, 5.1, 7.7, 10.2])
 TREATED, DEAD = np.array([50, 48, 46, 49, 50]), np.array([6, 16, 24, 42, 44])

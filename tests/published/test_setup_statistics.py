@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from tapscan.proving.charts import individuals_chart
-from tapscan.proving.gauge import gauge_study
+from tapscan.proving.figures.charts import individuals_chart
+from tapscan.proving.figures.gauge import gauge_study
 
 # NIST/SEMATECH e-Handbook of Statistical Methods, section 6.3.2.2, batch flow rates (from memory).
 FLOW = [49.6, 47.6, 49.9, 51.3, 47.8, 51.2, 52.6, 52.4, 53.6, 52.1]

@@ -7,7 +7,7 @@ import soundfile
 from tapscan.errors import TapscanError
 from tapscan.plan import Point
 from tapscan.records import open_inspection
-from tapscan.records.adding import add_files
+from tapscan.records.taking.adding import add_files
 
 
 @pytest.fixture
@@ -142,7 +142,7 @@ def test_a_folder_that_cannot_be_written_to_is_reported(folder, recorder, tap_fi
     def full(_source, _target):
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr("tapscan.records.adding.copy_new", full)
+    monkeypatch.setattr("tapscan.records.taking.adding.copy_new", full)
     (refused,) = add(folder, tap_file(recorder / "BM-01-03.wav")).refused
     assert refused == (
         "taps/BM-01-03.wav: cannot be written: No space left on device (make room, or check its permissions)"
@@ -163,7 +163,7 @@ def test_a_recording_there_that_cannot_be_compared_counts_as_another(folder, rec
     def unreadable(*_, **__):
         raise PermissionError(13, "Permission denied")
 
-    monkeypatch.setattr("tapscan.records.adding.filecmp.cmp", unreadable)
+    monkeypatch.setattr("tapscan.records.taking.adding.filecmp.cmp", unreadable)
     (folder / "taps" / "BM-01-03.wav").write_bytes(b"damaged")
     assert add(folder, path).written == (("recorder/BM-01-03.wav", "taps/BM-01-03_2.wav"),)
 
@@ -185,7 +185,7 @@ def test_a_file_that_appears_meanwhile_is_not_replaced(folder, recorder, tap_fil
     def meanwhile(_source, target):
         raise FileExistsError(17, "File exists", str(target))
 
-    monkeypatch.setattr("tapscan.records.adding.copy_new", meanwhile)
+    monkeypatch.setattr("tapscan.records.taking.adding.copy_new", meanwhile)
     (refused,) = add(folder, tap_file(recorder / "BM-01-03.wav")).refused
     assert refused == "taps/BM-01-03.wav: appeared while it was being written (run the command again)"
 

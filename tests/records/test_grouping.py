@@ -3,7 +3,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from tapscan.records.grouping import group_by_count, group_by_pauses, misplaced_pauses
+from tapscan.records.taking.grouping import group_by_count, group_by_pauses, misplaced_pauses
 
 
 def strikes(counts, within_s=0.4, pause_s=1.6, jitter=0.2, seed=0):

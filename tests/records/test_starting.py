@@ -1,7 +1,7 @@
 import pytest
 
 from tapscan.errors import TapscanError
-from tapscan.plan.template import PLAN_TEMPLATE
+from tapscan.plan.text.template import PLAN_TEMPLATE
 from tapscan.records.starting import start_inspection
 
 

@@ -9,7 +9,7 @@ from tapscan.errors import TapscanError
 from tapscan.plan import Point
 from tapscan.records import open_inspection
 from tapscan.records.readers import read_recording
-from tapscan.records.walking import Walk, add_walk, walked_points
+from tapscan.records.taking.walking import Walk, add_walk, walked_points
 from tapscan.signals import find_taps
 
 RATE_HZ = 24_000
@@ -273,7 +273,7 @@ def test_a_file_that_appears_meanwhile_is_not_replaced(folder, walk_file, monkey
     def meanwhile(target, _content):
         raise FileExistsError(target)
 
-    monkeypatch.setattr("tapscan.records.walking.write_new", meanwhile)
+    monkeypatch.setattr("tapscan.records.taking.walking.write_new", meanwhile)
     with pytest.raises(TapscanError, match=r"PL-01-01\.wav: appeared while it was being written"):
         add_walk(open_inspection(folder), path, Walk("PL"))
 

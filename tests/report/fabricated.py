@@ -8,7 +8,7 @@ import numpy as np
 from tapscan.analysis import Results
 from tapscan.plan import Block, Laminate, Part, Plan, Zone, block_mask, point_name, s_mm, x_mm
 from tapscan.records import Inspection
-from tapscan.screening.agreement import agreement
+from tapscan.screening.areas.agreement import agreement
 from tapscan.screening.results import (
     CLEAR,
     SKIPPED,

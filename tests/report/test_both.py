@@ -2,9 +2,9 @@ import numpy as np
 import pytest
 
 from tapscan.plan import Block
-from tapscan.report.both import both_picture, draw_both, indication_rows, point_rows
-from tapscan.report.figures import drawing
-from tapscan.screening.agreement import agreement
+from tapscan.report.maps.figures import drawing
+from tapscan.report.pages.both import both_picture, draw_both, indication_rows, point_rows
+from tapscan.screening.areas.agreement import agreement
 from tests.report.fabricated import panel, scanned, tapped, tube
 
 GONE = [(30, 6), (30, 7), (30, 8), (29, 6), (29, 7), (29, 8), (31, 6), (31, 7), (31, 8), (28, 7), (32, 7)]

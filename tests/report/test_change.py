@@ -7,10 +7,10 @@ import numpy as np
 import pytest
 
 from tapscan.plan.zones import Part
-from tapscan.report.change import as_screened, change_document, draw_change, page_text
-from tapscan.report.change_words import KINDS, counts, lead, tally
-from tapscan.report.figures import drawing
-from tapscan.report.html import Picture
+from tapscan.report.maps.figures import drawing
+from tapscan.report.pages.change import as_screened, change_document, draw_change, page_text
+from tapscan.report.pages.change_words import KINDS, counts, lead, tally
+from tapscan.report.pages.html import Picture
 from tests.screening.test_changes import ACROSS, FAR, LARGE, SMALL, changed, screened
 
 PICTURE = Picture("change_BM_tap.png", b"\x89PNG\r\n\x1a\n" + bytes(20), "alt", "caption")

@@ -1,8 +1,8 @@
 import numpy as np
 import pytest
 
-from tapscan.report.cut_lines import draw_cuts, write_cuts
-from tapscan.report.figures import drawing
+from tapscan.report.cuts.lines import draw_cuts, write_cuts
+from tapscan.report.maps.figures import drawing
 from tapscan.sectioning.cuts import PlannedCut, plan_cuts
 from tests.report.fabricated import boom, panel, scanned, tapped, tube
 from tests.report.test_sections import drawn

@@ -7,7 +7,7 @@ import ezdxf
 import numpy as np
 import pytest
 
-from tapscan.report.cutting import dxf_text, layers_of, svg_text
+from tapscan.report.marking.cutting import dxf_text, layers_of, svg_text
 from tests.report.fabricated import boom, panel, scanned, tapped, tube
 
 SVG = "{http://www.w3.org/2000/svg}"

@@ -2,14 +2,14 @@ import numpy as np
 import pytest
 
 from tapscan.errors import TapscanError
-from tapscan.report.detectable import (
+from tapscan.report.maps.detectable import (
     ascan_sentence,
     detectable_picture,
     draw_detectable,
     tap_rows,
     write_detectable,
 )
-from tapscan.report.figures import drawing
+from tapscan.report.maps.figures import drawing
 from tapscan.screening.reach import outlook_of
 from tests.report.fabricated import panel, plan_of, tube
 

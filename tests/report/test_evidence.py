@@ -3,9 +3,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from tapscan.report.evidence import draw_evidence
-from tapscan.report.figures import drawing, png_bytes
-from tapscan.report.sentences import evidence_caption
+from tapscan.report.maps.figures import drawing, png_bytes
+from tapscan.report.pages.evidence import draw_evidence
+from tapscan.report.pages.sentences import evidence_caption
 from tapscan.screening.results import TwinEvidence
 from tests.report.fabricated import LAMINATE, boom, panel, scanned
 

@@ -9,8 +9,8 @@ import pytest
 
 from tapscan.plan import Block, block_mask, parse_block
 from tapscan.report import write_report
-from tapscan.report.html import MOST_EVIDENCE
-from tapscan.report.short import SHORT_NAME
+from tapscan.report.pages.html import MOST_EVIDENCE
+from tapscan.report.pages.short import SHORT_NAME
 from tests.report.fabricated import boom, panel, results_of, scanned, tapped, tube
 
 VOID = {"meta", "br", "img", "link", "hr", "input"}

@@ -5,10 +5,10 @@ import pytest
 from matplotlib.patches import PathPatch, Polygon
 
 from tapscan.plan import Block, cell_area_mm2
-from tapscan.report.figures import drawing, png_bytes
-from tapscan.report.layers import backwall_layer, depth_layer, score_layer
-from tapscan.report.maps import draw_map, draw_small_map
-from tapscan.report.rounds import draw_round
+from tapscan.report.maps.figures import drawing, png_bytes
+from tapscan.report.maps.layers import backwall_layer, depth_layer, score_layer
+from tapscan.report.maps.rounds import draw_round
+from tapscan.report.maps.unrolled import draw_map, draw_small_map
 from tests.report.fabricated import boom, panel, round_indication, scanned, tapped, tube
 
 

@@ -5,7 +5,7 @@ from click.testing import CliRunner
 
 from tapscan.cli import main
 from tapscan.errors import TapscanError
-from tapscan.report.marking import write_marked, write_templates
+from tapscan.report.marking.files import write_marked, write_templates
 from tests.report.fabricated import boom, panel, plan_of, scanned, tube
 
 

@@ -7,9 +7,9 @@ from matplotlib.path import Path
 from tapscan.plan import x_mm
 from tapscan.plan.developed import columns, developed_mm, edge_mm
 from tapscan.plan.surfaces import s_mm
-from tapscan.report.naming import names_of
-from tapscan.report.outlining import outlines_of
-from tapscan.report.tagging import placed, tag_size_mm
+from tapscan.report.marking.naming import names_of
+from tapscan.report.marking.outlining import outlines_of
+from tapscan.report.marking.tagging import placed, tag_size_mm
 from tests.report.fabricated import panel, tapped, tube
 
 NARROW = replace(tube(stations=30), girth_start_mm=60.0, girth_end_mm=60.0)

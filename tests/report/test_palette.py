@@ -1,7 +1,7 @@
 import numpy as np
 import pytest
 
-from tapscan.report.palette import (
+from tapscan.report.maps.palette import (
     ACCENT,
     CRAYON,
     INK,

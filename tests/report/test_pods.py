@@ -4,11 +4,11 @@ import numpy as np
 import pytest
 
 from tapscan.errors import TapscanError
-from tapscan.report.figures import drawing
-from tapscan.report.pod_page import better_text, curve_text, exact_text, write_pod
-from tapscan.report.pods import draw_pod
-from tapscan.sectioning.pod import study
-from tapscan.sectioning.thresholds import BetterThreshold
+from tapscan.report.maps.figures import drawing
+from tapscan.report.maps.pods import draw_pod
+from tapscan.report.pages.pod_page import better_text, curve_text, exact_text, write_pod
+from tapscan.sectioning.pod.study import study
+from tapscan.sectioning.pod.thresholds import BetterThreshold
 from tests.report.test_sections import drawn
 from tests.sectioning.test_pod import simulated, trials
 

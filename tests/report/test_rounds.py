@@ -3,9 +3,9 @@
 import numpy as np
 import pytest
 
-from tapscan.report.figures import drawing
-from tapscan.report.layers import score_layer
-from tapscan.report.rounds import draw_round, swell_of, view_of
+from tapscan.report.maps.figures import drawing
+from tapscan.report.maps.layers import score_layer
+from tapscan.report.maps.rounds import draw_round, swell_of, view_of
 from tests.report.fabricated import boom, tapped, tube
 
 

@@ -4,17 +4,17 @@ import numpy as np
 import pytest
 
 from tapscan.plan import Block, Part
-from tapscan.report.cut_faces import draw_cut_face
-from tapscan.report.cut_strips import cut_lines, draw_cut_lines
-from tapscan.report.figures import drawing, png_bytes
-from tapscan.report.section_page import SectionReport, found_text, share_text, write_sections
-from tapscan.report.sections import draw_section
-from tapscan.report.story import story_of
-from tapscan.sectioning.binomial import share
+from tapscan.report.cuts.faces import draw_cut_face
+from tapscan.report.cuts.sections import draw_section
+from tapscan.report.cuts.strips import cut_lines, draw_cut_lines
+from tapscan.report.maps.figures import drawing, png_bytes
+from tapscan.report.pages.section_page import SectionReport, found_text, share_text, write_sections
+from tapscan.report.pages.story import story_of
 from tapscan.sectioning.comparing import compare
 from tapscan.sectioning.cut_photos import CutPhoto
-from tapscan.sectioning.findings import Finding
+from tapscan.sectioning.findings.recorded import Finding
 from tapscan.sectioning.measured import Mark, Marked, ScaleMark, results_of
+from tapscan.sectioning.pod.binomial import share
 from tests.report.fabricated import boom, panel, plan_of, scanned, tube
 
 ROWS = (

@@ -4,8 +4,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from tapscan.plan import Block, s_mm, x_mm
-from tapscan.report.figures import WIDTH_IN
-from tapscan.report.sheets import KEY_WIDTH_IN, Sheet, layout_of, sheet_of, thinned, turns_of
+from tapscan.report.maps.figures import WIDTH_IN
+from tapscan.report.marking.sheets import KEY_WIDTH_IN, Sheet, layout_of, sheet_of, thinned, turns_of
 from tests.report.fabricated import panel, tapped, tube
 
 

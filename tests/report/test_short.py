@@ -6,8 +6,8 @@ import pytest
 from pypdf import PdfReader
 
 from tapscan.report import write_report
-from tapscan.report.palette import css_variables
-from tapscan.report.short import SHORT_NAME
+from tapscan.report.maps.palette import css_variables
+from tapscan.report.pages.short import SHORT_NAME
 from tests.report.fabricated import boom, panel, results_of, scanned, tapped, tube
 from tests.report.test_html import Page
 

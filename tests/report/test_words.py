@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
 from tapscan.plan import block_mask, point_name
-from tapscan.report import sentences
+from tapscan.report.pages import sentences
 from tapscan.report.words import (
     blocks_of,
     bounds_text,

@@ -12,8 +12,8 @@ from pypdf.generic import ContentStream
 
 from tapscan.plan import Block
 from tapscan.plan.developed import cut_columns, developed_mm, edge_mm, sector
-from tapscan.report.tiling import A4, LETTER, OVERLAP_MM, tiled
-from tapscan.report.wraps import MOST_SHEETS, lap_mm, sheets_needed, wrap_pdf
+from tapscan.report.marking.tiling import A4, LETTER, OVERLAP_MM, tiled
+from tapscan.report.marking.wraps import MOST_SHEETS, lap_mm, sheets_needed, wrap_pdf
 from tests.report.fabricated import boom, panel, scanned, tapped, tube
 
 MM = 25.4 / 72
@@ -256,8 +256,8 @@ def test_names_give_way_where_there_is_no_room():
 
 def test_the_same_bytes_whatever_the_hash_seed_and_the_clock(tmp_path):
     script = (
-        "import sys, pathlib; from tapscan.report.wraps import wrap_pdf; "
-        "from tapscan.report.tiling import A4; "
+        "import sys, pathlib; from tapscan.report.marking.wraps import wrap_pdf; "
+        "from tapscan.report.marking.tiling import A4; "
         "from tests.report.fabricated import boom; one = boom(); "
         "pathlib.Path(sys.argv[1]).write_bytes(wrap_pdf(one.zone, A4, (one,)))"
     )

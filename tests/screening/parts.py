@@ -10,7 +10,7 @@ import soundfile
 import tapscan
 from tapscan.analysis import Results
 from tapscan.plan import Zone, parse_point
-from tapscan.plan.reading import parse_plan
+from tapscan.plan.text.reading import parse_plan
 from tapscan.synth import (
     AScanScene,
     Defect,

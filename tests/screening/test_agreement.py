@@ -4,7 +4,7 @@ from types import SimpleNamespace
 
 import numpy as np
 
-from tapscan.screening.agreement import agreement
+from tapscan.screening.areas.agreement import agreement
 
 
 def _screened(method, rows, indications):

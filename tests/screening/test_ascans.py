@@ -42,7 +42,7 @@ DELAMINATION = Defect(x_mm=90.0, s_mm=60.0, radius_mm=12.0, depth_mm=0.7)
 
 
 def screened(folder: Path, defects=(), plan: str = PLAN, scene: AScanScene = SCENE):
-    from tapscan.plan.reading import parse_plan
+    from tapscan.plan.text.reading import parse_plan
 
     zone = parse_plan(plan).zones[0]
     volume = simulate_ascans(zone, defects, scene, seed=3)

@@ -3,10 +3,10 @@
 import numpy as np
 import pytest
 
-from tapscan.screening.bonds import told_bond
-from tapscan.screening.echo_readings import EchoReadings
+from tapscan.screening.echoes.bonds import told_bond
+from tapscan.screening.echoes.readings import EchoReadings
 from tapscan.signals import AScanSettings, measure_volume
-from tapscan.signals.pulses import delayed
+from tapscan.signals.echoes.pulses import delayed
 
 RATE_HZ = 100e6
 TIME_S = np.arange(60) / RATE_HZ

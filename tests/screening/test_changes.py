@@ -5,11 +5,11 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from tapscan.plan.reading import parse_plan
-from tapscan.screening.changes import Difference, ZoneChange, zone_change
-from tapscan.screening.indications import Evidence, find_indications, label_areas, strength_of
+from tapscan.plan.text.reading import parse_plan
+from tapscan.screening.areas.indications import Evidence, find_indications, label_areas, strength_of
+from tapscan.screening.change.changes import Difference, ZoneChange, zone_change
+from tapscan.screening.change.twins import matched
 from tapscan.screening.results import Screened, TapEvidence
-from tapscan.screening.twins import matched
 
 TUBE = """
 [[zone]]

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from tapscan.screening.datums import turned_by
+from tapscan.screening.change.datums import turned_by
 
 STATIONS, POSITIONS = 60, 12
 

@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from tapscan.screening.echo_changes import echo_difference
-from tapscan.screening.twins import matched
+from tapscan.screening.change.twins import matched
+from tapscan.screening.echoes.change import echo_difference
 from tests.screening.test_echo_twins import PLACE, SHAPE, ZONE, scan, taken_for_the_wall
 
 EVERYWHERE = matched(ZONE, ZONE)

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.stats import norm
 
-from tapscan.screening.echo_levels import MIN_READINGS, chance_law, sound_level
+from tapscan.screening.echoes.levels import MIN_READINGS, chance_law, sound_level
 from tests.screening.test_half_amplitude import GRID, PANEL, TUBE
 
 

@@ -6,7 +6,7 @@ import pytest
 import tapscan
 from tapscan.plan import point_name
 from tapscan.records import Inspection, open_inspection
-from tapscan.screening.echo_readings import EchoReadings, read_ascans
+from tapscan.screening.echoes.readings import EchoReadings, read_ascans
 from tapscan.synth import Defect
 from tests.screening.parts import write_scanned
 from tests.signals import layers

@@ -6,11 +6,11 @@ import numpy as np
 import pytest
 
 from tapscan.errors import TapscanError
-from tapscan.plan.reading import parse_plan
-from tapscan.screening.ascans import screen_ascans
-from tapscan.screening.echo_readings import EchoReadings
-from tapscan.screening.echo_twins import EchoTwin, expected_echoes
-from tapscan.screening.twins import good_points, matched
+from tapscan.plan.text.reading import parse_plan
+from tapscan.screening.change.twins import good_points, matched
+from tapscan.screening.echoes.readings import EchoReadings
+from tapscan.screening.echoes.screen import screen_ascans
+from tapscan.screening.echoes.twins import EchoTwin, expected_echoes
 from tapscan.signals import AScanFeatures
 from tests.screening.parts import PANEL
 

@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 from tapscan.plan import Block, Laminate, Zone
-from tapscan.screening.ascans import screen_ascans
-from tapscan.screening.echo_readings import EchoReadings
+from tapscan.screening.echoes.readings import EchoReadings
+from tapscan.screening.echoes.screen import screen_ascans
 from tapscan.screening.results import CLEAR, SKIPPED, SUSPECT, UNREAD
 from tapscan.signals import AScanFeatures
 from tapscan.synth import Defect

@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 from tapscan.plan import Laminate, Zone, girth_mm, s_mm, x_mm
-from tapscan.screening.indications import (
+from tapscan.screening.areas.indications import (
     Evidence,
     find_indications,
     label_areas,

@@ -1,6 +1,6 @@
 import pytest
 
-from tapscan.plan.reading import parse_plan
+from tapscan.plan.text.reading import parse_plan
 from tapscan.screening.reach import ascan_outlook, outlook_of, pitch_mm, tap_outlook
 
 WALL = "[laminate]\nthickness_mm = 1.6\nmodulus_gpa = 60.0\ndensity_kg_m3 = 1550.0\n"

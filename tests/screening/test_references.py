@@ -3,7 +3,7 @@ from dataclasses import replace
 import numpy as np
 
 from tapscan.plan import Block
-from tapscan.screening.references import marked_damage, marked_inside, reference_doubts
+from tapscan.screening.areas.references import marked_damage, marked_inside, reference_doubts
 from tests.report.fabricated import tapped, tube
 
 GOOD = Block(1, 6, 6, 12)

@@ -5,9 +5,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from tapscan.report.sentences import map_caption
+from tapscan.report.pages.sentences import map_caption
 from tapscan.report.words import depth_text, kind_text
-from tapscan.screening.ascans import screen_ascans
+from tapscan.screening.echoes.screen import screen_ascans
 from tapscan.screening.results import CLEAR, SUSPECT
 from tests.screening.test_half_amplitude import GRID, PANEL, RATE, TOF_S, WALL, echoes, with_echoes
 

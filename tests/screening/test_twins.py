@@ -8,8 +8,8 @@ import pytest
 
 from tapscan.errors import TapscanError
 from tapscan.plan import Zone
-from tapscan.plan.reading import parse_plan
-from tapscan.screening.twins import good_points, matched, named, too_few
+from tapscan.plan.text.reading import parse_plan
+from tapscan.screening.change.twins import good_points, matched, named, too_few
 
 
 def zone(**changes: object) -> Zone:

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from tapscan.plan.reading import parse_plan
+from tapscan.plan.text.reading import parse_plan
 from tapscan.screening.results import CLEAR, SKIPPED, SUSPECT, UNREAD, Indication, Screened
 
 PLAN = """

@@ -4,7 +4,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.stats import binom
 
-from tapscan.sectioning.binomial import least_trials, lower_bound, share, wilson
+from tapscan.sectioning.pod.binomial import least_trials, lower_bound, share, wilson
 
 
 @given(st.integers(0, 60), st.integers(0, 60))

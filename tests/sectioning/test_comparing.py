@@ -2,8 +2,8 @@ import numpy as np
 import pytest
 
 from tapscan.sectioning.comparing import compare
+from tapscan.sectioning.pod.trials import trials_of
 from tapscan.sectioning.section_data import defect_columns, false_calls, section_document, separations_found
-from tapscan.sectioning.trials import trials_of
 from tests.sectioning.conftest import at
 from tests.sectioning.test_findings import found
 

@@ -15,7 +15,7 @@ from tapscan.sectioning.cut_photos import (
     stored_marks,
     write_marks,
 )
-from tapscan.sectioning.logbook import add_findings
+from tapscan.sectioning.findings.logbook import add_findings
 from tapscan.sectioning.measured import Mark, Marked, ScaleMark, parse_marked, proposals
 from tests.cutface.photos import Camera, disc, rendered
 from tests.sectioning.conftest import PLAN

@@ -1,8 +1,8 @@
 from dataclasses import replace
 
 from tapscan.plan import parse_block
-from tapscan.sectioning.findings import Finding, defects_of, doubts, shown
-from tapscan.sectioning.learning import known_points
+from tapscan.sectioning.findings.learning import known_points
+from tapscan.sectioning.findings.recorded import Finding, defects_of, doubts, shown
 
 
 def found(kind, *blocks, zone="BM", **more):

@@ -6,9 +6,9 @@ from hypothesis import strategies as st
 
 from tapscan.errors import TapscanError
 from tapscan.plan import Block
-from tapscan.plan.reading import parse_plan
-from tapscan.sectioning.findings import KINDS, Finding
-from tapscan.sectioning.findings_csv import COLUMNS, findings_text, parse_findings
+from tapscan.plan.text.reading import parse_plan
+from tapscan.sectioning.findings.csv_text import COLUMNS, findings_text, parse_findings
+from tapscan.sectioning.findings.recorded import KINDS, Finding
 from tests.sectioning.conftest import PLAN
 
 HEAD = ",".join(COLUMNS)

@@ -3,9 +3,9 @@ import shutil
 import pytest
 
 from tapscan.errors import TapscanError
-from tapscan.sectioning.gathering import baseline_warning, gather, inspections_in, is_in_bag
-from tapscan.sectioning.pod import study
-from tapscan.sectioning.trials import trials_of
+from tapscan.sectioning.pod.gathering import baseline_warning, gather, inspections_in, is_in_bag
+from tapscan.sectioning.pod.study import study
+from tapscan.sectioning.pod.trials import trials_of
 from tapscan.synth.fleet import fleet
 from tapscan.synth.folder import write_inspection
 

@@ -4,7 +4,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.optimize import linprog
 
-from tapscan.sectioning.hit_miss import (
+from tapscan.sectioning.pod.hit_miss import (
     fieller_bound_mm,
     fit_pod,
     pod_bounds,

@@ -5,9 +5,9 @@ import pytest
 
 import tapscan
 from tapscan.errors import TapscanError
+from tapscan.screening.change.twins import good_points, marked_points
 from tapscan.screening.known import Known
-from tapscan.screening.twins import good_points, marked_points
-from tapscan.sectioning.learning import learnt_from
+from tapscan.sectioning.findings.learning import learnt_from
 from tapscan.synth import Defect
 from tests.screening.parts import tapped, write_scanned, write_tapped
 from tests.sectioning.conftest import at

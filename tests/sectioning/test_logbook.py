@@ -5,8 +5,8 @@ from concurrent.futures import ProcessPoolExecutor
 import pytest
 
 from tapscan.errors import TapscanError
-from tapscan.plan.reading import parse_plan
-from tapscan.sectioning.logbook import add_findings, read_findings
+from tapscan.plan.text.reading import parse_plan
+from tapscan.sectioning.findings.logbook import add_findings, read_findings
 from tests.sectioning.conftest import PLAN
 from tests.sectioning.test_findings_csv import HEAD, parsed
 

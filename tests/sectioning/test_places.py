@@ -4,8 +4,8 @@ from hypothesis import strategies as st
 
 from tapscan.errors import TapscanError
 from tapscan.plan import Block
-from tapscan.plan.reading import parse_plan
-from tapscan.sectioning.places import parse_places, places_text
+from tapscan.plan.text.reading import parse_plan
+from tapscan.sectioning.findings.places import parse_places, places_text
 from tests.sectioning.conftest import PLAN
 
 

@@ -7,10 +7,10 @@ from hypothesis import strategies as st
 
 from tapscan.records.tables import json_text
 from tapscan.sectioning.comparing import compare
-from tapscan.sectioning.hit_miss import profile_bound_mm
-from tapscan.sectioning.pod import study
-from tapscan.sectioning.pod_data import pod_document
-from tapscan.sectioning.trials import Trials, trials_of
+from tapscan.sectioning.pod.data import pod_document
+from tapscan.sectioning.pod.hit_miss import profile_bound_mm
+from tapscan.sectioning.pod.study import study
+from tapscan.sectioning.pod.trials import Trials, trials_of
 from tests.sectioning.test_findings import found
 
 

@@ -3,7 +3,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from tapscan.sectioning.regression import LINKS, fit_binomial, link_of, log_likelihood, probability
+from tapscan.sectioning.pod.regression import LINKS, fit_binomial, link_of, log_likelihood, probability
 
 CURVE = np.column_stack([np.ones(6), [1.0, 2.0, 3.0, 4.0, 5.0, 6.0]])
 

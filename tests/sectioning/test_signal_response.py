@@ -3,7 +3,7 @@ import pytest
 from scipy.stats import CensoredData, norm
 from statsmodels.regression.linear_model import OLS
 
-from tapscan.sectioning.signal_response import (
+from tapscan.sectioning.pod.signal_response import (
     fit_response,
     response_bound_mm,
     response_pod,

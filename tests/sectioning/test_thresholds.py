@@ -2,7 +2,7 @@ import numpy as np
 import pytest
 from sklearn.metrics import roc_auc_score, roc_curve
 
-from tapscan.sectioning.thresholds import better_threshold, roc, roc_area
+from tapscan.sectioning.pod.thresholds import better_threshold, roc, roc_area
 
 
 def scores(parts, shift, seed=1):

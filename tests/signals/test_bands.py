@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from tapscan.signals.bands import (
+from tapscan.signals.taps.bands import (
     BAND_EDGES_HZ,
     RINGING_S,
     STRIKE_S,

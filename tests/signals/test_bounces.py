@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 
 from tapscan.signals import find_taps
-from tapscan.signals.bounces import is_struck_again
-from tapscan.signals.taps import _group
+from tapscan.signals.taps.bounces import is_struck_again
+from tapscan.signals.taps.finding import _group
 from tests.signals.struck import Beam, oscillation, struck_beam
 
 

@@ -1,7 +1,7 @@
 import numpy as np
 import pytest
 
-from tapscan.signals.decay import decay_time, tail_power
+from tapscan.signals.taps.decay import decay_time, tail_power
 
 
 def blocks(decay_s, count=500, block_s=2e-4, noise=0.0):

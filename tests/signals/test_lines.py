@@ -3,7 +3,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from tapscan.signals.lines import fit_line, line_bins, pole_to_mode
+from tapscan.signals.modes.lines import fit_line, line_bins, pole_to_mode
 
 SAMPLE = np.arange(4800)
 

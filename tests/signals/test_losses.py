@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from tapscan.signals import AScanSettings, measure_volume
-from tapscan.signals.losses import loss_db_per_s
+from tapscan.signals.echoes.losses import loss_db_per_s
 from tests.signals.layers import traces, wall_spectra
 
 RATE_HZ, VELOCITY_M_S = 100e6, 2950.0

@@ -1,7 +1,7 @@
 import numpy as np
 import pytest
 
-from tapscan.signals.pulses import (
+from tapscan.signals.echoes.pulses import (
     centre_frequency_hz,
     deconvolved,
     delayed,

@@ -6,7 +6,7 @@ import soundfile
 from scipy.signal import resample_poly
 
 from tapscan.signals import find_taps, recording_fault
-from tapscan.signals.quality import has_flat_tops
+from tapscan.signals.taps.quality import has_flat_tops
 from tests.signals.struck import Beam, recording, struck_beam
 
 TAP = struck_beam(Beam(0.18, 0.025, 0.003, 60e9, 1550.0), 48000, 0.25, loss=0.03)

@@ -1,8 +1,9 @@
 import numpy as np
 import pytest
 
-from tapscan.signals import ascans, measure_volume
-from tapscan.signals.sampling import spread_evenly
+from tapscan.signals import measure_volume
+from tapscan.signals.echoes import measuring as ascans
+from tapscan.signals.echoes.sampling import spread_evenly
 from tests.signals.test_echoes import RATE_HZ, gaussian, record
 
 

@@ -6,7 +6,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tapscan.signals import tap_features
-from tapscan.signals.spectrum import octave_bands_hz, tap_band_hz
+from tapscan.signals.taps.spectrum import octave_bands_hz, tap_band_hz
 from tests.signals.struck import Beam, oscillation, struck_beam
 
 RATE_HZ = 48000.0

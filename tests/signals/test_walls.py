@@ -7,8 +7,8 @@ import pytest
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import dijkstra
 
-from tapscan.signals.labelling import least_cost_labels
-from tapscan.signals.walls import wall_surface
+from tapscan.signals.walls.labelling import least_cost_labels
+from tapscan.signals.walls.surface import wall_surface
 
 NEAR, STEP = 3.0, 0.25
 CYCLE, WALL = 20.0, 108.0

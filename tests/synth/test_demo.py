@@ -6,11 +6,11 @@ import numpy as np
 import pytest
 
 from tapscan.plan.points import point_name
-from tapscan.plan.reading import parse_plan
 from tapscan.plan.surfaces import block_mask
+from tapscan.plan.text.reading import parse_plan
 from tapscan.proving.demo import setup_files
-from tapscan.sectioning.findings import defects_of, shown
-from tapscan.sectioning.findings_csv import parse_findings
+from tapscan.sectioning.findings.csv_text import parse_findings
+from tapscan.sectioning.findings.recorded import defects_of, shown
 from tapscan.synth import demo
 from tapscan.synth.ascans import AScanScene
 from tapscan.synth.defects import true_mask

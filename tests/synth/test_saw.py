@@ -1,8 +1,8 @@
 import numpy as np
 
-from tapscan.plan.reading import parse_plan
-from tapscan.sectioning.findings import defects_of, points_of, shown
-from tapscan.sectioning.findings_csv import parse_findings
+from tapscan.plan.text.reading import parse_plan
+from tapscan.sectioning.findings.csv_text import parse_findings
+from tapscan.sectioning.findings.recorded import defects_of, points_of, shown
 from tapscan.synth.defects import Defect, true_mask
 from tapscan.synth.fleet import fleet
 from tapscan.synth.saw import FINDINGS_HEADER, Cut, cut_findings, taken_apart

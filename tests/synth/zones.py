@@ -1,6 +1,6 @@
 """Plans for the simulator's tests, as an inspector would write them."""
 
-from tapscan.plan.reading import parse_plan
+from tapscan.plan.text.reading import parse_plan
 from tapscan.plan.zones import Zone
 
 LAMINATE = """

@@ -4,12 +4,12 @@ from pathlib import Path
 
 from pydicom.dataset import FileDataset
 
+from tapscan.archive.bags.stored import point_rows, results_of
 from tapscan.archive.diconde.ascans import ascans_file, gathered
 from tapscan.archive.diconde.component import Subject, add_indications
 from tapscan.archive.diconde.maps import map_file, maps_of
 from tapscan.archive.entries import iso_date, read_entry
 from tapscan.archive.places import Bag
-from tapscan.archive.stored import point_rows, results_of
 from tapscan.errors import TapscanError
 from tapscan.records.inspection import open_inspection
 

@@ -4,14 +4,14 @@ import numpy as np
 
 from tapscan.plan import Zone, block_mask
 from tapscan.plan.nearness import nearness
-from tapscan.screening.changes import Difference
+from tapscan.screening.change.changes import Difference
+from tapscan.screening.change.twins import Match, Twin
 from tapscan.screening.taps.baseline import Baseline
 from tapscan.screening.taps.calls import p_values, score_of
 from tapscan.screening.taps.points import N_BANDS, TapPoints
 from tapscan.screening.taps.readings import TapReadings
 from tapscan.screening.taps.screen import REACH_MM, judged
 from tapscan.screening.taps.twins import difference_of
-from tapscan.screening.twins import Match, Twin
 
 __all__ = ["tap_difference"]
 

@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from tapscan.signals.bands import RINGING_S, STRIKE_S, band_freedoms
+from tapscan.signals.taps.bands import RINGING_S, STRIKE_S, band_freedoms
 
 __all__ = ["N_BANDS", "RINGING_BANDS", "TapPoints", "TapTable", "point_means", "single_taps"]
 
@@ -28,7 +28,7 @@ class TapTable:
     """All usable taps of a zone, one row each.
 
     Shapes: `at` (taps,) the tap's point in the raveled grid; `strike` and `ringing` (taps, bands) energies
-    as `tapscan.signals.bands.BandEnergy` has them; `room` (taps, bands) the room's power on the same scale,
+    as `BandEnergy` of `tapscan.signals.taps.bands`; `room` (taps, bands) the room's power on the same scale,
     NaN where it was not heard.
     """
 

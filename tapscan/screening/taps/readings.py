@@ -19,7 +19,7 @@ from tapscan.screening.taps.recorders import (
     recorder_remarks,
 )
 from tapscan.signals import cut_taps, find_taps, recording_fault, tap_features
-from tapscan.signals.bands import BAND_EDGES_HZ, STRIKE_S, band_energy, band_freedoms
+from tapscan.signals.taps.bands import BAND_EDGES_HZ, STRIKE_S, band_energy, band_freedoms
 
 __all__ = ["TAP_COLUMNS", "TapReadings", "read_taps"]
 

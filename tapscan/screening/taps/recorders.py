@@ -10,7 +10,7 @@ from tapscan.errors import sentence
 from tapscan.plan import Zone
 from tapscan.records.readers import Recording
 from tapscan.records.readers.phone import ROUNDING_POWER
-from tapscan.signals.bands import BAND_EDGES_HZ
+from tapscan.signals.taps.bands import BAND_EDGES_HZ
 
 __all__ = ["Recorder", "limit_hz", "over_rounding", "recorder_of", "recorder_remarks"]
 

@@ -9,15 +9,15 @@ from tapscan.errors import sentence
 from tapscan.plan import Zone, block_mask
 from tapscan.plan.nearness import nearness
 from tapscan.plan.surfaces import has_stations, station_shape
-from tapscan.screening.indications import Evidence, doubtful_points, find_indications, likely_areas
+from tapscan.screening.areas.indications import Evidence, doubtful_points, find_indications, likely_areas
+from tapscan.screening.change.twins import MIN_READINGS
 from tapscan.screening.results import CLEAR, FEW_READ, SKIPPED, SUSPECT, UNREAD, Screened, TapEvidence
 from tapscan.screening.taps.baseline import Baseline, fit_baseline, pooled
 from tapscan.screening.taps.calls import p_values, score_of
 from tapscan.screening.taps.damage import DamageClass, damage_class, inputs
 from tapscan.screening.taps.points import N_BANDS, TapPoints, point_means
 from tapscan.screening.taps.readings import TapReadings
-from tapscan.screening.twins import MIN_READINGS
-from tapscan.signals.bands import BAND_EDGES_HZ
+from tapscan.signals.taps.bands import BAND_EDGES_HZ
 
 __all__ = ["REACH_MM", "Judged", "judged", "screen_taps", "screened_as"]
 

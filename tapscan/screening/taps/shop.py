@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from tapscan.plan import Zone, block_mask
 from tapscan.plan.nearness import nearness
+from tapscan.screening.change.twins import MIN_READINGS
 from tapscan.screening.known import Known
 from tapscan.screening.taps.baseline import pooled
 from tapscan.screening.taps.calls import TOUCHING
@@ -25,7 +26,6 @@ from tapscan.screening.taps.damage import DamageClass, inputs
 from tapscan.screening.taps.points import point_means
 from tapscan.screening.taps.readings import TapReadings
 from tapscan.screening.taps.screen import REACH_MM, judged
-from tapscan.screening.twins import MIN_READINGS
 
 if TYPE_CHECKING:
     from scipy.sparse import csr_array

@@ -14,12 +14,12 @@ from numpy.typing import NDArray
 from tapscan.errors import TapscanError
 from tapscan.plan import Zone, block_mask
 from tapscan.plan.surfaces import station_shape
+from tapscan.screening.change.twins import Twin, named, too_few
 from tapscan.screening.results import CLEAR, SUSPECT, Screened, TapEvidence, TwinEvidence
 from tapscan.screening.taps.damage import DamageClass
 from tapscan.screening.taps.points import N_BANDS, TapPoints, point_means
 from tapscan.screening.taps.readings import TapReadings
 from tapscan.screening.taps.screen import judged, screened_as
-from tapscan.screening.twins import Twin, named, too_few
 
 __all__ = ["TapDifference", "difference_of", "taps_against"]
 

@@ -157,7 +157,7 @@ class DemoPart:
 
 def demo_part(surface: Surface, damages: tuple[Damage, ...], thickness_mm: float, seed: int) -> DemoPart:
     """Draw a round tube of the demo's own simulator."""
-    from tapscan.plan.reading import parse_plan
+    from tapscan.plan.text.reading import parse_plan
 
     assert surface.girth_mm is not None
     zone = parse_plan(

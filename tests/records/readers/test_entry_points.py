@@ -5,7 +5,7 @@ import pytest
 import soundfile
 
 from tapscan.errors import TapscanError
-from tapscan.plan.reading import parse_plan
+from tapscan.plan.text.reading import parse_plan
 from tapscan.records.readers import (
     audio,
     open_volume,

@@ -9,7 +9,7 @@ from hypothesis.extra import numpy as hnp
 
 from tapscan.errors import TapscanError
 from tapscan.plan import Zone
-from tapscan.plan.reading import parse_plan
+from tapscan.plan.text.reading import parse_plan
 from tapscan.records.readers import open_volume
 
 

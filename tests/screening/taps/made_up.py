@@ -7,7 +7,7 @@ import numpy as np
 from tapscan.plan import Laminate, Zone
 from tapscan.screening.taps.points import N_BANDS, TapTable
 from tapscan.screening.taps.readings import TAP_COLUMNS, TapReadings
-from tapscan.signals.bands import BAND_EDGES_HZ, RINGING_S, STRIKE_S
+from tapscan.signals.taps.bands import BAND_EDGES_HZ, RINGING_S, STRIKE_S
 
 STATIONS, POSITIONS = 16, 12
 ZONE = Zone(

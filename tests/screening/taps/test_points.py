@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tapscan.screening.taps.points import N_BANDS, RINGING_BANDS, ROOM_UNSTEADY, TapTable, point_means
-from tapscan.signals.bands import BAND_EDGES_HZ, RINGING_S, STRIKE_S, band_energy, band_freedoms
+from tapscan.signals.taps.bands import BAND_EDGES_HZ, RINGING_S, STRIKE_S, band_energy, band_freedoms
 from tests.screening.taps.made_up import readings
 
 TILT = np.linspace(-0.2, 0.2, N_BANDS)

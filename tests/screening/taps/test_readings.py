@@ -10,7 +10,7 @@ import soundfile
 from tapscan.records import Inspection, open_inspection
 from tapscan.screening.taps import readings as module
 from tapscan.screening.taps.readings import TAP_COLUMNS, TapReadings, read_taps
-from tapscan.signals.bands import BAND_EDGES_HZ, RINGING_S, STRIKE_S
+from tapscan.signals.taps.bands import BAND_EDGES_HZ, RINGING_S, STRIKE_S
 
 DEMO = Path(__file__).resolve().parents[3] / "recordings_demo"
 RATE_HZ = 24_000

@@ -7,6 +7,7 @@ import pytest
 from scipy.stats import binom
 
 from tapscan.errors import TapscanError
+from tapscan.screening.change.twins import Twin, matched
 from tapscan.screening.results import CLEAR, SUSPECT
 from tapscan.screening.taps import twins
 from tapscan.screening.taps.change import tap_difference
@@ -14,7 +15,6 @@ from tapscan.screening.taps.points import N_BANDS, TapTable, point_means
 from tapscan.screening.taps.readings import TapReadings
 from tapscan.screening.taps.screen import screen_taps
 from tapscan.screening.taps.twins import difference_of, taps_against
-from tapscan.screening.twins import Twin, matched
 from tests.screening.taps.made_up import POSITIONS, ZONE, block, louder, readings, turned
 
 RATE = 0.01

@@ -1,0 +1,485 @@
+"""Unrolled maps: what was found in a zone, drawn on the sheet that the zone makes when it is laid flat.
+
+Lengths are true to each other: a square on the part is a square on the sheet.
+"""
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from tapscan.plan.surfaces import x_mm
+from tapscan.report.maps.doubts import mark_doubt
+from tapscan.report.maps.figures import WIDTH_IN, halo, new_figure
+from tapscan.report.maps.palette import CRAYON, HAIRLINE, INK, MUTED, PAPER, UNREAD_HATCH, colour_map
+from tapscan.report.marking.sheets import (
+    BETWEEN_IN,
+    KEY_HEIGHT_IN,
+    LEFT_IN,
+    RIGHT_IN,
+    Layout,
+    Sheet,
+    layout_of,
+    sheet_of,
+    thinned,
+    turns_of,
+)
+from tapscan.report.marking.tagging import placed
+from tapscan.report.words import blocks_of, short_id
+from tapscan.screening.results import SKIPPED, SUSPECT, UNREAD
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+
+    from matplotlib.artist import Artist
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+    from numpy.typing import NDArray
+
+    from tapscan.report.maps.layers import Layer
+    from tapscan.screening.results import Indication, Screened
+
+    Grid = NDArray[np.float64]
+
+__all__ = [
+    "BOTTOM_IN",
+    "CROWDED",
+    "CROWDED_PT",
+    "KEY_LOOK",
+    "LEAST_BESIDE_IN",
+    "NUMBER_PT",
+    "TOP_IN",
+    "Strip",
+    "draw_blocks",
+    "draw_colour_key",
+    "draw_datum",
+    "draw_indications",
+    "draw_map",
+    "draw_small_map",
+    "key_entries",
+    "label_edges",
+    "place_strip",
+    "write_numbers",
+]
+
+# Inches above and below the strips, and the least height with the key beside them.
+TOP_IN, BOTTOM_IN, LEAST_BESIDE_IN = 0.62, 0.42, 2.45
+_SMALLEST_RULED_CELL_IN = 0.05  # below this, lines between cells would hide the cells
+_ROOM_FOR_WORDS_IN, CROWDED = 1.2, 30
+NUMBER_PT, CROWDED_PT = 8.0, 5.0  # type of the numbers; when more than `CROWDED` would hide each other
+_LABEL_ROOM_IN = 0.13
+_SIGN_PT = 6.5  # the largest sign of a point
+_PALE = 0.35  # opacity of what is repeated
+KEY_LOOK: dict[str, Any] = {
+    "frameon": False,
+    "handlelength": 1.8,
+    "labelspacing": 0.35,
+    "columnspacing": 1.4,
+}
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Strip:
+    """Some stations of a sheet on one pair of axes; `first` counts from 0, `last` is one past the end."""
+
+    axes: "Axes"
+    sheet: Sheet
+    first: int
+    last: int
+    in_per_mm: float
+
+    @property
+    def cell_in(self) -> float:
+        """The lesser side of a cell on paper."""
+        step = float(self.sheet.edge_step_mm[self.first : self.last + 1].min())
+        return self.in_per_mm * min(self.sheet.zone.station_pitch_mm, step)
+
+
+def draw_map(screened: "Screened", layer: "Layer") -> "Figure":
+    """Draw one zone's map, in several strips one below the other when the zone is long and thin.
+
+    Parts of the picture carry a `gid` (``indication …``, ``unread``, ``suspect``, ``reference``,
+    ``datum line``, ``repeated``), so that what a picture holds can be asked of it.
+    """
+    sheet = sheet_of(screened)
+    layout = layout_of(sheet)
+    strips_in = len(layout.strips) * (sheet.height_mm * layout.in_per_mm + BETWEEN_IN) - BETWEEN_IN
+    height_in = TOP_IN + strips_in + BOTTOM_IN
+    height_in = max(height_in, LEAST_BESIDE_IN) if layout.key_beside else height_in + KEY_HEIGHT_IN
+    figure = new_figure(height_in)
+    for number in range(len(layout.strips)):
+        strip = place_strip(figure, sheet, layout, number)
+        _draw_strip(strip, screened, layer)
+        label_edges(strip, is_first=number == 0, is_last=number == len(layout.strips) - 1)
+    view = "unrolled, seen from outside" if sheet.zone.is_tube else "seen from outside"
+    line_y = 1 - 0.06 / height_in
+    title = f"{screened.zone.code}  ·  {layer.title}"
+    figure.text(0.02, line_y, title, va="top", fontsize=9, fontweight="bold")
+    figure.text(0.98, line_y, view, ha="right", va="top", color=MUTED)
+    entries = key_entries(screened, layer)
+    if layout.key_beside:
+        left = (
+            LEFT_IN + sheet.zone.stations * sheet.zone.station_pitch_mm * layout.in_per_mm + RIGHT_IN
+        ) / WIDTH_IN
+        top = 1 - (TOP_IN - 0.06) / height_in
+        figure.legend(handles=entries, loc="upper left", bbox_to_anchor=(left, top), ncols=1, **KEY_LOOK)
+        bar_top_in = TOP_IN + 0.16 * len(entries) + 0.25
+        draw_colour_key(figure, layer, (left + 0.03, 1 - bar_top_in / height_in, 0.3))
+    else:
+        figure.legend(
+            handles=entries, loc="lower left", bbox_to_anchor=(0.01, 0.02 / height_in), ncols=2, **KEY_LOOK
+        )
+        draw_colour_key(figure, layer, (0.56, 0.34 / height_in, 0.38))
+    mark_doubt(figure, screened.doubt)
+    return figure
+
+
+def draw_small_map(screened: "Screened", layer: "Layer", width_in: float) -> "Figure":
+    """Draw one zone's map without its key, `width_in` inches wide: for the page that is read first."""
+    sheet = sheet_of(screened)
+    layout = layout_of(sheet, width_in, with_key=False)
+    strips_in = len(layout.strips) * (sheet.height_mm * layout.in_per_mm + BETWEEN_IN) - BETWEEN_IN
+    height_in = TOP_IN + strips_in + BOTTOM_IN
+    figure = new_figure(height_in, width_in)
+    for number in range(len(layout.strips)):
+        strip = place_strip(figure, sheet, layout, number)
+        _draw_strip(strip, screened, layer)
+        label_edges(strip, is_first=number == 0, is_last=number == len(layout.strips) - 1)
+    title = f"{screened.zone.code}  ·  {layer.title}"
+    figure.text(0.02, 1 - 0.06 / height_in, title, va="top", fontsize=9, fontweight="bold")
+    mark_doubt(figure, screened.doubt)
+    return figure
+
+
+def place_strip(figure: "Figure", sheet: Sheet, layout: Layout, number: int) -> Strip:
+    """Make the axes of one strip, in true scale, counted from the top."""
+    width_in, height_in = figure.get_size_inches()
+    first, last = layout.strips[number]
+    long_in = (last - first) * sheet.zone.station_pitch_mm * layout.in_per_mm
+    high_in = sheet.height_mm * layout.in_per_mm
+    bottom_in = height_in - TOP_IN - number * (high_in + BETWEEN_IN) - high_in
+    box = (LEFT_IN / width_in, bottom_in / height_in, long_in / width_in, high_in / height_in)
+    return Strip(figure.add_axes(box, gid=f"strip {number + 1}"), sheet, first, last, layout.in_per_mm)
+
+
+def _draw_strip(strip: Strip, screened: "Screened", layer: "Layer") -> None:
+    sheet, axes = strip.sheet, strip.axes
+    pitch, widest = sheet.zone.station_pitch_mm, float(sheet.edge_step_mm.max())
+    axes.set_xlim(strip.first * pitch, strip.last * pitch)
+    axes.set_ylim((sheet.index[-1] + 0.5) * widest, (sheet.index[0] - 0.5) * widest)
+    for side in axes.spines.values():
+        side.set_visible(False)
+    _draw_cells(strip, layer)
+    unread = screened.status == UNREAD
+    skipped = screened.status == SKIPPED
+    empty = ~(unread | skipped) & ~np.isfinite(layer.values)
+    draw_blocks(strip, skipped, "skipped", {"facecolor": PAPER, "edgecolor": HAIRLINE, "linewidth": 0.5})
+    draw_blocks(
+        strip,
+        unread,
+        "unread",
+        {"facecolor": PAPER, "edgecolor": MUTED, "linewidth": 0.4, "hatch": UNREAD_HATCH[screened.method]},
+    )
+    if layer.read_but_empty:
+        draw_blocks(strip, empty, "read but empty", {"facecolor": layer.empty_colour, "edgecolor": "none"})
+    _draw_signs(strip, screened)
+    draw_datum(strip)
+    for text, ring in layer.faint_outlines:
+        _draw_faint(strip, np.asarray(ring, dtype=float), text)
+    signs = (screened.status == SUSPECT) | unread
+    font_pt = CROWDED_PT if len(screened.indications) > CROWDED else NUMBER_PT
+    draw_indications(strip, screened.indications, signs, font_pt)
+
+
+def _parts(sheet: Sheet) -> "list[tuple[NDArray[np.int_], float]]":
+    """Rows of the sheet proper, and of what is repeated before and after it, with their opacity."""
+    rows, ghost, count = sheet.index, sheet.ghost, sheet.zone.positions
+    proper = [(rows[ghost : ghost + count], 1.0)]
+    return [*proper, (rows[:ghost], _PALE), (rows[ghost + count :], _PALE)] if ghost else proper
+
+
+def _draw_cells(strip: Strip, layer: "Layer") -> None:
+    """Fill the cells; the repeated ones paler, so that no one counts them twice."""
+    zone, stations = strip.sheet.zone, slice(strip.first, strip.last)
+    edge_x = np.arange(strip.first, strip.last + 1) * zone.station_pitch_mm
+    step = strip.sheet.edge_step_mm[strip.first : strip.last + 1]
+    ruled = strip.cell_in > _SMALLEST_RULED_CELL_IN
+    for rows, alpha in _parts(strip.sheet):
+        edges = np.append(rows, rows[-1] + 1) - 0.5
+        strip.axes.pcolormesh(
+            np.broadcast_to(edge_x[:, None], (len(edge_x), len(edges))),
+            step[:, None] * edges,
+            np.ma.masked_invalid(layer.values[stations][:, rows % zone.positions]),
+            cmap=colour_map(layer.ramp, dark_first=layer.dark_first),
+            vmin=layer.low,
+            vmax=layer.high,
+            alpha=alpha,
+            edgecolors=PAPER if ruled else "none",
+            linewidth=0.4 if ruled else 0,
+            gid="cells" if alpha == 1.0 else "repeated",
+        )
+
+
+def draw_blocks(strip: Strip, mask: "NDArray[np.bool_]", gid: str, look: "dict[str, Any]") -> None:
+    """Cover the marked points with one look, on the sheet and, paler, where it is repeated.
+
+    All blocks go into one path: hatching them one by one would take a millisecond each.
+    """
+    from matplotlib.patches import PathPatch
+    from matplotlib.path import Path
+
+    inside = np.zeros_like(mask)
+    inside[strip.first : strip.last] = mask[strip.first : strip.last]
+    if not inside.any():
+        return
+    for rows, alpha in _parts(strip.sheet):
+        blocks = blocks_of(inside[:, rows % mask.shape[1]])
+        if not blocks:
+            continue
+        corners = strip.sheet.corners_mm(blocks, int(rows[0]))
+        codes = np.tile([Path.MOVETO, Path.LINETO, Path.LINETO, Path.LINETO, Path.CLOSEPOLY], len(blocks))
+        closed = np.concatenate([corners, corners[:, :1]], axis=1).reshape(-1, 2)
+        strip.axes.add_patch(
+            PathPatch(
+                Path(closed, codes.astype(np.uint8)),
+                alpha=1.0 if alpha == 1.0 else 0.5,
+                gid=gid if alpha == 1.0 else f"{gid}, repeated",
+                **look,
+            )
+        )
+
+
+def _draw_signs(strip: Strip, screened: "Screened") -> None:
+    """Put the signs of suspect, reference and less certain points on them; on the sheet proper only."""
+    size_pt = float(np.clip(0.42 * strip.cell_in * 72, 1.0, _SIGN_PT))
+    along = x_mm(screened.zone)
+    for gid, mask, marker, fill, edge in (
+        ("reference", screened.is_reference, "o", "none", MUTED),
+        ("less certain", screened.less_certain, "_", MUTED, MUTED),
+        ("suspect", screened.status == SUSPECT, "D", PAPER, INK),
+    ):
+        station, position = np.nonzero(mask[strip.first : strip.last])
+        if not station.size:
+            continue
+        x = along[station + strip.first, 0]
+        strip.axes.scatter(
+            x,
+            strip.sheet.step_mm(x) * position,
+            s=(0.6 * size_pt) ** 2,
+            marker=marker,
+            linewidths=min(0.7, size_pt / 6),
+            gid=gid,
+            zorder=3,
+            facecolors=fill,
+            edgecolors=edge,
+        )
+
+
+def draw_datum(strip: Strip) -> None:
+    """Draw the datum line wherever it shows, and the line where the repeated positions begin."""
+    sheet = strip.sheet
+    x = np.array([strip.first, strip.last]) * sheet.zone.station_pitch_mm
+    step = sheet.edge_step_mm[[strip.first, strip.last]]
+    for turn in (0, sheet.zone.positions) if sheet.ghost else (0,):
+        strip.axes.plot(
+            x, step * turn, color=INK, linewidth=0.9, dashes=(9, 2, 2, 2), gid="datum line", zorder=2.5
+        )
+    if sheet.ghost:
+        for cut in (-0.5, sheet.zone.positions - 0.5):
+            strip.axes.plot(x, step * cut, color=MUTED, linewidth=0.7, gid="cut", zorder=2.5, clip_on=False)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Numbered:
+    number: str
+    lines: "tuple[Grid, ...]"
+
+
+def draw_indications(
+    strip: Strip, indications: "Sequence[Indication]", signs: "NDArray[np.bool_]", font_pt: float
+) -> None:
+    """Outline indications wherever they show on the strip, and number each place once.
+
+    Outlines go below the signs of points, and numbers where they cover no point marked in `signs` and no
+    other number.
+    """
+    numbered = [pair for one in indications for pair in _outline(strip, one)]
+    zone = strip.sheet.zone
+    station, position = np.nonzero(signs[strip.first : strip.last])
+    x = x_mm(zone)[station + strip.first, 0]
+    rows = [position + turn * zone.positions for turn in ((-1, 0, 1) if zone.is_tube else (0,))]
+    places = np.concatenate([np.column_stack([x, strip.sheet.step_mm(x) * row]) for row in rows])
+    write_numbers(strip.axes, numbered, places, font_pt, strip.in_per_mm)
+
+
+def write_numbers(
+    axes: "Axes",
+    numbered: "Sequence[tuple[Indication, tuple[Grid, ...]]]",
+    places: "Grid",
+    font_pt: float,
+    in_per_unit: float,
+) -> None:
+    """Write the numbers of outlined indications beside their lines, on none of the `places` (n, 2)."""
+    (left, right), (bottom, top) = axes.get_xlim(), axes.get_ylim()
+    edge = np.array([(left, bottom), (right, bottom), (right, top), (left, top), (left, bottom)])
+    outlines = [_Numbered(short_id(one), lines) for one, lines in numbered]
+    half = _SIGN_PT / 2 / 72 / in_per_unit
+    signs = np.hstack([places - half, places + half])
+    middles = placed(outlines, font_pt / (25.4 * in_per_unit), signs, np.empty((0, 2)), edge)
+    for (one, _), (x, s) in zip(numbered, middles.tolist(), strict=True):
+        axes.text(
+            x,
+            s,
+            short_id(one),
+            ha="center",
+            va="center",
+            fontsize=font_pt,
+            fontweight="bold",
+            color=PAPER,
+            bbox={"boxstyle": "round,pad=0.22", "facecolor": CRAYON, "edgecolor": PAPER, "linewidth": 0.8},
+            zorder=6,
+            gid=f"number {one.id}",
+        )
+
+
+def _outline(strip: Strip, indication: "Indication") -> "Iterator[tuple[Indication, tuple[Grid, ...]]]":
+    """Draw one indication's rings; yield what of the first is to be numbered, once for each place."""
+    from matplotlib.patches import Polygon
+
+    sheet, axes = strip.sheet, strip.axes
+    count = sheet.zone.positions
+    x_low, x_high = axes.get_xlim()
+    for ring_number, corners in enumerate(indication.outline):
+        ring = np.asarray(corners, dtype=float)
+        column = sheet.columns(ring)
+        if ring[:, 0].max() <= x_low or ring[:, 0].min() >= x_high:
+            continue
+        for turn in turns_of(column, sheet):
+            moved = np.column_stack([ring[:, 0], ring[:, 1] + turn * count * sheet.step_mm(ring[:, 0])])
+            outline = Polygon(
+                moved, fill=False, edgecolor=CRAYON, linewidth=1.5, joinstyle="round", zorder=2.7
+            )
+            outline.set_gid(f"indication {indication.id}")
+            outline.set_path_effects(halo(3.4))
+            axes.add_patch(outline)
+            shown = (column + turn * count >= -0.5) & (column + turn * count <= count - 0.5)
+            shown &= (ring[:, 0] >= x_low) & (ring[:, 0] <= x_high)
+            if ring_number == 0 and shown.any():
+                yield indication, (moved[shown],)
+
+
+def _draw_faint(strip: Strip, ring: "Grid", text: str) -> None:
+    """Draw what was outlined before, dashed and thin, wherever it shows, with a word beside it."""
+    from matplotlib.patches import Polygon
+
+    positions = strip.sheet.zone.positions
+    for turn in turns_of(strip.sheet.columns(ring), strip.sheet):
+        moved = np.column_stack([ring[:, 0], ring[:, 1] + turn * positions * strip.sheet.step_mm(ring[:, 0])])
+        outline = Polygon(moved, fill=False, edgecolor=INK, linewidth=1.0, linestyle=(0, (3, 2)), zorder=2.6)
+        outline.set_gid("faint outline")
+        outline.set_path_effects(halo(2.4))
+        strip.axes.add_patch(outline)
+        shoulder = moved[int(np.argmax(moved[:, 0] - moved[:, 1]))]
+        if text:
+            look = {"boxstyle": "round,pad=0.22", "facecolor": PAPER, "edgecolor": INK, "linewidth": 0.6}
+            strip.axes.annotate(
+                text, shoulder, (3, 3), textcoords="offset points", bbox=look, zorder=6, annotation_clip=True
+            )
+
+
+def label_edges(strip: Strip, *, is_first: bool, is_last: bool) -> None:
+    """Write stations and positions, as written on the part, along two edges, millimetres on the others."""
+    axes, sheet, zone = strip.axes, strip.sheet, strip.sheet.zone
+    numbers = thinned(zone.stations, zone.station_pitch_mm * strip.in_per_mm, 0.2)
+    shown = [n for n in numbers if strip.first < n <= strip.last]
+    axes.set_xticks([(n - 0.5) * zone.station_pitch_mm for n in shown], [f"{n:02d}" for n in shown])
+    left = float(sheet.edge_step_mm[strip.first])
+    kept = set(thinned(zone.positions, left * strip.in_per_mm, _LABEL_ROOM_IN))
+    proper = [row for row in range(zone.positions) if row + 1 in kept]
+    # A repeated position gives way where its number would touch position 1 or the last one.
+    apart = _LABEL_ROOM_IN / (left * strip.in_per_mm)
+    outside = [
+        int(row) for row in sheet.index if not 0 <= row < zone.positions and row % zone.positions + 1 in kept
+    ]
+    rows = proper + [row for row in outside if min(abs(row - other) for other in proper) >= apart]
+    axes.set_yticks([row * left for row in rows], [f"{row % zone.positions + 1:02d}" for row in rows])
+    for row, label in zip(rows, axes.get_yticklabels(), strict=True):
+        if not 0 <= row < zone.positions:
+            label.set_color(MUTED)
+            label.set_fontstyle("italic")
+    axes.tick_params(length=2, pad=1.5)
+    axes.set_ylabel("position", labelpad=2)
+    if is_last:
+        axes.set_xlabel("station", labelpad=2)
+    along = axes.secondary_xaxis("top")
+    along.tick_params(length=2, pad=1, labelsize=8, labelcolor=MUTED)
+    x_low, x_high = axes.get_xlim()
+    is_short = (x_high - x_low) * strip.in_per_mm < _ROOM_FOR_WORDS_IN
+    if is_first:
+        along.set_xlabel("x, mm" if is_short else "x along the part, mm", labelpad=3, color=MUTED)
+    across = axes.secondary_yaxis("right")
+    across.tick_params(length=2, pad=1, labelsize=8, labelcolor=MUTED)
+    is_low = sheet.height_mm * strip.in_per_mm < _ROOM_FOR_WORDS_IN
+    across.set_ylabel("s, mm" if is_low else "s from the datum line, mm", labelpad=3, color=MUTED)
+
+
+def key_entries(screened: "Screened", layer: "Layer") -> "list[Artist]":
+    """Explain the signs that a map may hold."""
+    from matplotlib.lines import Line2D
+    from matplotlib.patches import Patch
+
+    sign: dict[str, Any] = {"linestyle": "none", "markersize": 4.5, "markeredgewidth": 0.7}
+    entries: list[Artist] = [
+        Patch(fill=False, edgecolor=CRAYON, linewidth=1.5, label=layer.outline_words),
+        Line2D(
+            [], [], marker="D", markerfacecolor=PAPER, markeredgecolor=INK, label=layer.suspect_words, **sign
+        ),
+        Patch(
+            facecolor=PAPER,
+            edgecolor=MUTED,
+            linewidth=0.4,
+            hatch=UNREAD_HATCH[screened.method],
+            label="unread point",
+        ),
+        Patch(facecolor=PAPER, edgecolor=HAIRLINE, linewidth=0.6, label="left out on purpose"),
+    ]
+    if screened.zone.layout is None:
+        dashes = (5, 1.5, 1.5, 1.5)
+        entries.append(Line2D([], [], color=INK, linewidth=0.9, dashes=dashes, label="datum line"))
+    if layer.faint_words:
+        entries.append(
+            Patch(fill=False, edgecolor=INK, linewidth=1.0, linestyle=(0, (3, 2)), label=layer.faint_words)
+        )
+    if screened.is_reference.any():
+        sign |= {"markerfacecolor": "none", "markeredgecolor": MUTED}
+        entries.append(Line2D([], [], marker="o", label="reference point", **sign))
+    if screened.less_certain.any():
+        sign |= {"markeredgecolor": MUTED}
+        entries.append(Line2D([], [], marker="_", label="less certain: noise", **sign))
+    if screened.zone.is_tube and screened.zone.positions > 1:
+        entries.append(Patch(facecolor=HAIRLINE, alpha=_PALE, label="repeated beyond the datum line"))
+    if layer.read_but_empty:
+        entries.append(Patch(facecolor=layer.empty_colour, edgecolor=HAIRLINE, label=layer.read_but_empty))
+    return entries
+
+
+def draw_colour_key(figure: "Figure", layer: "Layer", place: tuple[float, float, float]) -> None:
+    """Explain the colours at (left, bottom, width); pointed ends where values are beyond the ramp."""
+    from matplotlib.cm import ScalarMappable
+    from matplotlib.colors import Normalize
+    from matplotlib.ticker import MaxNLocator
+
+    height_in = float(figure.get_size_inches()[1])
+    bar = figure.add_axes((*place, 0.12 / height_in), gid="colour bar")
+    scale = ScalarMappable(
+        Normalize(layer.low, layer.high), colour_map(layer.ramp, dark_first=layer.dark_first)
+    )
+    finite = layer.values[np.isfinite(layer.values)]
+    beyond = bool((finite < layer.low).any()), bool((finite > layer.high).any())
+    extend = {(True, True): "both", (True, False): "min", (False, True): "max"}.get(beyond, "neither")
+    colour_bar = figure.colorbar(scale, cax=bar, orientation="horizontal", extend=extend, extendfrac=0.04)
+    colour_bar.outline.set_edgecolor(HAIRLINE)
+    colour_bar.locator = MaxNLocator(4, steps=[1, 2.5, 5, 10])
+    colour_bar.update_ticks()
+    bar.tick_params(length=2, pad=1)
+    bar.set_xlabel(layer.label, labelpad=1)

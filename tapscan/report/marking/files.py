@@ -1,0 +1,115 @@
+"""Marking out: which files put the grid, and later the outlines, back on the part.
+
+Before the inspection ``wrap_BM_A4.pdf`` and its twin on Letter; after it ``wrap_BM_marked_A4.pdf`` and its
+twin, and ``outline_BM.svg`` and ``outline_BM.dxf`` for a cutter.
+"""
+
+from typing import TYPE_CHECKING
+
+from tapscan.errors import sentence
+from tapscan.plan.text.reading import PLAN_NAME
+from tapscan.records.runs import RESULTS
+from tapscan.records.writing import write_bytes, write_text
+from tapscan.report.marking.cutting import dxf_text, layers_of, svg_text
+from tapscan.report.marking.photo_sheets import outline_table, photo_pdf
+from tapscan.report.marking.tiling import PAPERS
+from tapscan.report.marking.wraps import MOST_SHEETS, sheets_needed, wrap_pdf
+from tapscan.report.results_folder import results_folder
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from pathlib import Path
+
+    from tapscan.plan.zones import Plan, Zone
+    from tapscan.report.marking.tiling import Paper
+    from tapscan.screening.results import Screened
+
+__all__ = ["marked_names", "write_marked", "write_templates"]
+
+
+def write_templates(plan: "Plan", folder: "Path") -> "tuple[list[Path], list[str]]":
+    """Write every zone's grid at true size into ``results/`` of the inspection folder.
+
+    Templates of zones that the plan no longer has are taken away.
+
+    Returns
+    -------
+    paths, warnings
+        What was written, and a sentence for each wrap that nobody would join.
+
+    Raises
+    ------
+    TapscanError
+        When ``results`` leads out of the inspection, or cannot be written.
+    """
+    written, warnings = [], []
+    with results_folder(folder, "grid") as results:
+        for zone in plan.zones:
+            for paper in PAPERS:
+                if zone.layout is not None:
+                    name = f"photo_{zone.code}_{paper.name}.pdf"
+                    write_bytes(results / name, photo_pdf(zone, paper, folder))
+                    written.append(folder / RESULTS / name)
+                    continue
+                if _is_too_large(zone, paper):
+                    warnings.append(_too_large(zone, paper))
+                    continue
+                name = f"wrap_{zone.code}_{paper.name}.pdf"
+                write_bytes(results / name, wrap_pdf(zone, paper))
+                written.append(folder / RESULTS / name)
+    return written, warnings
+
+
+def write_marked(screened: "Sequence[Screened]", results: "Path", home: "Path") -> None:
+    """Write every inspected zone's outlines at true size into `results`, on paper and for a cutter.
+
+    A zone on a photo in the inspection folder `home` has its photo, and a table of distances.
+
+    Raises
+    ------
+    OSError
+        When the folder cannot be written or the disk is full.
+    """
+    for zone in {one.zone.code: one.zone for one in screened}.values():
+        found = tuple(one for one in screened if one.zone.code == zone.code)
+        if zone.layout is not None:
+            for paper in PAPERS:
+                name = f"photo_{zone.code}_marked_{paper.name}.pdf"
+                write_bytes(results / name, photo_pdf(zone, paper, home, found))
+            write_text(results / f"outline_{zone.code}.csv", outline_table(zone, found))
+            continue
+        for paper in PAPERS:
+            if not _is_too_large(zone, paper):
+                write_bytes(
+                    results / f"wrap_{zone.code}_marked_{paper.name}.pdf", wrap_pdf(zone, paper, found)
+                )
+        layers = layers_of(zone, found)
+        write_text(results / f"outline_{zone.code}.svg", svg_text(layers))
+        write_text(results / f"outline_{zone.code}.dxf", dxf_text(layers))
+
+
+def marked_names(zone: "Zone") -> list[str]:
+    """Name the files that `write_marked` makes of a zone: those on paper first.
+
+    Examples
+    --------
+    >>> from tapscan.plan.text.reading import parse_plan
+    >>> text = 'zone = [{code = "BM", shape = "tube", stations = 2, positions = 4, station_pitch_mm = 10.0, '
+    >>> marked_names(parse_plan(text + 'girth_mm = 80.0}]').zones[0])[1:3]
+    ['wrap_BM_marked_Letter.pdf', 'outline_BM.svg']
+    """
+    if zone.layout is not None:
+        photos = [f"photo_{zone.code}_marked_{paper.name}.pdf" for paper in PAPERS]
+        return [*photos, f"outline_{zone.code}.csv"]
+    papers = [paper.name for paper in PAPERS if not _is_too_large(zone, paper)]
+    wraps = [f"wrap_{zone.code}_marked_{name}.pdf" for name in papers]
+    return [*wraps, f"outline_{zone.code}.svg", f"outline_{zone.code}.dxf"]
+
+
+def _is_too_large(zone: "Zone", paper: "Paper") -> bool:
+    return sheets_needed(zone, paper) > MOST_SHEETS
+
+
+def _too_large(zone: "Zone", paper: "Paper") -> str:
+    what = f"its wrap would take {sheets_needed(zone, paper):,} sheets of {paper.name} and was not written"
+    return sentence(f'{PLAN_NAME}: zone "{zone.code}"', what, "split the zone, if it is to be wrapped")
