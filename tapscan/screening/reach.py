@@ -179,8 +179,8 @@ def _tap_assumptions(zone: Zone, tapper: Tapper) -> tuple[str, ...]:
         else "flat"
     )
     reached = (
-        "Told when it makes the contact last as much longer as the limit measured on aluminium by Cawley & "
-        f"Adams (1988), or when its own lowest note lies below {band_khz:g} kHz."
+        "Detected when it makes the contact last as much longer as the limit measured on aluminium by "
+        f"Cawley & Adams (1988), or when its own lowest note lies below {band_khz:g} kHz."
     )
     return (
         f"Steel tip of {tapper.mass_g:g} g and {tapper.radius_mm:g} mm radius, at {tapper.force_n:g} N.",

@@ -1,4 +1,4 @@
-"""A whole inspection, looked at: every zone by every method, each held against what is good within it."""
+"""A whole inspection, screened: every zone by every method, each compared with its own baseline."""
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace

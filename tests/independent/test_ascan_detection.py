@@ -1,4 +1,4 @@
-"""The A-scan path held against the layered wall, which shares nothing with tapscan's own simulator.
+"""The A-scan path judged by the layered wall, which shares nothing with tapscan's own simulator.
 
 A few of the parts that ``python -m tests.independent.judge --what ascan`` draws: walls of 1.6 to 4 mm, with
 ramps, 8 to 12 bits, coupling that changes by 3 dB, plies that send back. Run that for the full table.

@@ -1,4 +1,4 @@
-"""The tap path held against tubes a third of which is damaged, and against tubes of bare modes.
+"""The tap path judged by tubes a third of which is damaged, and against tubes of bare modes.
 
 Run ``python -m tests.independent.judge --what tap third rates modes`` for the tables.
 """

@@ -91,7 +91,7 @@ def test_without_an_insert_bonded_points_are_reported_to_tell_nothing(tmp_path):
     assert told.indications == ()
     (warning,) = warnings
     assert "behind the bonds the same comes back as beside them" in warning
-    assert "no disbond can be told (check which points are bonded)" in warning
+    assert "no disbond can be detected (check which points are bonded)" in warning
 
 
 def test_a_bond_that_takes_half_a_decibel_is_reported_where_the_traces_are_quiet(tmp_path):
@@ -118,7 +118,7 @@ def test_a_bond_that_takes_little_still_tells_a_disbond_from_a_delamination(tmp_
 def test_a_bond_that_takes_too_little_to_tell_is_its_own_good(tmp_path):
     scene = AScanScene(insert=Insert(0.0, 50.0, impedance_mrayl=0.05))
     told, (warning,), _ = screened(tmp_path / "a", (replace(DELAMINATION, x_mm=25.0),), scene=scene)
-    assert "no disbond can be told" in warning
+    assert "no disbond can be detected" in warning
     assert [one.kind for one in told.indications] == ["delamination"]
 
 
@@ -150,4 +150,4 @@ def test_of_a_zone_bonded_nearly_all_over_what_is_beside_the_bonds_still_tells(
 def test_a_zone_bonded_all_over_says_so(tmp_path):
     plan = PLAN.replace("01-01:10-24", "01-01:24-24")
     _, warnings, _ = screened(tmp_path / "a", (), plan, AScanScene(insert=Insert(0.0, 120.0)))
-    assert any("no disbond can be told (scan more of the zone)" in warning for warning in warnings)
+    assert any("no disbond can be detected (scan more of the zone)" in warning for warning in warnings)

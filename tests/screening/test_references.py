@@ -38,7 +38,7 @@ def test_a_single_reference_inside_an_indication_is_named():
     assert marked_inside(screened) == [
         (
             f"zone BM: 1 point marked as reference is inside indication {indication.id}: BM-03-08 "
-            "(check, or take the mark away)"
+            "(check, or clear the mark)"
         )
     ]
     assert marked_inside(tapped(tube(), spots=((3, 8, 11.0),))) == []
@@ -48,7 +48,7 @@ def test_references_that_leave_most_of_the_rest_suspect_are_told():
     screened = tapped(tube(reference=(GOOD,)), spots=())
     odd = replace(screened, status=np.where(screened.is_reference, screened.status, "suspect"))
     (told,) = reference_doubts(odd, 0.01)
-    assert told.startswith("zone BM: held against its 42 reference points, 438 of the other 438 are suspect")
+    assert told.startswith("zone BM: compared with its 42 reference points, 438 of the other 438 are suspect")
 
 
 def test_unread_references_say_nothing():
@@ -58,12 +58,12 @@ def test_unread_references_say_nothing():
 
 
 def test_damage_that_is_marked_as_good_is_reported():
-    """Marked, it is what everything is held against, and the map is clear."""
+    """Marked, it is what everything is compared with, and the map is clear."""
     unmarked = tapped(tube(), spots=((3, 8, 11.0),))
     assert unmarked.indications
     reference = tapped(tube(reference=(GOOD,))).is_reference
     (told,) = marked_damage(unmarked, reference)
-    assert told.startswith("zone BM: held against the zone itself, ")
+    assert told.startswith("zone BM: compared with the zone itself, ")
     assert "are marked as reference: BM-" in told
     assert marked_damage(unmarked, np.zeros_like(reference)) == []
     assert marked_damage(tapped(tube()), reference) == []

@@ -15,9 +15,9 @@ export class CutView {
   cross = [0, 0];
   open = []; // points that are being set; each can be dragged
 
-  /** `told` answers: point(place) when one is set, dragged() when one was dragged, key(event) for other keys. */
-  constructor(told) {
-    this.told = told;
+  /** `owner` answers: point(place) when one is set, dragged() when one was dragged, key(event) for other keys. */
+  constructor(owner) {
+    this.owner = owner;
     this.picture = draw("image", { preserveAspectRatio: "none" });
     this.lines = draw("g", {});
     this.svg = draw(
@@ -88,7 +88,7 @@ export class CutView {
       draw("path", { class: name, d: crossed(a, b, size * u) }),
     ];
     this.lines.replaceChildren(
-      ...this.told.drawn(u),
+      ...this.owner.drawn(u),
       ...this.open.flatMap((point) => sign(point, "face-open", 9)),
       ...sign(this.cross, "face-cross", 16),
     );
@@ -160,7 +160,7 @@ export class CutView {
     if (!moving || !isSet) return;
     if (moving.isStill) {
       this.cross = this.#at(event);
-      this.told.point([...this.cross]);
+      this.owner.point([...this.cross]);
     }
     this.redraw();
   }
@@ -180,8 +180,8 @@ export class CutView {
       this.#follow();
       this.redraw();
     } else if (event.key === "Enter") {
-      this.told.point([...this.cross]);
-    } else if (!this.told.key(event)) {
+      this.owner.point([...this.cross]);
+    } else if (!this.owner.key(event)) {
       return;
     }
     event.preventDefault();

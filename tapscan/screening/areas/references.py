@@ -1,4 +1,4 @@
-"""Points that the plan marks as known to be good, held against the rest of their zone."""
+"""Points that the plan marks as known to be good, compared with the rest of their zone."""
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,28 +21,28 @@ MOST_NAMED = 6
 def marked_damage(unmarked: Screened, reference: NDArray[np.bool_]) -> list[str]:
     """Warn when points marked as good stand out from the zone as damage does, once the marks are left aside.
 
-    As marked, they are what everything is held against, and a mark on damage hides it. `unmarked` is the zone
+    As marked, they are the baseline, and a mark on damage hides it. `unmarked` is the zone
     screened without its marks.
     """
-    told = []
+    found = []
     for one in unmarked.indications:
         points = [parsed for name in one.points if (parsed := parse_point(name)) is not None]
         marked = [point for point in points if reference[point.station - 1, point.position - 1]]
         if len(marked) < MARKED_SHARE * len(points):
             continue
         what = (
-            f"held against the zone itself, {len(points)} points stand out as damage does, and "
+            f"compared with the zone itself, {len(points)} points stand out as damage does, and "
             f"{len(marked)} of them are marked as reference: {_named([str(point) for point in marked])}; "
             "so marked, they hide it"
         )
         remedy = "make sure that they are good laminate, or take them out of reference"
-        told.append(sentence(f"zone {unmarked.zone.code}", what, remedy))
-    return told
+        found.append(sentence(f"zone {unmarked.zone.code}", what, remedy))
+    return found
 
 
 def marked_inside(screened: Screened) -> list[str]:
     """Warn of every indication that contains points marked as good: one of the two is wrong."""
-    told = []
+    found = []
     for one in screened.indications:
         points = [parsed for name in one.points if (parsed := parse_point(name)) is not None]
         marked = [
@@ -51,8 +51,8 @@ def marked_inside(screened: Screened) -> list[str]:
         if marked:
             are = "point marked as reference is" if len(marked) == 1 else "points marked as reference are"
             what = f"{len(marked)} {are} inside indication {one.id}: {_named(marked)}"
-            told.append(sentence(f"zone {screened.zone.code}", what, "check, or take the mark away"))
-    return told
+            found.append(sentence(f"zone {screened.zone.code}", what, "check, or clear the mark"))
+    return found
 
 
 def reference_doubts(screened: Screened, false_call_rate: float) -> list[str]:
@@ -78,7 +78,7 @@ def reference_doubts(screened: Screened, false_call_rate: float) -> list[str]:
         return [sentence(where, what, "make sure that they are good, or take them out of reference")]
     if count and (rest & suspect).sum() > MOST_SHARE_OF_REST * rest.sum():
         what = (
-            f"held against its {count} reference points, {int((rest & suspect).sum())} of the other "
+            f"compared with its {count} reference points, {int((rest & suspect).sum())} of the other "
             f"{int(rest.sum())} are suspect"
         )
         return [sentence(where, what, "make sure that the references are of the same laminate as the rest")]

@@ -4,9 +4,9 @@ Indications of the two are matched where they overlap or touch on the part. An i
 where the readings of points that it gained have changed beyond their repeatability: on one and the same
 area, a point at the edge is called now and not then by chance alone.
 
-Of a whole zone only areas beyond chance are told. Where one of the two maps has an indication already, few
+Of a whole zone only areas beyond chance are listed. Where one of the two maps has an indication already, few
 points are in question, and those that are new or gained lean the same way: a twentieth is enough for each.
-Laminate does not heal, so what is told to have shrunk or gone has changed beyond chance.
+Laminate does not heal, so what is reported to have shrunk or gone has changed beyond chance.
 """
 
 from collections.abc import Mapping
@@ -184,14 +184,14 @@ def _status(
     gone = ~np.isfinite(difference.score)
     status[gone] = UNREAD
     reason[gone] = "not compared"
-    for mask, told in (
+    for mask, words in (
         (before_status == UNREAD, np.char.add("before: ", before_reason)),
         (before_status == SKIPPED, np.full(status.shape, "before: left out")),
         (~match.found, np.full(status.shape, "before: no point here")),
         (after.status == UNREAD, after.reason),
     ):
         status[mask] = UNREAD
-        reason[mask] = told[mask]
+        reason[mask] = words[mask]
     status[after.status == SKIPPED] = SKIPPED
     reason[after.status == SKIPPED] = ""
     return status, reason
@@ -275,6 +275,6 @@ def _elsewhere(zone: Zone, method: Method, areas: list[Area], score: Floats, dou
 
 
 def _numbered(changes: list[Change], after: Screened) -> list[Change]:
-    """Give the changes of a zone and method their numbers: BM-CT1 is the first told by taps in zone BM."""
+    """Give the changes of a zone and method their numbers: BM-CT1 is the first found by taps in zone BM."""
     letter = "T" if after.method == "tap" else "A"
     return [replace(one, id=f"{after.zone.code}-C{letter}{n}") for n, one in enumerate(changes, 1)]

@@ -1,4 +1,4 @@
-"""Which other readings a zone is held against: those of other inspections, its mirror image, or none.
+"""Which other readings a zone is compared with: those of other inspections, its mirror image, or none.
 
 Other inspections come first (they saw this very surface, or its like, point by point), then the mirror image
 that the plan names, then the zone itself. Points that the plan marks as good are part of the baseline in

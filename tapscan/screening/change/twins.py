@@ -1,4 +1,4 @@
-"""Like zones held against each other: the tapped zone on the other side, point by point.
+"""Like zones compared: the tapped zone on the other side, point by point.
 
 What like zones share (modes, nodes, stiff ends, taper) cancels in the difference of their readings, point by
 point. What is left changes slowly or not at all, so that damage all round a station shows too, which a

@@ -1,4 +1,4 @@
-"""How much of a beam has no bond behind it, told by the whole shape of what the wall's back returns.
+"""How much of a beam has no bond behind it, from the whole shape of what the wall's back returns.
 
 A sound bond changes the back wall's echo in one way or another: it takes energy out of it, turns it over
 where the insert is harder than the wall, or lets the insert's own echo follow it as soon as the glue is
@@ -35,7 +35,7 @@ BLOCK = 4_096  # traces cut at a time
 ROUNDS = 4
 HALF = 0.5  # of a beam, and of an amplitude: −6 dB
 # How far what a bond returns and what the wall alone does must lie apart, in standard deviations of either,
-# for one to be told from the other. The second simulator's bonds of aluminium, laminate and plastic lay ten
+# to tell one from the other. The second simulator's bonds of aluminium, laminate and plastic lay ten
 # apart or more, and where nothing is bonded it is up to three.
 LEAST_SEPARATION = 8.0
 # Readings so many times as far from what is usual as the middle one stand on something else.
@@ -59,7 +59,7 @@ class Bond:
 
     @property
     def is_told(self) -> bool:
-        """Whether a bond can be told from none."""
+        """Whether a bond differs from none."""
         return self.separation >= LEAST_SEPARATION
 
 

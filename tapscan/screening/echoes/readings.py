@@ -165,7 +165,7 @@ def _gather_traces(inspection: Inspection, zone: Zone, warnings: list[str]) -> G
         return (
             _no_traces(zone, "unreadable") if (reason == "unreadable").any() else _no_traces(zone, "missing")
         )
-    # Time bases are told apart to a millionth: that is rounding in the file, not another setting of the
+    # Time bases differ beyond a millionth: that is rounding in the file, not another setting of the
     # instrument.
     rates = Counter(round(trace.sample_rate_hz / 1e6, 6) for _, trace in read.values())
     usual = max(rates, key=lambda rate: (rates[rate], rate))

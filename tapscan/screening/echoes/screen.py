@@ -182,13 +182,13 @@ def _what_is_good(zone: Zone, readings: EchoReadings, read: Mask, warnings: list
     if bonded.any() and min((read & bonded).sum(), (read & ~bonded).sum()) < MIN_READINGS:
         what = f"fewer than {MIN_READINGS} readings on bonded points, or beside them"
         warnings.append(
-            sentence(f"zone {zone.code}", f"{what}: no disbond can be told", "scan more of the zone")
+            sentence(f"zone {zone.code}", f"{what}: no disbond can be detected", "scan more of the zone")
         )
         return _without_bonds(zone, readings, read, bonded, reference)
     free_db, steep_db, words = _expected_backwall_db(zone, readings, read & ~bonded, reference & ~bonded)
     if not (bonded.any() and np.isfinite(free_db).any()):
         return _unbonded(free_db, steep_db, words)
-    # The part's slow changes, told beside the bond, are not carried on behind it.
+    # The part's slow changes, known beside the bond, are not carried on behind it.
     free_db = np.where(bonded, np.median(free_db[read & ~bonded]), free_db)
     marked = read & bonded & reference
     resting = marked if marked.sum() >= MIN_READINGS else read & bonded
@@ -196,7 +196,7 @@ def _what_is_good(zone: Zone, readings: EchoReadings, read: Mask, warnings: list
     size, free = amplitude(readings.echoes.backwall_db), float(10 ** (free_db[bonded][0] / 20))
     left = float(np.median(size[resting]))
     if not bond.is_told:
-        what = "behind the bonds the same comes back as beside them, so that no disbond can be told"
+        what = "behind the bonds the same comes back as beside them, so that no disbond can be detected"
         warnings.append(sentence(f"zone {zone.code}", what, "check which points are bonded"))
         # Delaminations of the wall still show there, against the bonded points' own level.
         return _unbonded(np.where(bonded, _level_db(left), free_db), steep_db, words)
@@ -204,10 +204,10 @@ def _what_is_good(zone: Zone, readings: EchoReadings, read: Mask, warnings: list
     if free - left > max(HALF * free, LEAST_STEP_SPREADS * spread(size[resting])):
         # Glue that an insert has come away from gives all back, but late and so in another shape.
         loose = np.maximum(loose, (size - left) / (free - left))
-    told = f"Behind {int(bonded.sum())} points an insert is bonded, which {_done_by(bond)} by most of them."
+    bonds = f"Behind {int(bonded.sum())} points an insert is bonded, which {_done_by(bond)} by most of them."
     # A bond that leaves most of the back wall lets a delamination above it be seen by its loss, too.
     masked = 1 - bond.returned if bond.left > HALF else np.full_like(loose, -np.inf)
-    return _Good(free_db, steep_db, bonded, loose, masked, bond.separation, f"{words} {told}")
+    return _Good(free_db, steep_db, bonded, loose, masked, bond.separation, f"{words} {bonds}")
 
 
 def _done_by(bond: Bond) -> str:
@@ -224,7 +224,7 @@ def _level_db(amplitude: float) -> float:
 
 
 def _unbonded(free_db: Floats, steep_db: Floats, words: str) -> _Good:
-    """Good laminate without a bond behind it, or none that a disbond could be told by."""
+    """Good laminate without a bond behind it, or none that could show a disbond."""
     untold = np.full(free_db.shape, np.nan)
     return _Good(free_db, steep_db, np.zeros(free_db.shape, dtype=bool), untold, untold, np.nan, words)
 

@@ -95,7 +95,7 @@ def walls(readings: EchoReadings) -> Floats:
 def expected_echoes(
     zone: Zone, readings: EchoReadings, twins: Sequence[EchoTwin], source: str
 ) -> tuple[EchoReadings, Expected]:
-    """Give the readings with early back walls told as echoes from inside, and what to expect of them.
+    """Give the readings with early back walls counted as echoes from inside, and what to expect of them.
 
     Raises
     ------

@@ -327,7 +327,7 @@ def _drop_misfits(found: Candidates, pattern: Pattern, rows: Ints) -> None:
 
 
 def noise_of(values: Floats32, pattern: Pattern) -> Floats32:
-    """Noise (n,) that the correlation will have, told from where the zone's traces are quiet."""
+    """Noise (n,) that the correlation will have, estimated where the zone's traces are quiet."""
     few = values[:, pattern.quiet]
     count = few.shape[1]
     few = few - (np.einsum("ij->i", few) / np.float32(count))[:, None]

@@ -21,10 +21,10 @@ def front_is_cut(
     """Tell the traces that begin after their front-surface echo does.
 
     Without its rise that echo passes for another, up to half a cycle off, and every time of flight is wrong
-    by that. A trace is told when the echo peaks within two periods of the start, or none was found, and the
-    very first sample already stands at a quarter of the largest half-wave near the start. Where a
-    quarter of the zone is told so, a twentieth suffices for the others, wherever their echo was taken to be.
-    One that is cut where the pulse passes through zero looks whole, and is not told.
+    by that. A trace is reported when the echo peaks within two periods of the start, or none was found, and
+    the very first sample is already at a quarter of the largest half-wave near the start. Where a
+    quarter of the zone is reported, a twentieth suffices for the others, wherever their echo was taken to be.
+    One that is cut where the pulse passes through zero looks whole, and is not reported.
 
     Parameters
     ----------

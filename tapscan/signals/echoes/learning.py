@@ -32,9 +32,9 @@ Floats32 = NDArray[np.float32]
 
 SAMPLE = 1024  # traces that are learnt from
 _TRIED = 256  # of them tell which of two pulses is the better
-_SAME_CYCLES = 1.5  # a front-surface echo told by either comes no further apart
+_SAME_CYCLES = 1.5  # a front-surface echo found by either comes no further apart
 _TAIL_FRACTION = 0.03  # of the pulse: what is less is more likely the plies'
-_SUPPORT_FLOOR = 0.15  # of the pulse's root energy: an echo that lacks less at the trace's end is told
+_SUPPORT_FLOOR = 0.15  # of the pulse's root energy: an echo that lacks less at the trace's end is kept
 _TOP_FLOOR = 0.03  # of the pulse's power: what lies above needs no finer grid here
 _BACKSCATTER_FACTOR = 5.3  # standard deviations of the zone's backscatter above its usual value
 _ALIKE = 0.4  # of the way from what the pulse's own half-waves differ by to none: more alike, and loss did it
@@ -263,7 +263,7 @@ def _colour(quiet: NDArray[np.float32], kernel: Kernel) -> float:
 def _levels(c: NDArray[Any], found: Candidates, pattern: Pattern) -> tuple[Floats, Floats]:
     """Learn what is left in most traces when the front-surface echo and the strongest echo are taken out.
 
-    Told by the median over the traces and the scatter about it, which a third of damaged ones does not
+    Estimated by the median over the traces and the scatter about it, which a third of damaged ones does not
     move: the
     median is what plies and the pulse's misfit leave everywhere alike, the scatter what is left by chance.
     """
@@ -279,7 +279,7 @@ def _levels(c: NDArray[Any], found: Candidates, pattern: Pattern) -> tuple[Float
     index = half + np.rint(front).astype(int)[:, None] + np.arange(window)
     scatter = np.take_along_axis(padded, index, axis=1) / height[:, None]
     lag = np.arange(window) - after[:, None]
-    scatter[np.abs(lag) < half] = np.nan  # what the strongest echo leaves is told below
+    scatter[np.abs(lag) < half] = np.nan  # what the strongest echo leaves is added below
     echoing = np.isfinite(after)
     centre = np.rint(front[echoing] + after[echoing]).astype(int)
     beside = np.take_along_axis(padded[echoing], centre[:, None] + np.arange(2 * half + 1), axis=1)

@@ -1,4 +1,4 @@
-"""How fast a laminate's loss weakens an echo, told by what it takes off the pulse's high frequencies."""
+"""How fast a laminate's loss weakens an echo, from what it takes off the pulse's high frequencies."""
 
 from typing import Any
 
@@ -27,7 +27,7 @@ def loss_db_per_s(traces: NDArray[Any], front_s: Floats, backwall_s: Floats, sam
     against the front-surface echo's: the slope in decibels per hertz times the frequency is the loss, and
     no reflection coefficient is needed (spectral-shift method: Kuc & Schwartz, IEEE Trans. Sonics Ultrason.
     26, 1979, 353-362, from memory). The echoes are cut out short, since plies send back all around them, so
-    that it is told to a third.
+    that it is known to a third.
 
     Parameters
     ----------

@@ -3,7 +3,7 @@
 Every trace offers a few echoes. One of them is the back wall, or it is lost. What an echo costs as the back
 wall is what it lacks of a whole wall's amplitude, and what comes after it, since nothing comes after a back
 wall but its own round trips. Neighbours whose walls differ in time cost more, up to a bound, so that the
-surface may step where a ply ends and break where the wall is lost (`labelling`). Then its sheets are told
+surface may step where a ply ends and break where the wall is lost (`labelling`). Then its sheets are sorted
 apart: wall, or damage in the wall's place (`sheets`). Horizons in seismics and layers of the retina are
 traced that way (Li et al., IEEE PAMI 28, 2006, 119-134, from memory).
 """
