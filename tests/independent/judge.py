@@ -365,8 +365,8 @@ def rate_table(seeds: Iterable[int], rates: tuple[float, ...], say: Callable[[st
 class AScanErrors:
     """Depth error of found defects in mm, relative thickness error of good points.
 
-    `depth_mm` is compared with the interface in the middle of the beam, `beam_depth_mm` against the nearest of
-    those within half a beam: where a delamination jumps to another ply, both are there.
+    `depth_mm` is compared with the interface in mid-beam, `beam_depth_mm` with the nearest of those within
+    half a beam: where a delamination jumps to another ply, both are there.
     """
 
     depth_mm: Array
