@@ -298,9 +298,9 @@ def test_what_is_often_done_takes_few_clicks_from_opening(page, tmp_path):
         assert clicks.count == 2
         clicks = Clicks(page, address)
         clicks.on("button", "Log finding")
-        clicks.on("radio", "delamination")
+        clicks.on("radio", "wrinkle")  # a separation takes one more: was it there before the cut?
         clicks.on("button", "Save finding")
-        page.locator(".answer", has_text="Saved: delamination at BM-03-01").wait_for()
+        page.locator(".answer", has_text="Saved: wrinkle at BM-03-01").wait_for()
         assert clicks.count == 3
         page.goto(address)  # without the pane that is in the address
         clicks = Clicks(page, address)
@@ -370,10 +370,12 @@ def test_a_finding_is_logged_at_the_chosen_block_and_compared_with_the_map(page,
         page.get_by_label("Where", exact=True).fill("BM-13-7")
         page.get_by_label("Depth, mm").fill("0,65")
         page.get_by_label("Depth, mm").press("Enter")
+        page.get_by_role("button", name="It was there before").click()
         page.locator("#cut tbody td", has_text="depth 0.65 mm").wait_for()
         page.get_by_label("Where", exact=True).fill("BM-99-1")
         page.get_by_role("radio", name="delamination").check()
         page.get_by_role("button", name="Save finding").click()
+        page.get_by_role("button", name="It was there before").click()
         page.locator("#wrong-where", has_text="BM-99").wait_for()
         page.locator(".answer.bad", has_text="Not saved: ").wait_for()
         with page.expect_popup() as popup:
