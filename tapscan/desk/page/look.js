@@ -297,7 +297,7 @@ class Look {
     this.marks.show({ keepsNote });
     clearTimeout(this.resting);
     if (this.document) {
-      const show = () => this.sheet.show(name, this.method, this.slice?.gate_mm ?? this.raster.range);
+      const show = () => this.sheet.show(name, this.method, () => this.slice?.gate_mm ?? this.raster.range);
       this.resting = setTimeout(show, REST_MS);
     } else {
       this.sheet.clear("The map shows which points have readings. Analyse to see more.");

@@ -40,7 +40,7 @@ export class Sheet {
   }
 
   /** Show a point; an older answer that comes late is dropped. */
-  async show(name, method, gate_mm) {
+  async show(name, method, gateOf) {
     this.asked += 1;
     const mine = this.asked;
     const point = await telling(() => ask(`/api/points/${name}/${method}`));
@@ -48,7 +48,7 @@ export class Sheet {
     this.point = point;
     this.sound.replaceChildren(...this.sounds(point));
     this.words.replaceChildren(...this.head(point));
-    this.rest.replaceChildren(...this.evidence(point, gate_mm));
+    this.rest.replaceChildren(...this.evidence(point, gateOf())); // the gate of now: it may have moved meanwhile
     await this.more(point, mine);
   }
 
