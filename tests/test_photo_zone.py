@@ -209,7 +209,7 @@ def test_points_beyond_the_picture_are_refused(tmp_path):
 def test_a_picture_of_150_megapixels_is_refused_by_its_head(tmp_path):
     (tmp_path / "photos").mkdir()
     Image.new("1", (15_000, 10_000)).save(tmp_path / "photos" / "lug.png")
-    message = "photos/lug.png has 150 megapixels, more than 100 (save it smaller"
+    message = "photos/lug.png has 150 megapixels, more than the 100 megapixels that are read (save it smaller"
     assert message in refused(tmp_path, photo_plan(listed(FEW), sha="0" * 64))
 
 

@@ -131,7 +131,7 @@ def _kept(home: Path, wish: PhotoWish) -> str:
 
 
 def _wished(inspection: "Inspection", photo: str, wish: PhotoWish) -> "Marked":
-    """Put what was asked for into the marks that are there."""
+    """Add the wanted measures to the marks."""
     from tapscan.errors import TapscanError
     from tapscan.sectioning.cut_photos import read_marks
     from tapscan.sectioning.measured import Marked, ScaleMark

@@ -19,7 +19,7 @@ from starlette.routing import Route
 from tapscan.cutface.porosity import POLISHED
 from tapscan.desk.web.requests import ODD_MESSAGE, answered, answered_async, bench_of, json_answer
 from tapscan.errors import TapscanError
-from tapscan.records.photos import read_coloured, read_photo
+from tapscan.pictures import read_coloured, read_grey
 from tapscan.sectioning.cautions import EDGE_QUESTION
 from tapscan.sectioning.cut_photos import (
     findings_of,
@@ -78,7 +78,7 @@ def face_document(folder: Path, photo: str) -> dict[str, Any]:
     TapscanError
         When the photo or the file of its marks cannot be read.
     """
-    grey = read_photo(folder / photo, photo)
+    grey = read_grey(folder / photo, photo)
     marked = read_marks(folder, photo)
     results = [] if marked is None else results_of(marked, lambda: grey)
     return {

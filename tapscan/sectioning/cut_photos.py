@@ -10,8 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tapscan.errors import TapscanError, sentence
+from tapscan.pictures import read_grey
 from tapscan.plan.zones import Plan
-from tapscan.records.photos import read_photo
 from tapscan.records.writing import write_text
 from tapscan.sectioning.findings.logbook import read_findings
 from tapscan.sectioning.findings.places import parse_places
@@ -86,7 +86,7 @@ def write_marks(folder: Path, marked: Marked) -> Marked:
     """
     path = _inside(folder, marked.photo)
     digest = hashlib.sha256(path.read_bytes()).hexdigest() if path.is_file() else ""
-    text = marked_text(marked.model_copy(update={"sha256": digest}), lambda: read_photo(path, marked.photo))
+    text = marked_text(marked.model_copy(update={"sha256": digest}), lambda: read_grey(path, marked.photo))
     name = marks_name(marked.photo)
     written = parse_marked(text, name)
     write_text(folder / name, text)
@@ -105,7 +105,7 @@ def proposed(folder: Path, marked: Marked, what: str, where: str = "") -> tuple[
         raise TapscanError(
             marked.photo, "has no region to search", 'draw one, or give --region "X,Y X,Y X,Y"'
         )
-    found = proposals(read_photo(_inside(folder, marked.photo), marked.photo), marked, what)
+    found = proposals(read_grey(_inside(folder, marked.photo), marked.photo), marked, what)
     old = (one for one in marked.marks if one.state == "accepted")
     return (*old, *(one.model_copy(update={"where": where}) for one in found))
 
@@ -128,7 +128,7 @@ def computed_again(folder: Path) -> dict[str, str]:
     for name, text in stored_marks(folder).items():
         marked = parse_marked(text, name)
         path = _inside(folder, marked.photo)
-        result[name] = marked_text(marked, lambda path=path: read_photo(path))  # type: ignore[misc]
+        result[name] = marked_text(marked, lambda path=path: read_grey(path))  # type: ignore[misc]
     return result
 
 
@@ -140,7 +140,7 @@ def cut_photos(folder: Path) -> tuple[tuple[CutPhoto, ...], tuple[str, ...]]:
         try:
             marked = parse_marked(_text(folder, name), name)
             photo = _inside(folder, marked.photo)
-            grey = read_photo(photo, marked.photo)
+            grey = read_grey(photo, marked.photo)
             if marked.sha256 and hashlib.sha256(photo.read_bytes()).hexdigest() != marked.sha256:
                 what = f"{marked.photo} was changed since it was marked"
                 warnings.append(sentence(name, what, "put the original back, or mark it again"))
@@ -179,7 +179,7 @@ def findings_of(folder: Path, plan: Plan, marked: Marked) -> tuple[tuple[Finding
     logged = {(one.kind, one.where) for one in read_findings(folder, plan).rows if one.photo == marked.photo}
     found, left = [], []
     along = _along(plan, marked)
-    results = results_of(marked, lambda: read_photo(_inside(folder, marked.photo), marked.photo))
+    results = results_of(marked, lambda: read_grey(_inside(folder, marked.photo), marked.photo))
     for number, (mark, result) in enumerate(zip(marked.marks, results, strict=True), start=1):
         place = f"{marked.photo}: mark {number}, {mark.kind}"
         if mark.state == "proposed":

@@ -22,8 +22,8 @@ def test_one_odd_reading_among_many_references_is_chance():
 
 def test_references_that_stand_out_are_named():
     screened = tapped(tube(reference=(GOOD,)), spots=((3, 8, 11.0),))
-    (told,) = reference_doubts(screened, 0.01)
-    assert told == (
+    (found,) = reference_doubts(screened, 0.01)
+    assert found == (
         "zone BM: 5 of 42 points marked as reference read unlike the rest of the zone: BM-02-08, BM-03-07, "
         "BM-03-08, BM-03-09, BM-04-08 (make sure that they are good, or take them out of reference)"
     )
@@ -47,8 +47,10 @@ def test_a_single_reference_inside_an_indication_is_named():
 def test_references_that_leave_most_of_the_rest_suspect_are_told():
     screened = tapped(tube(reference=(GOOD,)), spots=())
     odd = replace(screened, status=np.where(screened.is_reference, screened.status, "suspect"))
-    (told,) = reference_doubts(odd, 0.01)
-    assert told.startswith("zone BM: compared with its 42 reference points, 438 of the other 438 are suspect")
+    (found,) = reference_doubts(odd, 0.01)
+    assert found.startswith(
+        "zone BM: compared with its 42 reference points, 438 of the other 438 are suspect"
+    )
 
 
 def test_unread_references_say_nothing():
@@ -62,8 +64,8 @@ def test_damage_that_is_marked_as_good_is_reported():
     unmarked = tapped(tube(), spots=((3, 8, 11.0),))
     assert unmarked.indications
     reference = tapped(tube(reference=(GOOD,))).is_reference
-    (told,) = marked_damage(unmarked, reference)
-    assert told.startswith("zone BM: compared with the zone itself, ")
-    assert "are marked as reference: BM-" in told
+    (found,) = marked_damage(unmarked, reference)
+    assert found.startswith("zone BM: compared with the zone itself, ")
+    assert "are marked as reference: BM-" in found
     assert marked_damage(unmarked, np.zeros_like(reference)) == []
     assert marked_damage(tapped(tube()), reference) == []

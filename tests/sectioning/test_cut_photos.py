@@ -139,7 +139,7 @@ def test_a_photo_that_was_changed_or_is_gone_is_said(folder):
     (folder / PHOTO).unlink()
     photos, (warning,) = cut_photos(folder)
     assert photos == ()
-    assert warning == "photos/cut-03.png: is not there (check the name and the folder)"
+    assert warning == "photos/cut-03.png: is missing (put the photo back, or name the one that is there)"
 
 
 def changed(**more):

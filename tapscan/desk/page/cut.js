@@ -2,7 +2,7 @@
 
 import { Fault, ask, desk, say, tell, telling } from "./desk.js";
 import { CutFace } from "./cutface.js";
-import { button, make } from "./dom.js";
+import { button, make, table } from "./dom.js";
 import { causeField, withOrigin } from "./origin.js";
 import { question } from "./question.js";
 
@@ -299,20 +299,4 @@ function before({ cautions, cuts }) {
             cuts.map((cut) => [cut.zone, cut.along, cut.reason]),
           ),
   ];
-}
-
-function table(caption, heads, rows) {
-  const row = ([first, ...rest]) =>
-    make("tr", {}, make("th", { scope: "row" }, first), rest.map((content) => make("td", {}, content)));
-  return make(
-    "div",
-    { class: "scroll", tabindex: 0, role: "group", "aria-label": caption },
-    make(
-      "table",
-      {},
-      make("caption", {}, caption),
-      make("thead", {}, make("tr", {}, heads.map((words) => make("th", { scope: "col" }, words)))),
-      make("tbody", {}, rows.map(row)),
-    ),
-  );
 }

@@ -32,7 +32,7 @@ const ALL = { ...TOOLS, ...MEASURES };
 export class CutFace {
   face = null; // what the desk knows of the photo
   tool = "";
-  turn = Promise.resolve(); // what was asked for last
+  turn = Promise.resolve(); // the latest action; the next one waits for it
   extended = -1; // the measure that further places are added to
 
   /** `logged` is called after findings were written. */

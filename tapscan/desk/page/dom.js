@@ -41,3 +41,20 @@ export function isWriting(event) {
     event.target.closest("textarea, input:not([type=range]):not([type=checkbox]), select, dialog") !== null
   );
 }
+
+/** A table that scrolls on a narrow screen; the first of each row names it. */
+export function table(caption, heads, rows) {
+  const row = ([first, ...rest]) =>
+    make("tr", {}, make("th", { scope: "row" }, first), rest.map((content) => make("td", {}, content)));
+  return make(
+    "div",
+    { class: "scroll", tabindex: 0, role: "group", "aria-label": caption },
+    make(
+      "table",
+      {},
+      make("caption", {}, caption),
+      make("thead", {}, make("tr", {}, heads.map((words) => make("th", { scope: "col" }, words)))),
+      make("tbody", {}, rows.map(row)),
+    ),
+  );
+}

@@ -1,7 +1,7 @@
 // The setup proved on a known piece: what the latest check came to, its figures and chart, and checks before it.
 
 import { ask, desk, telling } from "./desk.js";
-import { button, make } from "./dom.js";
+import { button, make, table } from "./dom.js";
 
 const PIECE = "piece:"; // begins the value of a zone that is the known piece's
 const WORDS = { ready: "Ready", "not ready": "Not ready", "cannot say": "Cannot say" };
@@ -121,7 +121,7 @@ function figuresOf(check) {
     {},
     make("summary", {}, "What was measured"),
     check.methods.map((one) => [
-      table(`${one.name[0].toUpperCase()}${one.name.slice(1)} on ${check.piece}`, one.rows),
+      table(`${one.name[0].toUpperCase()}${one.name.slice(1)} on ${check.piece}`, HEADS, one.rows),
       one.found.map((words) => make("p", {}, words)),
       one.chart &&
         make(
@@ -135,22 +135,6 @@ function figuresOf(check) {
           }),
         ),
     ]),
-  );
-}
-
-function table(caption, rows) {
-  const row = ([first, ...rest]) =>
-    make("tr", {}, make("th", { scope: "row" }, first), rest.map((words) => make("td", {}, words)));
-  return make(
-    "div",
-    { class: "scroll", tabindex: 0, role: "group", "aria-label": caption },
-    make(
-      "table",
-      {},
-      make("caption", {}, caption),
-      make("thead", {}, make("tr", {}, HEADS.map((words) => make("th", { scope: "col" }, words)))),
-      make("tbody", {}, rows.map(row)),
-    ),
   );
 }
 

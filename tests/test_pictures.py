@@ -9,7 +9,7 @@ import pytest
 from PIL import Image
 
 from tapscan.errors import TapscanError
-from tapscan.records.photos import read_photo
+from tapscan.pictures import read_grey
 
 SIZE = (40, 30)  # width, height
 
@@ -25,7 +25,7 @@ def test_the_usual_kinds(tmp_path, suffix):
     path = tmp_path / f"cut{suffix}"
     Image.fromarray(graded()).save(path, quality=95)
     before = path.read_bytes()
-    found = read_photo(path)
+    found = read_grey(path)
     assert found.dtype == np.uint8
     assert np.abs(found.astype(int) - graded()).max() <= 6
     assert path.read_bytes() == before
@@ -48,7 +48,7 @@ def test_a_photo_is_turned_as_its_camera_was_held(tmp_path, orientation):
     exif[0x0112] = orientation
     path = tmp_path / "cut.png"
     Image.fromarray(np.ascontiguousarray(stored)).save(path, exif=exif)
-    assert np.array_equal(read_photo(path), upright)
+    assert np.array_equal(read_grey(path), upright)
 
 
 @pytest.mark.parametrize("suffix", [".png", ".tif"])
@@ -56,7 +56,7 @@ def test_16_bits_are_stretched_to_the_whole_range(tmp_path, suffix):
     deep = 1000 + 10 * graded().astype(np.uint16)
     path = tmp_path / f"cut{suffix}"
     Image.fromarray(deep).save(path)
-    found = read_photo(path)
+    found = read_grey(path)
     assert (found.min(), found.max()) == (0, 255)
     expected = 255.0 * (deep - deep.min()) / (deep.max() - deep.min())
     assert np.abs(found - expected).max() <= 0.5
@@ -79,8 +79,8 @@ def test_a_file_that_claims_too_many_pixels_takes_no_memory(tmp_path, size):
     path = tmp_path / "cut.png"
     path.write_bytes(bomb(*size))
     tracemalloc.start()
-    with pytest.raises(TapscanError, match=r"^cut\.png: .* more .*than the 120 million that are read"):
-        read_photo(path)
+    with pytest.raises(TapscanError, match=r"^cut\.png: .* more than the 100 megapixels that are read"):
+        read_grey(path)
     assert tracemalloc.get_traced_memory()[1] < 5e6
     tracemalloc.stop()
 
@@ -91,13 +91,13 @@ def test_broken_files_are_one_sentence_each(tmp_path):
     whole = path.read_bytes()
     path.write_bytes(whole[: len(whole) // 2])
     with pytest.raises(TapscanError, match=r"^cut\.jpg: is broken: .* \(copy it from the camera again\)$"):
-        read_photo(path)
+        read_grey(path)
     for content in (b"", b"no photo", b"\xff\xd8\xff", whole[:20]):
         path.write_bytes(content)
-        with pytest.raises(TapscanError, match=r"^cut\.jpg: is (not a photo that can be read|broken)"):
-            read_photo(path)
-    with pytest.raises(TapscanError, match=r"^away\.png: is not there"):
-        read_photo(tmp_path / "away.png")
+        with pytest.raises(TapscanError, match=r"^cut\.jpg: is (no JPEG, PNG, TIFF or WEBP picture|broken)"):
+            read_grey(path)
+    with pytest.raises(TapscanError, match=r"^away\.png: is missing"):
+        read_grey(tmp_path / "away.png")
 
 
 @pytest.mark.parametrize("kind", ["PNG", "JPEG", "TIFF"])
@@ -111,4 +111,4 @@ def test_no_byte_changed_at_random_makes_more_than_a_sentence(tmp_path, kind):
         spoilt[rng.integers(0, whole.size, 6)] = rng.integers(0, 256, 6)
         path.write_bytes(spoilt.tobytes())
         with suppress(TapscanError):  # anything else is a traceback
-            read_photo(path)
+            read_grey(path)
