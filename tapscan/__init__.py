@@ -47,10 +47,10 @@ def analyse(
     """
     from tapscan import analysis
     from tapscan.report.saving import write_results
-    from tapscan.sectioning.findings.learning import learnt_from
+    from tapscan.sectioning.findings.learning import known_from_cuts
 
-    learnt = [learnt_from(other) for other in against]
-    return analysis.analyse(inspection, against, learnt, writer=write_results, progress=progress)
+    cuts = [known_from_cuts(other) for other in against]
+    return analysis.analyse(inspection, against, cuts, writer=write_results, progress=progress)
 
 
 def compare(

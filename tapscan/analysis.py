@@ -21,10 +21,10 @@ from tapscan.records.runs import fingerprint
 from tapscan.records.tables import csv_text, json_text
 from tapscan.screening.areas.agreement import agreement
 from tapscan.screening.areas.references import marked_inside, reference_doubts
-from tapscan.screening.change.likeness import held_against
-from tapscan.screening.known import NOTHING_LEARNT, Learnt
+from tapscan.screening.change.likeness import screen_against
+from tapscan.screening.known import NOT_CUT, KnownFromCuts
 from tapscan.screening.results import CLEAR, SKIPPED, SUSPECT, UNREAD, Indication, Screened
-from tapscan.screening.scans import Progress, Scan, look
+from tapscan.screening.scans import Progress, Scan, screen_inspection
 from tapscan.screening.taps.damage import DamageClass, damage_class, damage_class_sha256
 from tapscan.screening.taps.readings import TapReadings
 from tapscan.screening.taps.shop import SectionedPart, retrained, sectioned_part
@@ -59,7 +59,7 @@ class Results:
 
     @property
     def origin(self) -> dict[str, str]:
-        """Digests of the run and of its inputs: what tells files of this run from those of any other."""
+        """Digests of the run and of its inputs: what identifies the files of this run."""
         return {"run": self.summary["run"], "inputs": fingerprint(self.summary["inputs"])}
 
     @property
@@ -79,7 +79,7 @@ class Results:
 def analyse(
     inspection: Inspection,
     against: Sequence[Inspection] = (),
-    learnt: Sequence[Learnt] = (),
+    cuts: Sequence[KnownFromCuts] = (),
     *,
     writer: Callable[[Results], Path],
     progress: Progress = lambda *_: None,
@@ -88,7 +88,7 @@ def analyse(
     """Measure every reading, compare it with its baseline, and gather what differs.
 
     The baseline comes from the inspections `against` which this one is compared (an earlier one of the same
-    part, or some of like parts), else from the mirror-image zone, else from the zone itself. `learnt`, when
+    part, or some of like parts), else from the mirror-image zone, else from the zone itself. `cuts`, when
     given, says for each of those others what cutting has shown of it since; that also retrains the damage
     class of taps for this inspection.
 
@@ -102,7 +102,7 @@ def analyse(
     TapscanError
         When the inspection is compared with itself, or twice against the same one.
     """
-    others = _in_order(inspection, against, learnt or [NOTHING_LEARNT] * len(against))
+    others = _in_order(inspection, against, cuts or [NOT_CUT] * len(against))
     warnings = list(inspection.warnings)
     checks = part_checks(inspection.folder, warnings)
     measured = measured_velocity(inspection.plan, checks)
@@ -111,12 +111,12 @@ def analyse(
     # Sums depend on how many threads share them; one thread gives the same bits on any machine.
     with threadpool_limits(limits=1, user_api="blas"):
         aside: list[str] = []
-        scans = [_look_aside(other, known, aside, progress) for other, known in others]
+        scans = [_screen_other(other, known, aside, progress) for other, known in others]
         parts = _sectioned(scans, damage_class())
         trees = retrained(damage_class(), parts)
-        scan = look(inspection, warnings, progress, workers, trees)
+        scan = screen_inspection(inspection, warnings, progress, workers, trees)
         warnings += aside + _one_sided(parts, trees)
-        screened = tuple(_in_words(held_against(one, scan, scans, warnings), trees) for one in scan.seen)
+        screened = tuple(_in_words(screen_against(one, scan, scans, warnings), trees) for one in scan.seen)
     for one in screened:
         warnings += reference_doubts(one, inspection.plan.false_call_rate) or marked_inside(one)
     summary = _summary(inspection, others, screened, warnings, trees)
@@ -137,8 +137,8 @@ def _setup(
 
 
 def _in_order(
-    inspection: Inspection, against: Sequence[Inspection], learnt: Sequence[Learnt]
-) -> list[tuple[Inspection, Learnt]]:
+    inspection: Inspection, against: Sequence[Inspection], cuts: Sequence[KnownFromCuts]
+) -> list[tuple[Inspection, KnownFromCuts]]:
     """Put the others into an order that does not depend on how they were named, each of them once."""
     places = {inspection.folder.resolve(): "is the inspection itself"}
     for other in against:
@@ -146,25 +146,25 @@ def _in_order(
         if place in places:
             raise TapscanError(name, places[place], "name other inspections to compare it with")
         places[place] = "is named twice"
-    pairs = zip(against, learnt, strict=True)
+    pairs = zip(against, cuts, strict=True)
     return sorted(pairs, key=lambda pair: pair[0].folder.as_posix())
 
 
-def _look_aside(other: Inspection, learnt: Learnt, warnings: list[str], progress: Progress) -> Scan:
+def _screen_other(other: Inspection, cuts: KnownFromCuts, warnings: list[str], progress: Progress) -> Scan:
     """Look at another inspection; its warnings say whose they are."""
     own, name = list(other.warnings), other.folder.as_posix()
-    scan = look(other, own, lambda what, done, total: progress(f"{name}: {what}", done, total))
+    scan = screen_inspection(other, own, lambda what, done, total: progress(f"{name}: {what}", done, total))
     warnings += [f"{name}, {warning}" for warning in own]
-    return replace(scan, learnt=learnt)
+    return replace(scan, cuts=cuts)
 
 
 def _sectioned(scans: Sequence[Scan], trained: DamageClass) -> list[SectionedPart]:
     """Gather the tapped zones of other inspections that were cut."""
     parts = [
-        sectioned_part(one.screened.zone, one.readings, scan.learnt.zones[one.screened.zone.code], trained)
+        sectioned_part(one.screened.zone, one.readings, scan.cuts.zones[one.screened.zone.code], trained)
         for scan in scans
         for one in scan.seen
-        if isinstance(one.readings, TapReadings) and one.screened.zone.code in scan.learnt.zones
+        if isinstance(one.readings, TapReadings) and one.screened.zone.code in scan.cuts.zones
     ]
     return [part for part in parts if part is not None]
 
@@ -222,7 +222,7 @@ def _rows(part: Screened, names: list[str]) -> dict[str, NDArray[Any]]:
 
 def _summary(
     inspection: Inspection,
-    others: Sequence[tuple[Inspection, Learnt]],
+    others: Sequence[tuple[Inspection, KnownFromCuts]],
     screened: Sequence[Screened],
     warnings: list[str],
     trees: DamageClass,
@@ -240,7 +240,7 @@ def _summary(
     ]
     inputs = digests(inspection)
     held = [
-        {"folder": other.folder.as_posix(), "inputs": digests(other, learnt.file)} for other, learnt in others
+        {"folder": other.folder.as_posix(), "inputs": digests(other, cuts.file)} for other, cuts in others
     ]
     # Not the folders' names: the same inputs are the same run wherever they are.
     parts = [

@@ -2,6 +2,7 @@
 
 import ast
 import importlib
+import inspect
 import subprocess
 import sys
 from collections.abc import Iterator
@@ -161,6 +162,27 @@ def test_no_room_is_crowded():
         if (count := len(list(folder.glob("*.py")))) > MOST_MODULES and folder.name != "cli"
     }
     assert not crowded
+
+
+# The stages of a zone in the order of a reading's way; `screen` alone calls them, one after the other.
+STAGES = {
+    "tapscan.screening.taps": ("readings", "points", "baseline", "damage", "calls"),
+    "tapscan.screening.echoes": ("readings", "bonds", "levels", "thickness"),
+}
+
+
+@pytest.mark.parametrize("room", STAGES)
+def test_a_reading_returns_to_no_stage_that_it_has_left(room):
+    """A stage takes the data of stages before it and calls none: so its caller reads as a paragraph."""
+    for stage in STAGES[room]:
+        module = importlib.import_module(f"{room}.{stage}")
+        for other in STAGES[room]:
+            theirs = importlib.import_module(f"{room}.{other}")
+            taken = {name for name in theirs.__all__ if getattr(module, name, None) is getattr(theirs, name)}
+            called = {name for name in taken if inspect.isfunction(getattr(theirs, name))}
+            assert other == stage or not called, f"{stage} calls {', '.join(called)} of {other}"
+    way = (PACKAGE.parent / "DEVELOPERS.md").read_text(encoding="utf-8")
+    assert " → ".join(STAGES["tapscan.screening.taps"]) in way
 
 
 def test_every_layer_is_known():

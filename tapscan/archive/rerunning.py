@@ -20,7 +20,7 @@ from tapscan.errors import TapscanError, sentence
 from tapscan.records.digests import digests
 from tapscan.records.inspection import ASCANS, open_inspection
 from tapscan.sectioning.cut_photos import computed_again, stored_marks
-from tapscan.sectioning.findings.learning import learnt_from
+from tapscan.sectioning.findings.learning import known_from_cuts
 from tapscan.sectioning.findings.recorded import FINDINGS_NAME
 from tapscan.signals import Workers
 
@@ -161,9 +161,9 @@ def recompute(task: Task, workers: int | Workers = 2) -> Computed:
             raise TapscanError(where, faults[0].what + more, "see archive check")
         inspection = open_inspection(folder / "data")
         others = [open_inspection(place) for place, _ in task.against]
-        learnt = [learnt_from(other) for other in others]
+        cuts = [known_from_cuts(other) for other in others]
         with _ONE_AT_A_TIME:
-            tables = analyse(inspection, others, learnt, writer=_unwritten, workers=workers).tables
+            tables = analyse(inspection, others, cuts, writer=_unwritten, workers=workers).tables
         tables = {**tables, **computed_again(folder / "data")}
     except TapscanError as error:
         return Computed({}, problem=str(error))
@@ -236,7 +236,7 @@ def _holds(bag: Bag, inputs: dict[str, str]) -> bool:
         if json.loads((bag.folder / SETTINGS).read_bytes())["inputs"] != readings:
             return False
         inspection = open_inspection(bag.inspection)
-        return digests(inspection, learnt_from(inspection).file) == inputs
+        return digests(inspection, known_from_cuts(inspection).file) == inputs
     except (OSError, ValueError, KeyError, TypeError, TapscanError):
         return False
 

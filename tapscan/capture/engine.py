@@ -290,7 +290,7 @@ def _take(state: State, hit: Hit) -> Step:
     if samples is not None:
         is_alike, memory = compare(hit, state.memory, rate)
         state = replace(state, memory=memory)
-        reason = "" if is_alike else "unlike its siblings"
+        reason = "" if is_alike else "does not match the other taps here"
     facts = {
         "time_s": round(hit.onset / rate, 6),
         "heard_s": round(hit.decided / rate, 6),
@@ -361,7 +361,7 @@ def _onward(state: State, point: "Point", *events: Event) -> Step:
 
 
 def _moved(state: State, point: "Point | None", *events: Event) -> Step:
-    """Go to a point; its siblings are those that are struck from now on."""
+    """Go to a point; it is compared with the taps that follow."""
     taken = 0 if point is None else state.taken.get(point, 0)
     memory = replace(state.memory, spectra=(), odd=None)
     state = replace(state, at=point, memory=memory)

@@ -94,8 +94,8 @@ class Rejected(Event):
     """A tap that was heard and not taken; `advice` is what to do about it.
 
     `reason` is ``clipped``, ``too quiet``, ``double hit``, ``double strike``, ``noisy``,
-    ``unlike its siblings`` or ``not finite``. A double strike came so soon after a tap that was kept, at that
-    tap's `point`, that nobody can have moved on.
+    ``does not match the other taps here`` or ``not finite``. A double strike came so soon after a tap that
+    was kept, at that tap's `point`, that nobody can have moved on.
     """
 
     name = "rejected"

@@ -68,7 +68,7 @@ class Judged:
 
 @dataclass(frozen=True, slots=True)
 class Check:
-    """One check of the setup on a known piece; `mark` tells this piece, as its plan has it, from others."""
+    """One check of the setup on a known piece; `mark` identifies this piece, as its plan has it."""
 
     about: About
     piece: str

@@ -78,7 +78,7 @@ def open_inspection(folder: str | Path) -> Inspection:
     put_back(root / "results")  # where a program was killed while it replaced them
     plan = read_plan(root)
     warnings = doubts(plan)
-    warnings += [sentence(*fault) for zone in plan.zones for fault in _places_told(root, zone)]
+    warnings += [sentence(*fault) for zone in plan.zones for fault in _places_in_photos(root, zone)]
     places = _Places(plan)
     tap_files = _recordings(_files(root, TAPS, warnings), places, warnings)
     ascans = list(_files(root, ASCANS, warnings))
@@ -95,7 +95,7 @@ def open_inspection(folder: str | Path) -> Inspection:
     )
 
 
-def _places_told(root: Path, zone: Zone) -> Iterator[tuple[str, str, str]]:
+def _places_in_photos(root: Path, zone: Zone) -> Iterator[tuple[str, str, str]]:
     """Warn of a photo that says where it was taken: whoever gets the report or the archive reads it."""
     if zone.layout is not None and picture_facts(root / zone.layout.photo, zone.layout.photo).has_place:
         what = "says where it was taken, which may be the customer's address"

@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["NOTHING_LEARNT", "Known", "Learnt"]
+__all__ = ["NOT_CUT", "Known", "KnownFromCuts"]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -24,11 +24,11 @@ class Known:
 
 
 @dataclass(frozen=True, slots=True)
-class Learnt:
+class KnownFromCuts:
     """What is known of an inspection, by zone code; `file` in its folder says so, '' when nothing does."""
 
     zones: Mapping[str, Known] = field(default_factory=dict)
     file: str = ""
 
 
-NOTHING_LEARNT = Learnt()
+NOT_CUT = KnownFromCuts()

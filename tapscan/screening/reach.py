@@ -30,7 +30,7 @@ __all__ = [
     "tap_reach_at",
 ]
 
-DEPTHS = 8  # the wall is looked at in steps of this part of it
+DEPTHS = 8  # the wall is computed in steps of this part of it
 # Where the plan is silent: quasi-isotropic laminate (from memory). It matters by a few per cent.
 POISSON = 0.3
 
@@ -180,7 +180,7 @@ def _tap_assumptions(zone: Zone, tapper: Tapper) -> tuple[str, ...]:
     )
     reached = (
         "Detected when it makes the contact last as much longer as the limit measured on aluminium by "
-        f"Cawley & Adams (1988), or when its own lowest note lies below {band_khz:g} kHz."
+        f"Cawley & Adams (1988), or when its own lowest note is below {band_khz:g} kHz."
     )
     return (
         f"Steel tip of {tapper.mass_g:g} g and {tapper.radius_mm:g} mm radius, at {tapper.force_n:g} N.",
@@ -212,7 +212,7 @@ def ascan_outlook(plan: Plan, zone: Zone) -> AScanOutlook:
     beam = "The beam's width is not in the plan: only the pitch counts."
     if plan.beam_mm is not None:
         beam = f"Beam {plan.beam_mm:g} mm wide at -6 dB; a narrower patch returns only a share of its echo."
-    assumptions = (near, beam, "Delaminations square to the beam; whatever lies below a first one is hidden.")
+    assumptions = (near, beam, "Delaminations square to the beam; whatever is below a first one is hidden.")
     return AScanOutlook(reached, assumptions, _unswept(reached, where, steps, plan.beam_mm))
 
 

@@ -26,8 +26,8 @@ __all__ = [
 ]
 
 Method = Literal["tap", "ascan"]
-# What an area is called suspect of. A tap does not tell a delamination from a disbond; `thin` is a wall below
-# the plan's tolerance.
+# What an area is called suspect of. A tap cannot separate a delamination from a disbond; `thin` is a wall
+# below the plan's tolerance.
 Kind = Literal["delamination", "disbond", "thin"]
 
 # A point that was left out on purpose is not a planned point: it has no row in any table, only a count.
@@ -40,8 +40,8 @@ class Indication:
 
     `s_mm` is (start, end) going clockwise; end < start where the area crosses the seam. `outline` holds
     closed rings of (x_mm, s_mm) on the unrolled surface; across the seam s runs on below 0 or beyond the
-    girth, so that every ring is one piece. `depth_mm` is None where the method does not tell depth; of a
-    disbond or a thin wall it is the wall's thickness. A tap does not tell a disbond from a delamination.
+    girth, so that every ring is one piece. `depth_mm` is None where the method measures no depth; of a
+    disbond or a thin wall it is the wall's thickness. A tap cannot separate a disbond from a delamination.
     """
 
     id: str

@@ -8,14 +8,14 @@ from tapscan.records.inspection import Inspection
 from tapscan.screening.areas.references import marked_damage
 from tapscan.screening.echoes.readings import EchoReadings, read_ascans
 from tapscan.screening.echoes.screen import screen_ascans
-from tapscan.screening.known import NOTHING_LEARNT, Learnt
+from tapscan.screening.known import NOT_CUT, KnownFromCuts
 from tapscan.screening.results import Method, Screened
 from tapscan.screening.taps.damage import DamageClass
 from tapscan.screening.taps.readings import TapReadings, read_taps
 from tapscan.screening.taps.screen import screen_taps
 from tapscan.signals import Workers
 
-__all__ = ["Progress", "Scan", "Seen", "look", "methods"]
+__all__ = ["Progress", "Scan", "Seen", "methods", "screen_inspection"]
 
 # Called with what is being done, how much of it is done and how much there is.
 Progress = Callable[[str, int, int], None]
@@ -33,13 +33,13 @@ class Seen:
 class Scan:
     """An inspection with what was read in it: one entry per zone and method, in plan order, taps first.
 
-    `learnt` is what cutting has shown of it since. `trees` are the damage class that its taps were judged by
+    `cuts` is what cutting has shown of it since. `trees` are the damage class that its taps were judged by
     where prior findings retrained it, else None.
     """
 
     inspection: Inspection
     seen: tuple[Seen, ...]
-    learnt: Learnt = NOTHING_LEARNT
+    cuts: KnownFromCuts = NOT_CUT
     trees: DamageClass | None = None
 
     @property
@@ -48,19 +48,19 @@ class Scan:
         return self.inspection.folder.as_posix()
 
     def of(self, code: str, method: Method) -> Seen | None:
-        """Find what this method read in the zone with this code; None when it did not look there."""
+        """Find what this method read in the zone with this code; None when it did not inspect there."""
         found = (one for one in self.seen if one.screened.zone.code == code)
         return next((one for one in found if one.screened.method == method), None)
 
 
-def look(
+def screen_inspection(
     inspection: Inspection,
     warnings: list[str],
     progress: Progress = lambda *_: None,
     workers: int | Workers = 2,
     trees: DamageClass | None = None,
 ) -> Scan:
-    """Measure every reading of an inspection and hold it against what is good in its own zone.
+    """Measure every reading of an inspection and compare it with the baseline of its own zone.
 
     No reading is an error: what cannot be used adds a sentence to `warnings`. `workers` measure A-scans, as
     for `tapscan.signals.measure_volume`; `trees` judge taps, see `Scan`.
@@ -69,7 +69,7 @@ def look(
     seen = []
     for zone in inspection.plan.zones:
         for method in methods(inspection, zone):
-            report = _told(progress, zone, method)
+            report = _reporter(progress, zone, method)
             readings: TapReadings | EchoReadings
             if method == "tap":
                 readings = read_taps(inspection, zone, warnings, report)
@@ -96,7 +96,7 @@ def _screened(
 
 
 def methods(inspection: Inspection, zone: Zone) -> Sequence[Method]:
-    """Tell by which methods a zone was inspected, or, when there is no reading, was meant to be."""
+    """List by which methods a zone was inspected, or, when there is no reading, was meant to be."""
     tapped = any(point.zone == zone.code for point in inspection.tap_files)
     scanned = zone.code in inspection.volumes or any(
         point.zone == zone.code for point in inspection.trace_files
@@ -108,6 +108,6 @@ def methods(inspection: Inspection, zone: Zone) -> Sequence[Method]:
     return tuple(method for method, used in every if used)
 
 
-def _told(progress: Progress, zone: Zone, method: Method) -> Callable[[int, int], None]:
+def _reporter(progress: Progress, zone: Zone, method: Method) -> Callable[[int, int], None]:
     what = f"{zone.code} {'taps' if method == 'tap' else 'A-scans'}"
     return lambda done, total: progress(what, done, total)

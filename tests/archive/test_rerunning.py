@@ -86,7 +86,7 @@ def test_what_it_was_compared_with_is_found_in_the_archive_by_its_inputs(part, a
     (lost,) = rerun([bag], archive)
     where = f"seat-stay@1: was compared with {earlier}, which is not in the archive as it was then"
     assert lost.problem == f"{where} (add that inspection, then run this again)"
-    (earlier / "findings.csv").write_text(FINDINGS)  # learnt since: it counts, so that is another inspection
+    (earlier / "findings.csv").write_text(FINDINGS)  # cut since: it counts, so that is another inspection
     add_inspection(earlier, archive)
     assert rerun([bag], archive)[0].problem == lost.problem
     (earlier / "findings.csv").unlink()

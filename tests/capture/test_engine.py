@@ -153,10 +153,10 @@ def test_what_is_not_finite_is_never_kept():
 OTHER = beam_tap(RATE, contact_s=0.12e-3, beam=Beam(0.06, 0.01, 0.004, 110e9, 4500.0), at=(0.3, 0.7))
 
 
-def test_a_tap_unlike_its_siblings_is_rejected_and_the_next_good_one_counts():
+def test_a_tap_that_does_not_match_the_others_is_rejected_and_the_next_good_one_counts():
     _state, events = heard([(0.5, 0.4, TAP), (0.9, 0.4, OTHER), (1.3, 0.4, TAP)])
     assert names(events) == ["accepted", "rejected", "accepted", "point complete", "moved"]
-    assert events[1].reason == "unlike its siblings"
+    assert events[1].reason == "does not match the other taps here"
 
 
 def test_two_that_agree_outvote_an_odd_first_tap():
@@ -170,7 +170,7 @@ def test_another_point_may_sound_otherwise():
 
 
 @pytest.mark.parametrize("seed", range(6))
-def test_siblings_struck_a_little_beside_the_mark_are_siblings(seed):
+def test_taps_struck_a_little_beside_the_mark_match(seed):
     rng = np.random.default_rng(seed)
     taps = [
         (

@@ -41,7 +41,7 @@ class Verdict:
     label: str
     defects: tuple[Defect, ...]
     found: tuple[bool, ...]
-    size_ratio: tuple[float, ...]  # area told over true area, NaN when missed
+    size_ratio: tuple[float, ...]  # area reported over true area, NaN when missed
     covered: tuple[bool | None, ...]  # the bounds hold the true area, None when missed
     false_indications: int
     false_calls: int
@@ -125,7 +125,7 @@ def judge(
 def sized(
     indications: Any, areas_mm2: Sequence[float], reach: NDArray[np.bool_]
 ) -> tuple[tuple[bool, ...], tuple[float, ...], tuple[bool | None, ...]]:
-    """Per defect: found, area told over true area, and whether the bounds hold.
+    """Per defect: found, area reported over true area, and whether the bounds hold.
 
     `reach` (defects, stations, positions) marks points whose cell reaches into each defect. Defects that one
     indication joins are sized together: the map does not tell them apart, and need not.
@@ -135,12 +135,12 @@ def sized(
     ).reshape(len(areas_mm2), len(indications))
     found, ratios, covered = [], [], []
     for row in touches:
-        told, joined = row, row[None] @ touches.T > 0
+        joint, joined = row, row[None] @ touches.T > 0
         for _ in areas_mm2:
-            told = (joined @ touches > 0).ravel()
-            joined = (told[None] @ touches.T) > 0
+            joint = (joined @ touches > 0).ravel()
+            joined = (joint[None] @ touches.T) > 0
         true_mm2 = sum(area for area, is_in in zip(areas_mm2, joined.ravel(), strict=True) if is_in)
-        hits = [i for i, is_in in zip(indications, told, strict=True) if is_in]
+        hits = [i for i, is_in in zip(indications, joint, strict=True) if is_in]
         found.append(bool(hits))
         ratios.append(float(sum(i.area_mm2 for i in hits) / true_mm2) if hits else float("nan"))
         low, high = sum(i.area_low_mm2 for i in hits), sum(i.area_high_mm2 for i in hits)
@@ -331,7 +331,7 @@ def _summary(title: str, verdicts: list[Verdict]) -> Table:
     if ratios.size:
         rows.append(
             (
-                "area told / true, median (5 to 95 %)",
+                "area reported / true, median (5 to 95 %)",
                 "{1:.2f} ({0:.2f} to {2:.2f})".format(*np.quantile(ratios, (0.05, 0.5, 0.95))),
             )
         )
@@ -373,18 +373,18 @@ class AScanErrors:
     beam_depth_mm: Array
     thickness: Array
     no_thickness: int
-    wide_ratio: Array  # area told over true, defects wider than three beams; NaN when missed
+    wide_ratio: Array  # area reported over true, defects wider than three beams; NaN when missed
 
 
-def nearest_error(told: Array, depths: Array) -> Array:
-    """What was told (n,) less the nearest of what is there (n, k), NaN among those for none."""
-    error = told[:, None] - depths
+def nearest_error(depth: Array, depths: Array) -> Array:
+    """What was measured (n,) less the nearest of what is there (n, k), NaN among those for none."""
+    error = depth[:, None] - depths
     nearest = np.argmin(np.where(np.isfinite(error), np.abs(error), np.inf), axis=1)
-    return error[np.arange(len(told)), nearest] if len(told) else told
+    return error[np.arange(len(depth)), nearest] if len(depth) else depth
 
 
 def wide_ratios(verdict: Verdict, beam_mm: float) -> Array:
-    """Area told over true of the defects wider than three beams, NaN where one was missed."""
+    """Area reported over true of the defects wider than three beams, NaN where one was missed."""
     sized = zip(verdict.defects, verdict.size_ratio, strict=True)
     return np.array([ratio for d, ratio in sized if 2 * d.radius_mm > 3 * beam_mm], dtype=float)
 
@@ -407,11 +407,11 @@ def judge_ascan_part(
         (screened,) = (s for s in results.screened if s.method == "ascan")
         verdict = judge(screened, truth, label, half_cell_mm=2.0, rims=_rims(truth, None), seconds=seconds)
         deep_inside = (truth.rim_mm < -0.5 * probe.beam_mm) & np.isfinite(truth.depth_mm)
-        told, far = np.asarray(screened.features["depth_mm"]), truth.rim_mm > FAR_MM
+        depth, far = np.asarray(screened.features["depth_mm"]), truth.rim_mm > FAR_MM
         thickness = np.asarray(screened.features["thickness_mm"])[far] / truth.thickness_mm[far] - 1
         errors = AScanErrors(
-            (told - truth.depth_mm)[deep_inside],
-            nearest_error(told[deep_inside], truth.beam_depths_mm[deep_inside]),
+            (depth - truth.depth_mm)[deep_inside],
+            nearest_error(depth[deep_inside], truth.beam_depths_mm[deep_inside]),
             thickness,
             int(np.isnan(thickness).sum()),
             wide_ratios(verdict, probe.beam_mm),
@@ -484,7 +484,7 @@ def _ascan_table(errors: list[AScanErrors]) -> Table:
         np.concatenate([getattr(e, key) for e in errors])
         for key in ("depth_mm", "beam_depth_mm", "thickness")
     )
-    table = Table("figure", "5 %", "median", "95 %", "none told", title="A-scan depth and thickness")
+    table = Table("figure", "5 %", "median", "95 %", "none measured", title="A-scan depth and thickness")
     for name, values, unit in (
         ("depth error, mm", depth, 1),
         ("the same, from the nearest interface in the beam", beam, 1),
@@ -505,7 +505,7 @@ def _ascan_table(errors: list[AScanErrors]) -> Table:
     known = wide[np.isfinite(wide)]
     low, middle, high = (known.min(), np.median(known), known.max()) if known.size else (np.nan,) * 3
     table.add_row(
-        "wider than three beams: area told / true (least, median, most)",
+        "wider than three beams: area reported / true (least, median, most)",
         f"{low:.3f}",
         f"{middle:.3f}",
         f"{high:.3f}",

@@ -146,7 +146,7 @@ def test_over_the_rim_of_a_shallow_delamination_the_edge_is_where_it_is() -> Non
     verdicts, errors = ascan_verdicts((896, 946), str)  # 0.45 and 0.48 mm deep
     ratios = np.concatenate([e.wide_ratio for e in errors])
     assert len(ratios) > 2
-    assert ratios == pytest.approx(1.0, abs=0.10)  # 1.17 and 1.16 were told
+    assert ratios == pytest.approx(1.0, abs=0.10)  # 1.17 and 1.16 were reported
     assert all(all(v.covered) for v in verdicts if v.defects)
 
 

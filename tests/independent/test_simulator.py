@@ -55,9 +55,9 @@ def test_a_flat_disc_has_the_clamped_circles_modes_and_stiffness() -> None:
     radius_m, sheet_m = 0.02, 0.5e-3
     disc = disc_modes(FREE, (radius_m, radius_m), sheet_m, 0.0, 60e3)
     bending = FREE.modulus_pa * sheet_m**3 / 12 / (1 - FREE.poisson**2)
-    told = disc.omega_rad_s[:6] * radius_m**2 * np.sqrt(FREE.density_kg_m3 * sheet_m / bending)
+    found = disc.omega_rad_s[:6] * radius_m**2 * np.sqrt(FREE.density_kg_m3 * sheet_m / bending)
     # Leissa, NASA SP-160, chapter 2 (from memory): clamped circle, modes of 0, 1, 2 diameters and one circle.
-    assert told == pytest.approx([10.2158, 21.26, 21.26, 34.88, 34.88, 39.771], rel=1e-4)
+    assert found == pytest.approx([10.2158, 21.26, 21.26, 34.88, 34.88, 39.771], rel=1e-4)
     shape, rest_m_n = disc.w(np.zeros(1), np.zeros(1))
     compliance_m_n = (shape**2 / disc.omega_rad_s**2).sum() + rest_m_n[0]
     # Timoshenko and Woinowsky-Krieger, art. 19 (from memory): 16πD/a² under a load at the centre.
@@ -118,12 +118,12 @@ def test_without_damage_or_unevenness_the_coupled_modes_are_the_even_tubes() -> 
 def test_more_modes_change_nothing_that_is_heard() -> None:
     tube = Tube()
     defects = (Defect(150, 30, 20, 0.5),)
-    told = [
+    found = [
         coupled_modes(tube_modes(tube, highest_hz=hz, splines=n), defects, highest_disc_hz=hz).omega_rad_s
         for hz, n in ((40e3, 64), (55e3, 80))
     ]
-    low = told[0] < 2 * np.pi * 10e3
-    assert told[0][low] == pytest.approx(told[1][: told[0].size][low], rel=2e-2)
+    low = found[0] < 2 * np.pi * 10e3
+    assert found[0][low] == pytest.approx(found[1][: found[0].size][low], rel=2e-2)
 
 
 @pytest.mark.parametrize("curved", [True, False])
@@ -170,16 +170,16 @@ def _layer(thickness_mm: float, speed_m_s: float, impedance_mrayl: float) -> tup
 
 def test_without_loss_and_with_nothing_behind_every_stack_sends_all_back() -> None:
     stack = [_layer(0.4, 3000, 4.7), _layer(0.01, 2550, 3.1), _layer(0.7, 2900, 4.5)]
-    told = reflection(stack, np.zeros(1), 1.48, BAND_MHZ, Probe(), LOSSLESS)
-    assert np.abs(told) == pytest.approx(1.0, abs=1e-12)
+    found = reflection(stack, np.zeros(1), 1.48, BAND_MHZ, Probe(), LOSSLESS)
+    assert np.abs(found) == pytest.approx(1.0, abs=1e-12)
 
 
 def test_a_thick_lossy_layer_reflects_as_its_surface_does() -> None:
     # Water 1.48 to steel 46.47 MRayl: (Z₂−Z₁)/(Z₂+Z₁) = 0.93828 (elementary; published-checks, section 5).
-    told = reflection(
+    found = reflection(
         [_layer(500, 5920, 46.472)], np.zeros(1), 1.47969, BAND_MHZ, Probe(), Wall(loss_db_mm_mhz=1.0)
     )
-    assert told[0].real == pytest.approx(np.full(BAND_MHZ.size, 0.93828), abs=1e-4)
+    assert found[0].real == pytest.approx(np.full(BAND_MHZ.size, 0.93828), abs=1e-4)
 
 
 def test_an_air_gap_hides_what_lies_behind_it() -> None:

@@ -18,13 +18,13 @@ def test_with_a_third_damaged_most_of_it_is_called_the_rest_is_clear_and_the_bou
     assert verdict.inside_suspect > 0.6 * verdict.inside_points
     assert verdict.false_calls <= 0.03 * verdict.far_points
     assert verdict.false_indications == 0
-    covered = [told for told in verdict.covered if told is not None]
+    covered = [holds for holds in verdict.covered if holds is not None]
     assert len(covered) >= len(defects) - 1  # one of them, 0.73 mm deep, is missed
     assert sum(covered) >= len(covered) - 2  # nine of ten hold over many such parts
 
 
 def test_fine_waves_that_come_to_follow_the_damage_have_no_say() -> None:
-    """By themselves they left out one reading in ten of this part, and told three of nine delaminations."""
+    """By themselves they left out one reading in ten of this part, and found three of nine delaminations."""
     defects = damaged_third(np.random.default_rng([764, 13]), length_mm=400, girth_mm=120)
     (verdict,) = judge_tap_part(defects, 3764, "a third damaged")
     assert all(verdict.found)

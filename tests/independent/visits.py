@@ -46,12 +46,12 @@ def drawn_pair(seed: int, stations: int) -> Pair:
 
 def kind_at(zone: ZoneChange, x_mm: float) -> str:
     """What is said of the indication at this place along the tube; "nothing" where there is none."""
-    told = [
+    reported = [
         change.kind
         for change in zone.changes
         if any(one.x_mm[0] < x_mm < one.x_mm[1] for one in change.shown)
     ]
-    return " and ".join(told) or "nothing"
+    return " and ".join(reported) or "nothing"
 
 
 def main() -> None:
@@ -66,7 +66,7 @@ def main() -> None:
     console = Console(width=140, highlight=False)
     table = Table("stations", "grew", "is new", "stayed", "sound points called changed", title="Two visits")
     for stations in arguments.stations:
-        told: dict[str, Counter[str]] = {what: Counter() for what in ("grew", "is new", "stayed")}
+        reported: dict[str, Counter[str]] = {what: Counter() for what in ("grew", "is new", "stayed")}
         changed = points = 0
         for seed in range(arguments.first, arguments.first + arguments.seeds):
             before, now = drawn_pair(seed, stations)
@@ -74,13 +74,13 @@ def main() -> None:
             for pair in ((before, now), (before, before), ((), ())):
                 with tempfile.TemporaryDirectory() as root:
                     zones.append(compared(Path(root), pair, seed, stations))
-            told["grew"][kind_at(zones[0], GROWING_X_MM)] += 1
-            told["is new"][kind_at(zones[0], now[1].x_mm)] += 1
-            told["stayed"][kind_at(zones[1], GROWING_X_MM)] += 1
+            reported["grew"][kind_at(zones[0], GROWING_X_MM)] += 1
+            reported["is new"][kind_at(zones[0], now[1].x_mm)] += 1
+            reported["stayed"][kind_at(zones[1], GROWING_X_MM)] += 1
             changed += int((zones[2].status == "changed").sum())
             points += zones[2].status.size
-            console.print(stations, seed, told, f"{changed} of {points}")
-        counts = [", ".join(f"{kind} {n}" for kind, n in told[what].most_common()) for what in told]
+            console.print(stations, seed, reported, f"{changed} of {points}")
+        counts = [", ".join(f"{kind} {n}" for kind, n in reported[what].most_common()) for what in reported]
         table.add_row(str(stations), *counts, f"{changed / points:.4f} ({changed} of {points})")
     console.print(table)
 

@@ -22,8 +22,8 @@ def check(hour, outcome="ready", readings=(), method="tap", **about):
     item = Item("brightness of the taps, as before", outcome, 1.0, 0.9, 1.1, "octaves", because, remedy)
     apart = Separation(5.0, 4.0, 6.0, 0.9, 0.8, 0.95, 3.0)
     figures = Figures(method, 20, 6, 26, LEVEL, apart, (FoundDamage(18.0, 0.6, 20, 19),), {"missing": 2})
-    told = About(f"2026-03-01T{hour:02d}:00:00Z", "Ann", {method: tuple(readings)}, **about)
-    return Check(told, "Piece", "mark", SetupLimits(), (Judged(figures, (item,)),), ("a warning",), "1")
+    facts = About(f"2026-03-01T{hour:02d}:00:00Z", "Ann", {method: tuple(readings)}, **about)
+    return Check(facts, "Piece", "mark", SetupLimits(), (Judged(figures, (item,)),), ("a warning",), "1")
 
 
 def test_a_check_comes_back_from_its_file():

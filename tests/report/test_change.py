@@ -83,7 +83,7 @@ def page(change, folder="last-year") -> tuple[str, dict]:
         "before": {"folder": folder, "inputs": {"inspection.toml": "aa"}},
         "after": {"inputs": {"inspection.toml": "bb"}},
         "counts": [],
-        "warnings": ["zone <b>: told"],
+        "warnings": ["zone <b>: message"],
     }
     plan = SimpleNamespace(part=Part(name="Boom <1>"))
     inspection = SimpleNamespace(plan=plan)
@@ -94,7 +94,7 @@ def page(change, folder="last-year") -> tuple[str, dict]:
 def test_the_page_holds_words_cautions_warnings_and_checksums(change):
     text, _ = page(change)
     assert "Boom &lt;1&gt;" in text
-    assert "zone &lt;b&gt;: told" in text
+    assert "zone &lt;b&gt;: message" in text
     assert "Unchanged is not sound." in text
     assert "Do not use a part under suspicion" in text
     assert "last-year: inspection.toml" in text

@@ -1,4 +1,4 @@
-"""Scanned zones screened: delaminations, disbonds, and what a bond that cannot be told by leaves."""
+"""Scanned zones screened: delaminations, disbonds, and what a bond that cannot be resolved by leaves."""
 
 from dataclasses import replace
 from pathlib import Path
@@ -53,10 +53,10 @@ def screened(folder: Path, defects=(), plan: str = PLAN, scene: AScanScene = SCE
 
 
 def test_a_disbond_and_a_delamination_are_reported_apart(tmp_path):
-    told, warnings, zone = screened(tmp_path / "a", (DISBOND, DELAMINATION))
+    result, warnings, zone = screened(tmp_path / "a", (DISBOND, DELAMINATION))
     assert warnings == []
-    kinds = {one.kind: one for one in told.indications}
-    assert sorted(one.kind for one in told.indications) == ["delamination", "disbond"]
+    kinds = {one.kind: one for one in result.indications}
+    assert sorted(one.kind for one in result.indications) == ["delamination", "disbond"]
     assert kinds["disbond"].depth_mm == pytest.approx(1.6, rel=0.02)
     assert kinds["delamination"].depth_mm == pytest.approx(0.7, abs=0.05)
     for kind, defect in (("disbond", DISBOND), ("delamination", DELAMINATION)):
@@ -64,31 +64,31 @@ def test_a_disbond_and_a_delamination_are_reported_apart(tmp_path):
         assert one.area_mm2 == pytest.approx(true_mm2, rel=0.15)
         assert one.area_low_mm2 <= true_mm2 <= one.area_high_mm2
     assert kinds["disbond"].s_mm[1] < kinds["disbond"].s_mm[0]
-    suspect = told.status == "suspect"
+    suspect = result.status == "suspect"
     assert (suspect & true_mask(zone, (DISBOND, DELAMINATION))).sum() > 0.9 * suspect.sum()
-    assert "240 points an insert is bonded" in told.baseline
+    assert "240 points an insert is bonded" in result.baseline
 
 
 def test_a_sound_bond_is_no_indication(tmp_path):
-    told, warnings, _ = screened(tmp_path / "a")
-    assert (told.indications, warnings) == ((), [])
-    assert (told.status == "clear").all()
+    result, warnings, _ = screened(tmp_path / "a")
+    assert (result.indications, warnings) == ((), [])
+    assert (result.status == "clear").all()
 
 
 def test_a_delamination_above_a_bond_is_found(tmp_path):
-    told, _, _ = screened(tmp_path / "a", (replace(DELAMINATION, x_mm=25.0),))
-    assert [one.kind for one in told.indications] == ["delamination"]
+    result, _, _ = screened(tmp_path / "a", (replace(DELAMINATION, x_mm=25.0),))
+    assert [one.kind for one in result.indications] == ["delamination"]
 
 
 def test_a_bond_that_is_not_in_the_plan_is_no_good_back_wall(tmp_path):
     # Nobody said that the insert is there: the weak back wall is what differs, not the strong one.
-    told, _, _ = screened(tmp_path / "a", (), PLAN.replace("bonded", "# bonded"))
-    assert {one.kind for one in told.indications} <= {"delamination"}
+    result, _, _ = screened(tmp_path / "a", (), PLAN.replace("bonded", "# bonded"))
+    assert {one.kind for one in result.indications} <= {"delamination"}
 
 
 def test_without_an_insert_bonded_points_are_reported_to_tell_nothing(tmp_path):
-    told, warnings, _ = screened(tmp_path / "a", (), scene=AScanScene())
-    assert told.indications == ()
+    result, warnings, _ = screened(tmp_path / "a", (), scene=AScanScene())
+    assert result.indications == ()
     (warning,) = warnings
     assert "behind the bonds the same comes back as beside them" in warning
     assert "no disbond can be detected (check which points are bonded)" in warning
@@ -96,18 +96,18 @@ def test_without_an_insert_bonded_points_are_reported_to_tell_nothing(tmp_path):
 
 def test_a_bond_that_takes_half_a_decibel_is_reported_where_the_traces_are_quiet(tmp_path):
     scene = AScanScene(insert=Insert(0.0, 50.0, impedance_mrayl=0.15))
-    told, warnings, _ = screened(tmp_path / "a", (DISBOND,), scene=scene)
-    assert ([one.kind for one in told.indications], warnings) == (["disbond"], [])
+    result, warnings, _ = screened(tmp_path / "a", (DISBOND,), scene=scene)
+    assert ([one.kind for one in result.indications], warnings) == (["disbond"], [])
 
 
 def test_a_bond_that_takes_little_still_tells_a_disbond_from_a_delamination(tmp_path):
     # An insert of 0.65 MRayl leaves three quarters of the back wall: 2.5 dB less.
     scene = AScanScene(insert=Insert(0.0, 50.0, impedance_mrayl=0.65))
     above = replace(DELAMINATION, x_mm=25.0)
-    told, warnings, _ = screened(tmp_path / "a", (DISBOND, above), scene=scene)
+    result, warnings, _ = screened(tmp_path / "a", (DISBOND, above), scene=scene)
     assert warnings == []
-    kinds = {one.kind: one for one in told.indications}
-    assert sorted(one.kind for one in told.indications) == ["delamination", "disbond"]
+    kinds = {one.kind: one for one in result.indications}
+    assert sorted(one.kind for one in result.indications) == ["delamination", "disbond"]
     assert kinds["disbond"].area_mm2 == pytest.approx(np.pi * DISBOND.radius_mm**2, rel=0.2)
     assert kinds["delamination"].depth_mm == pytest.approx(0.7, abs=0.05)
     sound, warnings, _ = screened(tmp_path / "b", (), scene=scene)
@@ -117,17 +117,17 @@ def test_a_bond_that_takes_little_still_tells_a_disbond_from_a_delamination(tmp_
 
 def test_a_bond_that_takes_too_little_to_tell_is_its_own_good(tmp_path):
     scene = AScanScene(insert=Insert(0.0, 50.0, impedance_mrayl=0.05))
-    told, (warning,), _ = screened(tmp_path / "a", (replace(DELAMINATION, x_mm=25.0),), scene=scene)
+    result, (warning,), _ = screened(tmp_path / "a", (replace(DELAMINATION, x_mm=25.0),), scene=scene)
     assert "no disbond can be detected" in warning
-    assert [one.kind for one in told.indications] == ["delamination"]
+    assert [one.kind for one in result.indications] == ["delamination"]
 
 
 def test_a_hard_insert_turns_the_back_wall_over_and_a_disbond_turns_it_back(tmp_path):
     scene = AScanScene(insert=Insert(0.0, 50.0, impedance_mrayl=17.0))
-    told, warnings, _ = screened(tmp_path / "a", (DISBOND,), scene=scene)
+    result, warnings, _ = screened(tmp_path / "a", (DISBOND,), scene=scene)
     assert warnings == []
-    assert "which turns it over by most of them" in told.baseline
-    (one,) = told.indications
+    assert "which turns it over by most of them" in result.baseline
+    (one,) = result.indications
     assert one.kind == "disbond"
     assert one.area_mm2 == pytest.approx(np.pi * DISBOND.radius_mm**2, rel=0.2)
 
@@ -141,8 +141,8 @@ def test_of_a_zone_bonded_nearly_all_over_what_is_beside_the_bonds_still_tells(
     scene = AScanScene(insert=Insert(0.0, 5.0 * stations, impedance_mrayl=impedance_mrayl))
     sound, warnings, _ = screened(tmp_path / "a", (), plan, scene)
     assert (sound.indications, warnings) == ((), [])
-    told, _, _ = screened(tmp_path / "b", (DISBOND,), plan, scene)
-    (one,) = told.indications
+    result, _, _ = screened(tmp_path / "b", (DISBOND,), plan, scene)
+    (one,) = result.indications
     assert one.kind == "disbond"
     assert one.area_mm2 == pytest.approx(np.pi * DISBOND.radius_mm**2, rel=0.1)
 

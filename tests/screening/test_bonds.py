@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from tapscan.screening.echoes.bonds import told_bond
+from tapscan.screening.echoes.bonds import resolved_bond
 from tapscan.screening.echoes.readings import EchoReadings
 from tapscan.signals import AScanSettings, measure_volume
 from tapscan.signals.echoes.pulses import delayed
@@ -34,11 +34,11 @@ def traces(share, bond, rng, noise=0.005, late=None):
     return whole + noise * rng.standard_normal(whole.shape)
 
 
-def told(share, bond, seed=1, resting=None, bonded=BONDED, **scene):
+def judged(share, bond, seed=1, resting=None, bonded=BONDED, **scene):
     volume = traces(share, bond, np.random.default_rng(seed), **scene)
     echoes = measure_volume(volume, RATE_HZ, AScanSettings(BACK / RATE_HZ, bonded=bonded))
     readings = EchoReadings(volume, RATE_HZ, np.full(GRID, ""), echoes)
-    return told_bond(readings, bonded, bonded if resting is None else resting, ~bonded)
+    return resolved_bond(readings, bonded, bonded if resting is None else resting, ~bonded)
 
 
 @pytest.mark.parametrize(
@@ -54,7 +54,7 @@ def told(share, bond, seed=1, resting=None, bonded=BONDED, **scene):
 def test_the_share_of_a_beam_without_a_bond_is_reported(bond):
     share = np.where(BONDED, 0.0, 1.0)
     share[4, 3:9] = 0.25, 0.5, 0.75, 1.0, 1.0, 1.0
-    found = told(share, bond)
+    found = judged(share, bond)
     assert found.separation > 20
     assert found.loose[BONDED] == pytest.approx(share[BONDED], abs=0.12)
     assert np.isnan(found.loose[~BONDED]).all()
@@ -62,16 +62,16 @@ def test_the_share_of_a_beam_without_a_bond_is_reported(bond):
 
 def test_what_a_bond_does_is_said():
     share = np.where(BONDED, 0.0, 1.0)
-    assert told(share, ((-0.2, 0.0),)).left == pytest.approx(0.25, abs=0.02)
-    assert told(share, ((0.4, 0.0),)).left == pytest.approx(-0.5, abs=0.02)
-    returned = told(share, ((-0.6, 0.0),)).returned
+    assert judged(share, ((-0.2, 0.0),)).left == pytest.approx(0.25, abs=0.02)
+    assert judged(share, ((0.4, 0.0),)).left == pytest.approx(-0.5, abs=0.02)
+    returned = judged(share, ((-0.6, 0.0),)).returned
     assert returned[BONDED] == pytest.approx(np.ones(BONDED.sum()), abs=0.05)
 
 
 def test_nearly_half_of_the_bonds_may_be_loose():
     share = np.where(BONDED, 0.0, 1.0)
     share[:4] = 1.0
-    found = told(share, ((-0.15, 0.0), (0.5, GLUE)))
+    found = judged(share, ((-0.15, 0.0), (0.5, GLUE)))
     assert found.loose[BONDED] == pytest.approx(share[BONDED], abs=0.12)
 
 
@@ -80,7 +80,7 @@ def test_with_points_marked_as_good_most_may_be():
     share[:8] = 1.0
     marked = np.zeros(GRID, dtype=bool)
     marked[8:10] = True
-    found = told(share, ((-0.15, 0.0), (0.5, GLUE)), resting=marked)
+    found = judged(share, ((-0.15, 0.0), (0.5, GLUE)), resting=marked)
     assert found.loose[BONDED] == pytest.approx(share[BONDED], abs=0.12)
 
 
@@ -89,14 +89,14 @@ def test_with_points_marked_as_good_most_may_be():
 def test_the_wall_may_be_a_ply_thicker_or_thinner_before_the_bond(bond, ply):
     share = np.where(BONDED, 0.0, 1.0)
     share[3:6, 3:9] = 1.0
-    found = told(share, bond, late=np.where(BONDED, ply * BACK, 0.0))
-    assert found.is_told
+    found = judged(share, bond, late=np.where(BONDED, ply * BACK, 0.0))
+    assert found.is_resolved
     assert ((found.loose >= 0.5) == (share == 1.0))[BONDED].all()
 
 
 @pytest.mark.parametrize("late", [0.0, 2.0, 3.0, 6.0, 12.0])
 def test_an_insert_that_has_come_off_altogether_is_no_sound_bond_for_a_thicker_wall(late):
-    assert not told(np.ones(GRID), (), late=np.where(BONDED, late, 0.0)).is_told
+    assert not judged(np.ones(GRID), (), late=np.where(BONDED, late, 0.0)).is_resolved
 
 
 @pytest.mark.parametrize("stations", [16, 18, 19])
@@ -105,20 +105,20 @@ def test_few_points_beside_the_bonds_carry_no_surface_behind_them(stations):
     bonded[:stations] = True
     share = np.where(bonded, 0.0, 1.0)
     share[4:7, 3:9] = 1.0
-    found = told(share, ((-0.15, 0.0),), bonded=bonded)
-    assert found.is_told
+    found = judged(share, ((-0.15, 0.0),), bonded=bonded)
+    assert found.is_resolved
     assert ((found.loose >= 0.5) == (share == 1.0))[bonded].all()
 
 
 def test_bonds_that_return_nothing_at_all_are_reported_too():
     share = np.where(BONDED, 0.0, 1.0)
     share[3:6, 3:9] = 1.0
-    found = told(share, (), noise=0.0)
-    assert found.is_told
+    found = judged(share, (), noise=0.0)
+    assert found.is_resolved
     assert ((found.loose >= 0.5) == (share == 1.0))[BONDED].all()
     assert np.isfinite(found.returned[BONDED]).all()
 
 
 @pytest.mark.parametrize("seed", range(5))
 def test_where_nothing_is_bonded_the_two_do_not_lie_apart(seed):
-    assert told(np.ones(GRID), (), seed).separation < 4
+    assert judged(np.ones(GRID), (), seed).separation < 4

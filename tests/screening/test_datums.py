@@ -1,4 +1,4 @@
-"""A datum that was turned between two readings of one tube is told, and only when it is plain."""
+"""A datum that was turned between two readings of one tube is reported, and only when it is plain."""
 
 import numpy as np
 import pytest

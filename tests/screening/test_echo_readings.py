@@ -133,9 +133,9 @@ def test_a_trace_that_ends_before_its_back_wall_is_unread_and_named(folder):
     volume = as_traces(folder)
     write_trace(folder, (4, 4), volume[4, 4][:120])
     results = tapscan.analyse(open_inspection(folder))
-    (told,) = results.screened
-    assert (told.status[4, 4], told.reason[4, 4]) == ("unread", "too short")
-    assert (told.status != "clear").sum() == 2  # and the skipped one
+    (result,) = results.screened
+    assert (result.status[4, 4], result.reason[4, 4]) == ("unread", "too short")
+    assert (result.status != "clear").sum() == 2  # and the skipped one
     (warning,) = (text for text in results.summary["warnings"] if "ends before" in text)
     assert warning == (
         "zone SP: 1 trace ends before its back wall could arrive, at SP-05-05 "
@@ -160,8 +160,8 @@ def test_an_echo_from_inside_counts_though_the_trace_ends_early(tmp_path):
     end_s = whole.echoes.front_s[tuple(at)] + whole.echoes.echo_s[tuple(at)] + 0.35e-6
     volume[(*at, slice(int(end_s * 100e6), None))] = np.nan
     np.save(folder / "ascans/SP.npy", volume)
-    (told,) = tapscan.analyse(open_inspection(folder)).screened
-    assert told.status[tuple(at)] == "suspect"
+    (result,) = tapscan.analyse(open_inspection(folder)).screened
+    assert result.status[tuple(at)] == "suspect"
 
 
 def test_a_trace_that_ends_after_its_back_wall_is_as_good_as_the_others(folder):
@@ -191,10 +191,10 @@ def test_the_order_of_the_files_changes_nothing(folder):
 
 
 def test_progress_runs_to_the_end(folder):
-    inspection, told = open_inspection(folder), []
-    read_ascans(inspection, inspection.plan.zones[0], [], lambda done, total: told.append((done, total)))
-    assert told[-1] == (320, 320)
-    assert told == sorted(told)
+    inspection, steps = open_inspection(folder), []
+    read_ascans(inspection, inspection.plan.zones[0], [], lambda done, total: steps.append((done, total)))
+    assert steps[-1] == (320, 320)
+    assert steps == sorted(steps)
 
 
 @pytest.mark.parametrize("lost_us", [0.10, 0.12])

@@ -48,23 +48,23 @@ def at(values: np.ndarray, where: np.ndarray | tuple[int, int], value: float) ->
 @pytest.mark.parametrize(("lost_db", "status"), [(7.0, SUSPECT), (5.0, CLEAR), (20.0, SUSPECT), (0.0, CLEAR)])
 def test_half_of_the_back_wall_is_the_limit(lost_db, status):
     some = echoes()
-    told = screen_ascans(
+    result = screen_ascans(
         PANEL, with_echoes(some, backwall_db=at(some.echoes.backwall_db, (5, 5), GOOD_DB - lost_db)), RATE, []
     )
-    assert told.status[5, 5] == status
+    assert result.status[5, 5] == status
     # Half of the amplitude is 6.02 dB; the score is the lost share over one half.
-    assert told.score[5, 5] == pytest.approx(2 * (1 - 10 ** (-lost_db / 20)), abs=0.08)
-    assert told.count(SUSPECT) == (status == SUSPECT)
+    assert result.score[5, 5] == pytest.approx(2 * (1 - 10 ** (-lost_db / 20)), abs=0.08)
+    assert result.count(SUSPECT) == (status == SUSPECT)
 
 
 def test_a_lost_back_wall_is_suspect_and_not_unread():
     some = echoes()
-    told = screen_ascans(
+    result = screen_ascans(
         PANEL, with_echoes(some, backwall_db=at(some.echoes.backwall_db, (5, 5), np.nan)), RATE, []
     )
-    assert told.status[5, 5] == SUSPECT
-    assert told.count(SUSPECT) == 1
-    assert np.isnan(told.features["backwall_db"][5, 5])
+    assert result.status[5, 5] == SUSPECT
+    assert result.count(SUSPECT) == 1
+    assert np.isnan(result.features["backwall_db"][5, 5])
 
 
 @pytest.mark.parametrize(("below_db", "status"), [(7.0, CLEAR), (5.0, SUSPECT), (-3.0, SUSPECT)])
@@ -74,10 +74,10 @@ def test_an_echo_inside_of_half_a_beams_is_the_limit(below_db, status):
     share = min(10 ** (-below_db / 20), 0.99)
     wall = at(some.echoes.backwall_db, (5, 5), GOOD_DB + 20 * np.log10(1 - share**2))
     inside = {"echo_db": at(none, (5, 5), GOOD_DB - below_db), "echo_s": at(none, (5, 5), TOF_S / 2)}
-    told = screen_ascans(PANEL, with_echoes(some, backwall_db=wall, **inside), RATE, [])
-    assert told.status[5, 5] == status
-    assert told.features["depth_mm"][5, 5] == pytest.approx(0.8)
-    assert told.count(SUSPECT) == (status == SUSPECT)
+    result = screen_ascans(PANEL, with_echoes(some, backwall_db=wall, **inside), RATE, [])
+    assert result.status[5, 5] == status
+    assert result.features["depth_mm"][5, 5] == pytest.approx(0.8)
+    assert result.count(SUSPECT) == (status == SUSPECT)
 
 
 @pytest.mark.parametrize(
@@ -92,18 +92,18 @@ def test_an_echo_that_keeps_nothing_from_the_back_wall_is_a_plys(points, share, 
     some, none, where = echoes(), np.full(GRID, np.nan), (5, slice(5, 5 + points))
     inside = {"echo_db": at(none, where, GOOD_DB - 4.0), "echo_s": at(none, where, share * TOF_S)}
     wall = at(some.echoes.backwall_db, where, GOOD_DB - lost_db)
-    told = screen_ascans(PANEL, with_echoes(some, backwall_db=wall, **inside), RATE, [])
-    assert (told.status[where] == status).all()
-    assert told.count(SUSPECT) == (points if status == SUSPECT else 0)
+    result = screen_ascans(PANEL, with_echoes(some, backwall_db=wall, **inside), RATE, [])
+    assert (result.status[where] == status).all()
+    assert result.count(SUSPECT) == (points if status == SUSPECT else 0)
 
 
 def test_a_stronger_back_wall_is_no_damage():
     some = echoes()
-    told = screen_ascans(
+    result = screen_ascans(
         PANEL, with_echoes(some, backwall_db=at(some.echoes.backwall_db, (5, 5), GOOD_DB + 12)), RATE, []
     )
-    assert told.status[5, 5] == CLEAR
-    assert told.score[5, 5] == 0
+    assert result.status[5, 5] == CLEAR
+    assert result.score[5, 5] == 0
 
 
 @pytest.mark.parametrize("by", [1, 5, 11])
@@ -120,7 +120,7 @@ def test_a_turn_of_the_datum_turns_the_map(by):
     assert (there.status == np.roll(plain.status, by, axis=1)).all()
     np.testing.assert_allclose(there.score, np.roll(plain.score, by, axis=1), atol=1e-9)
     for name in ("area_mm2", "area_low_mm2", "area_high_mm2"):
-        sizes = [[getattr(i, name) for i in told.indications] for told in (there, plain)]
+        sizes = [[getattr(i, name) for i in result.indications] for result in (there, plain)]
         assert sizes[0] == pytest.approx(sizes[1])
 
 
@@ -130,15 +130,15 @@ def test_a_third_of_lost_back_walls_leaves_the_rest_clear():
     for station in range(GRID[0]):
         bad[station, rng.choice(GRID[1], 4, replace=False)] = True
     wall = np.where(bad, GOOD_DB - rng.uniform(8, 20, GRID), some.echoes.backwall_db)
-    told = screen_ascans(PANEL, with_echoes(some, backwall_db=wall), RATE, [])
-    assert ((told.status == SUSPECT) == bad).all()
+    result = screen_ascans(PANEL, with_echoes(some, backwall_db=wall), RATE, [])
+    assert ((result.status == SUSPECT) == bad).all()
 
 
 def test_a_ramp_in_thickness_and_coupling_causes_no_call():
     some = echoes(5)
     ramp = np.linspace(-3, 3, GRID[0])[:, None]
-    told = screen_ascans(PANEL, with_echoes(some, backwall_db=some.echoes.backwall_db + ramp), RATE, [])
-    assert told.count(CLEAR) == GRID[0] * GRID[1]
+    result = screen_ascans(PANEL, with_echoes(some, backwall_db=some.echoes.backwall_db + ramp), RATE, [])
+    assert result.count(CLEAR) == GRID[0] * GRID[1]
 
 
 def test_unread_and_skipped_points_are_never_clear():
@@ -146,23 +146,23 @@ def test_unread_and_skipped_points_are_never_clear():
     reason = some.reason.copy()
     reason[2, 3], reason[2, 4] = "saturated", "no echo"
     zone = replace(PANEL, skip=(Block(9, 1, 10, 2),))
-    told = screen_ascans(zone, replace(some, reason=reason), RATE, [])
-    assert told.status[2, 3] == told.status[2, 4] == UNREAD
-    assert list(told.reason[2, 3:5]) == ["saturated", "no echo"]
-    assert np.isnan(told.score[2, 3])
-    assert all(np.isnan(values[2, 3]) for values in told.features.values())
-    assert (told.status[8:10, :2] == SKIPPED).all()
-    assert told.count(CLEAR) == GRID[0] * GRID[1] - 6
+    result = screen_ascans(zone, replace(some, reason=reason), RATE, [])
+    assert result.status[2, 3] == result.status[2, 4] == UNREAD
+    assert list(result.reason[2, 3:5]) == ["saturated", "no echo"]
+    assert np.isnan(result.score[2, 3])
+    assert all(np.isnan(values[2, 3]) for values in result.features.values())
+    assert (result.status[8:10, :2] == SKIPPED).all()
+    assert result.count(CLEAR) == GRID[0] * GRID[1] - 6
 
 
 def test_too_few_back_walls_leave_every_point_unread_with_a_sentence():
     some, warnings = echoes(7), []
     reason = np.full(GRID, "missing", dtype="<U24")
     reason[0, :11] = ""
-    told = screen_ascans(PANEL, replace(some, reason=reason), RATE, warnings)
-    assert (told.status == UNREAD).all()
-    assert (told.reason[0, :11] == "no baseline").all()
-    assert (told.reason[1:] == "missing").all()
+    result = screen_ascans(PANEL, replace(some, reason=reason), RATE, warnings)
+    assert (result.status == UNREAD).all()
+    assert (result.reason[0, :11] == "no baseline").all()
+    assert (result.reason[1:] == "missing").all()
     assert warnings == [
         "zone SP: a back wall at 11 points only, too few to say what is good here (scan more of the zone)"
     ]
@@ -172,11 +172,11 @@ def test_without_a_velocity_there_is_a_time_and_no_depth():
     some, none = echoes(8), np.full(GRID, np.nan)
     inside = {"echo_s": at(none, (5, 5), TOF_S / 2), "echo_db": at(none, (5, 5), GOOD_DB)}
     some = with_echoes(some, backwall_db=at(some.echoes.backwall_db, (5, 5), GOOD_DB - 20), **inside)
-    told = screen_ascans(replace(PANEL, laminate=replace(WALL, velocity_m_s=None)), some, RATE, [])
-    assert np.isnan(told.features["depth_mm"]).all()
-    assert np.isnan(told.features["thickness_mm"]).all()
-    np.testing.assert_allclose(told.features["tof_us"], TOF_S * 1e6)
-    assert [one.depth_mm for one in told.indications] == [None]
+    result = screen_ascans(replace(PANEL, laminate=replace(WALL, velocity_m_s=None)), some, RATE, [])
+    assert np.isnan(result.features["depth_mm"]).all()
+    assert np.isnan(result.features["thickness_mm"]).all()
+    np.testing.assert_allclose(result.features["tof_us"], TOF_S * 1e6)
+    assert [one.depth_mm for one in result.indications] == [None]
 
 
 def test_the_typical_trace_is_a_clear_one():
@@ -184,9 +184,9 @@ def test_the_typical_trace_is_a_clear_one():
     traces = np.arange(GRID[0] * GRID[1], dtype=float)[:, None].repeat(8, axis=1).reshape(*GRID, 8)
     wall = some.echoes.backwall_db.copy()
     wall[:3] = np.nan
-    told = screen_ascans(PANEL, with_echoes(replace(some, traces=traces), backwall_db=wall), RATE, [])
-    shown = int(told.evidence.typical_trace[0])
-    assert told.status.ravel()[shown] == CLEAR
+    result = screen_ascans(PANEL, with_echoes(replace(some, traces=traces), backwall_db=wall), RATE, [])
+    shown = int(result.evidence.typical_trace[0])
+    assert result.status.ravel()[shown] == CLEAR
     nothing = replace(some, reason=np.full(GRID, "no echo", dtype="<U24"))
     assert np.isnan(screen_ascans(PANEL, nothing, RATE, []).evidence.typical_trace).all()
 
@@ -196,8 +196,8 @@ def test_the_typical_trace_is_a_clear_one():
 
 def test_a_delamination_is_found_with_its_depth_and_size_and_a_sound_panel_has_none(tmp_path):
     defect = Defect(x_mm=40, s_mm=30, radius_mm=11, depth_mm=0.7)
-    (told,) = analysed(write_scanned(tmp_path / "a", [defect])).screened
-    (one,) = told.indications
+    (result,) = analysed(write_scanned(tmp_path / "a", [defect])).screened
+    (one,) = result.indications
     assert one.kind == "delamination"
     assert one.depth_mm == pytest.approx(0.7, abs=0.05)
     assert one.area_mm2 == pytest.approx(np.pi * 11**2, rel=0.1)

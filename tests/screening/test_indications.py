@@ -75,11 +75,11 @@ def test_an_outline_follows_a_round_rim_between_the_crossings():
     """Straight lines from crossing to crossing would leave out 9 % of three pitches' width, 2 % of six."""
     zone = tube()
     for radius_mm, least in ((7.5, 0.95), (15.0, 0.98)):
-        told = []
+        reported = []
         for along, around in np.random.default_rng(4).uniform(size=(40, 2)):
             score = beam_score(rim_mm(zone, 50 + along * PITCH_MM, around * 120, radius_mm))
-            told.append(indications(zone, score >= 1, score)[0].area_mm2)
-        assert least < np.mean(told) / (np.pi * radius_mm**2) < 1.005
+            reported.append(indications(zone, score >= 1, score)[0].area_mm2)
+        assert least < np.mean(reported) / (np.pi * radius_mm**2) < 1.005
 
 
 @settings(deadline=None, max_examples=80)

@@ -1,4 +1,4 @@
-"""Sizes told from taps on a tapered tube, across the seam: the bounds hold the true area."""
+"""Sizes measured by taps on a tapered tube, across the seam: the bounds hold the true area."""
 
 import numpy as np
 import pytest
@@ -23,11 +23,11 @@ def test_bounds_hold_the_true_area_on_a_taper_across_the_seam(tmp_path, monkeypa
         radius_mm, x_mm, depth_mm = rng.uniform(14, 24), rng.uniform(35, 105), rng.uniform(0.4, 0.7)
         defect = Defect(x_mm, rng.uniform(-8, 8) % (130 - 30 * x_mm / 140), radius_mm, depth_mm)
         plan, zone, recordings = parts.tapped([defect], seed=seed, stations=14)
-        (told,) = parts.analysed(parts.write_tapped(tmp_path / str(seed), plan, zone, recordings)).screened
+        (result,) = parts.analysed(parts.write_tapped(tmp_path / str(seed), plan, zone, recordings)).screened
         inside = true_mask(zone, [defect])
         hits = [
             one
-            for one in told.indications
+            for one in result.indications
             if any(inside[p.station - 1, p.position - 1] for p in map(parse_point, one.points))
         ]
         low_mm2, high_mm2 = sum(one.area_low_mm2 for one in hits), sum(one.area_high_mm2 for one in hits)

@@ -25,16 +25,16 @@ PANEL = {"shape": '"panel"', "position_pitch_mm": 10.0}
 
 
 def test_a_tube_and_a_panel_are_no_twins():
-    told = "zone L: is a tube, its twin a panel (name a twin of the same shape)"
-    with pytest.raises(TapscanError, match=f"^{re.escape(told)}$"):
+    message = "zone L: is a tube, its twin a panel (name a twin of the same shape)"
+    with pytest.raises(TapscanError, match=f"^{re.escape(message)}$"):
         matched(zone(), zone(**PANEL))
 
 
 def test_zones_that_hardly_meet_are_no_twins():
-    told = (
+    message = (
         "zone L: meets its twin at 40 of 96 points only (name a part that was inspected on the same surface)"
     )
-    with pytest.raises(TapscanError, match=f"^{re.escape(told)}$"):
+    with pytest.raises(TapscanError, match=f"^{re.escape(message)}$"):
         matched(zone(), zone(stations=5))
 
 
@@ -79,10 +79,10 @@ def test_good_is_what_is_clear_and_what_was_read_and_is_known_to_be():
     assert good.tolist() == [[True, False, True, False, False]]
 
 
-def test_too_few_partners_are_told():
-    told = "zone L: 23 readings have a good partner in the inspection old, fewer than 24 "
-    told += "(read more of both, or use another baseline)"
-    assert str(too_few(zone(), "the inspection old", 23)) == told
+def test_too_few_partners_are_refused():
+    message = "zone L: 23 readings have a good partner in the inspection old, fewer than 24 "
+    message += "(read more of both, or use another baseline)"
+    assert str(too_few(zone(), "the inspection old", 23)) == message
     assert too_few(zone(), "the inspection old", 24) is None
 
 

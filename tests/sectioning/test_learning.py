@@ -7,7 +7,7 @@ import tapscan
 from tapscan.errors import TapscanError
 from tapscan.screening.change.twins import good_points, marked_points
 from tapscan.screening.known import Known
-from tapscan.sectioning.findings.learning import learnt_from
+from tapscan.sectioning.findings.learning import known_from_cuts
 from tapscan.synth import Defect
 from tests.screening.parts import tapped, write_scanned, write_tapped
 from tests.sectioning.conftest import at
@@ -99,9 +99,9 @@ def test_its_own_findings_change_nothing(folders):
 def test_wrong_findings_are_named_with_their_inspection(folders):
     log(folders / "cut", "delaminatoin,SP-06-04")
     with pytest.raises(TapscanError, match=r"cut, findings\.csv: line 2, column kind"):
-        learnt_from(tapscan.open_inspection(folders / "cut"))
+        known_from_cuts(tapscan.open_inspection(folders / "cut"))
     (folders / "cut/findings.csv").unlink()
-    assert learnt_from(tapscan.open_inspection(folders / "cut")).zones == {}
+    assert known_from_cuts(tapscan.open_inspection(folders / "cut")).zones == {}
 
 
 @pytest.fixture(scope="module")

@@ -87,7 +87,7 @@ PANELS = {
 }
 
 
-UNTOLD = ["1.6 mm", "1.2 mm", "slope", "a third damaged"]  # the same without being told what to expect
+UNTOLD = ["1.6 mm", "1.2 mm", "slope", "a third damaged"]  # the same without prior values of what to expect
 
 
 @pytest.mark.slow
@@ -188,11 +188,11 @@ def test_the_answer_is_the_same_to_the_bit_however_the_work_is_cut(block, worker
 
 def test_a_mapped_file_gives_the_same_answer_and_progress_is_told(tmp_path, monkeypatch):
     monkeypatch.setattr(ascans, "_BLOCK", 100)
-    traces, told = Panel().traces(), []
+    traces, reported = Panel().traces(), []
     np.save(tmp_path / "BM.npy", traces)
     mapped = np.load(tmp_path / "BM.npy", mmap_mode="r")
-    found = measure_volume(mapped, 100e6, progress=lambda done, total: told.append((done, total)))
-    assert told == [(k, 600) for k in range(100, 601, 100)]
+    found = measure_volume(mapped, 100e6, progress=lambda done, total: reported.append((done, total)))
+    assert reported == [(k, 600) for k in range(100, 601, 100)]
     np.testing.assert_array_equal(found.echo_s, measure_volume(traces, 100e6).echo_s)
 
 

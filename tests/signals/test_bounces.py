@@ -1,4 +1,4 @@
-"""Beats are told from second strikes: on sums of modes, and on a struck beam of finite elements."""
+"""Beats are separated from second strikes: on sums of modes, and on a struck beam of finite elements."""
 
 import numpy as np
 import pytest
@@ -73,7 +73,7 @@ def test_a_tap_that_a_recording_begins_with_has_its_beats_too():
 
 def test_most_second_strikes_are_told_in_the_ringing_of_the_first():
     """Their energy rises by 6 dB over that in half of the cases only."""
-    rng, told = np.random.default_rng(5), 0
+    rng, detected = np.random.default_rng(5), 0
     beam = Beam(0.18, 0.025, 0.003, 60e9, 1550.0)
     taps = {
         loss: [struck_beam(beam, 48_000, 0.25, contact_s, loss) for contact_s in (0.25e-3, 0.4e-3)]
@@ -85,8 +85,8 @@ def test_most_second_strikes_are_told_in_the_ringing_of_the_first():
         assert not find_taps(sound, 48_000).is_double.any()
         again = 4800 + round(rng.uniform(0.006, 0.06) * 48_000)
         sound[again:] += 10 ** (-rng.uniform(1, 12) / 20) * second[: sound.size - again]
-        told += int(find_taps(sound, 48_000).is_double.any())
-    assert told >= 44  # 33 by a rise of 6 dB
+        detected += int(find_taps(sound, 48_000).is_double.any())
+    assert detected >= 44  # 33 by a rise of 6 dB
 
 
 def test_two_strikes_after_a_light_touch_are_two():

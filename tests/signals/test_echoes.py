@@ -145,7 +145,7 @@ def test_without_a_pulse_overlapping_echoes_below_a_front_surface_stay_within_tw
 @pytest.mark.parametrize(("name", "second"), [("lopsided", 0.7), ("lopsided", -0.7), ("gaussian", 0.7)])
 @pytest.mark.parametrize("least", [0.5 * LENGTH, 20.0, LENGTH])
 def test_without_a_pulse_echoes_that_overlap_in_every_trace_stay_within_twice_the_bound(name, second, least):
-    # No trace shows a clear pulse: it is told only by the lag, which differs from trace to trace.
+    # No trace shows a clear pulse: it is resolved only by the lag, which differs from trace to trace.
     rng, heights = np.random.default_rng(7), [1.0, second]
     first = 120 + rng.uniform(-30, 30, (400, 1))
     times = first + np.hstack([np.zeros((400, 1)), rng.uniform(least, 40.0, (400, 1))])

@@ -32,9 +32,9 @@ def test_the_depth_is_told_from_the_hidden_front_surface(depth_samples):
     traces, inside = panel(depth_samples, coupling=3.0)
     features = measure_volume(traces, RATE_HZ, AScanSettings(TOF_SAMPLES / RATE_HZ))
     first = np.where(np.isfinite(features.echo_s), features.echo_s, features.tof_s)[inside] * RATE_HZ
-    told = np.isfinite(first)
-    assert told.mean() > 0.9
-    assert (np.abs(first[told] - depth_samples) < 3.4).mean() > 0.97  # 0.05 mm
+    found = np.isfinite(first)
+    assert found.mean() > 0.9
+    assert (np.abs(first[found] - depth_samples) < 3.4).mean() > 0.97  # 0.05 mm
     sound = features.tof_s[~inside] * RATE_HZ
     assert np.abs(sound - TOF_SAMPLES).max() < 1
     assert not np.isfinite(features.echo_s[~inside]).any()

@@ -22,7 +22,7 @@ def test_they_keep_in_step_with_no_pattern(period):
     assert share.max() < 1.5 / period + 0.01
 
 
-def test_a_line_of_empty_traces_is_not_all_that_is_learnt_from(monkeypatch):
+def test_a_line_of_empty_traces_is_not_all_that_is_learned_from(monkeypatch):
     # Every 30th of 1,200 traces is one line of the zone, which here lies beside the part.
     monkeypatch.setattr(ascans, "SAMPLE", 40)
     rng = np.random.default_rng(3)

@@ -70,14 +70,16 @@ def test_the_decay_time_does_not_depend_on_the_noise(frequency_hz, damping_ratio
 def test_known_noise_is_taken_off_centroid_and_bands():
     clean = tap_features(noisy_mode(3000, 0.02, 0.0, runs=1), RATE_HZ)
     taps = noisy_mode(3000, 0.02, 0.02)
-    heard, told = tap_features(taps, RATE_HZ), tap_features(taps, RATE_HZ, noise_power=0.02**2)
+    heard, corrected = tap_features(taps, RATE_HZ), tap_features(taps, RATE_HZ, noise_power=0.02**2)
     assert (
-        np.abs(told.centroid_hz - clean.centroid_hz).max()
+        np.abs(corrected.centroid_hz - clean.centroid_hz).max()
         < 0.2 * np.abs(heard.centroid_hz - clean.centroid_hz).min()
     )
     strong = clean.spectrum_db[0] > -25
     assert strong.sum() > 6
-    np.testing.assert_allclose(told.spectrum_db.mean(axis=0)[strong], clean.spectrum_db[0][strong], atol=0.5)
+    np.testing.assert_allclose(
+        corrected.spectrum_db.mean(axis=0)[strong], clean.spectrum_db[0][strong], atol=0.5
+    )
 
 
 def test_snr_is_peak_over_noise():

@@ -20,7 +20,7 @@ ADVICE = {
     "double hit": "let the tapper spring back, and strike again",
     "double strike": "the first strike counts; let the tapper spring back, and wait for the cue",
     "noisy": "wait for quiet, and strike again",
-    "unlike its siblings": "strike the mark itself, as before",
+    "does not match the other taps here": "strike the mark itself, as before",
     "not finite": "check the input, and strike again",
 }
 LEAST_SNR_DB = 20.0

@@ -23,7 +23,7 @@ MOST_NOTE_CHARACTERS = 2000
 
 
 def left_notes(folder: "Path") -> list[str]:
-    """Tell of the table that notes stood in before they came into the plan; it is left as it is."""
+    """Name the table that notes were in before they came into the plan; it is left as it is."""
     if not (folder / "notes.csv").is_file():
         return []
     what, remedy = "is not read any more", 'copy what counts into the plan: [zone.notes], 07-05 = "a rattle"'

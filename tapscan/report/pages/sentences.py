@@ -60,7 +60,7 @@ def summary(screened: "Sequence[Screened]") -> list[str]:
         return ["No point could be read, so nothing is known about the part."]
     if not found:
         return [
-            "No indication was raised: no area stood out from the baseline.",
+            "No indication was raised: no area differed from the baseline.",
             "That is not proof that the part is sound.",
         ]
     if len(found) == 1:

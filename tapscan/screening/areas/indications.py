@@ -260,7 +260,7 @@ def _laid_flat(zone: Zone, area: Area, field: Grid) -> tuple[Grid, Grid, Grid]:
         turned = np.hstack([halves[:, -1:], turned])
         columns = np.arange(-1, 2 * positions) / 2
     else:
-        # Cut open along the clear column before the area, which then stands at either edge.
+        # Cut open along the clear column before the area, which is then at either edge.
         shift = area.first_column - 1
         turned = np.roll(field, -shift, axis=1)
         turned = np.hstack([turned, turned[:, :1]])

@@ -14,7 +14,7 @@ LEAST_SHARE = 0.1
 # By chance as many would be suspect once in so many zones.
 MAX_CHANCE = 1e-3
 MOST_SHARE_OF_REST = 0.5
-MARKED_SHARE = 0.3  # of an area that stands out, for the marks on it to hide it
+MARKED_SHARE = 0.3  # of a suspect area, for the marks on it to hide it
 MOST_NAMED = 6
 
 

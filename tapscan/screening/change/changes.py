@@ -66,7 +66,7 @@ class Difference:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Change:
-    """What became of one area. `before` and `after` are the indications it stands for, either may be empty.
+    """What became of one area. `before` and `after` are the indications that it joins, either may be empty.
 
     `changed` are the points in and round it whose readings changed beyond chance; `shown` is what is outlined
     of it: as it is now, or as it was when it is gone, or where readings changed and nothing else is known.

@@ -13,12 +13,12 @@ from tapscan.errors import TapscanError, sentence
 from tapscan.records.digests import digests
 from tapscan.records.inspection import Inspection
 from tapscan.screening.change.changes import CHANGED, UNCHANGED, Difference, ZoneChange, zone_change
-from tapscan.screening.change.likeness import datum_warnings, held_against, namesake
+from tapscan.screening.change.likeness import datum_warnings, namesake, screen_against
 from tapscan.screening.change.twins import Match, matched
 from tapscan.screening.echoes.change import echo_difference
 from tapscan.screening.echoes.readings import EchoReadings
 from tapscan.screening.results import SKIPPED, UNREAD, Screened
-from tapscan.screening.scans import Progress, Scan, Seen, look
+from tapscan.screening.scans import Progress, Scan, Seen, screen_inspection
 from tapscan.screening.taps.change import tap_difference
 from tapscan.screening.taps.readings import TapReadings
 
@@ -65,7 +65,7 @@ def compare(
         raise TapscanError(after.folder.as_posix(), "is compared with itself", "name two inspections")
     warnings: list[str] = []
     with threadpool_limits(limits=1, user_api="blas"):
-        then, now = (_looked(one, warnings, progress) for one in (before, after))
+        then, now = (_visit(one, warnings, progress) for one in (before, after))
         zones, refusals = _zones(then, now, warnings)
     if not zones:
         where, what = after.folder.as_posix(), "has no zone that can be compared with the earlier inspection"
@@ -75,22 +75,24 @@ def compare(
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Looked:
+class _Visit:
     """A scan, and what is said of each of its zones when its best baseline decides."""
 
     scan: Scan
-    held: Mapping[int, Screened]
+    by_zone: Mapping[int, Screened]
 
 
-def _looked(inspection: Inspection, warnings: list[str], progress: Progress) -> _Looked:
+def _visit(inspection: Inspection, warnings: list[str], progress: Progress) -> _Visit:
     name, own = inspection.folder.as_posix(), list(inspection.warnings)
-    scan = look(inspection, own, lambda what, done, total: progress(f"{name}: {what}", done, total))
-    held = {id(one): held_against(one, scan, (), own) for one in scan.seen}
+    scan = screen_inspection(
+        inspection, own, lambda what, done, total: progress(f"{name}: {what}", done, total)
+    )
+    by_zone = {id(one): screen_against(one, scan, (), own) for one in scan.seen}
     warnings += [f"{name}, {warning}" for warning in own]
-    return _Looked(scan, held)
+    return _Visit(scan, by_zone)
 
 
-def _zones(then: _Looked, now: _Looked, warnings: list[str]) -> tuple[list[ZoneChange], list[str]]:
+def _zones(then: _Visit, now: _Visit, warnings: list[str]) -> tuple[list[ZoneChange], list[str]]:
     """Compare zone by zone; give those that could be, and why others could not."""
     found, refusals = [], []
     for own in now.scan.seen:
@@ -112,7 +114,7 @@ def _zones(then: _Looked, now: _Looked, warnings: list[str]) -> tuple[list[ZoneC
     return found, refusals
 
 
-def _zone(own: Seen, other: Seen, then: _Looked, now: _Looked, warnings: list[str]) -> ZoneChange:
+def _zone(own: Seen, other: Seen, then: _Visit, now: _Visit, warnings: list[str]) -> ZoneChange:
     zone, rate = own.screened.zone, now.scan.inspection.plan.false_call_rate
     match = matched(zone, other.screened.zone)
     warnings += datum_warnings(own, then.scan, other, match)
@@ -120,7 +122,7 @@ def _zone(own: Seen, other: Seen, then: _Looked, now: _Looked, warnings: list[st
     if difference.is_wide:
         what = "the two visits differ much more as a whole than repeated taps do, so that small changes hide"
         warnings.append(sentence(f"zone {zone.code}", what, "use the same tapper and recorder each time"))
-    change = zone_change(now.held[id(own)], then.held[id(other)], match, difference)
+    change = zone_change(now.by_zone[id(own)], then.by_zone[id(other)], match, difference)
     healed = [one.id for one in change.changes if one.kind in {"shrunk", "gone"}]
     if healed:
         what = f"{', '.join(healed)} shrank or went, and laminate does not heal"
@@ -133,7 +135,7 @@ def _difference(own: Seen, other: Seen, match: Match, rate: float) -> Difference
     zone = own.screened.zone
     if isinstance(own.readings, TapReadings) and isinstance(other.readings, TapReadings):
         return tap_difference(zone, own.readings, other.readings, match, rate)
-    assert isinstance(own.readings, EchoReadings)  # both were looked at by the same method
+    assert isinstance(own.readings, EchoReadings)  # both were screened by the same method
     assert isinstance(other.readings, EchoReadings)
     return echo_difference(zone, own.readings, other.readings, match, rate)
 

@@ -10,7 +10,7 @@ Floats = NDArray[np.float64]
 # A turn is plain when the correlation gains this much on readings as they lie, that many times what chance
 # does to it, and when no turn but the ones next to it comes near it by this factor.
 LEAST_GAIN, CHANCES, CLEARLY = 0.2, 5.0, 1.5
-# Single readings scatter; what tells one side from another (a lap, an uneven wall) runs along the tube, so
+# Single readings scatter; what differs from side to side (a lap, an uneven wall) runs along the tube, so
 # that many stations to either side are averaged.
 STATIONS = 2
 # How far one reading may pull, in typical deviations: damage must not decide.
@@ -18,7 +18,7 @@ MOST_PULL = 4.0
 
 
 def turned_by(here: Floats, there: Floats) -> int:
-    """Tell by how many positions `there` must be turned to agree with `here`; 0 unless that is plain.
+    """Count by how many positions `there` must be turned to agree with `here`; 0 unless that is plain.
 
     Parameters
     ----------
@@ -27,8 +27,8 @@ def turned_by(here: Floats, there: Floats) -> int:
 
     Notes
     -----
-    What a whole station shares does not tell one side from the other and is taken out. Then the correlation
-    is taken at every turn. A tube that is alike on all sides tells nothing, and gives 0; so does one that is
+    What a whole station shares does not separate the sides and is taken out. Then the correlation
+    is taken at every turn. A tube that is alike on all sides gives 0; so does one that is
     alike on two.
 
     Examples
@@ -53,7 +53,7 @@ def turned_by(here: Floats, there: Floats) -> int:
 
 
 def _sides(values: Floats) -> Floats:
-    """Leave what tells the sides of the tube apart: no common level of a station, no single reading."""
+    """Leave what separates the sides of the tube: no common level of a station, no single reading."""
     read = np.asarray(np.isfinite(values).all(axis=-1))
     kept = np.where(read[..., None], values, np.nan)
     for station in np.flatnonzero(read.any(axis=1)):

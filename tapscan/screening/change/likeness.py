@@ -23,13 +23,13 @@ from tapscan.screening.taps.points import N_BANDS, point_means
 from tapscan.screening.taps.readings import TapReadings
 from tapscan.screening.taps.twins import taps_against
 
-__all__ = ["datum_warnings", "held_against", "namesake"]
+__all__ = ["datum_warnings", "namesake", "screen_against"]
 
 METHOD_WORDS: dict[Method, str] = {"tap": "tapped", "ascan": "scanned"}
 
 
-def held_against(own: Seen, scan: Scan, others: Sequence[Scan], warnings: list[str]) -> Screened:
-    """Screen one zone of a scan against the best of what there is to hold it against.
+def screen_against(own: Seen, scan: Scan, others: Sequence[Scan], warnings: list[str]) -> Screened:
+    """Screen one zone of a scan against the best baseline that there is.
 
     Whatever is named but cannot be used adds a sentence to `warnings`, and the next best decides.
     """
@@ -58,7 +58,7 @@ def _against_others(own: Seen, scan: Scan, others: Sequence[Scan], warnings: lis
         return None
     for other, seen, match in alike:
         warnings += datum_warnings(own, other, seen, match)
-    known = [other.learnt.zones.get(zone.code) for other, _, _ in alike]
+    known = [other.cuts.zones.get(zone.code) for other, _, _ in alike]
     names = [_named(other.name, of_it) for (other, _, _), of_it in zip(alike, known, strict=True)]
     source = f"the inspection {names[0]}" if len(names) == 1 else f"the inspections {', '.join(names)}"
     rate = scan.inspection.plan.false_call_rate
@@ -146,7 +146,7 @@ def datum_warnings(own: Seen, other: Scan, seen: Seen, match: Match) -> list[str
 
 
 def _pattern(readings: TapReadings | EchoReadings) -> NDArray[np.float64]:
-    """Give what tells one side of a tube from another: (stations, positions, features)."""
+    """Give what differs from side to side of a tube: (stations, positions, features)."""
     if not isinstance(readings, TapReadings):
         return walls(readings)
     points = point_means(readings.taps, readings.reason.size)

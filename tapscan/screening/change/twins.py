@@ -2,9 +2,9 @@
 
 What like zones share (modes, nodes, stiff ends, taper) cancels in the difference of their readings, point by
 point. What is left changes slowly or not at all, so that damage all round a station shows too, which a
-zone's own readings cannot tell from a level of that station.
+zone's own readings cannot separate from a level of that station.
 
-A difference tells that two parts are not alike, not which of them is damaged. Points at which a twin is
+A difference shows that two parts are not alike, not which of them is damaged. Points at which a twin is
 suspect by its own readings take no part, so that damage that was there before is not taken for usual, unless
 its plan marks them as known to be good. Damage all round the twin escapes those readings.
 
@@ -38,7 +38,7 @@ LEAST_MATCHED = 0.5
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Match:
-    """Which point of a twin lies where each point of a zone does; all of shape (stations, positions).
+    """Which point of a twin is where each point of a zone is; all of shape (stations, positions).
 
     `station` and `position` count from 0 and mean nothing where `found` is false.
     """
@@ -176,7 +176,7 @@ def _nearest(wanted_mm: Floats, there_mm: Floats) -> tuple[NDArray[np.intp], Flo
 
 
 def too_few(zone: Zone, source: str, readings: int) -> TapscanError | None:
-    """Say that too few readings have a partner to tell what is usual between the two; None when enough."""
+    """Say that too few readings have a partner to know what is usual between the two; None when enough."""
     wanted = max(MIN_READINGS, int(placed(zone).sum()) // 4)
     if readings >= wanted:
         return None

@@ -2,9 +2,9 @@
 
 A sound bond changes the back wall's echo in one way or another: it takes energy out of it, turns it over
 where the insert is harder than the wall, or lets the insert's own echo follow it as soon as the glue is
-crossed. Which of these, the zone itself tells, by what usually comes back behind the bonded points and what
-does beside them. A reading lies on the way from the first to the second as far as its beam has no bond behind
-it. Fisher's linear discriminant (Annals of Eugenics 7, 1936, 179-188, from memory) tells how far with the
+crossed. Which of these, the zone itself shows, by what usually comes back behind the bonded points and what
+does beside them. A reading is on the way from the first to the second as far as its beam has no bond behind
+it. Fisher's linear discriminant (Annals of Eugenics 7, 1936, 179-188, from memory) measures how far with the
 least uncertainty, given how readings of either kind scatter.
 """
 
@@ -18,24 +18,24 @@ from tapscan.screening.echoes.readings import EchoReadings
 from tapscan.signals.echoes.pulses import cut_out
 from tapscan.signals.echoes.sampling import spread_evenly
 
-__all__ = ["HALF", "Bond", "told_bond"]
+__all__ = ["HALF", "Bond", "resolved_bond"]
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
-# What is looked at: from a cycle at 5 MHz before the back wall is due to as much after half a millimetre of
+# The window: from a cycle at 5 MHz before the back wall is due to as much after half a millimetre of
 # glue has been crossed, there and back.
 BEFORE_S, AFTER_S = 0.2e-6, 0.6e-6
 STEP_S = 20e-9  # a tenth of a cycle at 5 MHz: closer samples say nothing more
 MARGIN = 8  # samples, where the cut itself is heard
 # By so much the wall may be thicker or thinner before a bond than beside it: a ply of some two millimetres.
 UNEVEN = 0.08
-MOST_FREE = 2_000  # readings beside the bonds, spread evenly: more tell nothing more
+MOST_FREE = 2_000  # readings beside the bonds, spread evenly: more add nothing
 BLOCK = 4_096  # traces cut at a time
 ROUNDS = 4
 HALF = 0.5  # of a beam, and of an amplitude: −6 dB
 # How far what a bond returns and what the wall alone does must lie apart, in standard deviations of either,
-# to tell one from the other. The second simulator's bonds of aluminium, laminate and plastic lay ten
+# to separate one from the other. The second simulator's bonds of aluminium, laminate and plastic were ten
 # apart or more, and where nothing is bonded it is up to three.
 LEAST_SEPARATION = 8.0
 # Readings so many times as far from what is usual as the middle one stand on something else.
@@ -44,12 +44,12 @@ FARTHEST = 3.0
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Bond:
-    """What the zone tells of its bonds.
+    """What the zone shows of its bonds.
 
     `loose` (stations, positions) is the share of each beam that has no bond behind it, about 0 at a sound
     bond and 1 where there is none; `returned` is how much of what comes back from a sound bond is there; both
     NaN where that was not asked. `left` is what a bond leaves of the back wall, as a share of its amplitude,
-    and negative where it turns it over. Unless `is_told`, bonds return the same as the wall beside them.
+    and negative where it turns it over. Unless `is_resolved`, bonds return the same as the wall beside them.
     """
 
     loose: Floats
@@ -58,16 +58,16 @@ class Bond:
     separation: float
 
     @property
-    def is_told(self) -> bool:
+    def is_resolved(self) -> bool:
         """Whether a bond differs from none."""
         return self.separation >= LEAST_SEPARATION
 
 
-def told_bond(readings: EchoReadings, bonded: Mask, resting: Mask, free: Mask) -> Bond:
+def resolved_bond(readings: EchoReadings, bonded: Mask, resting: Mask, free: Mask) -> Bond:
     """Tell how much of each bonded reading's beam has no bond behind it.
 
     The wall before the bonds may be a ply thicker or thinner than it is beside them: what comes back without
-    a bond is looked for a little sooner and later than it is due, too.
+    a bond is searched for a little sooner and later than it is due, too.
 
     Parameters
     ----------

@@ -9,8 +9,8 @@ ply's.
 
 Where the plan says that an insert is bonded to the inner wall, the bond changes what comes back: it takes
 energy out, turns the back wall over or lets an echo of the insert's follow. Where the insert has come away,
-the back wall is as strong as that of the wall by itself. Half way between the two half the beam stands on
-bond: the same rule (`tapscan.screening.echoes.bonds`). The two must be well apart. A lost back wall tells
+the back wall is as strong as that of the wall by itself. Half way between the two half the beam is on
+bond: the same rule (`tapscan.screening.echoes.bonds`). The two must be well apart. A lost back wall shows
 nothing where the bond takes most of it anyway; an echo from inside does, as everywhere.
 """
 
@@ -24,7 +24,7 @@ from numpy.typing import NDArray
 from tapscan.errors import sentence
 from tapscan.plan import Zone, block_mask
 from tapscan.screening.areas.indications import Area, Evidence, find_indications, strength_of, zone_areas
-from tapscan.screening.echoes.bonds import HALF, Bond, told_bond
+from tapscan.screening.echoes.bonds import HALF, Bond, resolved_bond
 from tapscan.screening.echoes.levels import (
     MIN_READINGS,
     amplitude,
@@ -192,10 +192,10 @@ def _what_is_good(zone: Zone, readings: EchoReadings, read: Mask, warnings: list
     free_db = np.where(bonded, np.median(free_db[read & ~bonded]), free_db)
     marked = read & bonded & reference
     resting = marked if marked.sum() >= MIN_READINGS else read & bonded
-    bond = told_bond(readings, read & bonded, resting, read & ~bonded)
+    bond = resolved_bond(readings, read & bonded, resting, read & ~bonded)
     size, free = amplitude(readings.echoes.backwall_db), float(10 ** (free_db[bonded][0] / 20))
     left = float(np.median(size[resting]))
-    if not bond.is_told:
+    if not bond.is_resolved:
         what = "behind the bonds the same comes back as beside them, so that no disbond can be detected"
         warnings.append(sentence(f"zone {zone.code}", what, "check which points are bonded"))
         # Delaminations of the wall still show there, against the bonded points' own level.
@@ -225,8 +225,8 @@ def _level_db(amplitude: float) -> float:
 
 def _unbonded(free_db: Floats, steep_db: Floats, words: str) -> _Good:
     """Good laminate without a bond behind it, or none that could show a disbond."""
-    untold = np.full(free_db.shape, np.nan)
-    return _Good(free_db, steep_db, np.zeros(free_db.shape, dtype=bool), untold, untold, np.nan, words)
+    unknown = np.full(free_db.shape, np.nan)
+    return _Good(free_db, steep_db, np.zeros(free_db.shape, dtype=bool), unknown, unknown, np.nan, words)
 
 
 def _without_bonds(zone: Zone, readings: EchoReadings, read: Mask, bonded: Mask, reference: Mask) -> _Good:
@@ -283,10 +283,10 @@ def _judged(
 
 
 def _inside_share(readings: EchoReadings, free: Floats, read: Mask, *, closed: bool) -> Floats:
-    """Share of the beam that the first echo inside stands for.
+    """Share of the beam that the first echo inside returns.
 
     A whole beam's echo from inside is at least as strong as the back wall: it has less laminate to cross. How
-    much stronger, the laminate's loss tells, and the neighbours at the same depth; without them an edge would
+    much stronger, the laminate's loss and the neighbours at the same depth show; without them an edge would
     be drawn too far out, and a ply near the surface of a thick wall taken for damage.
     """
     echo = np.where(read, amplitude(readings.echoes.echo_db), 0.0)

@@ -4,7 +4,7 @@
   (another probe, another couplant). So damage that fills whole stations shows; an edge or a taper does not.
 * **The back wall's time**: an echo that is taken for the back wall but comes earlier than the wall is thick
   is an echo from inside, even where most of the zone is like that.
-* **Echoes that were there before**: what the same echo stood for then is taken off.
+* **Echoes that were there before**: the share that the same echo returned then is taken off.
 
 Nothing that was suspect before is taken for usual, unless the earlier plan marks it as known to be good. And
 what was clear may explain a quarter of the beam at most, half of what makes a point suspect: damage that
@@ -71,8 +71,8 @@ class EchoTwin:
 class Expected:
     """What good laminate sends back at each point, by the twins; all arrays (stations, positions).
 
-    `backwall_db` is relative to the front-surface echo, NaN where the twins tell nothing; `known_share` is
-    the share of the beam that an echo which was there before stood for, 0 where there was none; `wander` the
+    `backwall_db` is relative to the front-surface echo, NaN where the twins have no reading; `known_share` is
+    the share of the beam that an echo which was there before returned, 0 where there was none; `wander` the
     share of the back wall that single readings lose (gains are below 0), NaN where that is not known.
     """
 
@@ -83,7 +83,7 @@ class Expected:
 
 
 def walls(readings: EchoReadings) -> Floats:
-    """Time of flight and level of the back wall, (stations, positions, 2): what tells one place from another.
+    """Time of flight and level of the back wall, (stations, positions, 2): what differs from place to place.
 
     Times are in shares of the usual one.
     """
@@ -117,7 +117,7 @@ def expected_echoes(
     expected_db = usual_db + moved_db
     off_db = own_db - expected_db
     if np.isfinite(off_db).sum() < MIN_READINGS:
-        # No back wall is left here; the twins' own tell how single readings wander.
+        # No back wall is left here; the twins' own show how single readings wander.
         off_db = before_db - smooth_db
     words = named(source, kept, int((read & ~np.isfinite(expected_db)).sum()))
     known = _known_share(readings, twins, expected_db)
@@ -170,7 +170,7 @@ def inside_instead(echoes: AScanFeatures, early: Mask) -> AScanFeatures:
 
 
 def _known_share(readings: EchoReadings, twins: Sequence[EchoTwin], expected_db: Floats) -> Floats:
-    """Share of the beam that the same echo stood for in every twin: the least of them."""
+    """Share of the beam that the same echo returned in every twin: the least of them."""
     shares = []
     for twin in twins:
         time_s = twin.laid(twin.readings.echoes.echo_s)

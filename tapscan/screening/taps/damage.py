@@ -1,8 +1,8 @@
 """What damage does to a tap, relative to the sound laminate around it, learned from many simulated parts.
 
 A point is described by how far it and its neighbours are from the zone's own baseline, in standard deviations
-of sound readings. So described, damage is much alike on all parts, whatever rings. Boosted trees tell it from
-sound laminate (Friedman, Ann. Statist. 29, 2001, 1189-1232, from memory). They are trained by
+of sound readings. So described, damage is much alike on all parts, whatever rings. Boosted trees separate it
+from sound laminate (Friedman, Ann. Statist. 29, 2001, 1189-1232, from memory). They are trained by
 ``python -m tests.independent.train`` and kept as plain numbers in ``damage_class.json``; here they are only
 evaluated.
 """

@@ -151,7 +151,7 @@ def taps_against(
     difference = difference_of(zone, readings, twins, source)
     if not np.nan_to_num(difference.points.sound_db).any():
         where = f"zone {zone.code}"
-        what = f"has the very same readings as {source}, to the last digit: a copy tells nothing"
+        what = f"has the very same readings as {source}, to the last digit: a copy shows nothing"
         raise TapscanError(where, what, "name another inspection")
     reference = block_mask(zone, zone.reference).ravel()
     found = judged(difference.points, zone, reference, trees, by_station=False)

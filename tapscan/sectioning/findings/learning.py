@@ -12,7 +12,7 @@ import numpy as np
 from tapscan.errors import TapscanError
 from tapscan.plan.zones import Zone
 from tapscan.records.inspection import Inspection
-from tapscan.screening.known import Known, Learnt
+from tapscan.screening.known import Known, KnownFromCuts
 from tapscan.sectioning.findings.logbook import read_findings
 from tapscan.sectioning.findings.recorded import (
     FINDINGS_NAME,
@@ -24,7 +24,7 @@ from tapscan.sectioning.findings.recorded import (
     shown,
 )
 
-__all__ = ["known_points", "learnt_from"]
+__all__ = ["known_from_cuts", "known_points"]
 
 
 def known_points(zone: Zone, findings: Sequence[Finding]) -> Known:
@@ -46,7 +46,7 @@ def known_points(zone: Zone, findings: Sequence[Finding]) -> Known:
     return Known(seen == SOUND, bad, np.isin(seen, list(SEPARATIONS)))
 
 
-def learnt_from(inspection: Inspection) -> Learnt:
+def known_from_cuts(inspection: Inspection) -> KnownFromCuts:
     """Say what cutting has shown in each zone of an inspection; nothing where it was never cut.
 
     Raises
@@ -61,4 +61,4 @@ def learnt_from(inspection: Inspection) -> Learnt:
         raise TapscanError(where, error.what, error.remedy) from None
     cut = {one.zone for one in rows}
     zones = {zone.code: known_points(zone, rows) for zone in inspection.plan.zones if zone.code in cut}
-    return Learnt(zones, FINDINGS_NAME if rows else "")
+    return KnownFromCuts(zones, FINDINGS_NAME if rows else "")

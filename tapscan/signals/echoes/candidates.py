@@ -35,7 +35,7 @@ Floats32 = NDArray[np.float32]
 Ints = NDArray[np.intp]
 
 CANDIDATES = 4  # echoes after the front surface that are kept for each trace until the zone has decided
-NOISE_FACTOR = 6.0  # an echo stands this many standard deviations out of its trace's noise
+NOISE_FACTOR = 6.0  # an echo is this many standard deviations above its trace's noise
 FRONT_FRACTION = (
     0.12  # of the trace's largest correlation: acrylic over laminate returns 0.2 of a lossless wall
 )
@@ -162,7 +162,7 @@ def prepared(traces: NDArray[Any], step: float = 0.0) -> tuple[Floats32, Floats3
         crest, trough = np.argmax(values, axis=1), np.argmin(values, axis=1)
     span = values[rows, crest] - values[rows, trough]
     fault[(fault == "") & (span == 0)] = "silent"
-    # Where the digitiser tells fewer than 32 levels apart, an honest crest may look flat.
+    # Where the digitiser resolves fewer than 32 levels, an honest crest may look flat.
     flat = (_rests(values, crest) | _rests(values, trough)) & (span > 32 * np.float32(step))
     fault[flat & (fault == "")] = "saturated"
     return values, lacking, fault
@@ -344,7 +344,7 @@ def _front(c: Floats32, top: Ints, pattern: Pattern) -> Ints:
     rows = np.arange(n)
     # The rise comes before the largest value: beyond the last of those nothing need be looked at.
     low = np.float32(pattern.front_fraction) * c[rows, top]
-    if pattern.usual:  # beside an echo that is many times as strong, only its own size tells it
+    if pattern.usual:  # beside an echo that is many times as strong, only its own size shows it
         low = np.minimum(low, np.float32(USUAL_FRONT[0] * abs(pattern.usual)))
     first = np.argmax(c[:, : int(top.max(initial=0)) + 1] >= low[:, None], axis=1)
     width = min(pattern.rise + 2, grid)

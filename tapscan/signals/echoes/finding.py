@@ -29,7 +29,7 @@ _ROUNDS = 8  # how often: where every trace's echoes overlap, each halves what t
 _NEARLY_ALL = 0.97  # of the traces must a pulse explain: few are clear, where most overlap alike
 _AS_GOOD = 1.15  # times what another pulse leaves of them: no worse
 _FEWER = 0.98  # times its echoes: fewer
-_LEAST_TRACES = 8  # fewer hold too little to tell the pulse from what follows it
+_LEAST_TRACES = 8  # fewer hold too little to separate the pulse from what follows it
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -61,7 +61,7 @@ def find_echoes(
         Shape (length,), at the same rate; it should swing about zero. Without one it is estimated from the
         front-surface echoes of all traces together, and then anew from all their echoes; all rows influence
         each other through it. One row in twenty should then show its front-surface echo clear of others:
-        nothing tells an overlap that is the same in every row from the pulse.
+        nothing separates an overlap that is the same in every row from the pulse.
     n_echoes
         Most echoes per trace. Where there are more, those that explain most are kept.
 
@@ -163,7 +163,7 @@ def _estimated(traces: Floats32, sample_rate_hz: float, n_echoes: int) -> Pulse 
 
     Where the traces begin with echoes of two shapes, one of them may be the pulse and the other two echoes on
     top of each other: of what all traces say and what either kind does, the pulse that explains them with
-    the fewest echoes stands, among those that leave little.
+    the fewest echoes is kept, among those that leave little.
     """
     kinds = two_kinds(traces, sample_rate_hz) if len(traces) >= 2 * _LEAST_TRACES else None
     groups = [traces] if kinds is None else [traces, traces[kinds], traces[~kinds]]
@@ -183,7 +183,7 @@ def _estimated(traces: Floats32, sample_rate_hz: float, n_echoes: int) -> Pulse 
 
 
 def _refined_pulse(traces: Floats32, pulse: Pulse, n_echoes: int) -> tuple[Pulse, float, float] | None:
-    """Estimate a pulse anew from all echoes that it tells; with what that leaves, and echoes per trace.
+    """Estimate a pulse again from all echoes that it finds; with what that leaves, and echoes per trace.
 
     None where the pulse is as long as the traces.
     """

@@ -10,7 +10,7 @@ __all__ = ["front_is_cut"]
 _EARLY = 2.0  # periods: a front-surface echo that peaks later shows its rise
 _WITHIN = 3.0  # periods from the start that hold the echo's largest half-wave
 _LOW = 0.05  # the same, in a zone where the delay is known to be wrong
-_MANY = 0.25  # of a zone's traces: so many say that the delay is wrong, and spoil the pulse that is learnt
+_MANY = 0.25  # of a zone's traces: so many say that the delay is wrong, and spoil the pulse that is learned
 _LOUD = 8.0  # times the trace's median size: no noise gets there, an echo does
 _HIGH = 0.25  # of that half-wave: a whole echo rises from less within its first sample
 

@@ -28,7 +28,7 @@ TAPS = 8  # points of the local polynomial between grid samples
 _PER_CYCLE = 8.0  # grid samples per cycle of the highest frequency that matters: error below 1e-4 of r there
 _BAND_FLOOR = 1e-7  # relative power below which the pulse is taken to carry nothing
 _TOP_FLOOR = 0.003  # relative power at the highest frequency that matters for reading between grid points
-_LOW_END = 0.1  # of the root-mean-square frequency: what lies below is offset and drift
+_LOW_END = 0.1  # of the root-mean-square frequency: what is below is offset and drift
 _SUPPORT_FLOOR = 3e-4  # fraction of the root energy that may lie outside the pulse's counted length
 
 
@@ -41,7 +41,7 @@ class Kernel:
     correlation is then an amplitude in units of the pulse's root energy. `r` (2·reach + 1,) is the
     autocorrelation, lag 0 in the middle; `shifted` (steps + 1, 2·reach + 1)
     is r for an echo that sits a fraction of a grid step late. `bandwidth` is the root-mean-square frequency
-    in cycles per grid step. `grid` counts the times at which the whole pulse lies inside the trace. `dense`
+    in cycles per grid step. `grid` counts the times at which the whole pulse is inside the trace. `dense`
     (3, points) holds r and its two derivatives per grid step at every fraction that `shifted` knows.
     """
 

@@ -1,6 +1,6 @@
 """What a zone's A-scans have in common: the pulse, the noise, the backscatter of sound laminate.
 
-Learnt from traces spread evenly over the zone, by medians, so that a third of the zone may be damaged.
+Learned from traces spread evenly over the zone, by medians, so that a third of the zone may be damaged.
 """
 
 from dataclasses import replace
@@ -30,12 +30,12 @@ __all__ = ["SAMPLE", "learn"]
 Floats = NDArray[np.float64]
 Floats32 = NDArray[np.float32]
 
-SAMPLE = 1024  # traces that are learnt from
-_TRIED = 256  # of them tell which of two pulses is the better
+SAMPLE = 1024  # traces that are learned from
+_TRIED = 256  # of them decide which of two pulses is the better
 _SAME_CYCLES = 1.5  # a front-surface echo found by either comes no further apart
 _TAIL_FRACTION = 0.03  # of the pulse: what is less is more likely the plies'
 _SUPPORT_FLOOR = 0.15  # of the pulse's root energy: an echo that lacks less at the trace's end is kept
-_TOP_FLOOR = 0.03  # of the pulse's power: what lies above needs no finer grid here
+_TOP_FLOOR = 0.03  # of the pulse's power: what is above needs no finer grid here
 _BACKSCATTER_FACTOR = 5.3  # standard deviations of the zone's backscatter above its usual value
 _ALIKE = 0.4  # of the way from what the pulse's own half-waves differ by to none: more alike, and loss did it
 _BESIDE_CYCLES = 2.0  # after the front-surface echo: its own half-waves, and what it misfits, are there
@@ -65,7 +65,7 @@ def learn(
         return None
     due = 0.0 if expected_tof_s is None else expected_tof_s * sample_rate_hz
     pulse = estimate_pulse(values, sample_rate_hz, centre_frequency_hz, _TAIL_FRACTION)
-    pattern = None if pulse is None else _learnt(values, pulse, step, due)
+    pattern = None if pulse is None else _pattern_of(values, pulse, step, due)
     if pattern is None:
         return None
     some = values[spread_evenly(len(values), _TRIED)]
@@ -75,19 +75,19 @@ def learn(
     back = _back_walls(some, found, pattern.kernel)
     pulse = estimate_pulse(back, sample_rate_hz, centre_frequency_hz, _TAIL_FRACTION)
     better = None if pulse is None else _better(some, pulse, pattern, step, due)
-    return pattern if better is None else _learnt(values, better, step, due) or pattern
+    return pattern if better is None else _pattern_of(values, better, step, due) or pattern
 
 
 def _better(values: Floats32, pulse: Pulse, pattern: Pattern, step: float, due: float) -> Pulse | None:
     """Return the back walls' pulse where it explains the front-surface echo better than the pattern's does.
 
-    Plies may have mixed with a weak front-surface echo, so that what was learnt from it is not the pulse, nor
-    even its sign. Which way up a back wall is, is not known either.
+    Plies may have mixed with a weak front-surface echo, so that what was learned from it is not the pulse,
+    nor even its sign. Which way up a back wall is, is not known either.
     """
     at, best = _fronts(values, pattern)
     best_height, better = _typical(best), None
     for either in (pulse, replace(pulse, samples=-pulse.samples)):
-        other = _learnt(values, either, step, due)
+        other = _pattern_of(values, either, step, due)
         if other is None:
             continue
         front, height = _fronts(values, other)
@@ -98,7 +98,7 @@ def _better(values: Floats32, pulse: Pulse, pattern: Pattern, step: float, due: 
     return better
 
 
-def _learnt(values: Floats32, pulse: Pulse, step: float, due: float) -> Pattern | None:
+def _pattern_of(values: Floats32, pulse: Pulse, step: float, due: float) -> Pattern | None:
     """Learn everything but the pulse; `due` is when the back wall is expected, in samples, 0 if unknown."""
     if len(pulse.samples) > values.shape[1]:
         return None
@@ -134,7 +134,7 @@ def _back_walls(values: Floats32, found: Candidates, kernel: Kernel) -> Floats32
 
 
 def _front_fraction(c: Floats32, found: Candidates) -> float:
-    """Return the part of a trace's largest correlation that tells its front-surface echo.
+    """Return the part of a trace's largest correlation that shows its front-surface echo.
 
     Three fifths of the usual: above the side lobes of a front-surface echo that is the largest, below the
     crest of one that is not (behind a delay line of nearly the laminate's impedance).
@@ -169,7 +169,7 @@ def _typical(values: Floats32) -> float:
 def _with_weights(pattern: Pattern, values: Floats32) -> Pattern:
     """Say what positive and negative crests count for, by the polarity that back walls have.
 
-    What lies inside and returns much is air, as behind the back wall, and turns the pulse over as that one
+    What is inside and returns much is air, as behind the back wall, and turns the pulse over as that one
     does. Loss makes an echo's half-waves alike: the wrong one, half a cycle off and the other way up, may be
     the larger. So it counts for less, though for more than the pulse's own next half-wave. Delay lines
     and couplants are softer than the laminate, so that back walls are turned against the front-surface

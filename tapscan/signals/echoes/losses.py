@@ -15,7 +15,7 @@ Floats = NDArray[np.float64]
 
 _MOST_TRACES = 512  # spread evenly over the zone
 _LEAST_TRACES = 12  # fewer hold no median worth the name
-_HALF_WINDOW = 1.5  # periods to either side of an echo's peak: what stands further off is another echo
+_HALF_WINDOW = 1.5  # periods to either side of an echo's peak: what is further off is another echo
 _BAND = (0.6, 1.35)  # of the centre frequency: where a probe of 70 % bandwidth sends enough
 _BINS = 256  # of the transform: finer than so short a window resolves
 
@@ -77,7 +77,7 @@ def loss_db_per_s(traces: NDArray[Any], front_s: Floats, backwall_s: Floats, sam
 
 
 def _power(traces: Floats, peak: Floats, half: int) -> Floats:
-    """Give the median power spectrum of what stands about each trace's peak, given in samples."""
+    """Give the median power spectrum about each trace's peak, given in samples."""
     at = np.rint(peak).astype(int)[:, None] + np.arange(-half, half + 1)
     padded = np.pad(traces, ((0, 0), (half, half)))
     echoes = np.take_along_axis(padded, np.clip(at + half, 0, padded.shape[1] - 1), axis=1)

@@ -2,7 +2,7 @@
 
 Decision rules
 --------------
-Pulse and levels are learnt from up to 1,024 traces spread evenly over the zone, by medians, so that a third
+Pulse and levels are learned from up to 1,024 traces spread evenly over the zone, by medians, so that a third
 of the zone may be damaged: the pulse from its front-surface echoes, or from the back walls where these are
 stronger and explain even those better; the noise from the samples before them.
 
@@ -59,7 +59,7 @@ _SAMPLED = 32  # traces copied before their pages are let go
 
 @dataclass(frozen=True, slots=True, eq=False)
 class AScanSettings:
-    """What is known beforehand. None is learnt from the traces.
+    """What is known beforehand. None is learned from the traces.
 
     `expected_tof_s` is the sound laminate's time of flight, there and back; `centre_frequency_hz` the
     probe's. `bonded`, (stations, positions), marks where something is bonded behind the laminate, and the

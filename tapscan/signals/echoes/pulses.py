@@ -346,7 +346,7 @@ def _typical(windows: Floats, alone: int | None = None) -> Floats:
 
 
 def _lags(windows: Floats, model: Floats, period: float) -> Floats:
-    """How far each window lies after the model, in samples, within half a period."""
+    """How far each window is after the model, in samples, within half a period."""
     size = fft.next_fast_len(2 * windows.shape[1], real=True)
     up = 8
     cross = fft.rfft(windows, size, axis=1) * np.conj(fft.rfft(model, size))
@@ -398,7 +398,7 @@ def _fade(length: int, period: float, rises: bool, falls: bool) -> Floats:
 
 
 def _denoised(cut: Floats, noise: float) -> Floats:
-    """Wiener's filter without phase: each frequency is kept as far as it stands out of white noise."""
+    """Wiener's filter without phase: each frequency is kept as far as it is above white noise."""
     size = 4 * len(cut)
     spectrum = fft.rfft(cut, size)
     power = np.abs(spectrum) ** 2
@@ -406,7 +406,7 @@ def _denoised(cut: Floats, noise: float) -> Floats:
     gain = power / (power + floor) if floor > 0 else np.ones(len(power))
     gain = np.where(power > floor, gain, 0.0) if floor > 0 else gain
     if not gain.any():
-        return cut  # nothing stands out: the cut is as good a guess as any
+        return cut  # nothing is above it: the cut is as good a guess as any
     return np.asarray(fft.irfft(spectrum * gain, size)[: len(cut)])
 
 

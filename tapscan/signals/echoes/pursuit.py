@@ -190,15 +190,15 @@ def misfits(kernel: Kernel, share: float | Floats, apart: float = _RESOLVED) -> 
 
 def _stand_out(at: Floats, amplitude: Floats, kernel: Kernel, misfit: Floats) -> Mask:
     """Whether every echo of each row (n, k) is more than the misfit of the pulse to the others."""
-    stands = np.ones(len(at), dtype=bool)
+    is_kept = np.ones(len(at), dtype=bool)
     size = np.abs(amplitude)
     for one in range(at.shape[1]):
         for other in range(one):
             lag = np.rint(at[:, one] - at[:, other]).astype(np.intp)
             level = misfit[np.clip(lag, -kernel.reach, kernel.reach) + kernel.reach]
             larger = np.maximum(size[:, one], size[:, other])
-            stands &= np.minimum(size[:, one], size[:, other]) > level * larger
-    return stands
+            is_kept &= np.minimum(size[:, one], size[:, other]) > level * larger
+    return is_kept
 
 
 def quiet_part(c: Floats32) -> Floats32:

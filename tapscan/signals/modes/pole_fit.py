@@ -17,7 +17,7 @@ __all__ = ["ROUGH", "Problem", "amplitudes_at", "energy_left", "read_bins", "ref
 
 _WINDOW_BINS, _WINDOW_WIDTHS = 8, 6.0  # a pole is read from so many bins and half widths on each side
 _LARGEST_WINDOW = 256
-ROUGH = 1e-2  # a tolerance that tells which start is best
+ROUGH = 1e-2  # a tolerance that shows which start is best
 _ROUGH_STEPS, _FINE_STEPS = 12, 40
 
 

@@ -2,7 +2,7 @@
 
 The curve is Schroeder's backward integral of the squared signal (Schroeder, J. Acoust. Soc. Am. 37, 1965,
 from memory), read as ISO 3382 reads it: a least-squares line through the level between -5 dB and -25 dB,
-extended to 60 dB. What the microphone's noise adds is taken off first, and what lies under the noise is put
+extended to 60 dB. What the microphone's noise adds is taken off first, and what is under the noise is put
 back as the exponential that the line predicts.
 """
 
@@ -155,7 +155,7 @@ def _line_slope(
 ) -> "NDArray[np.float64]":
     """Slope in dB per block of the least-squares line through points spread over the part that is read.
 
-    `rest` is what lies beyond the end of the curve; `spread` times the root of the blocks still to come is
+    `rest` is what is beyond the end of the curve; `spread` times the root of the blocks still to come is
     the level under which noise makes the curve unreadable.
     """
     top = curve[:, 0] + rest

@@ -280,7 +280,7 @@ def _first_inside(
 def _ends_early(
     part: Candidates, echo: NDArray[np.intp], expected: Floats, pattern: Pattern
 ) -> NDArray[np.bool_]:
-    """Whether the pulse that is due from the back wall lies not inside the trace, and nothing well before it.
+    """Whether the pulse that is due from the back wall is not inside the trace, and nothing well before it.
 
     What is left of a back wall at the trace's end passes for an echo a little above it.
     """
