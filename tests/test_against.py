@@ -164,7 +164,7 @@ def test_a_copy_of_itself_tells_nothing_and_says_so(parts, tmp_path):
     (warning,) = against.summary["warnings"]
     assert warning == (
         f"zone BM: has the very same readings as the inspection {copy.as_posix()}, to the last digit: a copy "
-        "tells nothing (name another inspection)"
+        "shows nothing (name another inspection)"
     )
     assert (against.screened[0].status == held(parts).screened[0].status).all()
     (zone,) = tapscan.compare(tapscan.open_inspection(copy), now).zones

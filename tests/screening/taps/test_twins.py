@@ -183,7 +183,7 @@ def test_a_copy_is_refused_and_has_not_changed():
     """Beside itself all of a part would be clear."""
     some = readings(9, RING)
     message = (
-        "^zone BM: has the very same readings as the inspection old, to the last digit: a copy tells nothing"
+        "^zone BM: has the very same readings as the inspection old, to the last digit: a copy shows nothing"
     )
     with pytest.raises(TapscanError, match=message):
         against(some, twin(some), source="the inspection old")
