@@ -103,7 +103,7 @@ export class CutFace {
       make(
         "div",
         {},
-        step("1. Scale", row(label("Known length, mm", this.mm)), row(this.tools.bar, this.tools.square), quiet("In the plane of the cut. A square also takes out a camera that looked from the side.")),
+        step("1. Scale", row(label("Known length, mm", this.mm)), row(this.tools.bar, this.tools.square), quiet("In the plane of the cut. A square also takes out a camera that looked from the side: ", squares(), ".")),
         step("2. The cut", row(label("Which cut", this.cut), label("Who measures", this.who)), row(this.tools.surface)),
         step("3. Measure", row(Object.keys(MEASURES).map((name) => this.tools[name]))),
         step("4. Proposals by the computer", row(this.tools.region), row(find("Find dark voids", "voids"), find("Find adhesive faces", "adhesive")), quiet("An adhesive line takes four corners, the first two along it. A proposal counts only once you accept it.")),
@@ -400,8 +400,12 @@ export class CutFace {
   }
 }
 
-function quiet(words) {
+function quiet(...words) {
   return make("p", { class: "quiet" }, words);
+}
+
+function squares() {
+  return make("a", { href: "/papers/scale_squares_A4.pdf", target: "_blank", rel: "noopener" }, "squares to print and cut out");
 }
 
 /** A number as typed, with a decimal comma too; what is none is refused by the desk. */
