@@ -11,7 +11,7 @@ from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_serializer
 
 from tapscan import __version__
 from tapscan.cutface.measures import (
@@ -28,9 +28,11 @@ from tapscan.records.tables import json_text
 from tapscan.sectioning.findings.recorded import Cause
 
 __all__ = [
+    "ADHESIVE",
     "LAYERS",
     "LINES",
     "OUTLINES",
+    "Face",
     "Mark",
     "Marked",
     "ScaleMark",
@@ -40,7 +42,8 @@ __all__ = [
     "results_of",
 ]
 
-LAYERS = ("adhesive thickness", "wall thickness")
+ADHESIVE: Literal["adhesive thickness"] = "adhesive thickness"
+LAYERS = (ADHESIVE, "wall thickness")
 OUTLINES = ("void", "planar void", "resin pool")
 LINES = ("delamination", "disbond", "crack")
 MarkKind = Literal[
@@ -55,6 +58,7 @@ MarkKind = Literal[
     "wrinkle",
     "porosity",
 ]
+Face = Literal["", "above", "below"]
 Place = tuple[float, float]
 Photo = Callable[[], NDArray[np.uint8]]
 _MOST_PX = 1e5
@@ -81,7 +85,8 @@ class ScaleMark(_Frozen):
 class Mark(_Frozen):
     """One thing marked: pairs across a layer, outlines, or one line; a proposal counts once accepted.
 
-    `where` and `cause` are those of ``findings.csv``. Porosity is what is darker than `limit_grey`.
+    `where` and `cause` are those of ``findings.csv``. `face` says on which face of a joint an adhesive is, as
+    seen in the photo; it is only written where it is given. Porosity is what is darker than `limit_grey`.
     """
 
     kind: MarkKind
@@ -91,6 +96,17 @@ class Mark(_Frozen):
     limit_grey: float | None = None
     note: str = ""
     cause: Cause = "unknown"
+    face: Face = ""
+
+    @model_serializer(mode="wrap")
+    def _written(self, plain: Callable[[Any], dict[str, Any]]) -> dict[str, Any]:
+        """Leave out an empty `face`: files of earlier versions then compute to the same text."""
+        return {name: value for name, value in plain(self).items() if name != "face" or value}
+
+    @property
+    def words(self) -> str:
+        """Its kind, with the face of the joint where there is one."""
+        return f"{self.kind}, {self.face}" if self.face else self.kind
 
 
 class Marked(_Frozen):
@@ -135,20 +151,25 @@ def _check(marked: Marked, where: str) -> None:
     every = [marked.scale.points_px, marked.surface_px, marked.region_px]
     for number, mark in enumerate(marked.marks, start=1):
         every += mark.px
-        place = f"{where}: mark {number}, {mark.kind}"
-        least = _LEAST.get(mark.kind, 0)
-        if mark.kind == "porosity":
-            if mark.limit_grey is None or len(marked.region_px) < 3:
-                raise TapscanError(place, "needs region_px and limit_grey", "draw the region, give the limit")
-            continue
-        if not mark.px or any(len(one) < least for one in mark.px):
-            raise TapscanError(place, f"needs at least {least} points", "mark it again")
-        if mark.kind in (*LINES, "wrinkle") and len(marked.surface_px) < 2:
-            raise TapscanError(place, "needs the outer surface", "click two points on the outer surface")
-        if mark.kind in LAYERS and any(len(pair) != 2 for pair in mark.px):
-            raise TapscanError(place, "needs pairs of points", "click one point on each face of the layer")
+        _check_mark(mark, marked, f"{where}: mark {number}, {mark.kind}")
     if any(abs(value) > _MOST_PX for line in every for point in line for value in point):
         raise TapscanError(where, "has a point far outside any photo", "mark it again")
+
+
+def _check_mark(mark: Mark, marked: Marked, place: str) -> None:
+    if mark.face and mark.kind != ADHESIVE:
+        raise TapscanError(place, "has a face of a joint, which only adhesive has", "take out face")
+    if mark.kind == "porosity":
+        if mark.limit_grey is None or len(marked.region_px) < 3:
+            raise TapscanError(place, "needs region_px and limit_grey", "draw the region, give the limit")
+        return
+    least = _LEAST[mark.kind]
+    if not mark.px or any(len(one) < least for one in mark.px):
+        raise TapscanError(place, f"needs at least {least} points", "mark it again")
+    if mark.kind in (*LINES, "wrinkle") and len(marked.surface_px) < 2:
+        raise TapscanError(place, "needs the outer surface", "click two points on the outer surface")
+    if mark.kind in LAYERS and any(len(pair) != 2 for pair in mark.px):
+        raise TapscanError(place, "needs pairs of points", "click one point on each face of the layer")
 
 
 def results_of(marked: Marked, photo: Photo) -> list[dict[str, Any]]:
@@ -197,7 +218,7 @@ def proposals(grey: NDArray[np.uint8], marked: Marked, what: str) -> tuple[Mark,
     """
     if what == "adhesive":
         pairs = propose_edges(grey, marked.region_px)
-        return (Mark(kind="adhesive thickness", state="proposed", px=_places(pairs)),)
+        return (Mark(kind=ADHESIVE, state="proposed", px=_places(pairs)),)
     outlines = propose_voids(grey, marked.region_px)
     if not outlines:
         return ()

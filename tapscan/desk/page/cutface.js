@@ -366,10 +366,24 @@ export class CutFace {
         "div",
         { class: "row" },
         one.kind !== "wall thickness" && make("label", {}, "Place", where),
+        one.kind === "adhesive thickness" && make("label", {}, "Face of the joint", this.faceOf(one, i)),
         isProposed && act("Accept", () => this.mark(i, { state: "accepted" })),
         act("Delete", () => this.remove(i)),
       ),
     );
+  }
+
+  /** Which face of a joint an adhesive is on; the faces are drawn side by side on the section page. */
+  faceOf(one, i) {
+    const faces = { "": "only one", above: "above", below: "below" };
+    const box = make(
+      "select",
+      { "data-key": `face-${i}`, onchange: () => this.attempt(() => this.mark(i, { face: box.value })) },
+      Object.entries(faces).map(([value, words]) =>
+        make("option", { value, selected: value === (one.face ?? "") }, words),
+      ),
+    );
+    return box;
   }
 
   /** Everything that is marked, as lines over the photo; `u` is one pixel of the screen. */

@@ -5,7 +5,7 @@ Four corners of a square show from where the camera looked, so that lengths in i
 """
 
 from io import BytesIO
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from tapscan.report.maps.figures import drawing
 from tapscan.report.maps.palette import INK, MUTED, PAPER
@@ -86,7 +86,7 @@ def _draw_square(page: "Axes", x: float, y: float, side: float) -> None:
     at = x + side * _FRAME, y + side * _FRAME
     page.add_patch(Rectangle(at, inner, inner, facecolor=PAPER, linewidth=0))
     edge = x - _EDGE_MM, y - _EDGE_MM
-    look = {"fill": False, "edgecolor": MUTED, "linewidth": 0.4, "linestyle": (0, (1, 3))}
+    look: dict[str, Any] = {"fill": False, "edgecolor": MUTED, "linewidth": 0.4, "linestyle": (0, (1, 3))}
     page.add_patch(Rectangle(edge, whole, whole, **look))
     words = f"{side:g} mm" if side < 20 else f"{side:g} mm, outer corners"
     size_pt = 5.0 if side < 30 else 7.0
