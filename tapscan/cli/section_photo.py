@@ -30,8 +30,9 @@ _OPTIONS = (
     click.option("--region", metavar='"X,Y X,Y …"', help="Outline of the region to search, in pixels."),
     click.option(
         "--find",
-        type=click.Choice(["voids", "adhesive"]),
-        help="Propose dark voids, or both faces of an adhesive line (the region's first side runs along it).",
+        type=click.Choice(["voids", "adhesive", "wrinkle"]),
+        help="Propose dark voids, both faces of an adhesive line (the region's first side runs along it), "
+        "or the ply that waves most.",
     ),
     click.option(
         "--face",

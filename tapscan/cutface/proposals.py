@@ -5,7 +5,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from tapscan.errors import TapscanError
 
-__all__ = ["inside", "propose_edges", "propose_voids"]
+__all__ = ["inside", "propose_edges", "propose_voids", "region_mask"]
 
 Array = NDArray[np.float64]
 _REGION = "the region"
@@ -34,6 +34,15 @@ def inside(outline_px: ArrayLike, shape: tuple[int, int]) -> NDArray[np.bool_]:
     return result
 
 
+def region_mask(region_px: ArrayLike, shape: tuple[int, int]) -> NDArray[np.bool_]:
+    """Mark the pixels of a region that a person drew; TapscanError where it holds next to none."""
+    region = inside(region_px, shape)
+    if np.count_nonzero(region) < _LEAST_PX:
+        what = "holds next to nothing of the photo"
+        raise TapscanError(_REGION, what, "draw it larger")
+    return region
+
+
 def propose_voids(grey: NDArray[np.generic], region_px: ArrayLike) -> tuple[Array, ...]:
     """Outlines (n, 2) of dark spots in a region of a grey picture (rows, columns), largest first.
 
@@ -44,10 +53,7 @@ def propose_voids(grey: NDArray[np.generic], region_px: ArrayLike) -> tuple[Arra
     from scipy import ndimage, special
 
     picture = np.asarray(grey, dtype=float)
-    region = inside(region_px, (picture.shape[0], picture.shape[1]))
-    if np.count_nonzero(region) < _LEAST_PX:
-        what = "holds next to nothing of the photo"
-        raise TapscanError(_REGION, what, "draw it larger")
+    region = region_mask(region_px, (picture.shape[0], picture.shape[1]))
     smooth = ndimage.gaussian_filter(picture, _SMOOTH_PX)
     values = smooth[region]
     usual = float(np.median(values))

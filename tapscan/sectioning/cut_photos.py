@@ -104,7 +104,7 @@ def write_marks(folder: Path, marked: Marked) -> Marked:
 
 
 def proposed(folder: Path, marked: Marked, what: str, where: str = "", face: Face = "") -> tuple[Mark, ...]:
-    """Propose ``voids`` or an ``adhesive`` line behind the accepted marks; older proposals go.
+    """Propose ``voids``, ``adhesive`` or a ``wrinkle`` behind the accepted marks; older proposals go.
 
     `face` is the face of the joint that an adhesive line is on.
 

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_serializer
 
 from tapscan import __version__
+from tapscan.cutface.fibres import propose_ply
 from tapscan.cutface.measures import (
     measure_outlines,
     measure_separation,
@@ -212,13 +213,16 @@ def _plain(found: Any) -> dict[str, Any]:
 
 
 def proposals(grey: NDArray[np.uint8], marked: Marked, what: str) -> tuple[Mark, ...]:
-    """Propose marks inside the region of a photo: ``voids`` with their porosity, or an ``adhesive`` line.
+    """Propose marks inside a photo's region: ``voids`` with their porosity, ``adhesive``, or a ``wrinkle``.
 
+    A wrinkle is the ply that waves most, followed along the fibres; its angles are against the outer surface.
     Porosity counts what is darker than half way from the region's median to the median of the voids.
     """
     if what == "adhesive":
         pairs = propose_edges(grey, marked.region_px)
         return (Mark(kind=ADHESIVE, state="proposed", px=_places(pairs)),)
+    if what == "wrinkle":
+        return _wrinkle(grey, marked)
     outlines = propose_voids(grey, marked.region_px)
     if not outlines:
         return ()
@@ -230,6 +234,14 @@ def proposals(grey: NDArray[np.uint8], marked: Marked, what: str) -> tuple[Mark,
         Mark(kind="void", state="proposed", px=_places(outlines)),
         Mark(kind="porosity", state="proposed", limit_grey=round(limit, 1)),
     )
+
+
+def _wrinkle(grey: NDArray[np.uint8], marked: Marked) -> tuple[Mark, ...]:
+    if len(marked.surface_px) < 2:
+        what, remedy = "has no outer surface to measure angles from", 'mark it, or give --surface "X,Y X,Y"'
+        raise TapscanError(marked.photo, what, remedy)
+    line = propose_ply(grey, marked.region_px)
+    return () if line is None else (Mark(kind="wrinkle", state="proposed", px=_places([line])),)
 
 
 def _places(lines: Sequence[NDArray[np.float64]] | NDArray[np.float64]) -> tuple[tuple[Place, ...], ...]:

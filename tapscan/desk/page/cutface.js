@@ -106,7 +106,7 @@ export class CutFace {
         step("1. Scale", row(label("Known length, mm", this.mm)), row(this.tools.bar, this.tools.square), quiet("In the plane of the cut. A square also takes out a camera that looked from the side: ", squares(), ".")),
         step("2. The cut", row(label("Which cut", this.cut), label("Who measures", this.who)), row(this.tools.surface)),
         step("3. Measure", row(Object.keys(MEASURES).map((name) => this.tools[name]))),
-        step("4. Proposals by the computer", row(this.tools.region), row(find("Find dark voids", "voids"), find("Find adhesive faces", "adhesive")), quiet("An adhesive line takes four corners, the first two along it. A proposal counts only once you accept it.")),
+        step("4. Proposals by the computer", row(this.tools.region), row(find("Find dark voids", "voids"), find("Find adhesive faces", "adhesive"), find("Find the worst wrinkle", "wrinkle")), quiet("An adhesive line takes four corners, the first two along it. A proposal counts only once you accept it.")),
         make("h3", {}, "Measured"),
         this.list,
         this.end,
