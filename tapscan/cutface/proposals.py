@@ -5,7 +5,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from tapscan.errors import TapscanError
 
-__all__ = ["inside", "propose_edges", "propose_voids", "region_mask"]
+__all__ = ["contains", "inside", "propose_edges", "propose_voids", "region_mask"]
 
 Array = NDArray[np.float64]
 _REGION = "the region"
@@ -23,14 +23,18 @@ def inside(outline_px: ArrayLike, shape: tuple[int, int]) -> NDArray[np.bool_]:
     >>> int(inside([[-0.5, -0.5], [2.5, -0.5], [2.5, 1.5], [-0.5, 1.5]], (4, 4)).sum())
     6
     """
-    corners = np.asarray(outline_px, dtype=float)
     rows, columns = np.arange(shape[0])[:, None], np.arange(shape[1])[None]
-    result = np.zeros(shape, dtype=bool)
+    return contains(np.asarray(outline_px, dtype=float), columns, rows)
+
+
+def contains(corners: Array, x: NDArray[np.generic], y: NDArray[np.generic]) -> NDArray[np.bool_]:
+    """Mark the places in an outline (n, 2): a line to the right of them crosses it an odd number of times."""
+    result = np.zeros(np.broadcast_shapes(np.shape(x), np.shape(y)), dtype=bool)
     for (x0, y0), (x1, y1) in zip(corners, np.roll(corners, -1, axis=0), strict=True):
         if y0 == y1:
             continue
-        crosses = (y0 <= rows) != (y1 <= rows)
-        result ^= crosses & (columns < x0 + (rows - y0) * (x1 - x0) / (y1 - y0))
+        crosses = (y0 <= y) != (y1 <= y)
+        result ^= crosses & (x < x0 + (y - y0) * (x1 - x0) / (y1 - y0))
     return result
 
 

@@ -22,7 +22,7 @@ from tapscan.cutface.measures import (
     measure_wrinkle,
 )
 from tapscan.cutface.porosity import measure_porosity
-from tapscan.cutface.proposals import inside, propose_edges, propose_voids
+from tapscan.cutface.proposals import contains, inside, propose_edges, propose_voids
 from tapscan.cutface.scale import CLICK_SD_PX, LENGTH_SD_MM, Quantity, Scale, scale_of
 from tapscan.errors import TapscanError
 from tapscan.records.tables import json_text
@@ -63,6 +63,7 @@ Face = Literal["", "above", "below"]
 Place = tuple[float, float]
 Photo = Callable[[], NDArray[np.uint8]]
 _MOST_PX = 1e5
+_DIGITS = 9  # numerical: the last of sixteen hang on the machine
 _LEAST: dict[str, int] = {"wrinkle": 4, **dict.fromkeys(OUTLINES, 3), **dict.fromkeys((*LAYERS, *LINES), 2)}
 
 
@@ -195,11 +196,19 @@ def _measured(mark: Mark, marked: Marked, scale: Scale, photo: Photo) -> dict[st
     if mark.kind in LAYERS:
         return _plain(measure_thickness(scale, lines))
     if mark.kind in OUTLINES:
-        region = marked.region_px if len(marked.region_px) > 2 else None
-        return _plain(measure_outlines(scale, lines, region))
+        return _plain(measure_outlines(scale, lines, _region_of(lines, marked)))
     if mark.kind == "wrinkle":
         return _plain(measure_wrinkle(scale, lines[0], surface))
     return _plain(measure_separation(scale, lines[0], surface))
+
+
+def _region_of(outlines: Sequence[NDArray[np.float64]], marked: Marked) -> NDArray[np.float64] | None:
+    """Give the region that outlines have a share of; None where none is drawn, or one is outside it."""
+    region = np.array(marked.region_px, dtype=float)
+    if len(region) < 3:
+        return None
+    middles = np.array([one.mean(axis=0) for one in outlines])
+    return region if contains(region, middles[:, 0], middles[:, 1]).all() else None
 
 
 def _plain(found: Any) -> dict[str, Any]:
@@ -210,6 +219,15 @@ def _plain(found: Any) -> dict[str, Any]:
         else one
         for name, one in values.items()
     }
+
+
+def _rounded(value: Any) -> Any:
+    """Write fewer digits than numbers have, so that every machine writes the same bytes."""
+    if isinstance(value, dict):
+        return {name: _rounded(one) for name, one in value.items()}
+    if isinstance(value, list | tuple):
+        return [_rounded(one) for one in value]
+    return float(f"{value:.{_DIGITS}g}") if isinstance(value, float) else value
 
 
 def proposals(grey: NDArray[np.uint8], marked: Marked, what: str) -> tuple[Mark, ...]:
@@ -262,5 +280,5 @@ def marked_text(marked: Marked, photo: Photo) -> str:
     (2, 0.5, 0.142)
     """
     document: Mapping[str, Any] = marked.model_dump(mode="json")
-    results: Sequence[Any] = results_of(marked, photo)
+    results = _rounded(results_of(marked, photo))
     return json_text({**document, "version": __version__, "results": results})
