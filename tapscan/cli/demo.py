@@ -22,7 +22,7 @@ def command(folder: Path, *, parts: int | None, as_json: bool) -> None:
 
     One zone of a carbon recumbent trike is tapped, one is scanned; both are SYNTHETIC, computed by the
     simulator, with delaminations in known places and a few bad readings; so are the findings of a saw,
-    and a known piece on which the setup was checked before and after.
+    one measured photo of a cut, and a known piece on which the setup was checked before and after.
     It always writes the same bytes. With --parts it writes so many small inspections, each sectioned, to
     learn a probability of detection from.
 
@@ -33,6 +33,7 @@ def command(folder: Path, *, parts: int | None, as_json: bool) -> None:
     """  # noqa: D301 - \b is click's mark for lines kept as they are
     from tapscan.cli.progress import progress_bar
     from tapscan.proving.demo import setup_files
+    from tapscan.sectioning.demo import cut_files
     from tapscan.synth.demo import demo_files
     from tapscan.synth.folder import check_new, write_inspection
 
@@ -43,6 +44,7 @@ def command(folder: Path, *, parts: int | None, as_json: bool) -> None:
     with progress_bar("Simulating") as report:
         files = demo_files(report)
         files |= setup_files(files)
+        files |= cut_files(files)
     write_inspection(folder, files)
     size = sum(map(len, files.values()))
     if as_json:

@@ -63,6 +63,8 @@ def command(folder: Path, *, walk: bool, strip_place: bool, as_json: bool) -> No
         click.echo(line)
     if pictures:
         click.echo(f"What could be found, as pictures: {folder / 'results'}/detectable_*.png")
+    squares = f"{folder / 'results'}/scale_squares_*.pdf"
+    click.echo(f"For the scale of photos of odd shapes and of cuts: print {squares} at 100 %.")
     if wraps:
         named = {path.name.split("_")[0] for path in wraps}
         files = " and ".join(f"{folder / 'results'}/{kind}_*.pdf" for kind in sorted(named, reverse=True))

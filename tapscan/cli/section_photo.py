@@ -11,7 +11,7 @@ import click
 
 if TYPE_CHECKING:
     from tapscan.records.inspection import Inspection
-    from tapscan.sectioning.measured import Marked
+    from tapscan.sectioning.measured import Face, Marked
 
 __all__ = ["PhotoWish", "measure_photo", "photo_options"]
 
@@ -30,8 +30,14 @@ _OPTIONS = (
     click.option("--region", metavar='"X,Y X,Y …"', help="Outline of the region to search, in pixels."),
     click.option(
         "--find",
-        type=click.Choice(["voids", "adhesive"]),
-        help="Propose dark voids, or both faces of an adhesive line (the region's first side runs along it).",
+        type=click.Choice(["voids", "adhesive", "wrinkle"]),
+        help="Propose dark voids, both faces of an adhesive line (the region's first side runs along it), "
+        "or the ply that waves most.",
+    ),
+    click.option(
+        "--face",
+        type=click.Choice(["above", "below"]),
+        help="Which face of a joint the adhesive line is on, as seen in the photo.",
     ),
     click.option("--where", metavar="PLACE", help="Place on the grid of what is proposed, as BM-07-05."),
     click.option("--accept", is_flag=True, help="Accept what was proposed, after looking at the picture."),
@@ -50,6 +56,7 @@ class PhotoWish:
     surface: str | None
     region: str | None
     find: str | None
+    face: "Face | None"
     where: str | None
     accept: bool
     to_findings: bool
@@ -103,7 +110,8 @@ def _print(marked: "Marked") -> None:
 
     for number, result in enumerate(marked.results, start=1):
         state = ", proposed" if result["state"] == "proposed" else ""
-        click.echo(f"{number}. {result['kind']}{state}: {', '.join(measured_words(result))}")
+        kind = marked.marks[number - 1].words
+        click.echo(f"{number}. {kind}{state}: {', '.join(measured_words(result))}")
     if not marked.marks:
         click.echo("Nothing is marked yet.")
     if any(one.state == "proposed" for one in marked.marks):
@@ -164,7 +172,7 @@ def _marks(inspection: "Inspection", marked: "Marked", wish: PhotoWish) -> Any:
 
     marks = marked.marks
     if wish.find is not None:
-        marks = proposed(inspection.folder, marked, wish.find, wish.where or "")
+        marks = proposed(inspection.folder, marked, wish.find, wish.where or "", wish.face or "")
     if wish.accept:
         marks = tuple(one.model_copy(update={"state": "accepted"}) for one in marks)
     return marks

@@ -13,6 +13,8 @@ __all__ = [
     "Separation",
     "Thickness",
     "Wrinkle",
+    "across",
+    "along_and_below",
     "measure_outlines",
     "measure_separation",
     "measure_thickness",
@@ -83,15 +85,20 @@ def measure_thickness(scale: Scale, pairs_px: ArrayLike) -> Thickness:
     pairs = np.asarray(pairs_px, dtype=float)
 
     def measure(px: Array, mm: _ToMm, edge_px: float) -> Array:
-        start, end = px[0::2], px[1::2]
-        outward = edge_px * (end - start) / np.hypot(*(end - start).T)[:, None]
-        each = np.hypot(*(mm(end + outward) - mm(start - outward)).T)
+        each = across(px, mm, edge_px)
         return np.concatenate([[each.mean(), each.min(), each.max()], each])
 
     mean, least, most, *each = propagated(scale, pairs.reshape(-1, 2), measure)
     values = tuple(one.value for one in each)
     scatter = float(np.std(values, ddof=1)) if len(values) > 1 else None
     return Thickness(len(values), mean, least, most, scatter, values)
+
+
+def across(px: Array, mm: _ToMm, edge_px: float) -> Array:
+    """Distances in mm, (n,), between clicks (2n, 2) that are pairs, `edge_px` beyond each of them."""
+    start, end = px[0::2], px[1::2]
+    outward = edge_px * (end - start) / np.hypot(*(end - start).T)[:, None]
+    return np.asarray(np.hypot(*(mm(end + outward) - mm(start - outward)).T))
 
 
 def measure_outlines(
@@ -138,7 +145,7 @@ def measure_separation(scale: Scale, line_px: ArrayLike, surface_px: ArrayLike) 
 
     def measure(px: Array, mm: _ToMm, _edge_px: float) -> Array:
         places = mm(px)
-        along, depth = _below(places[: len(line)], places[len(line) :])
+        along, depth = along_and_below(places[: len(line)], places[len(line) :])
         steps = np.hypot(*np.diff(places[: len(line)], axis=0).T)
         middle = (depth[1:] + depth[:-1]) / 2
         order = np.argsort(along)
@@ -160,7 +167,7 @@ def measure_wrinkle(scale: Scale, ply_px: ArrayLike, surface_px: ArrayLike) -> W
 
     def measure(px: Array, mm: _ToMm, _edge_px: float) -> Array:
         places = mm(px)
-        along, depth = _below(places[: len(ply)], places[len(ply) :])
+        along, depth = along_and_below(places[: len(ply)], places[len(ply) :])
         order = np.argsort(along)
         curve = CubicSpline(along[order], depth[order])
         fine = np.linspace(along.min(), along.max(), _FINE)
@@ -171,7 +178,7 @@ def measure_wrinkle(scale: Scale, ply_px: ArrayLike, surface_px: ArrayLike) -> W
     return Wrinkle(*propagated(scale, np.vstack([ply, surface]), measure))
 
 
-def _below(places: Array, surface: Array) -> tuple[Array, Array]:
+def along_and_below(places: Array, surface: Array) -> tuple[Array, Array]:
     """Way along a surface line and distance from it, of places (n, 2); the line's ends go on straight."""
     start, step = surface[:-1], np.diff(surface, axis=0)
     lengths = np.hypot(*step.T)

@@ -5,7 +5,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from tapscan.errors import TapscanError
 
-__all__ = ["inside", "propose_edges", "propose_voids"]
+__all__ = ["contains", "inside", "propose_edges", "propose_voids", "region_mask"]
 
 Array = NDArray[np.float64]
 _REGION = "the region"
@@ -23,15 +23,28 @@ def inside(outline_px: ArrayLike, shape: tuple[int, int]) -> NDArray[np.bool_]:
     >>> int(inside([[-0.5, -0.5], [2.5, -0.5], [2.5, 1.5], [-0.5, 1.5]], (4, 4)).sum())
     6
     """
-    corners = np.asarray(outline_px, dtype=float)
     rows, columns = np.arange(shape[0])[:, None], np.arange(shape[1])[None]
-    result = np.zeros(shape, dtype=bool)
+    return contains(np.asarray(outline_px, dtype=float), columns, rows)
+
+
+def contains(corners: Array, x: NDArray[np.generic], y: NDArray[np.generic]) -> NDArray[np.bool_]:
+    """Mark the places in an outline (n, 2): a line to the right of them crosses it an odd number of times."""
+    result = np.zeros(np.broadcast_shapes(np.shape(x), np.shape(y)), dtype=bool)
     for (x0, y0), (x1, y1) in zip(corners, np.roll(corners, -1, axis=0), strict=True):
         if y0 == y1:
             continue
-        crosses = (y0 <= rows) != (y1 <= rows)
-        result ^= crosses & (columns < x0 + (rows - y0) * (x1 - x0) / (y1 - y0))
+        crosses = (y0 <= y) != (y1 <= y)
+        result ^= crosses & (x < x0 + (y - y0) * (x1 - x0) / (y1 - y0))
     return result
+
+
+def region_mask(region_px: ArrayLike, shape: tuple[int, int]) -> NDArray[np.bool_]:
+    """Mark the pixels of a region that a person drew; TapscanError where it holds next to none."""
+    region = inside(region_px, shape)
+    if np.count_nonzero(region) < _LEAST_PX:
+        what = "holds next to nothing of the photo"
+        raise TapscanError(_REGION, what, "draw it larger")
+    return region
 
 
 def propose_voids(grey: NDArray[np.generic], region_px: ArrayLike) -> tuple[Array, ...]:
@@ -44,10 +57,7 @@ def propose_voids(grey: NDArray[np.generic], region_px: ArrayLike) -> tuple[Arra
     from scipy import ndimage, special
 
     picture = np.asarray(grey, dtype=float)
-    region = inside(region_px, (picture.shape[0], picture.shape[1]))
-    if np.count_nonzero(region) < _LEAST_PX:
-        what = "holds next to nothing of the photo"
-        raise TapscanError(_REGION, what, "draw it larger")
+    region = region_mask(region_px, (picture.shape[0], picture.shape[1]))
     smooth = ndimage.gaussian_filter(picture, _SMOOTH_PX)
     values = smooth[region]
     usual = float(np.median(values))
@@ -70,8 +80,21 @@ def propose_voids(grey: NDArray[np.generic], region_px: ArrayLike) -> tuple[Arra
         if not lines:
             continue
         longest = max(lines, key=len)[:-1] - 1.0 + [wide[1].start, wide[0].start]
-        found.append(longest[:: max(len(longest) // _MOST_CORNERS, 1)])
+        found.append(_in_few_corners(longest))
     return tuple(sorted(found, key=len, reverse=True))
+
+
+def _in_few_corners(outline: Array) -> Array:
+    """Leave out the corners of a closed outline that matter least: those whose triangle is smallest.
+
+    Source: Visvalingam and Whyatt, The Cartographic Journal 30 (1993) 46-51 (from memory).
+    """
+    corners = outline
+    while len(corners) > _MOST_CORNERS:
+        x, y = (np.roll(corners, -1, axis=0) - corners).T
+        u, v = (np.roll(corners, 1, axis=0) - corners).T
+        corners = np.delete(corners, int(np.argmin(np.abs(x * v - y * u))), axis=0)
+    return corners
 
 
 def propose_edges(grey: NDArray[np.generic], region_px: ArrayLike, places: int = 12) -> Array:

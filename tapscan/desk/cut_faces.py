@@ -177,7 +177,7 @@ def _save(bench: "Bench", photo: str, document: dict[str, Any]) -> dict[str, Any
 
 def _propose(bench: "Bench", photo: str, document: dict[str, Any]) -> dict[str, Any]:
     """Add what the computer proposes in the region."""
-    if document.get("find") not in ("voids", "adhesive"):
+    if document.get("find") not in ("voids", "adhesive", "wrinkle"):
         raise TapscanError(*ODD_MESSAGE)
     marked = _marked(bench, photo)
     marks = proposed(bench.folder, marked, document["find"])

@@ -1,6 +1,7 @@
 """Photos of cut faces in an inspection: their marks on disk, computed again, and as findings."""
 
 import hashlib
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
@@ -16,7 +17,16 @@ from tapscan.records.writing import write_text
 from tapscan.sectioning.findings.logbook import read_findings
 from tapscan.sectioning.findings.places import parse_places
 from tapscan.sectioning.findings.recorded import FINDINGS_NAME, Finding, Kind
-from tapscan.sectioning.measured import LINES, Mark, Marked, marked_text, parse_marked, proposals, results_of
+from tapscan.sectioning.measured import (
+    LINES,
+    Face,
+    Mark,
+    Marked,
+    marked_text,
+    parse_marked,
+    proposals,
+    results_of,
+)
 
 __all__ = [
     "ENDING",
@@ -93,8 +103,10 @@ def write_marks(folder: Path, marked: Marked) -> Marked:
     return written
 
 
-def proposed(folder: Path, marked: Marked, what: str, where: str = "") -> tuple[Mark, ...]:
-    """Propose ``voids`` or an ``adhesive`` line behind the accepted marks; older proposals go.
+def proposed(folder: Path, marked: Marked, what: str, where: str = "", face: Face = "") -> tuple[Mark, ...]:
+    """Propose ``voids``, ``adhesive`` or a ``wrinkle`` behind the accepted marks; older proposals go.
+
+    `face` is the face of the joint that an adhesive line is on.
 
     Raises
     ------
@@ -107,7 +119,8 @@ def proposed(folder: Path, marked: Marked, what: str, where: str = "") -> tuple[
         )
     found = proposals(read_grey(_inside(folder, marked.photo), marked.photo), marked, what)
     old = (one for one in marked.marks if one.state == "accepted")
-    return (*old, *(one.model_copy(update={"where": where}) for one in found))
+    more: dict[str, str] = {"where": where, "face": face} if what == "adhesive" else {"where": where}
+    return (*old, *(one.model_copy(update=more) for one in found))
 
 
 def stored_marks(folder: Path) -> dict[str, str]:
@@ -174,14 +187,17 @@ def findings_of(folder: Path, plan: Plan, marked: Marked) -> tuple[tuple[Finding
 
     A length on the face runs round the girth or across on a cut along a station (`width_mm`), along the part
     on one along a position (`length_mm`). The area on the face goes into the note: `area_mm2` of a finding is
-    that of a defect seen from outside. What findings.csv has from this photo already is not written again.
+    that of a defect seen from outside. What findings.csv has from this photo already is not written again;
+    two marks of one kind at one place, as on both faces of a joint, are two lines.
     """
-    logged = {(one.kind, one.where) for one in read_findings(folder, plan).rows if one.photo == marked.photo}
+    logged = Counter(
+        (one.kind, one.where) for one in read_findings(folder, plan).rows if one.photo == marked.photo
+    )
     found, left = [], []
     along = _along(plan, marked)
     results = results_of(marked, lambda: read_grey(_inside(folder, marked.photo), marked.photo))
     for number, (mark, result) in enumerate(zip(marked.marks, results, strict=True), start=1):
-        place = f"{marked.photo}: mark {number}, {mark.kind}"
+        place = f"{marked.photo}: mark {number}, {mark.words}"
         if mark.state == "proposed":
             left.append(sentence(place, _NOT_ACCEPTED, "accept it, or take it out"))
         elif mark.kind == "wall thickness":
@@ -191,7 +207,7 @@ def findings_of(folder: Path, plan: Plan, marked: Marked) -> tuple[tuple[Finding
         else:
             zone, blocks = parse_places(mark.where, plan, place)
             sizes, note = _sizes(mark.kind, result, along)
-            words = "; ".join(filter(None, [mark.note, note]))
+            words = "; ".join(filter(None, [mark.face and f"face {mark.face}", mark.note, note]))
             kind: Kind = mark.kind
             finding = Finding(
                 kind,
@@ -203,7 +219,8 @@ def findings_of(folder: Path, plan: Plan, marked: Marked) -> tuple[tuple[Finding
                 cause=mark.cause,
                 **sizes,
             )
-            if (finding.kind, finding.where) in logged:
+            if logged[finding.kind, finding.where] > 0:
+                logged[finding.kind, finding.where] -= 1
                 what = f"is in {FINDINGS_NAME} already, from this photo"
                 left.append(sentence(place, what, "change it there"))
             else:

@@ -11,9 +11,10 @@ from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_serializer
 
 from tapscan import __version__
+from tapscan.cutface.fibres import propose_ply
 from tapscan.cutface.measures import (
     measure_outlines,
     measure_separation,
@@ -21,16 +22,18 @@ from tapscan.cutface.measures import (
     measure_wrinkle,
 )
 from tapscan.cutface.porosity import measure_porosity
-from tapscan.cutface.proposals import inside, propose_edges, propose_voids
+from tapscan.cutface.proposals import contains, inside, propose_edges, propose_voids
 from tapscan.cutface.scale import CLICK_SD_PX, LENGTH_SD_MM, Quantity, Scale, scale_of
 from tapscan.errors import TapscanError
 from tapscan.records.tables import json_text
 from tapscan.sectioning.findings.recorded import Cause
 
 __all__ = [
+    "ADHESIVE",
     "LAYERS",
     "LINES",
     "OUTLINES",
+    "Face",
     "Mark",
     "Marked",
     "ScaleMark",
@@ -40,7 +43,8 @@ __all__ = [
     "results_of",
 ]
 
-LAYERS = ("adhesive thickness", "wall thickness")
+ADHESIVE: Literal["adhesive thickness"] = "adhesive thickness"
+LAYERS = (ADHESIVE, "wall thickness")
 OUTLINES = ("void", "planar void", "resin pool")
 LINES = ("delamination", "disbond", "crack")
 MarkKind = Literal[
@@ -55,9 +59,11 @@ MarkKind = Literal[
     "wrinkle",
     "porosity",
 ]
+Face = Literal["", "above", "below"]
 Place = tuple[float, float]
 Photo = Callable[[], NDArray[np.uint8]]
 _MOST_PX = 1e5
+_DIGITS = 9  # numerical: the last of sixteen hang on the machine
 _LEAST: dict[str, int] = {"wrinkle": 4, **dict.fromkeys(OUTLINES, 3), **dict.fromkeys((*LAYERS, *LINES), 2)}
 
 
@@ -81,7 +87,8 @@ class ScaleMark(_Frozen):
 class Mark(_Frozen):
     """One thing marked: pairs across a layer, outlines, or one line; a proposal counts once accepted.
 
-    `where` and `cause` are those of ``findings.csv``. Porosity is what is darker than `limit_grey`.
+    `where` and `cause` are those of ``findings.csv``. `face` says on which face of a joint an adhesive is, as
+    seen in the photo; it is only written where it is given. Porosity is what is darker than `limit_grey`.
     """
 
     kind: MarkKind
@@ -91,6 +98,17 @@ class Mark(_Frozen):
     limit_grey: float | None = None
     note: str = ""
     cause: Cause = "unknown"
+    face: Face = ""
+
+    @model_serializer(mode="wrap")
+    def _written(self, plain: Callable[[Any], dict[str, Any]]) -> dict[str, Any]:
+        """Leave out an empty `face`: files of earlier versions then compute to the same text."""
+        return {name: value for name, value in plain(self).items() if name != "face" or value}
+
+    @property
+    def words(self) -> str:
+        """Its kind, with the face of the joint where there is one."""
+        return f"{self.kind}, {self.face}" if self.face else self.kind
 
 
 class Marked(_Frozen):
@@ -135,20 +153,25 @@ def _check(marked: Marked, where: str) -> None:
     every = [marked.scale.points_px, marked.surface_px, marked.region_px]
     for number, mark in enumerate(marked.marks, start=1):
         every += mark.px
-        place = f"{where}: mark {number}, {mark.kind}"
-        least = _LEAST.get(mark.kind, 0)
-        if mark.kind == "porosity":
-            if mark.limit_grey is None or len(marked.region_px) < 3:
-                raise TapscanError(place, "needs region_px and limit_grey", "draw the region, give the limit")
-            continue
-        if not mark.px or any(len(one) < least for one in mark.px):
-            raise TapscanError(place, f"needs at least {least} points", "mark it again")
-        if mark.kind in (*LINES, "wrinkle") and len(marked.surface_px) < 2:
-            raise TapscanError(place, "needs the outer surface", "click two points on the outer surface")
-        if mark.kind in LAYERS and any(len(pair) != 2 for pair in mark.px):
-            raise TapscanError(place, "needs pairs of points", "click one point on each face of the layer")
+        _check_mark(mark, marked, f"{where}: mark {number}, {mark.kind}")
     if any(abs(value) > _MOST_PX for line in every for point in line for value in point):
         raise TapscanError(where, "has a point far outside any photo", "mark it again")
+
+
+def _check_mark(mark: Mark, marked: Marked, place: str) -> None:
+    if mark.face and mark.kind != ADHESIVE:
+        raise TapscanError(place, "has a face of a joint, which only adhesive has", "take out face")
+    if mark.kind == "porosity":
+        if mark.limit_grey is None or len(marked.region_px) < 3:
+            raise TapscanError(place, "needs region_px and limit_grey", "draw the region, give the limit")
+        return
+    least = _LEAST[mark.kind]
+    if not mark.px or any(len(one) < least for one in mark.px):
+        raise TapscanError(place, f"needs at least {least} points", "mark it again")
+    if mark.kind in (*LINES, "wrinkle") and len(marked.surface_px) < 2:
+        raise TapscanError(place, "needs the outer surface", "click two points on the outer surface")
+    if mark.kind in LAYERS and any(len(pair) != 2 for pair in mark.px):
+        raise TapscanError(place, "needs pairs of points", "click one point on each face of the layer")
 
 
 def results_of(marked: Marked, photo: Photo) -> list[dict[str, Any]]:
@@ -173,11 +196,19 @@ def _measured(mark: Mark, marked: Marked, scale: Scale, photo: Photo) -> dict[st
     if mark.kind in LAYERS:
         return _plain(measure_thickness(scale, lines))
     if mark.kind in OUTLINES:
-        region = marked.region_px if len(marked.region_px) > 2 else None
-        return _plain(measure_outlines(scale, lines, region))
+        return _plain(measure_outlines(scale, lines, _region_of(lines, marked)))
     if mark.kind == "wrinkle":
         return _plain(measure_wrinkle(scale, lines[0], surface))
     return _plain(measure_separation(scale, lines[0], surface))
+
+
+def _region_of(outlines: Sequence[NDArray[np.float64]], marked: Marked) -> NDArray[np.float64] | None:
+    """Give the region that outlines have a share of; None where none is drawn, or one is outside it."""
+    region = np.array(marked.region_px, dtype=float)
+    if len(region) < 3:
+        return None
+    middles = np.array([one.mean(axis=0) for one in outlines])
+    return region if contains(region, middles[:, 0], middles[:, 1]).all() else None
 
 
 def _plain(found: Any) -> dict[str, Any]:
@@ -190,14 +221,26 @@ def _plain(found: Any) -> dict[str, Any]:
     }
 
 
-def proposals(grey: NDArray[np.uint8], marked: Marked, what: str) -> tuple[Mark, ...]:
-    """Propose marks inside the region of a photo: ``voids`` with their porosity, or an ``adhesive`` line.
+def _rounded(value: Any) -> Any:
+    """Write fewer digits than numbers have, so that every machine writes the same bytes."""
+    if isinstance(value, dict):
+        return {name: _rounded(one) for name, one in value.items()}
+    if isinstance(value, list | tuple):
+        return [_rounded(one) for one in value]
+    return float(f"{value:.{_DIGITS}g}") if isinstance(value, float) else value
 
+
+def proposals(grey: NDArray[np.uint8], marked: Marked, what: str) -> tuple[Mark, ...]:
+    """Propose marks inside a photo's region: ``voids`` with their porosity, ``adhesive``, or a ``wrinkle``.
+
+    A wrinkle is the ply that waves most, followed along the fibres; its angles are against the outer surface.
     Porosity counts what is darker than half way from the region's median to the median of the voids.
     """
     if what == "adhesive":
         pairs = propose_edges(grey, marked.region_px)
-        return (Mark(kind="adhesive thickness", state="proposed", px=_places(pairs)),)
+        return (Mark(kind=ADHESIVE, state="proposed", px=_places(pairs)),)
+    if what == "wrinkle":
+        return _wrinkle(grey, marked)
     outlines = propose_voids(grey, marked.region_px)
     if not outlines:
         return ()
@@ -209,6 +252,14 @@ def proposals(grey: NDArray[np.uint8], marked: Marked, what: str) -> tuple[Mark,
         Mark(kind="void", state="proposed", px=_places(outlines)),
         Mark(kind="porosity", state="proposed", limit_grey=round(limit, 1)),
     )
+
+
+def _wrinkle(grey: NDArray[np.uint8], marked: Marked) -> tuple[Mark, ...]:
+    if len(marked.surface_px) < 2:
+        what, remedy = "has no outer surface to measure angles from", 'mark it, or give --surface "X,Y X,Y"'
+        raise TapscanError(marked.photo, what, remedy)
+    line = propose_ply(grey, marked.region_px)
+    return () if line is None else (Mark(kind="wrinkle", state="proposed", px=_places([line])),)
 
 
 def _places(lines: Sequence[NDArray[np.float64]] | NDArray[np.float64]) -> tuple[tuple[Place, ...], ...]:
@@ -229,5 +280,5 @@ def marked_text(marked: Marked, photo: Photo) -> str:
     (2, 0.5, 0.142)
     """
     document: Mapping[str, Any] = marked.model_dump(mode="json")
-    results: Sequence[Any] = results_of(marked, photo)
+    results = _rounded(results_of(marked, photo))
     return json_text({**document, "version": __version__, "results": results})

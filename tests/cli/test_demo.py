@@ -4,6 +4,7 @@ from click.testing import CliRunner
 
 from tapscan.cli import main
 from tapscan.proving import demo as proving_demo
+from tapscan.sectioning import demo as sectioning_demo
 from tapscan.synth import demo
 
 
@@ -17,7 +18,8 @@ def test_demo_is_written_and_what_is_next_is_said(tmp_path):
     assert "a synthetic inspection of an invented part" in result.stdout
     assert f"Next: tapscan analyse {tmp_path / 'part'}" in result.stdout
     written = {p.relative_to(tmp_path / "part").as_posix() for p in (tmp_path / "part").rglob("*.*")}
-    assert {"inspection.toml", "ascans/SP.npy", "taps/BM-01-01.wav"} < written
+    cut = {"photos/cut-SP-10.png", "photos/cut-SP-10.measured.json"}
+    assert {"inspection.toml", "ascans/SP.npy", "taps/BM-01-01.wav", *cut} < written
     assert not any("truth" in name for name in written)
 
 
@@ -36,6 +38,7 @@ def test_an_archive_of_parts(tmp_path, monkeypatch):
 def test_as_json(tmp_path, monkeypatch):
     monkeypatch.setattr(demo, "demo_files", lambda _progress: {"inspection.toml": b"four"})
     monkeypatch.setattr(proving_demo, "setup_files", lambda _files: {})
+    monkeypatch.setattr(sectioning_demo, "cut_files", lambda _files: {})
     result = run(tmp_path, "--json")
     expected = {"folder": str(tmp_path), "files": 1, "bytes": 4, "synthetic": True}
     assert json.loads(result.stdout) == expected

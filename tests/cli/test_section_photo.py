@@ -2,6 +2,7 @@
 
 import json
 
+import numpy as np
 import pytest
 from click.testing import CliRunner
 from PIL import Image
@@ -63,6 +64,27 @@ def test_an_adhesive_line_is_proposed(part, tmp_path):
         "--find", "adhesive",
     )  # fmt: skip
     assert "1. adhesive thickness, proposed: count 12, mean 0.797 mm ±0.21" in result.stdout
+
+
+def test_both_faces_of_a_joint_and_a_wrinkle_are_proposed(part, tmp_path):
+    def wave(x):
+        return 0.4 * np.cos(2 * np.pi * x / 10)
+
+    plies = (lambda x, y: (y > -4) & (y < 4) & ((y - wave(x)) % 0.5 < 0.25), 60.0)
+    adhesive = (band(lambda x: 5 + 0 * x, lambda x: 5.8 + 0 * x), 240.0)
+    photo = shot(tmp_path, [plies, adhesive])
+    scale = ("--photo", photo, "--scale", "50,190 250,190 20")
+    region = ("--region", "30,140 270,140 270,165 30,165")
+    result = run(part, *scale, *region, "--find", "adhesive", "--face", "below", "--accept")
+    assert "1. adhesive thickness, below: count 12, mean 0.8" in result.stdout
+    region = ("--region", "100,70 200,70 200,130 100,130")
+    result = run(part, *scale, *region, "--find", "wrinkle")
+    assert "has no outer surface to measure angles from" in result.stderr
+    result = run(part, *scale, *region, "--find", "wrinkle", "--surface", "0,55 299,55", "--json")
+    _, wrinkle = json.loads(result.stdout)["results"]
+    true_deg = np.degrees(np.arctan(0.4 * 2 * np.pi / 10))
+    assert (wrinkle["kind"], wrinkle["state"]) == ("wrinkle", "proposed")
+    assert wrinkle["angle_deg"]["value"] == pytest.approx(true_deg, abs=1.0)
 
 
 @pytest.mark.parametrize(

@@ -254,6 +254,11 @@ def test_a_cut_is_measured_by_touch_and_logged(page, face):
     said(page, "Delamination: length")
     page.get_by_label("Place of measure 2, delamination").fill("CS-02-03")
     page.get_by_label("Which cut").fill("CS-02")
+    pressed(page, "Adhesive thickness")
+    tap(page, [500, 200], [500, 210])
+    said(page, "Adhesive thickness: count 1")
+    page.get_by_label("Face of the joint").select_option("below")
+    said(page, "Kept in")
     pressed(page, "Region to search")
     tap(page, [200, 130], [590, 130], [590, 370], [200, 370])
     pressed(page, "Done")
@@ -261,7 +266,7 @@ def test_a_cut_is_measured_by_touch_and_logged(page, face):
     said(page, "Proposals are drawn with broken lines")
     assert page.locator(".face-list li.proposed").count() == 2
     look(page, "cutface")
-    page.get_by_role("button", name="Accept measure 3, void").click()
+    page.get_by_role("button", name="Accept measure 4, void").click()
     page.locator(".face-list li.proposed").nth(1).wait_for(state="detached")
     pressed(page, "Write findings")
     page.get_by_role("button", name="It was there before").click()
@@ -272,7 +277,8 @@ def test_a_cut_is_measured_by_touch_and_logged(page, face):
     assert float(row["width_mm"]) == pytest.approx(15.0, abs=0.6)
     (shown,), _ = cut_photos(face.folder)
     assert shown.results[0]["mean_mm"]["value"] == pytest.approx(3.0, abs=0.15)
-    assert shown.results[2]["area_mm2"]["value"] == pytest.approx(
+    assert shown.marked.marks[2].face == "below"
+    assert shown.results[3]["area_mm2"]["value"] == pytest.approx(
         np.pi * 4.5, rel=0.05
     )  # one, and half of one
 

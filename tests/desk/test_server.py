@@ -66,9 +66,11 @@ def test_what_cannot_be_shown_is_reported_in_a_sentence(demo_desk, path, match):
 
 def test_papers_are_written_when_they_are_asked_for(desk):
     groups = desk.get("/api/papers")
-    assert [group["title"] for group in groups] == ["Prints at 1:1: zone CS", "Prints at 1:1: zone PL"]
-    status, headers, content = desk.call("GET", "/papers/wrap_CS_A4.pdf")
-    assert (status, headers["Content-Type"], content[:5]) == (200, "application/pdf", b"%PDF-")
+    prints = [group["title"].removeprefix("Prints at 1:1: ") for group in groups]
+    assert prints == ["zone CS", "zone PL", "scale for photos"]
+    for name in ("wrap_CS_A4.pdf", "scale_squares_A4.pdf"):
+        status, headers, content = desk.call("GET", f"/papers/{name}")
+        assert (status, headers["Content-Type"], content[:5]) == (200, "application/pdf", b"%PDF-")
     assert "there is no analysis yet" in desk.get("/papers/report.html", status=400)["fault"]
 
 

@@ -28,6 +28,8 @@ def test_templates_of_every_zone_and_paper_and_none_of_zones_that_are_gone(tmp_p
     write_templates(plan_of(small[0]), tmp_path)
     assert names(tmp_path / "results") == [
         "manifest.json",
+        "scale_squares_A4.pdf",
+        "scale_squares_Letter.pdf",
         "wrap_BM_A4.pdf",
         "wrap_BM_Letter.pdf",
         "wrap_PL_marked_A4.pdf",
@@ -74,6 +76,9 @@ def test_the_command_says_where_the_wraps_are(tmp_path):
     (tmp_path / "inspection.toml").write_text(plan + "girth_mm = 40.0\n")
     said = CliRunner().invoke(main, ["grid", str(tmp_path)])
     assert f"print {tmp_path / 'results'}/wrap_*.pdf at 100 %" in said.stdout
+    assert (
+        f"photos of odd shapes and of cuts: print {tmp_path / 'results'}/scale_squares_*.pdf" in said.stdout
+    )
     document = json.loads(CliRunner().invoke(main, ["grid", str(tmp_path), "--json"]).stdout)
     assert document["wraps"] == [
         str(tmp_path / "results" / f"wrap_BM_{paper}.pdf") for paper in ("A4", "Letter")

@@ -5,6 +5,7 @@ import pytest
 
 from tapscan.plan import Block, Part
 from tapscan.report.cuts.faces import draw_cut_face
+from tapscan.report.cuts.joints import draw_joint
 from tapscan.report.cuts.sections import draw_section
 from tapscan.report.cuts.strips import cut_lines, draw_cut_lines
 from tapscan.report.maps.figures import drawing, png_bytes
@@ -13,6 +14,7 @@ from tapscan.report.pages.story import story_of
 from tapscan.sectioning.comparing import compare
 from tapscan.sectioning.cut_photos import CutPhoto
 from tapscan.sectioning.findings.recorded import Finding
+from tapscan.sectioning.joints import joint_of
 from tapscan.sectioning.measured import Mark, Marked, ScaleMark, results_of
 from tapscan.sectioning.pod.binomial import share
 from tests.report.fabricated import boom, panel, plan_of, scanned, tube
@@ -208,6 +210,31 @@ def test_a_measured_photo_is_drawn_and_listed_on_the_page(compared, tmp_path):
     assert "1. delamination at BM-14-01: length 4.00 mm ±" in page
     assert "2. void (proposed by the computer, not accepted): count 1" in page
     assert "A sawn face smears resin" in page
+
+
+def test_the_adhesive_of_both_faces_is_drawn_over_the_joint(compared, tmp_path):
+    def layer(face, low, high):
+        pairs = tuple(((x, low), (x, high + x / 40)) for x in (20, 60, 100))
+        return Mark(kind="adhesive thickness", where="BM-14-01", px=pairs, face=face)
+
+    marked = Marked(
+        photo="photos/joint.png",
+        scale=ScaleMark(points_px=((10, 90), (110, 90)), length_mm=10.0),
+        surface_px=((0, 10), (119, 10)),
+        marks=(layer("above", 20, 22), layer("below", 60, 69)),
+    )
+    grey = np.full((100, 120), 150, dtype=np.uint8)
+    photo = CutPhoto(marked, tuple(results_of(marked, lambda: grey)), grey)
+    with drawing():
+        lines = {one.get_gid(): one for one in draw_joint(joint_of(marked)).axes[0].get_lines()}
+    above, below = (lines[f"face {face}"].get_xydata() for face in ("above", "below"))
+    assert above == pytest.approx(np.array([[0.0, 0.25], [4.0, 0.35], [8.0, 0.45]]), abs=1e-2)
+    assert below == pytest.approx(np.array([[0.0, -0.95], [4.0, -1.05], [8.0, -1.15]]), abs=1e-2)
+    page = write_sections(replace(report_of(compared), photos=(photo,)), tmp_path).read_text(encoding="utf-8")
+    assert (tmp_path / "results/joint_joint.png").is_file()
+    assert "1. adhesive thickness, above at BM-14-01: count 3, mean 0.350 mm ±" in page
+    assert "Face below: 3 places, mean 1.05 mm ±" in page
+    assert "The adhesive below is thicker than that above, by 0.70 mm ±" in page
 
 
 def test_along_a_cut_what_was_called_is_above_what_was_found(compared):

@@ -16,6 +16,7 @@ from tapscan.sectioning.cut_photos import (
     write_marks,
 )
 from tapscan.sectioning.findings.logbook import add_findings
+from tapscan.sectioning.joints import joint_of
 from tapscan.sectioning.measured import Mark, Marked, ScaleMark, parse_marked, proposals
 from tests.cutface.photos import Camera, disc, rendered
 from tests.sectioning.conftest import PLAN
@@ -142,6 +143,41 @@ def test_a_photo_that_was_changed_or_is_gone_is_said(folder):
     assert warning == "photos/cut-03.png: is missing (put the photo back, or name the one that is there)"
 
 
+def test_both_faces_of_a_joint_are_two_findings_and_compared(folder, plan):
+    def layer(face, low, high, where="BM-03-05"):
+        pairs = tuple(((x, low), (x, high)) for x in (60, 90, 120))
+        return Mark(kind="adhesive thickness", where=where, px=pairs, face=face)
+
+    thin, thick = layer("above", 50, 53), layer("below", 90, 99)
+    marked = MARKED.model_copy(update={"marks": (thin, thick)})
+    found, _ = findings_of(folder, plan, marked)
+    assert [(one.where, one.thickness_mm) for one in found] == [("BM-03-05", 0.3), ("BM-03-05", 0.9)]
+    assert [one.note.partition(";")[0] for one in found] == ["face above", "face below"]
+    assert add_findings(folder, plan, found[:1]) == 1
+    again, left = findings_of(folder, plan, marked)
+    assert [one.note.partition(";")[0] for one in again] == ["face below"]
+    assert len(left) == 1
+    joint = joint_of(marked)
+    assert [(one.face, len(one.along_mm)) for one in joint.faces] == [("above", 3), ("below", 3)]
+    assert joint.thicker_mm.value == pytest.approx(0.6)
+    assert joint.faces[0].along_mm == pytest.approx([0.0, 3.0, 6.0])
+    proposal = thin.model_copy(update={"state": "proposed"})
+    alone = joint_of(MARKED.model_copy(update={"marks": (proposal, thick)}))
+    assert (len(alone.faces), alone.thicker_mm) == (1, None)
+    assert joint_of(MARKED.model_copy(update={"marks": (proposal,)})) is None
+
+
+def test_a_face_is_written_only_where_it_is_given(folder):
+    written = write_marks(folder, MARKED)
+    text = (folder / "photos/cut-03.measured.json").read_text(encoding="utf-8")
+    assert '"face"' not in text  # files of versions without faces compute to the same text
+    first, *others = written.marks
+    write_marks(
+        folder, written.model_copy(update={"marks": (first.model_copy(update={"face": "below"}), *others)})
+    )
+    assert read_marks(folder, PHOTO).marks[0].face == "below"
+
+
 def changed(**more):
     return {**json.loads(MARKED.model_dump_json()), **more}
 
@@ -160,6 +196,10 @@ def changed(**more):
         (changed(marks=[{"kind": "void", "px": []}]), "needs at least 3 points"),
         (changed(marks=[{"kind": "porosity"}]), "needs region_px and limit_grey"),
         (changed(marks=[{"kind": "adhesive thickness", "px": [[[0, 0], [1, 1], [2, 2]]]}]), "needs pairs"),
+        (
+            changed(marks=[{"kind": "void", "face": "above", "px": [[[0, 0], [1, 1], [2, 0]]]}]),
+            "only adhesive has",
+        ),
         (changed(marks=[{"kind": "rust", "px": []}]), r"marks\.0\.kind: input should be"),
     ],
 )

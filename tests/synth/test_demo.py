@@ -1,17 +1,21 @@
 from dataclasses import replace
+from io import BytesIO
 from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
 import pytest
+from PIL import Image
 
 from tapscan.plan.points import point_name
 from tapscan.plan.surfaces import block_mask
 from tapscan.plan.text.reading import parse_plan
 from tapscan.proving.demo import setup_files
+from tapscan.sectioning.cut_photos import cut_photos
+from tapscan.sectioning.demo import cut_files
 from tapscan.sectioning.findings.csv_text import parse_findings
 from tapscan.sectioning.findings.recorded import defects_of, shown
-from tapscan.synth import demo
+from tapscan.synth import cut_photo, demo
 from tapscan.synth.ascans import AScanScene
 from tapscan.synth.defects import true_mask
 from tapscan.synth.taps import simulate_taps
@@ -32,7 +36,7 @@ def zones():
 def test_the_kept_recordings_are_the_simulator_s_to_the_byte(files):
     kept = {p.relative_to(KEPT).as_posix(): p.read_bytes() for p in KEPT.rglob("*") if p.is_file()}
     kept = {name: content for name, content in kept.items() if not name.startswith("results/")}
-    files = {**files, **setup_files(files)}
+    files = {**files, **setup_files(files), **cut_files(files)}
     assert sorted(kept) == sorted(files)
     assert [name for name in files if files[name] != kept[name]] == []
 
@@ -82,6 +86,46 @@ def test_findings_are_labelled_and_cut_every_defect_and_a_control(files, zones):
         assert set(reported[~bad].tolist()) == {"none", "not cut"}
         assert len(defects_of(zone, rows)) == len(defects)
         assert any((reported[i] == "none").all() for i in range(zone.stations))
+
+
+@pytest.fixture(scope="module")
+def cut(files, tmp_path_factory):
+    folder = tmp_path_factory.mktemp("cut")
+    made = cut_files(files)
+    for name, content in made.items():
+        (folder / name).parent.mkdir(exist_ok=True)
+        (folder / name).write_bytes(content)
+    return folder, made
+
+
+def test_the_photo_of_a_cut_is_small_labelled_and_shows_what_was_drawn(cut):
+    folder, made = cut
+    photo = made[cut_photo.PHOTO_NAME]
+    assert sum(map(len, made.values())) < 300_000
+    grey = np.asarray(Image.open(BytesIO(photo)).convert("L"))
+    # Dark letters in the corner, nothing dark beside them.
+    assert np.mean(grey[566:590, 10:480] < 60) > 0.15
+    assert np.mean(grey[566:590, 490:] < 60) == 0
+    (shown,), doubts = cut_photos(folder)
+    assert doubts == ()
+    wall, apart, planar, void, _ = shown.results
+    assert wall["mean_mm"]["value"] == pytest.approx(cut_photo.WALL_MM, rel=0.01, abs=1 / 14)
+    first, last = cut_photo.SEPARATION_MM
+    assert apart["length_mm"]["value"] == pytest.approx(last - first, rel=0.01)
+    assert apart["depth_mm"]["value"] == pytest.approx(1.0, abs=0.05)
+    assert planar["longest_mm"]["value"] == pytest.approx(3.2, abs=1 / 14)
+    area = np.pi * cut_photo.VOID_RADIUS_MM**2
+    assert void["area_mm2"]["low_95"] < area < void["area_mm2"]["high_95"]
+
+
+def test_the_story_of_the_cut_is_in_the_findings(cut, zones):
+    _, made = cut
+    rows = parse_findings(made["findings.csv"].decode(), parse_plan(demo.DEMO_PLAN), "findings.csv")
+    groups = defects_of(zones[1], rows)
+    assert {one.starts_at for one in groups["SP-D1"]} == {"SP-V1"}
+    assert {one.cause for one in groups["SP-D1"]} == {"impact"}
+    assert [(one.kind, one.cause) for one in groups["SP-V1"]] == [("planar void", "manufacture")]
+    assert all("synthetic: no part was cut" in row.note for row in rows)
 
 
 def test_references_are_good_and_bad_readings_lie_elsewhere(zones):

@@ -103,10 +103,10 @@ export class CutFace {
       make(
         "div",
         {},
-        step("1. Scale", row(label("Known length, mm", this.mm)), row(this.tools.bar, this.tools.square), quiet("In the plane of the cut. A square also takes out a camera that looked from the side.")),
+        step("1. Scale", row(label("Known length, mm", this.mm)), row(this.tools.bar, this.tools.square), quiet("In the plane of the cut. A square also takes out a camera that looked from the side: ", squares(), ".")),
         step("2. The cut", row(label("Which cut", this.cut), label("Who measures", this.who)), row(this.tools.surface)),
         step("3. Measure", row(Object.keys(MEASURES).map((name) => this.tools[name]))),
-        step("4. Proposals by the computer", row(this.tools.region), row(find("Find dark voids", "voids"), find("Find adhesive faces", "adhesive")), quiet("An adhesive line takes four corners, the first two along it. A proposal counts only once you accept it.")),
+        step("4. Proposals by the computer", row(this.tools.region), row(find("Find dark voids", "voids"), find("Find adhesive faces", "adhesive"), find("Find the worst wrinkle", "wrinkle")), quiet("An adhesive line takes four corners, the first two along it. A proposal counts only once you accept it.")),
         make("h3", {}, "Measured"),
         this.list,
         this.end,
@@ -366,10 +366,24 @@ export class CutFace {
         "div",
         { class: "row" },
         one.kind !== "wall thickness" && make("label", {}, "Place", where),
+        one.kind === "adhesive thickness" && make("label", {}, "Face of the joint", this.faceOf(one, i)),
         isProposed && act("Accept", () => this.mark(i, { state: "accepted" })),
         act("Delete", () => this.remove(i)),
       ),
     );
+  }
+
+  /** Which face of a joint an adhesive is on; the faces are drawn side by side on the section page. */
+  faceOf(one, i) {
+    const faces = { "": "only one", above: "above", below: "below" };
+    const box = make(
+      "select",
+      { "data-key": `face-${i}`, onchange: () => this.attempt(() => this.mark(i, { face: box.value })) },
+      Object.entries(faces).map(([value, words]) =>
+        make("option", { value, selected: value === (one.face ?? "") }, words),
+      ),
+    );
+    return box;
   }
 
   /** Everything that is marked, as lines over the photo; `u` is one pixel of the screen. */
@@ -400,8 +414,12 @@ export class CutFace {
   }
 }
 
-function quiet(words) {
+function quiet(...words) {
   return make("p", { class: "quiet" }, words);
+}
+
+function squares() {
+  return make("a", { href: "/papers/scale_squares_A4.pdf", target: "_blank", rel: "noopener" }, "squares to print and cut out");
 }
 
 /** A number as typed, with a decimal comma too; what is none is refused by the desk. */

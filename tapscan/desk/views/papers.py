@@ -5,6 +5,7 @@ from typing import TYPE_CHECKING, Any
 from tapscan.desk.cutting import write_section
 from tapscan.records.runs import RESULTS
 from tapscan.report.marking.files import marked_names
+from tapscan.report.marking.squares import squares_names
 from tapscan.report.marking.tiling import PAPERS
 from tapscan.report.pages.html import REPORT_NAME
 from tapscan.report.pages.section_page import PAGE_NAME as SECTION_NAME
@@ -47,13 +48,15 @@ def papers_document(plan: "Plan", *, is_analysed: bool) -> list[dict[str, Any]]:
         if is_analysed:
             papers += [_paper(name, _marked_title(name)) for name in marked_names(zone)]
         groups.append(_group(f"Prints at 1:1: {zone_name(zone)}", papers, zone.code))
+    squares = [_paper(name, f"Squares to cut out, {_size(name)}") for name in squares_names()]
+    groups.append(_group("Prints at 1:1: scale for photos", squares, ""))
     if is_analysed:
         groups.append(_group("Numbers", [_paper(name, text) for name, text in _TABLES.items()], ""))
     return groups
 
 
 def _group(title: str, papers: list[dict[str, str]], zone: str | None = None) -> dict[str, Any]:
-    """Put papers together that belong to the whole part (None), to a zone, or to programs ('')."""
+    """Put papers together that belong to the whole part (None), to a zone, or to neither ('')."""
     return {"title": title, "papers": papers, "zone": zone}
 
 
@@ -69,9 +72,13 @@ def _paper(name: str, title: str) -> dict[str, str]:
     return {"name": name, "title": title}
 
 
+def _size(name: str) -> str:
+    return name.removesuffix(".pdf").rpartition("_")[2]
+
+
 def _marked_title(name: str) -> str:
     if name.endswith(".pdf"):
-        return f"Grid with indications, {name.removesuffix('.pdf').rpartition('_')[2]}"
+        return f"Grid with indications, {_size(name)}"
     if name.endswith(".csv"):
         return "Outlines as a list, with distances from two points"
     return f"Outlines for a cutter, {name.rpartition('.')[2].upper()}"
@@ -88,7 +95,7 @@ def paper_path(bench: "Bench", name: str) -> "Path | None":
     plan = bench.inspection().plan
     grids = {name for zone in plan.zones for name, _ in _grids(zone)}
     marked = {name for zone in plan.zones for name in marked_names(zone)}
-    if name in grids:
+    if name in grids or name in squares_names():
         bench.write_grids(name)
     elif name in marked | {REPORT_NAME, SHORT_NAME, *_TABLES}:
         bench.save(name)

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from tapscan.sectioning.cut_photos import CutPhoto
     from tapscan.sectioning.measured import Mark
 
-__all__ = ["draw_cut_face", "face_lines", "face_picture"]
+__all__ = ["draw_cut_face", "face_lines", "face_picture", "stem_of"]
 
 _MOST_WIDE_PX = 1400
 _DASHED = (0, (4, 2))
@@ -24,8 +24,7 @@ _DASHED = (0, (4, 2))
 
 def face_picture(photo: "CutPhoto") -> Picture:
     """Draw one photo for the page; call inside `drawing`."""
-    stem = photo.marked.photo.rpartition("/")[2].rpartition(".")[0]
-    name = f"cut_{''.join(sign if sign.isalnum() or sign in '-_' else '-' for sign in stem)}.png"
+    name = f"cut_{stem_of(photo.marked.photo)}.png"
     lines = " ".join(face_lines(photo))
     alt = f"Photo {photo.marked.photo} of a cut with what was measured drawn over it. {lines}"
     caption = (
@@ -35,6 +34,18 @@ def face_picture(photo: "CutPhoto") -> Picture:
     return Picture(name, png_bytes(draw_cut_face(photo)), alt, caption)
 
 
+def stem_of(photo: str) -> str:
+    """Give a photo's name as a part of file names.
+
+    Examples
+    --------
+    >>> stem_of("photos/cut 7.jpg")
+    'cut-7'
+    """
+    stem = photo.rpartition("/")[2].rpartition(".")[0]
+    return "".join(sign if sign.isalnum() or sign in "-_" else "-" for sign in stem)
+
+
 def face_lines(photo: "CutPhoto") -> list[str]:
     """Say what each mark measures, in the order of their numbers on the picture."""
     lines = []
@@ -42,7 +53,7 @@ def face_lines(photo: "CutPhoto") -> list[str]:
         where = f" at {mark.where}" if mark.where else ""
         state = " (proposed by the computer, not accepted)" if mark.state == "proposed" else ""
         note = f" {mark.note}" if mark.note else ""
-        lines.append(f"{number}. {mark.kind}{where}{state}: {', '.join(measured_words(result))}.{note}")
+        lines.append(f"{number}. {mark.words}{where}{state}: {', '.join(measured_words(result))}.{note}")
     return lines
 
 

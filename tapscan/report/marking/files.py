@@ -1,7 +1,7 @@
 """Marking out: which files put the grid, and later the outlines, back on the part.
 
-Before the inspection ``wrap_BM_A4.pdf`` and its twin on Letter; after it ``wrap_BM_marked_A4.pdf`` and its
-twin, and ``outline_BM.svg`` and ``outline_BM.dxf`` for a cutter.
+Before the inspection ``wrap_BM_A4.pdf`` and its twin on Letter, with ``scale_squares_A4.pdf`` for photos;
+after it ``wrap_BM_marked_A4.pdf`` and its twin, and ``outline_BM.svg`` and ``outline_BM.dxf`` for a cutter.
 """
 
 from typing import TYPE_CHECKING
@@ -12,6 +12,7 @@ from tapscan.records.runs import RESULTS
 from tapscan.records.writing import write_bytes, write_text
 from tapscan.report.marking.cutting import dxf_text, layers_of, svg_text
 from tapscan.report.marking.photo_sheets import outline_table, photo_pdf
+from tapscan.report.marking.squares import squares_name, squares_pdf
 from tapscan.report.marking.tiling import PAPERS
 from tapscan.report.marking.wraps import MOST_SHEETS, sheets_needed, wrap_pdf
 from tapscan.report.results_folder import results_folder
@@ -30,12 +31,13 @@ __all__ = ["marked_names", "write_marked", "write_templates"]
 def write_templates(plan: "Plan", folder: "Path") -> "tuple[list[Path], list[str]]":
     """Write every zone's grid at true size into ``results/`` of the inspection folder.
 
-    Templates of zones that the plan no longer has are taken away.
+    Templates of zones that the plan no longer has are taken away. A sheet of squares for the scale of photos
+    is written beside them.
 
     Returns
     -------
     paths, warnings
-        What was written, and a sentence for each wrap that nobody would join.
+        The grids that were written, and a sentence for each wrap that nobody would join.
 
     Raises
     ------
@@ -44,6 +46,8 @@ def write_templates(plan: "Plan", folder: "Path") -> "tuple[list[Path], list[str
     """
     written, warnings = [], []
     with results_folder(folder, "grid") as results:
+        for paper in PAPERS:
+            write_bytes(results / squares_name(paper), squares_pdf(paper))
         for zone in plan.zones:
             for paper in PAPERS:
                 if zone.layout is not None:

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
     Grid = NDArray[np.float64]
 
-__all__ = ["Sheaf", "sheaf_pdf"]
+__all__ = ["NO_TRACES", "Sheaf", "draw_bars", "paper_axes", "sheaf_pdf"]
 
 CHECK_MM = 100.0
 PHOTO_MM = 20.0  # the thick end of the check bar: the scale in the photo of a cut
@@ -28,7 +28,7 @@ _PRINT = (
 )
 _OVERVIEW_MM = (36.0, 22.0)
 # A PDF keeps neither the time nor the program, so that the same input gives the same bytes.
-_NO_TRACES: dict[str, Any] = {"CreationDate": None, "Creator": None, "Producer": None}
+NO_TRACES: dict[str, Any] = {"CreationDate": None, "Creator": None, "Producer": None}
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -55,7 +55,7 @@ def sheaf_pdf(sheaf: Sheaf) -> bytes:
     with (
         drawing(),
         rc_context({"path.simplify": False, "pdf.fonttype": 3}),
-        PdfPages(stream, metadata=_NO_TRACES) as pages,
+        PdfPages(stream, metadata=NO_TRACES) as pages,
     ):
         for tile in sheaf.layout.tiles:
             pages.savefig(_sheet(sheaf, tile))
@@ -70,21 +70,21 @@ def _sheet(sheaf: Sheaf, tile: Tile) -> "Figure":
     figure = Figure(figsize=(paper.width_mm / 25.4, paper.height_mm / 25.4))
     FigureCanvasPdf(figure)
     left, top, width, height = paper.window_mm
-    window = _axes(figure, paper, (left, top, width, height))
+    window = paper_axes(figure, paper, (left, top, width, height))
     window.set_xlim(tile.u_mm, tile.u_mm + width)
     window.set_ylim(tile.v_mm + height, tile.v_mm)
     sheaf.draw(window)
     _draw_joints(window, sheaf.layout, tile)
-    page = _axes(figure, paper, (0.0, 0.0, paper.width_mm, paper.height_mm))
+    page = paper_axes(figure, paper, (0.0, 0.0, paper.width_mm, paper.height_mm))
     page.set_xlim(0, paper.width_mm)
     page.set_ylim(paper.height_mm, 0)
     _draw_head(page, sheaf, tile)
-    _draw_bars(page, paper)
+    draw_bars(page, paper)
     _draw_overview(page, sheaf, tile)
     return figure
 
 
-def _axes(figure: "Figure", paper: Paper, box_mm: tuple[float, float, float, float]) -> "Axes":
+def paper_axes(figure: "Figure", paper: Paper, box_mm: tuple[float, float, float, float]) -> "Axes":
     """Put bare axes onto a box given from the paper's upper left corner."""
     left, top, width, height = box_mm
     wide, high = paper.width_mm, paper.height_mm
@@ -107,7 +107,7 @@ def _draw_head(page: "Axes", sheaf: Sheaf, tile: Tile) -> None:
         page.text(MARGIN_MM, MARGIN_MM + 8.2 + 2.7 * line, note, fontsize=5.6, va="top", color=INK)
 
 
-def _draw_bars(page: "Axes", paper: Paper) -> None:
+def draw_bars(page: "Axes", paper: Paper) -> None:
     """Draw a bar of 100 mm each way, with a tick every 10 mm: a printer may stretch one way only."""
     left, top, _, _ = paper.window_mm
     ticks = np.arange(0.0, CHECK_MM + 1, 10.0)

@@ -11,6 +11,7 @@ from tapscan.records.tables import csv_text, json_text
 from tapscan.records.writing import write_bytes, write_text
 from tapscan.report import words
 from tapscan.report.cuts.faces import face_lines, face_picture
+from tapscan.report.cuts.joints import joint_lines, joint_picture
 from tapscan.report.cuts.photo_sections import draw_photo_section
 from tapscan.report.cuts.sections import draw_section
 from tapscan.report.cuts.strips import strips_picture
@@ -22,6 +23,7 @@ from tapscan.report.results_folder import results_folder
 from tapscan.sectioning import outcomes
 from tapscan.sectioning.cautions import CUTTING_CAUTIONS
 from tapscan.sectioning.findings.recorded import NOT_CUT
+from tapscan.sectioning.joints import joint_of
 from tapscan.sectioning.pod.binomial import Share
 from tapscan.sectioning.section_data import defect_columns, false_calls, section_document, separations_found
 
@@ -79,7 +81,7 @@ def write_sections(report: SectionReport, home: Path) -> Path:
     with results_folder(home, "section", report.origin) as folder:
         write_text(folder / "sections.json", json_text(document))
         write_text(folder / "sections.csv", csv_text(defect_columns(report.compared)))
-        for picture in (*pictures, *faces, *strips.values()):
+        for picture in (*pictures, *_shown(faces), *strips.values()):
             write_bytes(folder / picture.name, picture.png)
         write_bytes(folder / PAGE_NAME, _page(report, pictures, faces, strips).encode("utf-8", "replace"))
     return home / RESULTS / PAGE_NAME
@@ -114,15 +116,16 @@ def _strips(report: SectionReport) -> dict[int, Picture]:
     return {number: picture for number, picture in drawn.items() if picture is not None}
 
 
-def _faces(report: SectionReport) -> list[Picture]:
+def _faces(report: SectionReport) -> list[dict[str, Any]]:
+    """Say what was measured on each photo, drawn over it, with the joint where adhesive was measured."""
     with drawing():
-        return [face_picture(photo) for photo in report.photos]
+        return [_face(photo) for photo in report.photos]
 
 
 def _page(
     report: SectionReport,
     pictures: Sequence[Picture],
-    faces: Sequence[Picture],
+    faces: Sequence[Mapping[str, Any]],
     strips: Mapping[int, Picture],
 ) -> str:
     sections = [
@@ -134,7 +137,7 @@ def _page(
         part=report.part,
         sections=sections,
         stories=_stories(report),
-        faces=[_face(photo, face) for photo, face in zip(report.photos, faces, strict=True)],
+        faces=faces,
         polished=POLISHED,
         cautions=CUTTING_CAUTIONS,
         findings=[_finding_row(one) for one in report.findings],
@@ -143,10 +146,16 @@ def _page(
     )
 
 
-def _face(photo: "CutPhoto", picture: Picture) -> dict[str, Any]:
-    marked = photo.marked
+def _face(photo: "CutPhoto") -> dict[str, Any]:
+    marked, joint = photo.marked, joint_of(photo.marked)
     by = ", ".join(filter(None, [marked.cut and f"cut {marked.cut}", marked.who, marked.when]))
-    return {"name": marked.photo, "by": by, "picture": picture, "lines": face_lines(photo)}
+    face = {"name": marked.photo, "by": by, "picture": face_picture(photo), "lines": face_lines(photo)}
+    shown = None if joint is None else joint_picture(joint, marked.photo)
+    return {**face, "joint": shown, "joint_lines": [] if joint is None else joint_lines(joint)}
+
+
+def _shown(faces: Sequence[Mapping[str, Any]]) -> list[Picture]:
+    return [face[name] for face in faces for name in ("picture", "joint") if face[name]]
 
 
 def _stories(report: SectionReport) -> list[dict[str, Any]]:
