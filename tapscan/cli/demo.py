@@ -20,9 +20,10 @@ __all__ = ["command"]
 def command(folder: Path, *, parts: int | None, as_json: bool) -> None:
     """Write the demo inspection into DIR, a new or empty folder.
 
-    One zone of a carbon recumbent trike is tapped, one is scanned; both are SYNTHETIC, computed by the
-    simulator, with delaminations in known places and a few bad readings; so are the findings of a saw,
-    one measured photo of a cut, and a known piece on which the setup was checked before and after.
+    One zone of a carbon recumbent trike is tapped, one is scanned, and so is a lug on a photo, whose
+    bonded insert has come off; all are SYNTHETIC, computed by the simulator, with delaminations in known
+    places and a few bad readings; so are the photo of the lug, the findings of a saw, one measured photo
+    of a cut, and a known piece on which the setup was checked before and after.
     It always writes the same bytes. With --parts it writes so many small inspections, each sectioned, to
     learn a probability of detection from.
 

@@ -7,7 +7,6 @@ import click
 
 from tapscan.cli.section_photo import PhotoWish, measure_photo, photo_options
 from tapscan.cli.warning import warn
-from tapscan.errors import sentence
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -151,15 +150,10 @@ def _plan(results: "Results", findings: "Findings", *, as_json: bool) -> None:
     from tapscan.sectioning.cautions import CUTTING_CAUTIONS
     from tapscan.sectioning.cuts import plan_cuts
 
-    gridded = [one for one in results.screened if one.zone.layout is None]
-    on_photos = dict.fromkeys(one.zone.code for one in results.screened if one.zone.layout is not None)
-    remedy = "choose the cuts there on the map over the photo"
-    what = "is on a photo: cuts are planned along grids only"
-    warn([sentence(f"zone {code}", what, remedy) for code in on_photos])
-    cuts = plan_cuts(gridded, findings.rows)
+    cuts = plan_cuts(results.screened, findings.rows)
     home = results.inspection.folder
     with results_folder(home, "cuts", results.origin) as folder:
-        names = [path.name for path in write_cuts(results.screened, cuts, folder)]
+        names = [path.name for path in write_cuts(results.screened, cuts, folder, home)]
     pictures = [home / RESULTS / name for name in names]
     if as_json:
         document = {
@@ -186,8 +180,7 @@ def _print_cuts(cuts: "Sequence[PlannedCut]") -> None:
     numbers: dict[str, int] = {}  # counted zone by zone, as in the pictures
     for cut in cuts:
         numbers[cut.zone] = numbers.get(cut.zone, 0) + 1
-        line = f"station {cut.station:02d}" if cut.station is not None else f"position {cut.position:02d}"
-        table.add_row(cut.zone, str(numbers[cut.zone]), line, cut.reason)
+        table.add_row(cut.zone, str(numbers[cut.zone]), cut.along, cut.reason)
     for column in table.columns[:3]:
         column.no_wrap = True
     Console(highlight=False).print(table)

@@ -142,5 +142,4 @@ def _cell(values: "Mapping[str, Any]", finding: "Finding", name: str) -> str:
 
 
 def _cut(cut: "PlannedCut") -> dict[str, Any]:
-    along = f"station {cut.station:02d}" if cut.station is not None else f"position {cut.position:02d}"
-    return {"zone": cut.zone, "along": along, "reason": cut.reason, "points": cut.points}
+    return {"zone": cut.zone, "along": cut.along, "reason": cut.reason, "points": cut.points}

@@ -1,7 +1,7 @@
 """Best places to cut: a greedy choice with a reason for each.
 
-A cut follows one station (round the girth, or across a panel) or one position (along the part). What it is
-worth is what is not known yet and what it would show:
+A cut follows one station (round the girth, or across a panel) or one position (along the part); over a photo
+it is straight. What it is worth is what is not known yet and what it would show:
 
 * an indication that no cut has met: is it real, and how deep is it;
 * its strongest point, and its size the other way when a cut meets it so;
@@ -21,6 +21,7 @@ from tapscan.plan.points import point_name
 from tapscan.plan.surfaces import neighbours
 from tapscan.plan.zones import Zone
 from tapscan.screening.results import CLEAR, SUSPECT, UNREAD, Screened
+from tapscan.sectioning.cut_lines import CutLine, cut_lines
 from tapscan.sectioning.findings.recorded import NOT_CUT, Finding, shown
 from tapscan.sectioning.pod.binomial import least_trials
 
@@ -39,7 +40,10 @@ _MOST_NAMED = 3
 
 @dataclass(frozen=True, slots=True)
 class PlannedCut:
-    """One cut to make: along `station` or along `position` (the other is None), and why it is worth it."""
+    """One cut to make, and why it is worth it: along `station` or along `position` (the other is None).
+
+    On a photo both are None, and it runs straight from `ends_mm` (x, s, x, s) on the face.
+    """
 
     zone: str
     station: int | None
@@ -47,25 +51,16 @@ class PlannedCut:
     worth: float
     reason: str
     points: tuple[str, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class _Line:
-    """A possible cut, counted from 0; `at` picks its points out of an array over the zone."""
-
-    station: int | None
-    position: int | None
+    ends_mm: tuple[float, float, float, float] | None = None
 
     @property
-    def at(self) -> tuple[slice | int, slice | int]:
-        return (
-            slice(None) if self.station is None else self.station,
-            slice(None) if self.position is None else self.position,
-        )
-
-    @property
-    def way(self) -> str:
-        return "along" if self.station is None else "across"
+    def along(self) -> str:
+        """Say where the saw goes."""
+        if self.station is not None:
+            return f"station {self.station:02d}"
+        if self.position is not None:
+            return f"position {self.position:02d}"
+        return f"straight from {self.points[0]} to {self.points[-1]}"
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -76,13 +71,16 @@ class _Area:
     members: NDArray[np.int_]
     peak: tuple[int, int]
 
-    def met_by(self, line: _Line) -> int:
-        """How many of its points a cut meets."""
-        axis, number = (0, line.station) if line.station is not None else (1, line.position)
-        return int(np.count_nonzero(self.members[:, axis] == number))
+    def on(self, line: CutLine) -> Mask:
+        """Which of its points a cut meets, (members,)."""
+        return np.asarray((self.members[:, None] == np.column_stack(line.at)).all(axis=2).any(axis=1))
 
-    def is_peak_on(self, line: _Line) -> bool:
-        return line.station == self.peak[0] or line.position == self.peak[1]
+    def met_by(self, line: CutLine) -> int:
+        """How many of its points a cut meets."""
+        return int(np.count_nonzero(self.on(line)))
+
+    def is_peak_on(self, line: CutLine) -> bool:
+        return bool((np.column_stack(line.at) == self.peak).all(axis=1).any())
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -96,7 +94,7 @@ class _Zone:
     clear: Mask
     quiet: Mask  # neither suspect nor beside a suspect point
 
-    def areas_on(self, line: _Line) -> list[_Area]:
+    def areas_on(self, line: CutLine) -> list[_Area]:
         return [area for area in self.areas if area.met_by(line)]
 
 
@@ -146,10 +144,10 @@ def _ask(zone: Zone, seen: Sequence[Screened]) -> _Zone:
 
 def _plan_zone(asked: _Zone, findings: Sequence[Finding]) -> Iterator[PlannedCut]:
     zone = asked.zone
-    lines = [_Line(i, None) for i in range(zone.stations)] + [_Line(None, p) for p in range(zone.positions)]
+    lines = cut_lines(zone)
     known = shown(zone, findings) != NOT_CUT
     progress = _Progress(
-        known, {area.id: _ways_met(area, known) for area in asked.areas}, _wanted(asked, known)
+        known, {area.id: _ways_met(area, lines, known) for area in asked.areas}, _wanted(asked, known)
     )
     has_control = any(known[line.at].all() and not asked.areas_on(line) for line in lines)
     for _ in range(_MOST_CUTS):
@@ -177,7 +175,7 @@ def _wanted(asked: _Zone, known: Mask) -> int:
     return max(least_trials(0) - int(np.count_nonzero(asked.clear & known)), 0)
 
 
-def _worth(asked: _Zone, line: _Line, progress: _Progress) -> float:
+def _worth(asked: _Zone, line: CutLine, progress: _Progress) -> float:
     new = ~progress.known[line.at]
     worth = _NEAR * np.count_nonzero(asked.near[line.at] & new)
     worth += _UNREAD * np.count_nonzero(asked.unread[line.at] & new)
@@ -193,7 +191,7 @@ def _worth(asked: _Zone, line: _Line, progress: _Progress) -> float:
     return float(worth + _CONTROL * useful + _SPARE_CONTROL * (controls - useful))
 
 
-def _planned(asked: _Zone, line: _Line, progress: _Progress, worth: float) -> PlannedCut:
+def _planned(asked: _Zone, line: CutLine, progress: _Progress, worth: float) -> PlannedCut:
     """Put a choice into words."""
     zone, parts = asked.zone, []
     for area in asked.areas_on(line):
@@ -219,18 +217,15 @@ def _planned(asked: _Zone, line: _Line, progress: _Progress, worth: float) -> Pl
         worth=round(worth, 2),
         reason="; ".join(parts),
         points=tuple(_names(zone, line, np.ones(zone.grid_shape, dtype=bool))),
+        ends_mm=line.ends_mm,
     )
 
 
-def _ways_met(area: _Area, known: Mask) -> frozenset[str]:
-    """Which ways earlier cuts crossed an area: all of its points at some station, or position, are known."""
+def _ways_met(area: _Area, lines: Sequence[CutLine], known: Mask) -> frozenset[str]:
+    """Which ways earlier cuts crossed an area: all of its points on some line are known."""
     is_known = known[tuple(area.members.T)]
-    ways = set()
-    for way, axis in (("across", 0), ("along", 1)):
-        numbers = area.members[:, axis]
-        if any(is_known[numbers == number].all() for number in np.unique(numbers)):
-            ways.add(way)
-    return frozenset(ways)
+    on = ((line.way, area.on(line)) for line in lines)
+    return frozenset(way for way, mask in on if mask.any() and is_known[mask].all())
 
 
 def _index(name: str) -> tuple[int, int]:
@@ -238,10 +233,7 @@ def _index(name: str) -> tuple[int, int]:
     return int(station) - 1, int(position) - 1
 
 
-def _names(zone: Zone, line: _Line, mask: Mask) -> list[str]:
+def _names(zone: Zone, line: CutLine, mask: Mask) -> list[str]:
     """Name the marked points on a line, in walking order."""
-    numbers = (np.flatnonzero(mask[line.at]) + 1).tolist()
-    if line.station is not None:
-        return [point_name(zone.code, line.station + 1, number) for number in numbers]
-    assert line.position is not None
-    return [point_name(zone.code, number, line.position + 1) for number in numbers]
+    rows, columns = (axis[mask[line.at]].tolist() for axis in line.at)
+    return [point_name(zone.code, i + 1, p + 1) for i, p in zip(rows, columns, strict=True)]

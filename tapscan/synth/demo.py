@@ -14,6 +14,7 @@ from tapscan.plan.text.reading import parse_plan
 from tapscan.synth.ascans import AScanScene, AScanVolume, simulate_ascans
 from tapscan.synth.defects import Defect
 from tapscan.synth.folder import PLAN_FILE, ascan_files, tap_files
+from tapscan.synth.rendered.junction import PHOTO_NAME, junction_files, junction_zone_text
 from tapscan.synth.saw import FINDINGS_HEADER, Cut, cut_findings
 from tapscan.synth.taps import TapRecordings, TapScene, simulate_taps
 
@@ -40,13 +41,13 @@ DEMO_PLAN = r'''# Demo inspection, made by: tapscan demo DIR
 # SYNTHETIC: every recording here was computed. There is no such part.
 
 [part]
-name = "Recumbent trike, main boom and seat pan (synthetic)"
+name = "Recumbent trike, main boom, seat pan and lug (synthetic)"
 owner_ref = "DEMO"
 serial = "SYNTHETIC-01"
 history = """\
 Synthetic demonstration data made by tapscan demo; no real part. The story: a garage door came down on the \
 parked trike. It struck the boom from above, pressed it against a stone step, and a corner of the door \
-hit the seat pan. Nothing to be seen but scuffed lacquer."""
+hit the seat pan; the blow went through the lug at the cross tube. Nothing to be seen but scuffed lacquer."""
 inspector = "the simulator"
 
 [laminate]
@@ -141,7 +142,9 @@ def demo_files(progress: Callable[[int, int], None] | None = None) -> dict[str, 
     del taps[f"taps/{boom.code}-{MISSING_TAP[0]:02d}-{MISSING_TAP[1]:02d}.wav"]
     volume = simulate_ascans(seat, SEAT_DEFECTS, DEMO_ASCANS, DEMO_SEED)
     traces = ascan_files(seat, replace(volume, samples=_badly_coupled(volume)))
-    return {PLAN_FILE: DEMO_PLAN.encode(), "findings.csv": _findings(boom, seat), **taps, **traces}
+    junction = junction_files(DEMO_SEED)
+    text = DEMO_PLAN + junction_zone_text(junction[PHOTO_NAME])
+    return {PLAN_FILE: text.encode(), "findings.csv": _findings(boom, seat), **taps, **traces, **junction}
 
 
 def _findings(boom: "Zone", seat: "Zone") -> bytes:

@@ -113,7 +113,11 @@ def test_cuts_are_planned_with_cautions_and_reasons(part):
     result = run(part, "--plan-cuts")
     assert result.exit_code == 0
     assert result.stdout.index("fitted respirator") < result.stdout.index("through SP-A1")
-    assert sorted(path.name for path in (part / "results").iterdir()) == ["cuts_SP.png", "manifest.json"]
+    assert sorted(path.name for path in (part / "results").iterdir()) == [
+        "cuts_LG.png",
+        "cuts_SP.png",
+        "manifest.json",
+    ]
     planned = json.loads(run(part, "--plan-cuts", "--json").stdout)
     assert planned["cuts"][0]["zone"] == "SP"
     assert planned["cautions"]
@@ -154,7 +158,8 @@ def test_a_reason_stands_beside_a_miss(part):
 
 
 def test_held_against_another_as_in_analyse(part, scanned_files, tmp_path):
-    other = {name: content for name, content in scanned_files.items() if name == "inspection.toml"}
+    kept = ("inspection.toml", "photos/lug.png")
+    other = {name: content for name, content in scanned_files.items() if name in kept}
     write_inspection(tmp_path / "before", other)
     volume = np.load(part / "ascans/SP.npy")
     (tmp_path / "before/ascans").mkdir()

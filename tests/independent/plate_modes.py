@@ -1,4 +1,6 @@
-"""Flat panels whose modes came from a finite-element library (`make_plates.py`), sound and damaged.
+"""Panels whose modes came from a finite-element library, sound and damaged.
+
+Flat ones are of `make_plates.py`, those with an odd outline of `make_odd_plates.py`.
 
 Damage adds loose sheets, each a sum of its own clamped modes that move against what is beneath; one
 eigenvalue problem couples them with the panel's (Rayleigh-Ritz). Where D is the bending stiffness and σ the
@@ -15,6 +17,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from matplotlib.path import Path as Outline
 from numpy.polynomial import legendre
 from numpy.typing import NDArray
 from scipy.interpolate import BSpline, RegularGridInterpolator, make_interp_spline
@@ -28,8 +31,10 @@ __all__ = [
     "Plate",
     "Sheet",
     "coupled",
+    "odd_names",
     "panel_names",
     "refuse_overlap",
+    "rings_of",
     "sheets_of",
     "tables",
 ]
@@ -40,6 +45,7 @@ PLATE_KINDS = ("open", "bridged", "sliding", "stack")
 HIGHEST_HZ = 19.5e3  # modes beyond are springs: the anti-alias filter's flat part ends there
 INDEPENDENT = 0.02  # of the squared length of a unit mode: what less is new in it is left out
 TABLES = Path(__file__).with_name("plates.npz")
+ODD_TABLES = Path(__file__).with_name("odd_plates.npz")
 CLAMPED = {"circle": 1.0, "wide": 0.75, "narrow": 0.5}
 SWELL = 1.15  # how far an irregular rim goes beyond its ellipse
 BRIDGED = ("rim bridged", "spots bridged")
@@ -47,13 +53,33 @@ BRIDGED = ("rim bridged", "spots bridged")
 
 @cache
 def tables() -> dict[str, Any]:
-    with np.load(TABLES) as arrays:
-        return dict(arrays)
+    kept: dict[str, Any] = {}
+    for file in (TABLES, ODD_TABLES):
+        with np.load(file) as arrays:
+            kept |= arrays
+    return kept
 
 
 @cache
+def _panels(*, are_odd: bool) -> tuple[str, ...]:
+    every = dict.fromkeys(key.split("/")[1] for key in tables() if key.startswith("panel/"))
+    return tuple(name for name in every if are_odd == (f"panel/{name}/rings" in tables()))
+
+
 def panel_names() -> tuple[str, ...]:
-    return tuple(dict.fromkeys(k.split("/")[1] for k in tables() if k.startswith("panel/")))
+    """Name the rectangular panels."""
+    return _panels(are_odd=False)
+
+
+def odd_names() -> tuple[str, ...]:
+    """Name the plates with an odd outline."""
+    return _panels(are_odd=True)
+
+
+def rings_of(name: str) -> list[Array]:
+    """Outline and holes of an odd plate, in parts of its length; none for a rectangle."""
+    count = int(tables().get(f"panel/{name}/rings", 0))
+    return [tables()[f"panel/{name}/ring {n}"] for n in range(count)]
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,7 +143,18 @@ class Plate:
 
     def is_on(self, place_m: Array) -> NDArray[np.bool_]:
         aspect = tables()[f"panel/{self.name}/properties"][0]
-        return np.all((place_m >= 0) & (place_m <= np.array([1, aspect]) * self.length_m), axis=-1)
+        found = np.all((place_m >= 0) & (place_m <= np.array([1, aspect]) * self.length_m), axis=-1)
+        for number, ring in enumerate(rings_of(self.name)):
+            within = Outline(ring * self.length_m).contains_points(place_m.reshape(-1, 2))
+            found &= within.reshape(found.shape) != (number > 0)
+        return np.asarray(found)
+
+    @property
+    def bent_rad_s(self) -> Array:
+        """ω of each mode, of the work of its bending alone: what sheets take over where they are loose."""
+        table = tables()
+        kappa: Array = table.get(f"panel/{self.name}/bent", table[f"panel/{self.name}/kappa"])
+        return kappa / self.length_m**2 * np.sqrt(self.bending_n_m / self.mass_kg_m2)
 
     def shapes(self, place_m: Array, derivative: tuple[int, int] = (0, 0)) -> Array:
         """Mass-normalised shapes (points, modes), or a derivative of them, at places (points, 2)."""
@@ -308,7 +345,8 @@ def coupled(plate: Plate, sheets: tuple[Sheet, ...]) -> tuple[Array, Array, Arra
         chi = sheet.shapes(place) * area[:, None]
         wall = plate.thickness_m(sheet.centre_m[None])[0] / plate.wall_m
         bending, heavier = plate.mean_bending_n_m * wall**3, _thicker(plate, sheet, place)[:, None]
-        carriers = [(columns[0], plate.shapes(place), heavier, own, bending, plate.mass_kg_m2 * wall)]
+        bent = plate.bent_rad_s
+        carriers = [(columns[0], plate.shapes(place), heavier, bent, bending, plate.mass_kg_m2 * wall)]
         if sheet.carrier is not None:
             under = sheet.carrier
             theirs = columns[1 + sheets.index(under)]

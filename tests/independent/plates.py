@@ -27,7 +27,7 @@ from tests.independent.plate_modes import (
 )
 from tests.independent.strikes import LEAD_S, RATE_HZ, TAP_S, Damage, Strikes
 
-__all__ = ["PLATE_KINDS", "PlateTaps", "draw"]
+__all__ = ["PLATE_KINDS", "PlateTaps", "draw", "draw_odd"]
 
 Array = NDArray[np.float64]
 
@@ -72,6 +72,14 @@ def draw(
     raise ValueError(msg)
 
 
+def draw_odd(
+    rng: np.random.Generator, name: str, length_mm: float, damages: Sequence[Damage] = ()
+) -> "PlateTaps":
+    """A plate of `odd_names`, its box `length_mm` long from x = 0 and s = 0 on."""
+    plate = _drawn(rng, name, length_mm, (0.0, 0.0), is_turned=False)
+    return PlateTaps.of(replace(plate, wall_m=rng.uniform(1.4e-3, 2.2e-3)), damages)
+
+
 def _around(rng: np.random.Generator, name: str, size_mm: Array) -> Plate:
     """A panel somewhat larger than the zone, its length along the zone's longer side."""
     aspect = float(tables()[f"panel/{name}/properties"][0])
@@ -81,11 +89,17 @@ def _around(rng: np.random.Generator, name: str, size_mm: Array) -> Plate:
     length_mm = float(max(along + 2 * margins[0], (across + 2 * margins[1]) / aspect))
     spare = np.array([length_mm - along, length_mm * aspect - across])
     start = rng.uniform(np.minimum(8, spare / 2), np.maximum(spare - 8, spare / 2))
+    return _drawn(rng, name, length_mm, (float(start[0]), float(start[1])), is_turned=is_turned)
+
+
+def _drawn(
+    rng: np.random.Generator, name: str, length_mm: float, origin_mm: tuple[float, float], *, is_turned: bool
+) -> Plate:
     return Plate(
         name=name,
         length_m=length_mm / 1e3,
         wall_m=1e-3,
-        origin_mm=(float(start[0]), float(start[1])),
+        origin_mm=origin_mm,
         is_turned=is_turned,
         modulus_pa=rng.uniform(45e9, 75e9),
         density_kg_m3=rng.uniform(1500, 1600),

@@ -33,6 +33,11 @@ class Surface:
         return self.positions * self.position_pitch_mm
 
     @property
+    def pitch_mm(self) -> float:
+        """The larger of the grid's two."""
+        return max(self.station_pitch_mm, self.width_mm / self.positions)
+
+    @property
     def s_range_mm(self) -> tuple[float, float]:
         """Least and largest s on the part: position 1 of a panel is half a pitch from its edge."""
         if self.girth_mm is not None:

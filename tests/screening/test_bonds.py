@@ -60,6 +60,18 @@ def test_the_share_of_a_beam_without_a_bond_is_reported(bond):
     assert np.isnan(found.loose[~BONDED]).all()
 
 
+def test_points_without_a_trace_do_not_stop_the_rest():
+    """A point that is unread has no time at which its back wall is due."""
+    volume = traces(np.where(BONDED, 0.0, 1.0), ((-0.15, 0.0),), np.random.default_rng(1))
+    volume[3, 4] = volume[15, 4] = np.nan
+    echoes = measure_volume(volume, RATE_HZ, AScanSettings(BACK / RATE_HZ, bonded=BONDED))
+    assert np.isnan(echoes.due_s[3, 4])
+    read = np.isfinite(echoes.due_s)
+    readings = EchoReadings(volume, RATE_HZ, np.where(read, "", "missing"), echoes)
+    found = told_bond(readings, BONDED & read, BONDED & read, ~BONDED & read)
+    assert found.separation > 20
+
+
 def test_what_a_bond_does_is_said():
     share = np.where(BONDED, 0.0, 1.0)
     assert judged(share, ((-0.2, 0.0),)).left == pytest.approx(0.25, abs=0.02)

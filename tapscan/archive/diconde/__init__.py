@@ -14,6 +14,8 @@ Which storage classes, and why
 * Maps are **Secondary Capture Images**: any viewer opens them, 16 bits are finer than any reading, and
   spacing, scale and padding are all that a map needs. The ultrasound image class would be nearer to E2663's
   wording, but allows no more than 8 bits of grey.
+* A zone on a photo is a Secondary Capture Image, too: the photo in colour, its points as private attributes,
+  since no class of image has points that are no pixels.
 * A-scans are a **Parametric Map**, the one class that holds floating-point values, and so every sample to the
   bit, each frame being the whole zone at one moment. The waveform classes hold whole numbers only.
 """

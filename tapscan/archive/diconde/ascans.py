@@ -80,7 +80,8 @@ def ascans_file(subject: Subject, zone: Zone, name: str, traces: Traces, rate_hz
     file.FrameOfReferenceUID = uid(subject.seal, zone.code, "surface")
     file.PositionReferenceIndicator = ""
     file.ContentLabel = "ASCANS"
-    file.ContentDescription = f"A-scans of zone {zone.code}"[:64]
+    by_name = ", by name: points on a photo" if zone.layout is not None else ""
+    file.ContentDescription = f"A-scans of zone {zone.code}{by_name}"[:64]
     file.ContentCreatorName = ""
     file.ContentQualification = "RESEARCH"
     file.LossyImageCompression = "00"

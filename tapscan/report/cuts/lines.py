@@ -6,11 +6,12 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from tapscan.plan.photos.scale import to_px
 from tapscan.records.writing import write_bytes
 from tapscan.report.maps.figures import drawing, halo, png_bytes
 from tapscan.report.maps.layers import score_layer
 from tapscan.report.maps.palette import ACCENT, PAPER
-from tapscan.report.maps.unrolled import draw_map
+from tapscan.report.maps.photo_maps import zone_map
 from tapscan.report.marking.sheets import sheet_of
 
 if TYPE_CHECKING:
@@ -18,6 +19,7 @@ if TYPE_CHECKING:
 
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
+    from numpy.typing import NDArray
 
     from tapscan.report.marking.sheets import Sheet
     from tapscan.screening.results import Screened
@@ -26,8 +28,12 @@ if TYPE_CHECKING:
 __all__ = ["draw_cuts", "write_cuts"]
 
 
-def write_cuts(screened: "Sequence[Screened]", cuts: "Sequence[PlannedCut]", folder: Path) -> list[Path]:
+def write_cuts(
+    screened: "Sequence[Screened]", cuts: "Sequence[PlannedCut]", folder: Path, home: Path
+) -> list[Path]:
     """Write one picture for each zone that has cuts, on the map of its first method; return their paths.
+
+    Photos of zones are read from the inspection folder `home`.
 
     Raises
     ------
@@ -39,15 +45,21 @@ def write_cuts(screened: "Sequence[Screened]", cuts: "Sequence[PlannedCut]", fol
         for code in dict.fromkeys(cut.zone for cut in cuts):
             first = next(one for one in screened if one.zone.code == code)
             path = folder / f"cuts_{code}.png"
-            write_bytes(path, png_bytes(draw_cuts(first, [cut for cut in cuts if cut.zone == code])))
+            write_bytes(path, png_bytes(draw_cuts(first, [cut for cut in cuts if cut.zone == code], home)))
             written.append(path)
     return written
 
 
-def draw_cuts(screened: "Screened", cuts: "Sequence[PlannedCut]") -> "Figure":
+def draw_cuts(screened: "Screened", cuts: "Sequence[PlannedCut]", home: Path) -> "Figure":
     """Draw a zone's map with its cuts; each line carries a `gid` (``cut 1``, …)."""
     layer = replace(score_layer(screened), title="planned cuts, dashed, best first")
-    figure = draw_map(screened, layer)
+    figure = zone_map(screened, layer, home)
+    if screened.zone.layout is not None:
+        picture = next(axes for axes in figure.axes if axes.get_gid() == "picture")
+        for number, cut in enumerate(cuts, 1):
+            ends = to_px(screened.zone.layout, np.array(cut.ends_mm).reshape(2, 2))
+            _draw_line(picture, ends[:, 0], ends[:, 1], number, _off_end(*ends))
+        return figure
     sheet = sheet_of(screened)
     for axes in figure.axes:
         if str(axes.get_gid()).startswith("strip"):
@@ -70,12 +82,29 @@ def _draw_cut(axes: "Axes", sheet: "Sheet", cut: "PlannedCut", number: int) -> N
         assert cut.position is not None
         x = np.array([x_low, x_high])
         s = sheet.step_mm(x) * (cut.position - 1)
+    # The number is kept off the labels along the edge.
+    _draw_line(axes, x, s, number, (0, 9) if cut.station is not None else (-9, 0))
+
+
+def _off_end(start: "NDArray[np.float64]", end: "NDArray[np.float64]") -> tuple[float, float]:
+    """How far the number is from the end of a line over a photo, in points: beyond it."""
+    way = (end - start) / np.linalg.norm(end - start)
+    return 9 * float(way[0]), -9 * float(way[1])
+
+
+def _draw_line(
+    axes: "Axes",
+    x: "NDArray[np.float64]",
+    s: "NDArray[np.float64]",
+    number: int,
+    off_pt: tuple[float, float],
+) -> None:
     (line,) = axes.plot(x, s, color=ACCENT, linewidth=1.8, dashes=(2.5, 1.2), zorder=7, gid=f"cut {number}")
     line.set_path_effects(halo(3.4))
     axes.annotate(
         str(number),
         (float(x[-1]), float(s[-1])),
-        xytext=(0, 9) if cut.station is not None else (-9, 0),  # kept off the labels along the edge
+        xytext=off_pt,
         textcoords="offset points",
         ha="center",
         va="center",

@@ -68,18 +68,21 @@ def photo_outline(
         within &= ~inside(places, hole)
     values = np.zeros(len(places))
     values[within] = _between(cells.at_mm, field.ravel()[index], places[within], is_smooth=is_smooth)
+    if not is_smooth:  # half way between what is within and what is not, the outline errs neither way
+        values, level = (values >= level).astype(float), 0.5
     contour = contour_generator(x, y, values.reshape(y.size, x.size), fill_type=FillType.OuterOffset)
-    found = _rings_about(contour.filled(level, 2.0), own)
+    found = _rings_about(contour.filled(level, 2.0), own, float(np.hypot(x[1] - x[0], y[1] - y[0])))
     rings = tuple(tuple((float(a), float(b)) for a, b in ring) for ring in found)
     return rings, abs(sum(polygon_area(ring[:-1]) for ring in found))
 
 
-def _rings_about(filled: Any, own: Floats) -> list[Floats]:
-    """Keep the pieces that hold one of the area's points, each with its holes."""
+def _rings_about(filled: Any, own: Floats, step_mm: float) -> list[Floats]:
+    """Keep the pieces that hold one of the area's points, or have it on their rim, with their holes."""
     rings: list[Floats] = []
     for points, offsets in zip(*filled, strict=True):
         piece = [np.asarray(points[start:end], dtype=float) for start, end in pairwise(offsets)]
-        if inside(own, piece[0][:-1]).any():
+        apart_mm = np.linalg.norm(own[:, None] - piece[0][None], axis=2)
+        if inside(own, piece[0][:-1]).any() or apart_mm.min() <= step_mm:
             rings += piece
     return rings
 

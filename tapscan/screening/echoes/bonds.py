@@ -83,7 +83,7 @@ def resolved_bond(readings: EchoReadings, bonded: Mask, resting: Mask, free: Mas
     due_s, rate_hz = readings.echoes.due_s, readings.sample_rate_hz
     beside = np.argwhere(free)
     beside = beside[spread_evenly(len(beside), MOST_FREE)]
-    reach = round(UNEVEN * float(np.median(due_s)) * rate_hz)
+    reach = round(UNEVEN * float(np.median(due_s[bonded | free])) * rate_hz)
     length, step = round((BEFORE_S + AFTER_S) * rate_hz), max(1, round(STEP_S * rate_hz))
     due = slice(reach, reach + length, step)
     whole = _backs(readings, due_s, beside, reach, length)

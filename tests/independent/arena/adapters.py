@@ -14,6 +14,7 @@ from tapscan.plan.zones import Zone
 from tapscan.synth import taps as synth
 from tapscan.synth.defects import Defect as SynthDefect
 from tests.independent import plates, slapping
+from tests.independent.arena.faces import Face
 from tests.independent.modes import TAP_S as BARE_TAP_S
 from tests.independent.modes import BareTube, bare_tube, sound_at
 from tests.independent.shell import Defect, Part, coupled_modes, tube_modes
@@ -27,6 +28,7 @@ __all__ = [
     "ShellPart",
     "bare_modes",
     "demo_part",
+    "odd_part",
     "plate_part",
     "shell_part",
     "slapping_part",
@@ -203,6 +205,11 @@ def plate_part(surface: Surface, damages: tuple[Damage, ...], _thickness_mm: flo
         damages=[replace(d, s_mm=d.s_mm + edge) for d in damages],
     )
     return _Moved(part, edge)
+
+
+def odd_part(face: Face, damages: tuple[Damage, ...], _thickness_mm: float, seed: int) -> Generator:
+    """Draw a plate with an odd outline of finite-element modes."""
+    return plates.draw_odd(np.random.default_rng([seed, 7]), face.name, face.length_mm, damages)
 
 
 def slapping_part(

@@ -16,12 +16,15 @@ import numpy as np
 from tests.independent.arena.adapters import (
     bare_modes,
     demo_part,
+    odd_part,
     plate_part,
     shell_part,
     slapping_part,
 )
+from tests.independent.arena.faces import LAYOUTS, Face, draw_face, draw_inside
 from tests.independent.arena.nuisances import Manner, messy, tidy
 from tests.independent.arena.parts import Case, Patch, draw_damages, make_part
+from tests.independent.plate_modes import PLATE_KINDS, odd_names
 from tests.independent.ringing import Ringing, drawn_wall
 from tests.independent.strikes import Damage, Generator
 from tests.independent.surfaces import Surface
@@ -32,6 +35,7 @@ __all__ = [
     "GENERATORS",
     "KEPT_BACK",
     "KEPT_BACK_KINDS",
+    "ODD",
     "Mix",
     "draw_case",
     "make_parts",
@@ -49,7 +53,7 @@ class Mix:
     what: str
     generator: str = "ringing"
     manner: Callable[[Rng], Manner] = tidy
-    surface: Callable[[Rng], Surface] = lambda _: TUBE
+    surface: Callable[[Rng], Surface | Face] = lambda _: TUBE
     thickness_mm: tuple[float, float] = (1.4, 1.8)
     kinds: tuple[str, ...] = ("open",)
     count: tuple[int, int] = (2, 2)
@@ -59,6 +63,7 @@ class Mix:
     places: Callable[[Rng, Surface], tuple[Damage, ...]] | None = None  # instead of the four above
     furnished: bool = False  # a ply drop, an insert or doubler, a painted patch
     slow: bool = False  # a soft laminate: glass or many plies off axis
+    seed: str = ""  # families with one seed have the same parts, but for the layout of their points
 
 
 def draw_case(mix: Mix, rng: Rng) -> Case:
@@ -196,6 +201,7 @@ GENERATORS: dict[str, Callable[[Surface, tuple[Damage, ...], float, int], Genera
     "demo": demo_part,
     "plates": plate_part,
     "slapping": slapping_part,
+    "odd plates": odd_part,
 }
 
 MANY_KINDS = ("open", "open", "bridged", "gritty", "stack", "sliding")
@@ -361,12 +367,31 @@ KEPT_BACK: dict[str, Mix] = {
     ),
 }
 
-FAMILIES: dict[str, Mix] = {**CHOSEN_ON, **KEPT_BACK}
+
+def _odd(name: str, layout: str) -> Mix:
+    return Mix(
+        f"{name}, points {layout}, any hand and kind",
+        generator="odd plates",
+        manner=messy,
+        surface=lambda rng: draw_face(name, layout, rng),
+        places=lambda rng, face: draw_inside(rng, face, 2, (11.0, 17.0), PLATE_KINDS),
+        seed=f"odd {name}",
+    )
+
+
+# Plates with an odd outline, each with its points on a plain grid and, on a photo, on a bent grid and
+# scattered. Judged side by side; nothing is trained on them.
+ODD: dict[str, Mix] = {
+    f"{name.split()[0].lower()}-{layout}": _odd(name, layout) for name in odd_names() for layout in LAYOUTS
+}
+
+FAMILIES: dict[str, Mix] = {**CHOSEN_ON, **KEPT_BACK, **ODD}
 
 
 def _made(job: tuple[Path, str, int]) -> Path:
     cache, family, number = job
-    return make_part(cache, family, number, lambda rng: draw_case(FAMILIES[family], rng))
+    mix = FAMILIES[family]
+    return make_part(cache, family, number, lambda rng: draw_case(mix, rng), mix.seed)
 
 
 def make_parts(cache: Path, names: Iterable[str], parts: int, jobs: int = 1) -> Iterator[Path]:

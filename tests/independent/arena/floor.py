@@ -72,7 +72,8 @@ def read_shapes(folder: Path, grid: tuple[int, int]) -> Shapes:
     shape, level = np.full((*grid, BANDS), np.nan), np.full(grid, np.nan)
     within_shape, within_level = [], []
     for i, p in np.ndindex(grid):
-        bands = _tap_bands(folder / "taps" / f"BM-{i + 1:02d}-{p + 1:02d}.flac")
+        file = folder / "taps" / f"BM-{i + 1:02d}-{p + 1:02d}.flac"
+        bands = _tap_bands(file) if file.exists() else ()
         if not len(bands):
             continue
         total = 10 * np.log10((10 ** (bands / 10)).sum(axis=1))

@@ -128,7 +128,9 @@ def judge_part(folder: Path, *, is_tapscan_only: bool = False) -> PartVerdict:
     results = tapscan.analyse(tapscan.open_inspection(folder))
     seconds = time.perf_counter() - start
     (screened,) = (s for s in results.screened if s.method == "tap")
-    return verdict_of(screened, truth, seconds, None if is_tapscan_only else folder)
+    # The floor and the ceiling polish by stations; scattered points have none.
+    is_gridded = min(truth.x_mm.shape) > 1
+    return verdict_of(screened, truth, seconds, folder if is_gridded and not is_tapscan_only else None)
 
 
 def verdict_of(screened: Screened, truth: Truth, seconds: float, folder: Path | None) -> PartVerdict:

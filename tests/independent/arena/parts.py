@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 import soundfile
 
+from tests.independent.arena.faces import Face
 from tests.independent.arena.nuisances import Manner, draw_taps, recordings
 from tests.independent.strikes import Array, Damage, Generator
 from tests.independent.surfaces import Surface, rim_mm, visible_area_mm2
@@ -31,7 +32,7 @@ class Patch:
 class Case:
     """A drawn part, ready to be tapped. `build` makes its generator, which may take long."""
 
-    surface: Surface
+    surface: Surface | Face
     damages: tuple[Damage, ...]
     manner: Manner
     build: Callable[[], Generator]
@@ -42,6 +43,8 @@ class Case:
 @dataclass(frozen=True, slots=True, eq=False)
 class Truth:
     """What is in a part. `rim_mm` (damages, stations, positions) is negative inside; areas as far as visible.
+
+    NaN where the zone has no point.
 
     `x_mm`, `s_mm` (stations, positions); `pitch_mm` the larger of the grid's two.
     """
@@ -108,12 +111,17 @@ def part_folder(cache: Path, family: str, number: int) -> Path:
     return cache / family / f"{number:02d}"
 
 
-def make_part(cache: Path, family: str, number: int, draw: Callable[[np.random.Generator], Case]) -> Path:
-    """Return the folder of a family's part, made now unless it is there. Equal numbers, equal parts."""
+def make_part(
+    cache: Path, family: str, number: int, draw: Callable[[np.random.Generator], Case], seed: str = ""
+) -> Path:
+    """Return the folder of a family's part, made now unless it is there. Equal numbers, equal parts.
+
+    Families with one `seed` draw alike; without one a family's own name is its seed.
+    """
     folder = part_folder(cache, family, number)
     if (folder / "truth.npz").exists():
         return folder
-    rng = np.random.default_rng([number, *family.encode()])
+    rng = np.random.default_rng([number, *(seed or family).encode()])
     case = draw(rng)
     folder.parent.mkdir(parents=True, exist_ok=True)
     with tempfile.TemporaryDirectory(dir=folder.parent) as made:
@@ -133,27 +141,37 @@ def _write(folder: Path, case: Case, rng: np.random.Generator, name: str) -> Non
         inside = (x_mm >= patch.x_mm[0]) & (x_mm <= patch.x_mm[1])
         inside &= (s_mm >= patch.s_mm[0]) & (s_mm <= patch.s_mm[1])
         softness[inside] *= patch.softness
-    taps = draw_taps(case.manner, x_mm, s_mm, softness, rng)
-    for one in recordings(case.build(), taps, case.manner, rng):
-        file = folder / "taps" / f"{ZONE}-{one.station + 1:02d}-{one.position + 1:02d}.flac"
+    there = np.isfinite(x_mm)
+    names = np.argwhere(there) + 1
+    # Where the zone has gaps its points are walked in a row.
+    walked = (x_mm, s_mm, softness) if there.all() else [a[there][:, None] for a in (x_mm, s_mm, softness)]
+    taps = draw_taps(case.manner, *walked, rng)
+    for (station, position), one in zip(names, recordings(case.build(), taps, case.manner, rng), strict=True):
+        file = folder / "taps" / f"{ZONE}-{station:02d}-{position:02d}.flac"
         soundfile.write(file, one.samples, one.rate_hz, subtype="PCM_16", compression_level=0.2)
-    (folder / "inspection.toml").write_text(_plan(case, name), encoding="utf-8")
+    surface = case.surface
+    shape = surface.written(folder) if isinstance(surface, Face) else _shape(surface)
+    (folder / "inspection.toml").write_text(_plan(case, shape, name), encoding="utf-8")
     rims = [rim_mm(case.surface, d, x_mm, s_mm) for d in case.damages]
     np.savez(
         folder / "truth.npz",
         rim_mm=np.array(rims).reshape(-1, *x_mm.shape),
-        area_mm2=np.array([visible_area_mm2(case.surface, d) for d in case.damages]),
+        area_mm2=np.array([_area_mm2(surface, d) for d in case.damages]),
         kinds=np.array([d.kind for d in case.damages], dtype=str),
         depth_mm=np.array([d.depth_mm for d in case.damages]),
         x_mm=x_mm,
         s_mm=s_mm,
-        pitch_mm=max(case.surface.station_pitch_mm, case.surface.width_mm / case.surface.positions),
-        is_tube=case.surface.girth_mm is not None,
+        pitch_mm=surface.pitch_mm,
+        is_tube=surface.girth_mm is not None,
     )
 
 
-def _plan(case: Case, name: str) -> str:
-    surface = case.surface
+def _area_mm2(surface: Surface | Face, damage: Damage) -> float:
+    return surface.area_mm2(damage) if isinstance(surface, Face) else visible_area_mm2(surface, damage)
+
+
+def _shape(surface: Surface) -> str:
+    """Shape and grid of a zone, as its plan has them."""
     if surface.girth_mm is None:
         shape = f'shape = "panel"\nposition_pitch_mm = {surface.position_pitch_mm}'
     elif surface.girth_mm[0] == surface.girth_mm[1]:
@@ -161,6 +179,14 @@ def _plan(case: Case, name: str) -> str:
     else:
         start, end = surface.girth_mm
         shape = f'shape = "tube"\ngirth_start_mm = {start}\ngirth_end_mm = {end}'
+    return f"""stations = {surface.stations}
+positions = {surface.positions}
+station_pitch_mm = {surface.station_pitch_mm}
+{shape}
+"""
+
+
+def _plan(case: Case, shape: str, name: str) -> str:
     return f"""[part]
 name = "{name}"
 
@@ -169,11 +195,7 @@ thickness_mm = {case.thickness_mm:.6g}
 
 [[zone]]
 code = "{ZONE}"
-stations = {surface.stations}
-positions = {surface.positions}
-station_pitch_mm = {surface.station_pitch_mm}
 {shape}
-
 [tap]
 taps_per_point = {case.manner.taps[1]}
 """
