@@ -65,7 +65,11 @@ def lattice() -> list[tuple[str, float, float]]:
 
 
 def listed(points) -> str:
-    return "[" + ", ".join(f'["{name}", {x:g}, {y:g}]' for name, x, y in points) + "]"
+    return "[" + ", ".join(f'["{name}", {_text(x)}, {_text(y)}]' for name, x, y in points) + "]"
+
+
+def _text(px: float) -> str:
+    return str(px) if isinstance(px, int) else f"{px:g}"
 
 
 def with_photo(folder: Path) -> str:
@@ -157,6 +161,7 @@ def refused(folder: Path, plan: str) -> str:
         ([*FEW, ("A-3", 250.0, 260.0)], "points: 'A-3' is not a point"),
         ([*FEW, ("00-03", 250.0, 270.0)], "points: '00-03' counts from 0"),
         ([], "there is no point (add points = …"),
+        ([("01-01", 10**400, 5)], "points cannot be read"),
     ],
 )
 def test_points_that_cannot_be_are_refused(tmp_path, points, message):

@@ -181,7 +181,7 @@ def _print_zone(zone: ZoneCoverage, taps_per_point: int) -> None:
     if zone.zone.layout is not None:
         from tapscan.report.marking.photo_sheets import scale_sentences
 
-        for line in scale_sentences(zone.zone):
+        for line in scale_sentences(zone.zone.layout):
             click.echo(f"  {line}")
     if zone.zone.reference:
         named = ", ".join(f"{block} ({in_words(block)})" for block in zone.zone.reference)

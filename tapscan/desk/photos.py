@@ -1,4 +1,4 @@
-"""Photos of a cut, taken with the tablet's camera or chosen, kept in the inspection folder."""
+"""Photos, taken with the tablet's camera or chosen, kept in the inspection folder."""
 
 import re
 from itertools import count
@@ -7,7 +7,7 @@ from pathlib import Path, PurePath
 from tapscan.errors import TapscanError
 from tapscan.records.writing import write_new
 
-__all__ = ["MOST_PHOTO_BYTES", "keep_photo"]
+__all__ = ["MOST_PHOTO_BYTES", "keep_new", "keep_photo"]
 
 MOST_PHOTO_BYTES = 50_000_000
 _FOLDER = "photos"
@@ -38,6 +38,17 @@ def keep_photo(folder: Path, name: str, content: bytes) -> str:
     if kind is None:
         raise TapscanError(repr(name[:60]), "is not a photo that is known here", "save it as JPEG or PNG")
     stem = re.sub(r"[^A-Za-z0-9_-]+", "-", PurePath(name).stem)[:60].strip("-") or "photo"
+    return keep_new(folder, stem, kind, content)
+
+
+def keep_new(folder: Path, stem: str, kind: str, content: bytes) -> str:
+    """Write a file into ``photos/`` under the first free name; return its name in the inspection folder.
+
+    Raises
+    ------
+    TapscanError
+        When it cannot be written.
+    """
     for number in count(1):
         path = folder / _FOLDER / (f"{stem}{kind}" if number == 1 else f"{stem}_{number}{kind}")
         if not path.resolve().is_relative_to(folder.resolve()):

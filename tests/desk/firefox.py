@@ -85,7 +85,11 @@ class Tab:
         place = f"(() => {{ const one = {find}; one.scrollIntoView({{ block: 'center' }});"
         place += " const box = one.getBoundingClientRect();"
         place += " return `${box.x + box.width / 2} ${box.y + box.height / 2}`; })()"
-        x, y = (round(float(one)) for one in self.run(place).split())
+        self.click_at(*map(float, self.run(place).split()))
+
+    def click_at(self, x, y):
+        """Click a place of the window."""
+        x, y = round(x), round(y)
         moves = [{"type": "pointerMove", "x": x, "y": y}, {"type": "pointerDown", "button": 0}]
         self._act({"type": "pointer", "id": "mouse", "actions": [*moves, {"type": "pointerUp", "button": 0}]})
 

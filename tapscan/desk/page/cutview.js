@@ -1,4 +1,4 @@
-// The photo of a cut: zoomed, moved, and pointed at by finger, mouse or keyboard. It draws and measures nothing.
+// A photo: zoomed, moved, and pointed at by finger, mouse or keyboard. It draws and measures nothing.
 
 import { draw } from "./dom.js";
 
@@ -10,12 +10,18 @@ const CLOSEST_PX = 20; // across the whole view
 export class CutView {
   #held = new Map(); // pointers that are down: id to their place on the screen
   #moving = null; // what the one pointer does: { from, open, isStill }
+  #carried = -1; // the point that the arrow keys carry along
+  #corner = 0; // where the picture's upper left corner is, in its own pixels
   #size = [1, 1];
   #seen = { x: 0, y: 0, w: 1, h: 1 };
   cross = [0, 0];
   open = []; // points that are being set; each can be dragged
 
-  /** `owner` answers: point(place) when one is set, dragged() when one was dragged, key(event) for other keys. */
+  /**
+   * `owner` answers: drawn(unit) with what is over the photo, point(place) when one is set, key(event) for other
+   * keys; and, where it wants to know, chosen(i) when an open point is pressed, dragged(i) while and dropped(i)
+   * after it is moved.
+   */
   constructor(owner) {
     this.owner = owner;
     this.picture = draw("image", { preserveAspectRatio: "none" });
@@ -34,10 +40,11 @@ export class CutView {
     new ResizeObserver(() => this.redraw()).observe(this.svg);
   }
 
-  show(source, width, height) {
+  /** By the middle of the first pixel or by its `corner` at 0: places are counted from there. */
+  show(source, width, height, corner = -0.5) {
     this.#size = [width, height];
-    // The middle of the first pixel is 0, 0.
-    const place = { href: source, x: -0.5, y: -0.5, width, height };
+    this.#corner = corner;
+    const place = { href: source, x: corner, y: corner, width, height };
     for (const [name, value] of Object.entries(place)) this.picture.setAttribute(name, value);
     this.cross = [Math.round(width / 2), Math.round(height / 2)];
     this.whole();
@@ -45,7 +52,7 @@ export class CutView {
 
   whole() {
     const [w, h] = this.#size;
-    this.#seen = { x: -0.5, y: -0.5, w, h };
+    this.#seen = { x: this.#corner, y: this.#corner, w, h };
     this.redraw();
   }
 
@@ -69,8 +76,8 @@ export class CutView {
   #stay() {
     const [width, height] = this.#size;
     const seen = this.#seen;
-    seen.x = Math.min(Math.max(seen.x, -0.5), width - 0.5 - seen.w);
-    seen.y = Math.min(Math.max(seen.y, -0.5), height - 0.5 - seen.h);
+    seen.x = Math.min(Math.max(seen.x, this.#corner), width + this.#corner - seen.w);
+    seen.y = Math.min(Math.max(seen.y, this.#corner), height + this.#corner - seen.h);
   }
 
   /** Pixels of the photo for each pixel of the screen. */
@@ -80,17 +87,18 @@ export class CutView {
   }
 
   redraw() {
+    if (this.#carried >= this.open.length) this.#carried = -1; // its owner took it away
     const { x, y, w, h } = this.#seen;
     this.svg.setAttribute("viewBox", `${x} ${y} ${w} ${h}`);
     const u = this.unit;
-    const sign = ([a, b], name, size) => [
-      draw("path", { class: `${name} halo`, d: crossed(a, b, size * u) }),
-      draw("path", { class: name, d: crossed(a, b, size * u) }),
-    ];
+    const sign = (places, name, size) => {
+      const d = places.map(([a, b]) => crossed(a, b, size * u)).join("");
+      return [draw("path", { class: `${name} halo`, d }), draw("path", { class: name, d })];
+    };
     this.lines.replaceChildren(
       ...this.owner.drawn(u),
-      ...this.open.flatMap((point) => sign(point, "face-open", 9)),
-      ...sign(this.cross, "face-cross", 16),
+      ...sign(this.open, "face-open", 9),
+      ...sign([this.cross], this.#carried < 0 ? "face-cross" : "face-cross carrying", 16),
     );
   }
 
@@ -116,9 +124,30 @@ export class CutView {
       return;
     }
     const at = this.#at(event);
+    this.#carried = -1;
+    this.#moving = { open: this.#openAt(at), isStill: true, from: this.#held.get(event.pointerId) };
+  }
+
+  /** The open point nearest to a place, where one is under a finger; else -1. */
+  #openAt(at) {
     const away = this.open.map(([x, y]) => Math.hypot(x - at[0], y - at[1]) / this.unit);
     const nearest = away.indexOf(Math.min(...away));
-    this.#moving = { open: away[nearest] < NEAR_PX ? nearest : -1, isStill: true, from: this.#held.get(event.pointerId) };
+    return away[nearest] < NEAR_PX ? nearest : -1;
+  }
+
+  /** A press that moves nothing: it chooses an open point, where that means something, or sets one. */
+  #press(open) {
+    if (open >= 0 && this.owner.chosen) this.owner.chosen(open);
+    else this.owner.point([...this.cross]);
+  }
+
+  /** Pick up the open point at the cross, or put down the one that is carried. */
+  #carry() {
+    const carried = this.#carried;
+    this.#carried = carried < 0 ? this.#openAt(this.cross) : -1;
+    if (carried >= 0) this.owner.dropped?.(carried);
+    else if (this.#carried >= 0) this.cross = [...this.open[this.#carried]];
+    this.redraw();
   }
 
   #move(event) {
@@ -133,6 +162,7 @@ export class CutView {
     moving.isStill = false;
     if (moving.open >= 0) {
       this.cross = this.open[moving.open] = this.#at(event);
+      this.owner.dragged?.(moving.open);
     } else {
       this.#pan(before, now);
     }
@@ -160,7 +190,9 @@ export class CutView {
     if (!moving || !isSet) return;
     if (moving.isStill) {
       this.cross = this.#at(event);
-      this.owner.point([...this.cross]);
+      this.#press(moving.open);
+    } else if (moving.open >= 0) {
+      this.owner.dropped?.(moving.open);
     }
     this.redraw();
   }
@@ -177,10 +209,16 @@ export class CutView {
     if (step) {
       const far = event.shiftKey ? 1 : Math.max(Math.round(this.#seen.w / 50), 1);
       this.cross = this.#onPhoto([this.cross[0] + step[0] * far, this.cross[1] + step[1] * far]);
-      this.#follow();
+      if (this.#carried >= 0) {
+        this.open[this.#carried] = [...this.cross];
+        this.owner.dragged?.(this.#carried);
+      }
+      this.follow();
       this.redraw();
+    } else if (event.key.toLowerCase() === "m" || (event.key === "Enter" && this.#carried >= 0)) {
+      this.#carry();
     } else if (event.key === "Enter") {
-      this.owner.point([...this.cross]);
+      this.#press(this.#openAt(this.cross));
     } else if (!this.owner.key(event)) {
       return;
     }
@@ -188,7 +226,7 @@ export class CutView {
   }
 
   /** Move the view where the cross went out of it. */
-  #follow() {
+  follow() {
     const { x, y, w, h } = this.#seen;
     const [a, b] = this.cross;
     if (a < x || a > x + w) this.#seen.x = a - w / 2;

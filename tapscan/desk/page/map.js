@@ -30,7 +30,8 @@ export function drawMap(svg, zone, look, width) {
   const view = zone.photo ? photoView(zone) : isRound ? roundView(zone, look.facing) : flatView(zone);
   const [left, top, wide, high] = view.box;
   const cell = zone.photo?.spacing_px ?? Math.min(zone.station_pitch_mm, stepAt(zone, 0));
-  const fitting = Math.min((width - LEFT - RIGHT) / wide, TALLEST / high, 46 / cell);
+  // Cells have room for a finger and no more; a photo is to be seen.
+  const fitting = Math.min((width - LEFT - RIGHT) / wide, TALLEST / high, zone.photo ? Infinity : 46 / cell);
   const perMm = isRound
     ? Math.min((width - LEFT - RIGHT) / wide, 420 / high)
     : Math.max(fitting, (look.isEnlarged ? TOUCH_CELL : LEAST_CELL) / cell);

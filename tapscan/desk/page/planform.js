@@ -3,6 +3,7 @@
 import { Fault, ask, desk, say, tell, telling } from "./desk.js";
 import { button, draw, make } from "./dom.js";
 import { drawMap } from "./map.js";
+import { Placing } from "./placing.js";
 import { question } from "./question.js";
 
 // Label of every key; what is not here is shown by its key.
@@ -50,6 +51,7 @@ const ONLY = {
   tube: ["girth_mm", "girth_start_mm", "girth_end_mm", "datum_side"],
   panel: ["position_pitch_mm"],
 };
+const GRID = ["stations", "positions", "station_pitch_mm"]; // of every shape but a photo, whose points are placed
 const TITLES = {
   laminate: "Laminate, for every zone",
   tap: "Tap test",
@@ -65,21 +67,28 @@ export class PlanForm {
     this.place = place;
     this.answer = make("p", { class: "answer", role: "status" });
     this.form = make("form", { class: "plan", novalidate: true, onsubmit: (event) => this.save(event) });
-    this.form.addEventListener("input", () => {
-      this.isTouched = true;
-    });
     place.append(this.form);
+  }
+
+  /** Whether the form holds something that is not in the file. */
+  get isTouched() {
+    return this.version !== undefined && JSON.stringify(this.tables) !== this.filled;
   }
 
   async show() {
     const found = await telling(() => ask("/api/plan-form"));
     // What somebody is filling in stays; it is checked against the file when it is saved.
     if (found && !this.isTouched) this.fill(found);
+    if (!this.placing) {
+      const written = async () => this.fill(await ask("/api/plan-form"));
+      this.placing = new Placing({ mayWrite: () => !this.isTouched, written });
+      this.place.append(this.placing.place);
+    }
+    await telling(() => this.placing.show());
   }
 
   fill({ version, keys, hints, tables, mistakes }) {
     Object.assign(this, { version, keys, hints });
-    this.isTouched = false;
     this.zones = [];
     this.zonePlace = make("div", {});
     const group = (name, open) =>
@@ -107,12 +116,12 @@ export class PlanForm {
     );
     for (const zone of tables.zone) this.addZone(zone, false);
     if (tables.zone.length === 0) this.addZone({ was: "", shape: "tube" }, false);
+    this.filled = JSON.stringify(this.tables);
     this.showMistakes(mistakes);
   }
 
   async discard() {
     if (this.isTouched && !(await question(["Discard all changes in this form?"], "Discard"))) return;
-    this.isTouched = false;
     this.reply("", "");
     this.fill(await ask("/api/plan-form"));
   }
@@ -156,6 +165,12 @@ export class PlanForm {
             make("summary", {}, "More: taper, insert, mirror zone, own laminate"),
             make("div", { class: "fields" }, rest.map((key) => this.field(path(key), key, values[key]))),
           ),
+          make(
+            "div",
+            { class: "on-photo", hidden: true },
+            button("Place its points on a photo", () => this.placePoints(zone)),
+            make("p", { class: "wrong" }),
+          ),
           make("div", { class: "row" }, button("Remove this zone", () => this.removeZone(zone))),
         ),
         drawing,
@@ -166,10 +181,20 @@ export class PlanForm {
     this.zonePlace.append(box);
     box.addEventListener("input", () => this.drawZone(zone));
     this.drawZone(zone);
-    if (isNew) {
-      this.isTouched = true;
-      box.querySelector("input").focus();
+    if (isNew) box.querySelector("input").focus();
+  }
+
+  /** Go on with a zone on its photo; what was typed of it here goes along. */
+  async placePoints(zone) {
+    const { code, name } = this.read(zone);
+    for (const input of zone.box.querySelectorAll("input")) input.value = input.defaultValue;
+    for (const option of zone.box.querySelectorAll("option")) option.selected = option.defaultSelected;
+    this.drawZone(zone);
+    if (zone.was === "") {
+      zone.box.remove();
+      zone.isRemoved = true;
     }
+    await this.placing.begin(zone.was, code, name);
   }
 
   async removeZone(zone) {
@@ -177,7 +202,6 @@ export class PlanForm {
     if (!(await question([`Remove zone ${code} from the plan? Its readings stay in the folder.`], "Remove"))) return;
     zone.box.remove();
     zone.isRemoved = true;
-    this.isTouched = true;
   }
 
   /** What the fields of a zone hold, by key. */
@@ -192,6 +216,9 @@ export class PlanForm {
     for (const [shape, keys] of Object.entries(ONLY)) {
       for (const key of keys) zone.box.querySelector(`[data-key=${key}]`).hidden = shape !== values.shape;
     }
+    const isOnPhoto = values.shape === "photo";
+    for (const key of GRID) zone.box.querySelector(`[data-key=${key}]`).hidden = isOnPhoto;
+    zone.box.querySelector(".on-photo").hidden = !isOnPhoto;
     const geometry = geometryOf(values);
     zone.drawing.hidden = geometry === null;
     if (geometry === null || this.place.clientWidth < 100) return;
@@ -220,8 +247,9 @@ export class PlanForm {
     }
     for (const zone of this.zones.filter((one) => !one.isRemoved)) {
       const values = this.read(zone);
-      const other = values.shape === "tube" ? "panel" : "tube";
-      for (const key of ONLY[other]) values[key] = "";
+      const others = Object.keys(ONLY).filter((shape) => shape !== values.shape);
+      for (const key of others.flatMap((shape) => ONLY[shape])) values[key] = "";
+      if (values.shape === "photo") for (const key of GRID) values[key] = "";
       tables.zone.push({ ...values, was: zone.was });
     }
     return tables;
@@ -234,7 +262,6 @@ export class PlanForm {
     this.showMistakes([]);
     try {
       await tell("/api/plan-form", { version: this.version, tables: this.tables });
-      this.isTouched = false;
       await desk.readState();
       this.fill(await ask("/api/plan-form"));
       this.reply("", "Plan saved. Print the grid from Reports, then collect.");
@@ -264,6 +291,11 @@ export class PlanForm {
       const [table, number, key] = path.split(".");
       const name = table === "zone" && kept[number] ? `zone.${kept[number].at}.${key}` : path;
       const input = this.form.elements[name];
+      const photo = table === "zone" && kept[number]?.box.querySelector(".on-photo:not([hidden]) .wrong");
+      if (!input && photo) {
+        photo.textContent ||= words;
+        continue;
+      }
       if (!input) {
         rest.push(words);
         continue;

@@ -53,7 +53,7 @@ def form_document(folder: "Path") -> dict[str, Any]:
         "keys": {name: _keys(name) for name in TABLES},
         "hints": HINTS,
         "tables": {**tables, _ZONE: zones},
-        "mistakes": mistakes_in(text),
+        "mistakes": mistakes_in(text, folder),
     }
 
 
@@ -74,14 +74,14 @@ def write_form(folder: "Path", version: str, tables: "Mapping[str, Any]") -> str
     except IndexError:  # a zone that the plan does not have
         what = "has other zones than this form"
         raise TapscanError(PLAN_NAME, what, "load the page again") from None
-    parse_plan(new_text)
+    parse_plan(new_text, folder)
     return write_plan(folder, new_text)
 
 
-def mistakes_in(text: str) -> list[dict[str, str]]:
-    """List what is wrong with a plan's text: the path of each field, and a sentence."""
+def mistakes_in(text: str, folder: "Path | None" = None) -> list[dict[str, str]]:
+    """List what is wrong with the text of the plan in `folder`: the path of each field, and a sentence."""
     try:
-        parse_plan(text)
+        parse_plan(text, folder)
     except TapscanError as error:
         return listed_mistakes(error)
     return []

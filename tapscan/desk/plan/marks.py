@@ -21,6 +21,8 @@ from tapscan.desk.plan.file import (
 )
 from tapscan.errors import TapscanError
 from tapscan.plan import block_mask, parse_block
+from tapscan.plan.photos.reading import unnamed_blocks
+from tapscan.plan.surfaces import placed
 from tapscan.plan.text.reading import PLAN_NAME, parse_plan
 
 if TYPE_CHECKING:
@@ -51,11 +53,13 @@ def write_marks(folder: "Path", version: str, zone: str, blocks: "Sequence[Block
     if plan_version(folder) != version:
         what = "changed since this page read it; nothing was written"
         raise TapscanError(PLAN_NAME, what, "load the page again, and set the mark once more")
-    return write_plan(folder, marked_text(plan_text(folder), zone, blocks, mark))
+    return write_plan(folder, marked_text(plan_text(folder), zone, blocks, mark, folder))
 
 
-def marked_text(text: str, code: str, blocks: "Sequence[Block]", mark: Mark) -> str:
-    """Return the plan's text with the points of `blocks` in zone `code` marked.
+def marked_text(
+    text: str, code: str, blocks: "Sequence[Block]", mark: Mark, folder: "Path | None" = None
+) -> str:
+    """Return the plan's text, that of `folder`, with the points of `blocks` in zone `code` marked.
 
     A point is never a reference and left out at once: the later mark counts.
 
@@ -71,7 +75,7 @@ def marked_text(text: str, code: str, blocks: "Sequence[Block]", mark: Mark) -> 
     >>> marked_text(plan, "BM", [parse_block("01-02:01-03")], "skip").rpartition("skip = ")[2]
     '["01-01:01-03"]}]'
     """
-    plan = parse_plan(text)
+    plan = parse_plan(text, folder)
     zone = zone_of(plan, code)
     changed = _changed(zone, blocks, mark)
     document = parse_document(text)
@@ -80,7 +84,7 @@ def marked_text(text: str, code: str, blocks: "Sequence[Block]", mark: Mark) -> 
         if set(getattr(changed, key)) != set(getattr(zone, key)):
             _rewrite(table, key, changed)
     new_text = tomlkit.dumps(document)
-    _check_nothing_else_changed(plan, changed, new_text)
+    _check_nothing_else_changed(plan, changed, parse_plan(new_text, folder))
     return new_text
 
 
@@ -95,9 +99,11 @@ def _changed(zone: "Zone", blocks: "Sequence[Block]", mark: Mark) -> "Zone":
     lists: dict[str, Any] = {
         key: getattr(zone, key)
         if (new[key] == masks[key]).all()
-        else tuple(neat_blocks(new[key], is_closed=zone.is_tube))
+        else tuple(neat_blocks(new[key] & placed(zone), is_closed=zone.is_tube))
         for key in _KEYS
     }
+    if lists["skip"] != zone.skip:
+        lists["skip"] += unnamed_blocks(zone.layout)
     return replace(zone, **lists)
 
 
@@ -116,7 +122,8 @@ def _mask(zone: "Zone", blocks: "Sequence[Block]") -> "NDArray[np.bool_]":
 
 def _rewrite(table: Any, key: str, zone: "Zone") -> None:
     """Change a list of blocks in place, so that comments beside and between its entries stay."""
-    wanted: list[Block] = list(getattr(zone, key))
+    unnamed = unnamed_blocks(zone.layout)  # these follow from the points, and are in no list
+    wanted: list[Block] = [block for block in getattr(zone, key) if block not in unnamed]
     if key not in table:
         add_key(table, key, [str(block) for block in wanted])
         return
@@ -140,9 +147,8 @@ def _beside_commented(zone: "Zone", wanted: "list[Block]", entries: "list[Block 
     return kept + neat_blocks(mask & ~block_mask(zone, kept), is_closed=zone.is_tube)
 
 
-def _check_nothing_else_changed(plan: "Plan", changed: "Zone", new_text: str) -> None:
+def _check_nothing_else_changed(plan: "Plan", changed: "Zone", new: "Plan") -> None:
     """Make sure that the new text means the old plan with these marks, before it replaces anything."""
-    new = parse_plan(new_text)
     by_code = {zone.code: zone for zone in new.zones}
     written = by_code[changed.code]
     same = all(

@@ -45,14 +45,14 @@ def write_note(folder: "Path", point: "Point", note: str, was: str) -> str:
         When somebody else changed this note meanwhile, or as in `noted_text` and `write_plan`.
     """
     text = plan_text(folder)
-    if note_at(parse_plan(text), point) != was.strip():
+    if note_at(parse_plan(text, folder), point) != was.strip():
         what = "its note changed since this page read it; nothing was written"
         raise TapscanError(str(point), what, "copy yours, load the page again, and put both into one")
-    return write_plan(folder, noted_text(text, point, note))
+    return write_plan(folder, noted_text(text, point, note, folder))
 
 
-def noted_text(text: str, point: "Point", note: str) -> str:
-    r"""Return the plan's text with the note at `point` set, or taken away when it is empty.
+def noted_text(text: str, point: "Point", note: str, folder: "Path | None" = None) -> str:
+    r"""Return the text of the plan in `folder` with the note at `point` set, or taken away when it is empty.
 
     Raises
     ------
@@ -69,7 +69,7 @@ def noted_text(text: str, point: "Point", note: str) -> str:
     01-02 = "a rattle"
     <BLANKLINE>
     """
-    plan, note = parse_plan(text), note.strip()
+    plan, note = parse_plan(text, folder), note.strip()
     if len(note) > MOST_NOTE_CHARACTERS:
         what = f"a note of {len(note):,} characters is too long"
         raise TapscanError(str(point), what, f"keep it under {MOST_NOTE_CHARACTERS:,}")
@@ -85,7 +85,7 @@ def noted_text(text: str, point: "Point", note: str) -> str:
     notes = sorted((*others, Note(point, note)) if note else others, key=lambda one: one.point)
     noted = replace(zone, notes=tuple(notes))
     zones = tuple(noted if one.code == zone.code else one for one in plan.zones)
-    if parse_plan(new_text) != replace(plan, zones=zones):
+    if parse_plan(new_text, folder) != replace(plan, zones=zones):
         raise refuse()
     return new_text
 

@@ -23,6 +23,7 @@ from tapscan.desk.cut_faces import cut_face_routes
 from tapscan.desk.cutting import MOST_FIELD_CHARACTERS, change_finding, cutting_document, log_finding
 from tapscan.desk.photos import MOST_PHOTO_BYTES, keep_photo
 from tapscan.desk.plan.file import plan_version, zone_of
+from tapscan.desk.plan.photo_routes import photo_zone_routes
 from tapscan.desk.plan.routes import plan_routes
 from tapscan.desk.setups import setup_routes
 from tapscan.desk.views.closeups import point_document, section_document, slice_document
@@ -89,6 +90,7 @@ def desk_app(bench: Bench, door: Door, identity: "Identity | None" = None) -> Gu
         Route("/api/inputs", lambda _: json_answer(inputs_document())),
         Route("/papers/{name}", answered(_paper)),
         *plan_routes(),
+        *photo_zone_routes(),
         *setup_routes(),
         *cut_face_routes(),
         WebSocketRoute("/capture", collect),

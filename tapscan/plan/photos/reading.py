@@ -17,7 +17,15 @@ from tapscan.plan.photos.layout import KnownLength, PhotoLayout, PhotoPoint, Pix
 from tapscan.plan.photos.scale import polygon_area, to_mm
 from tapscan.plan.points import Block, parse_block
 
-__all__ = ["PHOTO_HINTS", "PHOTO_KEYS", "grid_keys", "layout_of", "unnamed_blocks"]
+__all__ = [
+    "MOST_POINTS",
+    "PHOTO_HINTS",
+    "PHOTO_KEYS",
+    "grid_keys",
+    "layout_of",
+    "readable_keys",
+    "unnamed_blocks",
+]
 
 # Called with a key, what is wrong with it, and the remedy.
 Add = Callable[[str, str, str], None]
@@ -25,6 +33,7 @@ Add = Callable[[str, str, str], None]
 MOST_POINTS = 5000  # policy: far more than anybody marks on one photo
 MOST_NAMES = 100_000  # numerical: arrays hold an element for every name that might be
 MOST_FILE_BYTES = 1_000_000
+MOST_PX = 1_000_000  # numerical: far beyond the corner of any picture that is read
 SAME_PLACE_PX = 1.0  # two clicks on one pixel are one place
 
 PHOTO_HINTS = {
@@ -40,7 +49,8 @@ PHOTO_HINTS = {
     "holes": "a list of outlines of holes",
 }
 
-Place = Annotated[list[float | int], Field(min_length=2, max_length=2)]
+Number = Annotated[float, Field(ge=-MOST_PX, le=MOST_PX)] | Annotated[int, Field(ge=-MOST_PX, le=MOST_PX)]
+Place = Annotated[list[Number], Field(min_length=2, max_length=2)]
 Millimetres = Annotated[float | int, Field(gt=0, le=1e5, allow_inf_nan=False)]
 Ring = Annotated[list[Place], Field(min_length=3, max_length=1000)]
 
@@ -66,10 +76,12 @@ class _PhotoTable(BaseModel):
     square: _Square | None = None
     outline: Ring
     holes: list[Ring] = Field(default_factory=list)
-    points: list[Annotated[list[str | float | int], Field(min_length=3, max_length=3)]] | str
+    points: list[Annotated[list[str | Number], Field(min_length=3, max_length=3)]] | str
 
 
 PHOTO_KEYS = tuple(_PhotoTable.model_fields)
+# What a table needs so that its other keys can be read.
+_ANY_TABLE: dict[str, Any] = {"photo": "", "outline": [[0, 0], [1, 0], [1, 1]], "points": []}
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,9 +107,7 @@ def layout_of(table: Mapping[str, Any], folder: Path | None, add: Add) -> PhotoL
     layout = PhotoLayout(
         photo=read.photo,
         sha256=read.photo_sha256,
-        lengths=tuple(
-            KnownLength(_pixel(a.start), _pixel(a.end), float(a.length_mm)) for a in read.scale or ()
-        ),
+        lengths=tuple(map(_length, read.scale or ())),
         square=_square(read.square, faults),
         outline_px=tuple(map(_pixel, read.outline)),
         holes_px=tuple(tuple(map(_pixel, ring)) for ring in read.holes),
@@ -110,6 +120,19 @@ def layout_of(table: Mapping[str, Any], folder: Path | None, add: Add) -> PhotoL
     if folder is not None:
         _check_photo(layout, folder, faults)
     return None if faults.count else layout
+
+
+def readable_keys(table: Mapping[str, Any], folder: Path) -> dict[str, Any]:
+    """Give the photo keys of a zone's table that can be read, right or wrong, with all points listed."""
+    given = {key: table[key] for key in PHOTO_KEYS if key in table}
+    try:
+        _PhotoTable.model_validate({**_ANY_TABLE, **given})
+    except ValidationError as error:
+        odd = {one["loc"][0] for one in error.errors(include_url=False)}
+        given = {key: value for key, value in given.items() if key not in odd}
+    faults = _Faults(lambda *_: None)
+    rows = _rows(given.get("points", []), folder, faults)
+    return {**given, "points": [[row.name, *row.at_px] for row in rows]}
 
 
 def grid_keys(layout: PhotoLayout) -> dict[str, Any]:

@@ -9,9 +9,10 @@ from tapscan.plan.surfaces import block_mask, placed
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
+    from tapscan.plan.photos.layout import PhotoLayout
     from tapscan.plan.zones import Plan, Zone
 
-__all__ = ["doubts"]
+__all__ = ["doubts", "steep_view"]
 
 _LEAST_GIRTH_MM = 25.0  # a tube 8 mm across; common practice, no published source
 STEEPEST_DEG = 50.0  # policy: a face turned further is asked for as another photo
@@ -32,6 +33,15 @@ take the zone out)']
     return [doubt for zone in plan.zones for doubt in _zone_doubts(zone)]
 
 
+def steep_view(layout: "PhotoLayout") -> tuple[str, str] | None:
+    """Say what is wrong with a photo that sees its face at a steep angle, and the way out; None otherwise."""
+    tilt = tilt_deg(layout)
+    if tilt is None or tilt <= STEEPEST_DEG:
+        return None
+    what = f"the photo sees the face at {tilt:.0f}° from square on, where distances are hardly known"
+    return what, "take another photo that looks straight at this face"
+
+
 def _zone_doubts(zone: "Zone") -> "Iterator[str]":
     where = f'inspection.toml: zone "{zone.code}"'
     small = {
@@ -42,10 +52,9 @@ def _zone_doubts(zone: "Zone") -> "Iterator[str]":
         if size_mm is not None and size_mm < least_mm:
             what = f"{key} = {size_mm:g} is very little for such a part"
             yield sentence(where, what, "write millimetres, not centimetres or inches")
-    tilt = None if zone.layout is None else tilt_deg(zone.layout)
-    if tilt is not None and tilt > STEEPEST_DEG:
-        what = f"the photo sees the face at {tilt:.0f}° from square on, where distances are hardly known"
-        yield sentence(where, what, "take another photo that looks straight at this face")
+    steep = None if zone.layout is None else steep_view(zone.layout)
+    if steep is not None:
+        yield sentence(where, *steep)
     skipped = block_mask(zone, zone.skip)
     if skipped.all():
         what = "every point is skipped, so nothing is inspected there"

@@ -26,29 +26,32 @@ if TYPE_CHECKING:
     from tapscan.report.marking.tiling import Paper
     from tapscan.screening.results import Screened
 
-__all__ = ["outline_table", "photo_pdf", "scale_sentences"]
+__all__ = ["outline_table", "photo_pdf", "scale_sentences", "tilt_sentence"]
 
 # Paper over part, as drawings have them.
 RATIOS = (5.0, 2.0, 1.0, 0.5, 0.2, 0.1, 0.05, 0.02, 0.01)
 _MARGIN_MM, _HEAD_MM = 10.0, 26.0
 
 
-def scale_sentences(zone: "Zone") -> list[str]:
+def scale_sentences(layout: "PhotoLayout") -> list[str]:
     """Say how the face is seen: spacing of points, tilt, and what the scale leaves uncertain."""
-    layout = zone.layout
-    assert layout is not None
-    cells, tilt = cells_of(layout), tilt_deg(layout)
+    cells = cells_of(layout)
     low, high = float(cells.spacing_mm.min()), float(cells.spacing_mm.max())
     apart = f"{mm_text(low)} mm" if high - low < 0.05 else f"{mm_text(low)} to {mm_text(high)} mm"
     lines = [f"Points are {apart} apart; areas are sure to {100 * area_share(layout):.0f} % by the scale."]
-    if tilt is None:
-        lines.append("The scale does not show a tilt of the face: take the photo square on.")
-    else:
-        lines.append(f"The face is seen at {tilt:.0f}° from square on.")
+    lines.append(tilt_sentence(layout))
     if not cells.is_lattice:
         lines.append("The names form no grid: the baseline has one level for all points.")
     lines.append("Areas are those of a flat face; a curved one has more.")
     return lines
+
+
+def tilt_sentence(layout: "PhotoLayout") -> str:
+    """Say at what angle the face is seen, as far as the scale shows it."""
+    tilt = tilt_deg(layout)
+    if tilt is None:
+        return "The scale does not show a tilt of the face: take the photo square on."
+    return f"The face is seen at {tilt:.0f}° from square on."
 
 
 def photo_pdf(zone: "Zone", paper: "Paper", home: "Path", screened: "Sequence[Screened]" = ()) -> bytes:
