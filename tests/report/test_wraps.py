@@ -1,5 +1,6 @@
 """Wraps measured from outside: an independent PDF reader reads the vectors back, in mm on the paper."""
 
+import re
 import subprocess
 import sys
 from dataclasses import replace
@@ -12,43 +13,64 @@ from pypdf.generic import ContentStream
 
 from tapscan.plan import Block
 from tapscan.plan.developed import cut_columns, developed_mm, edge_mm, sector
-from tapscan.report.marking.tiling import A4, LETTER, OVERLAP_MM, tiled
-from tapscan.report.marking.wraps import MOST_SHEETS, lap_mm, sheets_needed, wrap_pdf
+from tapscan.report.marking.tiling import A4, LETTER, OVERLAP_MM, SHEET, tiled
+from tapscan.report.marking.wraps import MOST_SHEETS, lap_mm, sheets_needed, wrap_pdfs
 from tests.report.fabricated import boom, panel, scanned, tapped, tube
 
 MM = 25.4 / 72
 
 
+def stroked(operations):
+    """Every line that is drawn: (width of the pen in pt, corners in pt from the lower left)."""
+    pen, state, path = 1.0, [], []
+    for operands, operator in operations:
+        numbers = [float(n) for n in operands if isinstance(n, (int, float))]
+        match operator:
+            case b"q":
+                state.append(pen)
+            case b"Q":
+                pen = state.pop()
+            case b"w":
+                pen = numbers[0]
+            case b"m":
+                path.append([numbers])
+            case b"l":
+                path[-1].append(numbers)
+            case b"h":
+                path[-1].append(path[-1][0])
+            case b"S" | b"s" | b"B" | b"b" | b"f" | b"n":
+                is_closed = operator in (b"s", b"b")
+                if operator not in (b"f", b"n"):
+                    yield from ((pen, line + [line[0]] * is_closed) for line in path)
+                path = []
+
+
 class Page:
-    """The paths of one page: (width of the pen in pt, corners (n, 2) in mm from the paper's upper left)."""
+    """The paths of one page: (width of the pen in pt, corners (n, 2) in mm from the sheet's upper left).
+
+    The sheet is in the middle of the paper.
+    """
 
     def __init__(self, page, reader):
-        self.size_mm = np.array([float(page.mediabox.width), float(page.mediabox.height)]) * MM
+        frame = page.mediabox
+        self.size_mm = np.array([float(frame.width), float(frame.height)]) * MM
+        way = SHEET.turned if frame.width > frame.height else SHEET
+        self.beside_mm = (self.size_mm - [way.width_mm, way.height_mm]) / 2
+        corner_mm = np.array([float(frame.left), float(frame.bottom)]) * MM
+        assert corner_mm == pytest.approx(-self.beside_mm, abs=0.01)
         self.text = page.extract_text()
         self.paths = []
-        pen, state, path = 1.0, [], []
-        for operands, operator in ContentStream(page.get_contents(), reader).operations:
-            numbers = [float(n) for n in operands if isinstance(n, (int, float))]
-            match operator:
-                case b"q":
-                    state.append(pen)
-                case b"Q":
-                    pen = state.pop()
-                case b"w":
-                    pen = numbers[0]
-                case b"m":
-                    path = [numbers]
-                case b"l":
-                    path.append(numbers)
-                case b"h":
-                    path.append(path[0])
-                case b"S" | b"s" | b"B" | b"b":
-                    corners = np.array(path + ([path[0]] if operator in (b"s", b"b") else [])) * MM
-                    corners[:, 1] = self.size_mm[1] - corners[:, 1]
-                    self.paths.append((pen, corners))
+        for pen, line in stroked(ContentStream(page.get_contents(), reader).operations):
+            corners = np.array(line) * MM
+            corners[:, 1] = way.height_mm - corners[:, 1]
+            self.paths.append((pen, corners))
 
     def lines(self, pen_pt):
         return [corners for pen, corners in self.paths if pen == pytest.approx(pen_pt, abs=1e-3)]
+
+
+def wrap_pdf(zone, screened=()):
+    return wrap_pdfs(zone, screened)["A4"]
 
 
 def read(pdf):
@@ -64,7 +86,7 @@ def bars(page):
 
 @pytest.mark.parametrize(("paper", "size"), [(A4, {210.0, 297.0}), (LETTER, {215.9, 279.4})])
 def test_paper_and_check_bars_are_true(paper, size):
-    for page in read(wrap_pdf(tube(end_mm=80.0), paper)):
+    for page in read(wrap_pdfs(tube(end_mm=80.0))[paper.name]):
         assert set(np.round(page.size_mm, 2)) == size
         assert np.array(bars(page)) == pytest.approx(np.array([(100.0, 0.0), (0.0, 100.0)]), abs=0.005)
         assert "Print at 100 %" in page.text
@@ -86,7 +108,7 @@ def crosses(page):
 
 def test_the_grid_is_true_on_paper():
     zone = tube(stations=20)  # 10 mm apart along the part and round it
-    first, *_ = read(wrap_pdf(zone, A4))
+    first, *_ = read(wrap_pdf(zone))
     places = crosses(first)
     assert len(places) == 20 * 12
     u, v = (np.unique(np.round(column, 1)) for column in places.T)
@@ -104,15 +126,27 @@ def test_the_grid_is_true_on_paper():
 
 def test_skipped_points_are_empty():
     zone = tube(stations=20, skip=(Block(10, 5, 11, 6),))
-    (page,) = read(wrap_pdf(zone, A4))
+    (page,) = read(wrap_pdf(zone))
     assert len(crosses(page)) == 20 * 12 - 4
     assert "BM-10-05" not in page.text
     assert "BM-10-04" in page.text
 
 
+def test_the_two_papers_differ_in_their_frames_only():
+    a4, letter = wrap_pdfs(tube()).values()
+    frames = re.compile(rb"/MediaBox \[[^]]*\] *")
+    assert len(a4) == len(letter)
+    assert frames.sub(b"", a4) == frames.sub(b"", letter)
+    for pdf in (a4, letter):
+        for page in read(pdf):
+            corners = np.vstack([line for pen, line in page.paths if pen == pytest.approx(0.8)])
+            room = np.vstack([corners, page.size_mm - 2 * page.beside_mm - corners]) + page.beside_mm
+            assert room.min() >= 10.0  # what printers leave white
+
+
 def test_a_cone_is_true_on_paper():
     zone = tube(stations=12, end_mm=180.0)  # girth 120 to 180 mm over 120 mm
-    (page,) = read(wrap_pdf(zone, A4))
+    (page,) = read(wrap_pdf(zone))
     flat = sector(zone)
     # The first edge, drawn thick, is an arc as long as the girth there, about an apex to its left.
     (arc,) = page.lines(2.0)
@@ -140,13 +174,13 @@ def marks(page):
 
 def test_neighbouring_sheets_meet_at_their_marks():
     """What both sheets show must coincide once the marks do: here, the points' crosses in the overlap."""
-    first, second = read(wrap_pdf(tube(), A4))
+    first, second = read(wrap_pdf(tube()))
     one, other = marks(first), marks(second)
     assert len(one) == len(other) == 2
     shift = other - one
     assert shift[0] == pytest.approx(shift[1], abs=0.01)
     moved = crosses(first) + shift[0]
-    left = A4.turned.window_mm[0]
+    left = SHEET.turned.window_mm[0]
     shared = moved[moved[:, 0] > left + 1.5]
     assert len(shared) >= 12
     for place in shared:
@@ -154,7 +188,7 @@ def test_neighbouring_sheets_meet_at_their_marks():
     assert "row 1 of 1, column 2 of 2" in second.text
 
 
-@pytest.mark.parametrize("paper", [A4, LETTER])
+@pytest.mark.parametrize("paper", [A4, LETTER, SHEET])
 def test_every_point_lies_on_a_sheet_and_marks_on_two(paper):
     zone = tube(stations=60, positions=60, end_mm=240.0)
     shape = edge_mm(zone)
@@ -181,7 +215,7 @@ def test_empty_sheets_are_left_out():
 
 def test_outlines_are_drawn_where_they_were_found():
     screened = boom()
-    pages = read(wrap_pdf(screened.zone, A4, (screened,)))
+    pages = read(wrap_pdf(screened.zone, (screened,)))
     text = " ".join(page.text for page in pages)
     assert "T1" in text
     assert "T2" in text
@@ -200,7 +234,7 @@ def test_outlines_are_drawn_where_they_were_found():
 def test_both_methods_on_one_wrap():
     tap = tapped(tube())
     scan = scanned(tube(), spots=((13, 1, 16.0),), unread=[(2, 3)])
-    text = " ".join(page.text for page in read(wrap_pdf(tap.zone, A4, (tap, scan))))
+    text = " ".join(page.text for page in read(wrap_pdf(tap.zone, (tap, scan))))
     assert "Tap test: solid" in text
     assert "A-scan: dashed" in text
     assert "A1" in text
@@ -218,13 +252,13 @@ def test_both_methods_on_one_wrap():
     ],
 )
 def test_odd_zones_make_pages_too(zone):
-    for page in read(wrap_pdf(zone, LETTER)):
+    for page in read(wrap_pdf(zone)):
         assert len(bars(page)) == 2
 
 
 def test_a_huge_zone_is_counted_without_laying_it_out():
     huge = panel(stations=100_000, positions=40, station_pitch_mm=1000.0, position_pitch_mm=1000.0)
-    assert sheets_needed(huge, A4) > 1000 * MOST_SHEETS
+    assert sheets_needed(huge) > 1000 * MOST_SHEETS
 
 
 def test_a_lap_that_would_cover_the_part_itself_is_left_out():
@@ -242,13 +276,13 @@ def test_hundreds_of_outlines():
         (int(i), int(p), 9.0) for i, p in zip(rng.integers(2, 59, 300), rng.integers(1, 37, 300), strict=True)
     )
     screened = tapped(zone, spots=spots)
-    text = " ".join(page.text for page in read(wrap_pdf(zone, A4, (screened,))))
+    text = " ".join(page.text for page in read(wrap_pdf(zone, (screened,))))
     assert all(f"T{n}" in text for n in range(1, 301))
 
 
 def test_names_give_way_where_there_is_no_room():
     zone = replace(panel(stations=100, positions=100), station_pitch_mm=1.0, position_pitch_mm=1.0)
-    (page,) = read(wrap_pdf(zone, A4))
+    (page,) = read(wrap_pdf(zone))
     assert "01-01" in page.text
     assert "BM-02-02" not in page.text
     assert len(crosses(page)) < 500
@@ -256,10 +290,9 @@ def test_names_give_way_where_there_is_no_room():
 
 def test_the_same_bytes_whatever_the_hash_seed_and_the_clock(tmp_path):
     script = (
-        "import sys, pathlib; from tapscan.report.marking.wraps import wrap_pdf; "
-        "from tapscan.report.marking.tiling import A4; "
+        "import sys, pathlib; from tapscan.report.marking.wraps import wrap_pdfs; "
         "from tests.report.fabricated import boom; one = boom(); "
-        "pathlib.Path(sys.argv[1]).write_bytes(wrap_pdf(one.zone, A4, (one,)))"
+        "pathlib.Path(sys.argv[1]).write_bytes(wrap_pdfs(one.zone, (one,))['Letter'])"
     )
     for seed, name in (("1", "one.pdf"), ("2", "two.pdf")):
         subprocess.run(
@@ -275,13 +308,13 @@ def test_the_same_bytes_whatever_the_hash_seed_and_the_clock(tmp_path):
 
 def test_names_are_whole_at_the_joins_of_sheets():
     zone = tube(stations=60)
-    pages = read(wrap_pdf(zone, A4))
+    pages = read(wrap_pdf(zone))
     assert len(pages) > 1
     words = [word for page in pages for word in page.text.split() if word.startswith("BM-")]
     assert set(words) >= {
         f"BM-{station:02d}-{position:02d}" for station in range(1, 60) for position in (1, 12)
     }
-    layout = tiled(A4, np.vstack([edge_mm(zone), lap_mm(zone)]), 6.0)
+    layout = tiled(SHEET, np.vstack([edge_mm(zone), lap_mm(zone)]), 6.0)
     wide_mm = layout.paper.window_mm[2]
     # A name is 9 mm long: one that begins in the last 8 mm of a window is left to the next sheet.
     cut = [f"BM-{n:02d}-05" for n in range(1, 61) if 0 < layout.tiles[0].u_mm + wide_mm - (n - 0.5) * 10 < 8]

@@ -68,7 +68,7 @@ def test_points_without_a_trace_do_not_stop_the_rest():
     assert np.isnan(echoes.due_s[3, 4])
     read = np.isfinite(echoes.due_s)
     readings = EchoReadings(volume, RATE_HZ, np.where(read, "", "missing"), echoes)
-    found = told_bond(readings, BONDED & read, BONDED & read, ~BONDED & read)
+    found = resolved_bond(readings, BONDED & read, BONDED & read, ~BONDED & read)
     assert found.separation > 20
 
 

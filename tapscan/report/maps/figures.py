@@ -7,21 +7,23 @@ from contextlib import contextmanager
 from io import BytesIO
 from typing import TYPE_CHECKING, Any, cast
 
+import numpy as np
+
 from tapscan.report.maps.palette import HAIRLINE, INK, MUTED, PAPER
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
-    import numpy as np
     from matplotlib.axes import Axes
     from matplotlib.backend_bases import RendererBase
     from matplotlib.figure import Figure
+    from matplotlib.path import Path
     from matplotlib.patheffects import AbstractPathEffect
     from numpy.typing import NDArray
 
     Grid = NDArray[np.float64]
 
-__all__ = ["DPI", "WIDTH_IN", "add_words", "bare", "drawing", "halo", "new_figure", "png_bytes"]
+__all__ = ["DPI", "WIDTH_IN", "add_words", "bare", "drawing", "halo", "new_figure", "one_path", "png_bytes"]
 
 WIDTH_IN = 7.2  # between the margins of an A4 page
 DPI = 180
@@ -88,6 +90,16 @@ def halo(width_pt: float) -> "list[AbstractPathEffect]":
     from matplotlib.patheffects import Normal, Stroke
 
     return [Stroke(linewidth=width_pt, foreground=PAPER), Normal()]
+
+
+def one_path(lines: "Sequence[Grid]") -> "Path":
+    """Join many lines (n, 2) into one path: drawn one by one they would take most of a page's time."""
+    from matplotlib.path import Path
+
+    corners = np.concatenate([np.empty((0, 2)), *lines])
+    codes = np.full(len(corners), Path.LINETO)
+    codes[np.cumsum([0, *(len(line) for line in lines)])[: len(lines)]] = Path.MOVETO
+    return Path(corners, codes)
 
 
 def add_words(axes: "Axes", places: "Grid", words: "Sequence[str]", size_pt: "Grid") -> None:

@@ -11,10 +11,10 @@ from tapscan.plan.text.reading import PLAN_NAME
 from tapscan.records.runs import RESULTS
 from tapscan.records.writing import write_bytes, write_text
 from tapscan.report.marking.cutting import dxf_text, layers_of, svg_text
-from tapscan.report.marking.photo_sheets import outline_table, photo_pdf
+from tapscan.report.marking.photo_sheets import outline_table, photo_pdfs
 from tapscan.report.marking.squares import squares_name, squares_pdf
 from tapscan.report.marking.tiling import PAPERS
-from tapscan.report.marking.wraps import MOST_SHEETS, sheets_needed, wrap_pdf
+from tapscan.report.marking.wraps import MOST_SHEETS, sheets_needed, wrap_pdfs
 from tapscan.report.results_folder import results_folder
 
 if TYPE_CHECKING:
@@ -22,7 +22,6 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from tapscan.plan.zones import Plan, Zone
-    from tapscan.report.marking.tiling import Paper
     from tapscan.screening.results import Screened
 
 __all__ = ["marked_names", "write_marked", "write_templates"]
@@ -49,17 +48,14 @@ def write_templates(plan: "Plan", folder: "Path") -> "tuple[list[Path], list[str
         for paper in PAPERS:
             write_bytes(results / squares_name(paper), squares_pdf(paper))
         for zone in plan.zones:
-            for paper in PAPERS:
-                if zone.layout is not None:
-                    name = f"photo_{zone.code}_{paper.name}.pdf"
-                    write_bytes(results / name, photo_pdf(zone, paper, folder))
-                    written.append(folder / RESULTS / name)
-                    continue
-                if _is_too_large(zone, paper):
-                    warnings.append(_too_large(zone, paper))
-                    continue
-                name = f"wrap_{zone.code}_{paper.name}.pdf"
-                write_bytes(results / name, wrap_pdf(zone, paper))
+            if zone.layout is None and _is_too_large(zone):
+                warnings.append(_too_large(zone))
+                continue
+            files = wrap_pdfs(zone) if zone.layout is None else photo_pdfs(zone, folder)
+            kind = "wrap" if zone.layout is None else "photo"
+            for paper_name, pdf in files.items():
+                name = f"{kind}_{zone.code}_{paper_name}.pdf"
+                write_bytes(results / name, pdf)
                 written.append(folder / RESULTS / name)
     return written, warnings
 
@@ -77,16 +73,13 @@ def write_marked(screened: "Sequence[Screened]", results: "Path", home: "Path") 
     for zone in {one.zone.code: one.zone for one in screened}.values():
         found = tuple(one for one in screened if one.zone.code == zone.code)
         if zone.layout is not None:
-            for paper in PAPERS:
-                name = f"photo_{zone.code}_marked_{paper.name}.pdf"
-                write_bytes(results / name, photo_pdf(zone, paper, home, found))
+            for paper, pdf in photo_pdfs(zone, home, found).items():
+                write_bytes(results / f"photo_{zone.code}_marked_{paper}.pdf", pdf)
             write_text(results / f"outline_{zone.code}.csv", outline_table(zone, found))
             continue
-        for paper in PAPERS:
-            if not _is_too_large(zone, paper):
-                write_bytes(
-                    results / f"wrap_{zone.code}_marked_{paper.name}.pdf", wrap_pdf(zone, paper, found)
-                )
+        if not _is_too_large(zone):
+            for paper, pdf in wrap_pdfs(zone, found).items():
+                write_bytes(results / f"wrap_{zone.code}_marked_{paper}.pdf", pdf)
         layers = layers_of(zone, found)
         write_text(results / f"outline_{zone.code}.svg", svg_text(layers))
         write_text(results / f"outline_{zone.code}.dxf", dxf_text(layers))
@@ -105,15 +98,15 @@ def marked_names(zone: "Zone") -> list[str]:
     if zone.layout is not None:
         photos = [f"photo_{zone.code}_marked_{paper.name}.pdf" for paper in PAPERS]
         return [*photos, f"outline_{zone.code}.csv"]
-    papers = [paper.name for paper in PAPERS if not _is_too_large(zone, paper)]
-    wraps = [f"wrap_{zone.code}_marked_{name}.pdf" for name in papers]
+    papers = () if _is_too_large(zone) else PAPERS
+    wraps = [f"wrap_{zone.code}_marked_{paper.name}.pdf" for paper in papers]
     return [*wraps, f"outline_{zone.code}.svg", f"outline_{zone.code}.dxf"]
 
 
-def _is_too_large(zone: "Zone", paper: "Paper") -> bool:
-    return sheets_needed(zone, paper) > MOST_SHEETS
+def _is_too_large(zone: "Zone") -> bool:
+    return sheets_needed(zone) > MOST_SHEETS
 
 
-def _too_large(zone: "Zone", paper: "Paper") -> str:
-    what = f"its wrap would take {sheets_needed(zone, paper):,} sheets of {paper.name} and was not written"
+def _too_large(zone: "Zone") -> str:
+    what = f"its wrap would take {sheets_needed(zone):,} sheets and was not written"
     return sentence(f'{PLAN_NAME}: zone "{zone.code}"', what, "split the zone, if it is to be wrapped")

@@ -12,6 +12,7 @@ from tapscan.plan.points import point_name
 from tapscan.report.maps.figures import drawing, halo
 from tapscan.report.maps.palette import CRAYON, INK, MUTED, PAPER
 from tapscan.report.maps.photo_maps import draw_photo, name_points, window_px
+from tapscan.report.marking.tiling import SHEET, on_papers
 from tapscan.report.words import mm_text, short_id
 
 if TYPE_CHECKING:
@@ -23,10 +24,9 @@ if TYPE_CHECKING:
 
     from tapscan.plan.photos.layout import PhotoLayout
     from tapscan.plan.zones import Zone
-    from tapscan.report.marking.tiling import Paper
     from tapscan.screening.results import Screened
 
-__all__ = ["outline_table", "photo_pdf", "scale_sentences", "tilt_sentence"]
+__all__ = ["outline_table", "photo_pdfs", "scale_sentences", "tilt_sentence"]
 
 # Paper over part, as drawings have them.
 RATIOS = (5.0, 2.0, 1.0, 0.5, 0.2, 0.1, 0.05, 0.02, 0.01)
@@ -54,8 +54,8 @@ def tilt_sentence(layout: "PhotoLayout") -> str:
     return f"The face is seen at {tilt:.0f}° from square on."
 
 
-def photo_pdf(zone: "Zone", paper: "Paper", home: "Path", screened: "Sequence[Screened]" = ()) -> bytes:
-    """Draw a zone's photo as a PDF of one page, at the largest usual scale that fits."""
+def photo_pdfs(zone: "Zone", home: "Path", screened: "Sequence[Screened]" = ()) -> dict[str, bytes]:
+    """Draw a zone's photo as PDF at the largest usual scale that fits: a file for each paper, by its name."""
     from matplotlib.figure import Figure as NewFigure
 
     layout = zone.layout
@@ -63,21 +63,21 @@ def photo_pdf(zone: "Zone", paper: "Paper", home: "Path", screened: "Sequence[Sc
     window = window_px(layout)
     middle = np.array([[(window[0] + window[1]) / 2, (window[2] + window[3]) / 2]])
     part_mm = np.array([window[1] - window[0], window[3] - window[2]]) * float(mm_per_px(layout, middle)[0])
-    room = np.array([paper.width_mm - 2 * _MARGIN_MM, paper.height_mm - 2 * _MARGIN_MM - _HEAD_MM])
+    room = np.array([SHEET.width_mm - 2 * _MARGIN_MM, SHEET.height_mm - 2 * _MARGIN_MM - _HEAD_MM])
     ratio = next((one for one in RATIOS if (part_mm * one <= room).all()), float((room / part_mm).min()))
     with drawing():
-        figure = NewFigure(figsize=(paper.width_mm / 25.4, paper.height_mm / 25.4))
+        figure = NewFigure(figsize=(SHEET.width_mm / 25.4, SHEET.height_mm / 25.4))
         wide, high = part_mm * ratio
-        left, bottom = _MARGIN_MM, paper.height_mm - _MARGIN_MM - _HEAD_MM - high
-        across, down = paper.width_mm, paper.height_mm
+        left, bottom = _MARGIN_MM, SHEET.height_mm - _MARGIN_MM - _HEAD_MM - high
+        across, down = SHEET.width_mm, SHEET.height_mm
         box = (left / across, bottom / down, float(wide) / across, float(high) / down)
         axes = figure.add_axes(box, gid="picture")
         draw_photo(axes, layout, home, window)
         _draw_marks(axes, zone, screened, wide / 25.4 / (window[1] - window[0]))
-        _write_head(figure, paper, zone, ratio, is_marked=bool(screened))
+        _write_head(figure, zone, ratio, is_marked=bool(screened))
         kept = BytesIO()
         figure.savefig(kept, format="pdf", metadata={"CreationDate": None, "ModDate": None, "Producer": None})
-        return kept.getvalue()
+        return on_papers(kept.getvalue())
 
 
 def _draw_marks(axes: "Axes", zone: "Zone", screened: "Sequence[Screened]", in_per_px: float) -> None:
@@ -102,22 +102,22 @@ def _draw_marks(axes: "Axes", zone: "Zone", screened: "Sequence[Screened]", in_p
                 )  # fmt: skip
 
 
-def _write_head(figure: "Figure", paper: "Paper", zone: "Zone", ratio: float, *, is_marked: bool) -> None:
+def _write_head(figure: "Figure", zone: "Zone", ratio: float, *, is_marked: bool) -> None:
     """Write title, scale and a bar of known length, in mm on the part."""
-    high = paper.height_mm
+    high = SHEET.height_mm
     shown = f"{ratio:g} : 1" if ratio >= 1 else f"1 : {1 / ratio:.3g}"
     what = "outlines after the inspection" if is_marked else "the points to mark"
     figure.text(
-        _MARGIN_MM / paper.width_mm,
+        _MARGIN_MM / SHEET.width_mm,
         1 - 13 / high,
         f"Zone {zone.code}  ·  {what}",
         fontsize=11,
         fontweight="bold",
     )
     words = f"Scale {shown} in the middle of the picture, when printed at 100 %: the bar is 50 mm on paper."
-    figure.text(_MARGIN_MM / paper.width_mm, 1 - 18.5 / high, words, color=MUTED)
+    figure.text(_MARGIN_MM / SHEET.width_mm, 1 - 18.5 / high, words, color=MUTED)
     bar = figure.add_axes(
-        (_MARGIN_MM / paper.width_mm, 1 - 24 / high, 50 / paper.width_mm, 2.5 / high), gid="check bar"
+        (_MARGIN_MM / SHEET.width_mm, 1 - 24 / high, 50 / SHEET.width_mm, 2.5 / high), gid="check bar"
     )
     bar.set_facecolor(INK)
     bar.set_xticks([])

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from tapscan.report.maps.figures import drawing
+from tapscan.report.maps.figures import drawing, one_path
 from tapscan.report.maps.palette import HAIRLINE, INK, MUTED, PAPER, TINT
 from tapscan.report.marking.tiling import MARGIN_MM, OVERLAP_MM, Paper, Tile, Tiling
 
@@ -110,16 +110,18 @@ def _draw_head(page: "Axes", sheaf: Sheaf, tile: Tile) -> None:
 def draw_bars(page: "Axes", paper: Paper) -> None:
     """Draw a bar of 100 mm each way, with a tick every 10 mm: a printer may stretch one way only."""
     left, top, _, _ = paper.window_mm
-    ticks = np.arange(0.0, CHECK_MM + 1, 10.0)
+    from matplotlib.patches import PathPatch
+
     look: dict[str, Any] = {"color": INK, "solid_capstyle": "butt", "gid": "check bar"}
     y, x = top - 4.0, left - 5.0
     page.plot([left, left + CHECK_MM], [y, y], linewidth=0.8, **look)
     page.plot([x, x], [top, top + CHECK_MM], linewidth=0.8, **look)
-    look["gid"] = "check bar tick"
-    for tick in ticks:
+    ticks = []
+    for tick in np.arange(0.0, CHECK_MM + 1, 10.0):
         reach = 2.0 if tick in (0.0, CHECK_MM) else 1.0
-        page.plot([left + tick] * 2, [y - reach, y + reach], linewidth=0.3, **look)
-        page.plot([x - reach, x + reach], [top + tick] * 2, linewidth=0.3, **look)
+        ticks.append(np.array([(left + tick, y - reach), (left + tick, y + reach)]))
+        ticks.append(np.array([(x - reach, top + tick), (x + reach, top + tick)]))
+    page.add_patch(PathPatch(one_path(ticks), fill=False, edgecolor=INK, linewidth=0.3, gid="check bar tick"))
     look["gid"] = "photo bar"
     page.plot([left, left + PHOTO_MM], [y, y], linewidth=2.2, **look)
     words: dict[str, Any] = {"fontsize": 5.6, "color": INK}

@@ -2,9 +2,14 @@
 
 Each sheet shows a window onto the shape. Neighbouring windows overlap, and in the middle of the overlap are
 crosses with letters, printed on both sheets: laid cross on cross, the sheets join.
+
+What is drawn fits on A4 and on Letter, so that it is drawn once: the files for the two differ in the empty
+paper around it.
 """
 
+import re
 from dataclasses import dataclass
+from functools import partial
 from itertools import product
 from typing import TYPE_CHECKING
 
@@ -15,7 +20,20 @@ if TYPE_CHECKING:
 
     Grid = NDArray[np.float64]
 
-__all__ = ["A4", "LETTER", "OVERLAP_MM", "PAPERS", "Mark", "Paper", "Tile", "Tiling", "sheet_count", "tiled"]
+__all__ = [
+    "A4",
+    "LETTER",
+    "OVERLAP_MM",
+    "PAPERS",
+    "SHEET",
+    "Mark",
+    "Paper",
+    "Tile",
+    "Tiling",
+    "on_papers",
+    "sheet_count",
+    "tiled",
+]
 
 OVERLAP_MM = 12.0
 # What printers leave white, and what the check bars and the words take.
@@ -45,6 +63,9 @@ class Paper:
 # ISO 216 and ANSI/ASME Y14.1 (8.5 in by 11 in), both from memory.
 A4, LETTER = Paper("A4", 210.0, 297.0), Paper("Letter", 215.9, 279.4)
 PAPERS = (A4, LETTER)
+SHEET = Paper("A4 or Letter", 210.0, 279.4)  # what both have
+_PT_PER_MM = 72 / 25.4
+_PAGE_FRAME = re.compile(rb"/MediaBox \[ 0 0 ([0-9.]+) ([0-9.]+) \]")
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,6 +99,25 @@ class Tiling:
     columns: int
     tiles: tuple[Tile, ...]
     marks: tuple[Mark, ...]
+
+
+def on_papers(pdf: bytes) -> dict[str, bytes]:
+    """Put pages that were drawn on `SHEET` into the middle of each paper: the file for each, by its name.
+
+    A page's frame may begin anywhere (ISO 32000-1, 14.11.2), so that nothing else of the file changes, not
+    even its length.
+    """
+    return {paper.name: _PAGE_FRAME.sub(partial(_framed, paper), pdf) for paper in PAPERS}
+
+
+def _framed(paper: Paper, page: "re.Match[bytes]") -> bytes:
+    drawn = np.array([float(side) for side in page.groups()])
+    way = paper.turned if drawn[0] > drawn[1] else paper
+    beyond = (np.array([way.width_mm, way.height_mm]) * _PT_PER_MM - drawn) / 2
+    sides = [f"{round(float(side), 2) + 0.0:g}" for side in (*-beyond, *(drawn + beyond))]
+    frame = f"/MediaBox [ {' '.join(sides)} ]".encode()
+    assert len(frame) <= len(page[0])  # or the file's table of places would be off
+    return frame.ljust(len(page[0]))
 
 
 def sheet_count(paper: Paper, shape: "Grid", room_mm: float) -> int:

@@ -11,13 +11,13 @@ import numpy as np
 
 from tapscan.plan.developed import columns, cut_columns, developed_mm, edge_mm, path_mm, sector
 from tapscan.plan.surfaces import block_mask, s_mm, slant, x_mm
-from tapscan.report.maps.figures import add_words
+from tapscan.report.maps.figures import add_words, one_path
 from tapscan.report.maps.palette import CRAYON, HAIRLINE, INK, MUTED, PAPER, UNREAD_HATCH
 from tapscan.report.marking.naming import MM_PER_PT, Names, every, names_of, shown, step_mm
 from tapscan.report.marking.outlining import Outline, outlines_of, unread_rings
 from tapscan.report.marking.sheaf import Sheaf, sheaf_pdf
 from tapscan.report.marking.tagging import placed, tag_size_mm
-from tapscan.report.marking.tiling import Paper, sheet_count, tiled
+from tapscan.report.marking.tiling import SHEET, on_papers, sheet_count, tiled
 from tapscan.report.words import METHOD_NAMES, mm_text
 from tapscan.screening.results import SUSPECT, UNREAD
 
@@ -30,7 +30,7 @@ if TYPE_CHECKING:
 
     Grid = NDArray[np.float64]
 
-__all__ = ["MOST_SHEETS", "Drawn", "lap_mm", "sheets_needed", "wrap_pdf"]
+__all__ = ["MOST_SHEETS", "Drawn", "lap_mm", "sheets_needed", "wrap_pdfs"]
 
 MOST_SHEETS = 60  # beyond, nobody would join them; the zone is better split
 _LAP_MM = 12.0
@@ -61,20 +61,20 @@ class Drawn:
     tag_pt: float
 
 
-def sheets_needed(zone: "Zone", paper: Paper) -> int:
+def sheets_needed(zone: "Zone") -> int:
     """Count the sheets that a zone's wrap takes at most."""
-    return sheet_count(paper, edge_mm(zone), _ROOM_MM)
+    return sheet_count(SHEET, edge_mm(zone), _ROOM_MM)
 
 
-def wrap_pdf(zone: "Zone", paper: Paper, screened: "tuple[Screened, ...]" = ()) -> bytes:
-    """Draw a zone's wrap as PDF, one page for each sheet; the same input gives the same bytes.
+def wrap_pdfs(zone: "Zone", screened: "tuple[Screened, ...]" = ()) -> dict[str, bytes]:
+    """Draw a zone's wrap as PDF, one page for each sheet: the file for each paper, by the paper's name.
+
+    The same input gives the same bytes.
 
     Parameters
     ----------
     zone
         The zone, of at most `MOST_SHEETS` sheets; see `sheets_needed`.
-    paper
-        What it is printed on.
     screened
         What was found in the zone, one entry for each method; empty before the inspection.
     """
@@ -85,10 +85,10 @@ def wrap_pdf(zone: "Zone", paper: Paper, screened: "tuple[Screened, ...]" = ()) 
         title=title,
         notes=_notes(zone, screened),
         shape=shape,
-        layout=tiled(paper, shape, _ROOM_MM),
+        layout=tiled(SHEET, shape, _ROOM_MM),
         draw=lambda axes: _draw(axes, drawn),
     )
-    return sheaf_pdf(sheaf)
+    return on_papers(sheaf_pdf(sheaf))
 
 
 def lap_mm(zone: "Zone") -> "Grid | None":
@@ -202,19 +202,18 @@ def _notes(zone: "Zone", screened: "tuple[Screened, ...]") -> list[str]:
 
 def _draw(axes: "Axes", drawn: Drawn) -> None:
     """Draw what is in the window of one sheet."""
-    from matplotlib.collections import LineCollection
-    from matplotlib.patches import Polygon
+    from matplotlib.patches import PathPatch, Polygon
 
     low, high = _window(axes)
     for one in drawn.screened:
         _draw_unread(axes, one)
     lines = [line for line in drawn.lines if _meets(line, low, high)]
-    axes.add_collection(LineCollection(lines, colors=HAIRLINE, linewidths=0.5, gid="grid"), autolim=False)
+    look: dict[str, Any] = {"fill": False, "edgecolor": HAIRLINE, "linewidth": 0.5, "gid": "grid"}
+    axes.add_patch(PathPatch(one_path(lines), **look))
     _draw_holes(axes, drawn, low, high)
     near = _inside(drawn.crosses.mean(axis=1), low - 3, high + 3)
-    axes.add_collection(
-        LineCollection(list(drawn.crosses[near]), colors=INK, linewidths=0.6, gid="points"), autolim=False
-    )
+    look |= {"edgecolor": INK, "linewidth": 0.6, "gid": "points"}
+    axes.add_patch(PathPatch(one_path(list(drawn.crosses[near])), **look))
     if drawn.lap is not None:
         axes.add_patch(
             Polygon(drawn.lap, closed=False, fill=False, edgecolor=MUTED, linewidth=0.5, gid="lap")

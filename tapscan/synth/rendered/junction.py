@@ -151,7 +151,7 @@ def _seen_px(at_mm: "Floats") -> "Floats":
     x, y = (at_mm - np.array(_MIDDLE_MM)).T
     turn = np.radians(_TILT_DEG)
     seen = np.column_stack([x * np.cos(turn), y]) * (_FOCAL_PX / (_FAR_MM + x * np.sin(turn)))[:, None]
-    return np.array(_MIDDLE_PX) + seen
+    return np.asarray(np.array(_MIDDLE_PX) + seen)
 
 
 def _faced_mm(at_px: "Floats") -> "Floats":
@@ -159,7 +159,7 @@ def _faced_mm(at_px: "Floats") -> "Floats":
     u, v = ((at_px - np.array(_MIDDLE_PX)) / _FOCAL_PX).T
     turn = np.radians(_TILT_DEG)
     x = u * _FAR_MM / (np.cos(turn) - u * np.sin(turn))
-    return np.column_stack([x, v * (_FAR_MM + x * np.sin(turn))]) + np.array(_MIDDLE_MM)
+    return np.asarray(np.column_stack([x, v * (_FAR_MM + x * np.sin(turn))]) + np.array(_MIDDLE_MM))
 
 
 def _photo(seed: int) -> bytes:
