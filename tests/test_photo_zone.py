@@ -7,6 +7,7 @@ import pytest
 from PIL import Image
 
 import tapscan
+from tapscan.capture.course import plan_course
 from tapscan.errors import TapscanError
 from tapscan.pictures import sha256_of
 from tapscan.plan.text.reading import parse_plan
@@ -262,6 +263,94 @@ def test_two_photo_zones_are_compared_point_by_point_by_name(both, tmp_path):
     left = results.screened[0]
     assert "mirror-image zone RG" in left.baseline
     assert left.status[4:8, 3:7].tolist() == [["suspect"] * 4] * 4
+
+
+SECOND = """same_points_as = "LG"
+"""
+
+
+def from_above(text: str, *, shared: str = SECOND) -> str:
+    """Add a second photo to a plan, which shows ten stations of the first one and two points of its own."""
+    zone = text[text.index("[[zone]]") : text.index("[tap]")]
+    seen = [(name, 1000 - x, y) for name, x, y in lattice() if name < "11"]
+    own = [("17-01", 120.0, 120.0), ("17-02", 140.0, 120.0)]
+    above = zone.replace('"LG"', '"LA"').replace(listed(lattice()), listed([*own, *seen]))
+    return text.replace("[tap]", f"{above}{shared}\n[tap]")
+
+
+def test_two_photos_of_one_joint_have_one_set_of_readings_and_two_maps(both, tmp_path):
+    photo = both[1].inspection
+    plan = from_above((photo.folder / "inspection.toml").read_text(encoding="utf-8"))
+    own = {f"taps/{path.name}": path.read_bytes() for paths in photo.tap_files.values() for path in paths}
+    # Where a reading has the name of the second photo it counts for both all the same.
+    own["taps/LA-06-05.wav"] = own.pop("taps/LG-06-05.wav")
+    picture = {"photos/lug.png": (photo.folder / "photos" / "lug.png").read_bytes()}
+    write_inspection(tmp_path / "part", {"inspection.toml": plan.encode(), **picture, **own})
+    results = tapscan.analyse(tapscan.open_inspection(tmp_path / "part"))
+    left, above = results.screened
+    assert (left.status == both[1].screened[0].status).all()
+    assert sum(name.startswith("taps/") for name in results.summary["inputs"]) == len(lattice())
+    features = {name: results.points["centroid_hz"][n] for n, name in enumerate(results.points["point"])}
+    shown = [name for name, *_ in lattice() if name < "11"]
+    here, there = ([features[f"{code}-{name}"] for name in shown] for code in ("LA", "LG"))
+    assert np.array_equal(here, there, equal_nan=True)
+    unread = [
+        {f"{row + 1:02d}-{column + 1:02d}" for row, column in np.argwhere(one.status == "unread")}
+        for one in (left, above)
+    ]
+    assert unread[1] - unread[0] == {"17-01", "17-02"}
+    found = {name[3:] for one in results.indications if one.zone == "LA" for name in one.points}
+    there = {name[3:] for one in results.indications if one.zone == "LG" for name in one.points}
+    assert len(found & there) >= 0.7 * len(found | there)
+    assert (above.status == "suspect").any()
+    results.save()
+    folder = tmp_path / "part" / "results"
+    assert (folder / "map_LG.png").is_file()
+    assert (folder / "map_LA.png").is_file()
+    page = " ".join((folder / "report.html").read_text(encoding="utf-8").split())
+    assert "Points of zone LA with the names of points of zone LG are the same points" in page
+
+
+def test_a_point_that_two_photos_show_is_struck_once(tmp_path):
+    sha = with_photo(tmp_path)
+    plan = from_above(photo_plan(listed(lattice()), sha=sha))
+    course = plan_course(parse_plan(plan), ["LG", "LA"])
+    assert len(course.points) == len(lattice()) + 2
+    alone = plan_course(parse_plan(plan), ["LA"]).points
+    assert [str(one) for one in alone[-3:]] == ["LG-10-12", "LA-17-01", "LA-17-02"]
+    (tmp_path / "inspection.toml").write_text(plan, encoding="utf-8")
+    (tmp_path / "ascans").mkdir()
+    (tmp_path / "ascans" / "LA-02-03.csv").write_text("time_us,amplitude\n0,1\n", encoding="utf-8")
+    traces = tapscan.open_inspection(tmp_path).trace_files
+    assert [str(point) for point in traces] == ["LA-02-03", "LG-02-03"]
+
+
+@pytest.mark.parametrize(
+    ("shared", "message"),
+    [
+        ('same_points_as = "LA"', "same_points_as: names the zone itself (name the zone whose photo shows"),
+        ('same_points_as = "LX"', '"LX" is not a zone of this plan (did you mean LG?)'),
+    ],
+)
+def test_a_zone_that_shares_with_no_other_is_refused(tmp_path, shared, message):
+    sha = with_photo(tmp_path)
+    assert message in refused(tmp_path, from_above(photo_plan(listed(lattice()), sha=sha), shared=shared))
+
+
+def test_photos_that_share_no_name_are_warned_of_and_chains_are_refused(tmp_path):
+    sha = with_photo(tmp_path)
+    plan = from_above(photo_plan(listed([("18-01", 200.0, 200.0)]), sha=sha))
+    # The second zone takes the first one's points where these are not the lattice.
+    plan = plan.replace('["18-01", 200, 200]', '["19-01", 200, 200]', 1)
+    (tmp_path / "inspection.toml").write_text(plan, encoding="utf-8")
+    warnings = tapscan.open_inspection(tmp_path).warnings
+    assert any("no point has the name of one of zone LG, so nothing is shared" in one for one in warnings)
+    chain = plan.replace("scale = [", 'same_points_as = "LA"\nscale = [', 1)
+    assert '"LA" has the points of LG (name LG' in refused(tmp_path, chain)
+    panel = PANEL.replace("[tap]", 'same_points_as = "LG"\n[tap]').replace('"LG"\nshape', '"PA"\nshape')
+    assert "are not both on photos" in refused(
+        tmp_path, f"{panel}\n{plan[plan.index('[[zone]]') : plan.index('[tap]')]}"
+    )
 
 
 def scattered() -> list[tuple[str, float, float]]:

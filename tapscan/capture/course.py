@@ -5,6 +5,7 @@ from dataclasses import dataclass
 
 from tapscan.errors import TapscanError
 from tapscan.plan import Plan, Point, parse_point
+from tapscan.plan.photos.sharing import shared_points
 from tapscan.records.inspection import objection
 from tapscan.records.taking.walking import Walk, walked_points
 
@@ -50,7 +51,7 @@ def plan_course(plan: Plan, zones: Iterable[str], *, there_and_back: bool = Fals
     """Lay the walk through zones of a plan, or through single points, in the order in which they are named.
 
     Points that the plan skips are not part of it. With `there_and_back` even stations are walked from the
-    last position down.
+    last position down. A point that two photos show is struck once, by the name that it has on the first.
 
     Raises
     ------
@@ -67,4 +68,5 @@ def plan_course(plan: Plan, zones: Iterable[str], *, there_and_back: bool = Fals
         if fault is not None:
             raise TapscanError(name, *fault)
         points.append(point)
-    return Course(tuple(dict.fromkeys(points)), plan.taps_per_point)
+    same = shared_points(plan)
+    return Course(tuple(dict.fromkeys(same.get(point, point) for point in points)), plan.taps_per_point)

@@ -183,6 +183,10 @@ def _print_zone(zone: ZoneCoverage, taps_per_point: int) -> None:
 
         for line in scale_sentences(zone.zone.layout):
             click.echo(f"  {line}")
+    if zone.zone.same_points_as:
+        click.echo(
+            f"  points with names of zone {zone.zone.same_points_as} are its points: one set of readings"
+        )
     if zone.zone.reference:
         named = ", ".join(f"{block} ({in_words(block)})" for block in zone.zone.reference)
         click.echo(f"  reference: {named}; {zone.is_reference.sum():,} points taken as sound")

@@ -60,7 +60,8 @@ class Zone:
     points behind which an insert is bonded to the wall. `notes` and `datum_side` change no result;
     `datum_side` says on which side of the part, as built in and seen from the station 1 end, position 1 is.
     With `units` "in" texts give inches beside millimetres; numbers and files stay in millimetres. `known` is
-    what is known of the points of a known piece.
+    what is known of the points of a known piece. `same_points_as` names the zone whose photo shows the points
+    of the same names from another side: both have the same readings there.
     """
 
     code: str
@@ -82,6 +83,7 @@ class Zone:
     units: Units = "mm"
     known: tuple[Known, ...] = ()
     layout: PhotoLayout | None = None
+    same_points_as: str | None = None
 
     @property
     def is_tube(self) -> bool:

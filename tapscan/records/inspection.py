@@ -9,6 +9,7 @@ from types import MappingProxyType
 from tapscan.errors import nearest, sentence
 from tapscan.pictures import picture_facts
 from tapscan.plan import Plan, Point, Zone, block_mask, parse_point, placed
+from tapscan.plan.photos.sharing import shared_points
 from tapscan.plan.text.doubts import doubts
 from tapscan.plan.text.reading import read_plan
 from tapscan.records.readers import phone
@@ -85,6 +86,7 @@ def open_inspection(folder: str | Path) -> Inspection:
     volumes = _volumes((path for path in ascans if path.suffix.lower() == ".npy"), plan, warnings)
     traces = _traces((path for path in ascans if path.suffix.lower() != ".npy"), places, warnings)
     traces = _without_volumes(traces, volumes, warnings)
+    tap_files, traces = _with_shared(plan, tap_files, traces, volumes)
     return Inspection(
         folder=root,
         plan=plan,
@@ -246,6 +248,27 @@ def _recordings(paths: Iterable[Path], places: _Places, warnings: list[str]) -> 
         point: tuple(numbered[number] for number in sorted(numbered))
         for point, numbered in sorted(found.items())
     }
+
+
+def _with_shared(
+    plan: Plan,
+    taps: dict[Point, tuple[Path, ...]],
+    traces: dict[Point, Path],
+    volumes: Mapping[str, Path],
+) -> tuple[dict[Point, tuple[Path, ...]], dict[Point, Path]]:
+    """Give points that two photos show the readings of both names; of two traces the first zone's."""
+    same = shared_points(plan)
+    pooled = {first: taps.get(first, ()) for first in same.values()}
+    for second, first in same.items():
+        pooled[first] += taps.get(second, ())
+    both = {name: pooled[first] for second, first in same.items() for name in (first, second)}
+    found = {point: files for point, files in {**taps, **both}.items() if files}
+    single = dict(traces)
+    for second, first in same.items():
+        trace = traces.get(first) or traces.get(second)
+        if trace is not None:
+            single |= {name: trace for name in (first, second) if name.zone not in volumes}
+    return dict(sorted(found.items())), dict(sorted(single.items()))
 
 
 def _volumes(paths: Iterable[Path], plan: Plan, warnings: list[str]) -> dict[str, Path]:

@@ -160,6 +160,13 @@ def test_marks_on_a_photo_name_no_point_that_is_not_there(folder, sha):
     assert 'skip = ["02-02"]' in text
 
 
+def test_a_second_photo_is_written_with_the_zone_whose_points_it_shows(desk, sha):
+    saved(desk, draft(sha))
+    saved(desk, draft(sha, code="LA", same_points_as="LG"))
+    assert read_plan(desk.folder).zones[3].same_points_as == "LG"
+    assert desk.get("/api/photo-zones")["zones"][1]["same_points_as"] == "LG"
+
+
 # ---- what is refused ----
 
 
@@ -182,6 +189,7 @@ def test_marks_on_a_photo_name_no_point_that_is_not_there(folder, sha):
         ({"points": [["01-01", None, 3]]}, "points", "points cannot be read"),
         ({"code": "lg"}, "code", "code = 'lg' is not accepted"),
         ({"code": "CS"}, "code", "code is used twice"),
+        ({"same_points_as": "CS"}, "same_points_as", "are not both on photos"),
         ({"photo": "photos/other.png"}, "photo", "photos/other.png is missing"),
         ({"photo": "../lug.png"}, "photo", "is outside the inspection"),
         ({"photo_sha256": "0" * 64}, "photo", "is not the photo that the points were placed on"),

@@ -13,6 +13,7 @@ from pathlib import Path
 import pytest
 from PIL import Image, ImageDraw
 
+from tapscan.plan.photos.sharing import shared_points
 from tapscan.plan.text.reading import read_plan
 from tests.desk import firefox
 from tests.desk.patch import FLAGS
@@ -311,6 +312,28 @@ def test_a_photo_is_chosen_from_the_tablet_and_its_place_taken_out(page, joint, 
     with Image.open(joint.folder / "photos/IMG-7.jpg") as kept:
         assert not kept.getexif().get_ifd(0x8825)
     assert page.locator(".placing input[capture=environment]").count() == 1
+
+
+def test_a_second_photo_shows_the_same_points_from_another_side(page, joint):
+    begin(page)
+    scale_and_outline(page, click)
+    press(page, "Points one by one")
+    click(page, [250, 250], [400, 250])
+    counted(page, "2 points.")
+    press(page, "Save zone")
+    said(page, "Saved: zone HT with 2 points.")
+    combo(page, "Zone").select_option("")
+    page.locator(".placing").get_by_label("Code, on the part").fill("HA")
+    combo(page, "Same points as").select_option("HT")
+    combo(page, "Photo").select_option(PHOTO)
+    scale_and_outline(page, click)
+    press(page, "Points one by one")
+    click(page, [300, 300])
+    counted(page, "1 point.")
+    press(page, "Save zone")
+    said(page, "Saved: zone HA with 1 point.")
+    plan = read_plan(joint.folder)
+    assert [str(one) for pair in shared_points(plan).items() for one in pair] == ["HA-01-01", "HT-01-01"]
 
 
 def go(page, place, now):

@@ -6,6 +6,7 @@ const KEPT = "zone on a photo";
 export const EMPTY = {
   code: "",
   name: "",
+  same_points_as: "", // the code of another zone
   photo: "",
   photo_sha256: "",
   scale: null,

@@ -44,6 +44,12 @@ export class PlacePoints {
     if (name) this.next.value = nextName(name, this.points);
   }
 
+  /** Another draft is on the table. */
+  begin() {
+    this.chosen = "";
+    this.next.value = nextName(this.points.at(-1)?.[0] ?? "01-01", this.points);
+  }
+
   nextStation() {
     const last = this.points.at(-1)?.[0] ?? "00-01";
     this.nameNext(`${Number(last.split("-")[0]) + 1}-01`);

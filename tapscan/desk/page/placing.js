@@ -20,7 +20,7 @@ const TOOLS = {
   grid: { words: "Bent grid", ask: "Click its corners, all round: first point, along the stations, far corner, back. Then drag the handles, then Done." },
 };
 // Which step shows what is wrong with a key of the plan.
-const STEPS = { photo_sha256: "photo", square: "scale", holes: "outline" };
+const STEPS = { photo_sha256: "photo", same_points_as: "photo", square: "scale", holes: "outline" };
 const KEYS = "Arrow keys move the cross, with Shift by one pixel. Enter sets a place or chooses a point, M picks it up and puts it down, D is done, Backspace takes one back, Delete deletes the chosen point.";
 
 export class Placing {
@@ -66,6 +66,7 @@ export class Placing {
     this.zones = make("select", { onchange: () => this.attempt(() => this.openZone(this.zones.value)) });
     this.code = input({ size: 6, maxlength: 8, placeholder: "HT", autocapitalize: "characters" }, () => this.change({}));
     this.zoneName = input({ size: 18, maxlength: 200 }, () => this.change({}));
+    this.same = make("select", { onchange: () => this.attempt(() => this.change({ same_points_as: this.same.value })) });
     this.mm = input({ inputmode: "decimal", size: 6, value: "50" }, () => {});
     this.known = make("ul", { class: "face-list" });
     this.next = make("p", { class: "here", role: "status" });
@@ -130,7 +131,7 @@ export class Placing {
       step(
         "1. Photo",
         "photo",
-        row(label("Code, on the part", this.code), label("Name", this.zoneName)),
+        row(label("Code, on the part", this.code), label("Name", this.zoneName), label("Same points as", this.same)),
         this.wrong.code,
         this.photo.fields,
         this.photo.warning,
@@ -159,9 +160,13 @@ export class Placing {
 
   fillLists() {
     const option = (value, words) => make("option", { value }, words);
-    const named = this.found.zones.map((one) => option(one.was, `${one.code} ${one.name}`.trim()));
+    const { zones } = this.found;
+    const named = zones.map((one) => option(one.was, `${one.code} ${one.name}`.trim()));
     this.zones.replaceChildren(option("", "New zone"), ...named);
     this.zones.value = this.drawn.was;
+    const others = zones.filter((one) => one.was !== this.drawn.was);
+    this.same.replaceChildren(option("", "no other photo"), ...others.map(({ code }) => option(code, code)));
+    this.same.value = this.draft.same_points_as;
     this.photo.fill();
   }
 
@@ -196,6 +201,7 @@ export class Placing {
   async shown() {
     this.code.value = this.draft.code;
     this.zoneName.value = this.draft.name;
+    this.points.begin();
     this.choose("", false);
     this.fillLists();
     await this.showPhoto();
@@ -389,6 +395,7 @@ export class Placing {
 
   /** Show the draft, and have the desk say how its face is seen and what is wrong with it. */
   async refresh() {
+    this.same.value = this.draft.same_points_as;
     this.undo.disabled = !this.drawn.canUndo;
     this.redo.disabled = !this.drawn.canRedo;
     this.points.fill();

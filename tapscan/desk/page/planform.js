@@ -23,6 +23,7 @@ const LABELS = {
   skip: "Skipped points",
   bonded: "Points with a bonded insert",
   mirror_of: "Mirror zone, code",
+  same_points_as: "Zone that shows the same points, code",
   thickness_mm: "Wall thickness, mm",
   thickness_tolerance: "Thickness tolerance (0.1 = 10 %)",
   modulus_gpa: "Bending modulus, GPa",

@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 
 __all__ = ["photo_zone_routes"]
 
+_TEXTS = ("code", "name", "photo", "photo_sha256", "same_points_as")
 _ENDINGS = frozenset({".jpg", ".jpeg", ".png"})
 
 
@@ -127,8 +128,7 @@ def _draft_of(document: dict[str, Any]) -> dict[str, Any]:
     ):
         raise TapscanError(*ODD_MESSAGE)
     try:
-        texts = {"code": "", "name": "", "photo": "", "photo_sha256": "", **draft}
-        row_of({key: texts[key] for key in ("code", "name", "photo", "photo_sha256")})
+        row_of({key: draft.get(key, "") for key in _TEXTS})
     except (TypeError, ValueError):
         raise TapscanError(*ODD_MESSAGE) from None
     return draft

@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 
 __all__ = ["DRAFT_KEYS", "placed_text", "points_csv", "write_photo_zone", "zone_drafts"]
 
-DRAFT_KEYS = frozenset({"code", "name", *PHOTO_KEYS})
+DRAFT_KEYS = frozenset({"code", "name", "same_points_as", *PHOTO_KEYS})
 MOST_LISTED = 200  # policy: points that the plan lists itself; more would bury its other lines
 _WIDEST = 88  # characters of a list on one line
 # Keys of shapes with a grid; a photo gives each point a place of its own.
@@ -52,6 +52,7 @@ def zone_drafts(folder: "Path") -> dict[str, Any]:
             "was": str(n),
             "code": str(table.get("code", "")),
             "name": str(table.get("name", "")),
+            "same_points_as": str(table.get("same_points_as", "")),
             **readable_keys(table, folder),
         }
         for n, table in enumerate(tables)

@@ -4,6 +4,7 @@ from typing import TYPE_CHECKING
 
 from tapscan.errors import sentence
 from tapscan.plan.photos.scale import tilt_deg
+from tapscan.plan.photos.sharing import shared_points
 from tapscan.plan.surfaces import block_mask, placed
 
 if TYPE_CHECKING:
@@ -30,7 +31,14 @@ def doubts(plan: "Plan") -> list[str]:
     ['inspection.toml: zone "BM": every point is skipped, so nothing is inspected there (correct skip, or \
 take the zone out)']
     """
-    return [doubt for zone in plan.zones for doubt in _zone_doubts(zone)]
+    return [doubt for zone in plan.zones for doubt in (*_zone_doubts(zone), *_sharing_doubts(plan, zone))]
+
+
+def _sharing_doubts(plan: "Plan", zone: "Zone") -> "Iterator[str]":
+    if zone.same_points_as and not any(one.zone == zone.code for one in shared_points(plan)):
+        where = f'inspection.toml: zone "{zone.code}"'
+        what = f"no point has the name of one of zone {zone.same_points_as}, so nothing is shared"
+        yield sentence(where, what, "name points that both photos show alike")
 
 
 def steep_view(layout: "PhotoLayout") -> tuple[str, str] | None:

@@ -219,6 +219,7 @@ class _ZoneReader:
             units=units,
             known=self._known(),
             layout=self._layout,
+            same_points_as=table.same_points_as,
         )
 
     def _girths(self) -> tuple[float | None, float | None]:
@@ -305,22 +306,40 @@ class _ZoneReader:
         table = self.table
         if any(other.code == table.code for other in tables[:before]):
             self._add("code", "code is used twice", "give each zone its own code")
-        if table.mirror_of is None:
-            return
-        fault = _mirror_fault(table, tables, codes)
+        fault = None if table.mirror_of is None else _mirror_fault(table, tables, codes)
         if fault is not None:
             self._add("mirror_of", *fault, ": mirror_of")
+        fault = None if table.same_points_as is None else _sharing_fault(table, tables, codes)
+        if fault is not None:
+            self._add("same_points_as", *fault, ": same_points_as")
+
+
+def _no_other(table: ZoneTable, wanted: str, codes: list[str], remedy: str) -> tuple[str, str]:
+    """Say that a code names no other zone of the plan."""
+    if wanted == table.code:
+        return "names the zone itself", remedy
+    others = [code for code in codes if code != table.code]
+    known = nearest(wanted, others) or ", ".join(others)
+    remedy = f"did you mean {known}?" if others else "the plan has no other zone"
+    return f'"{wanted}" is not a zone of this plan', remedy
+
+
+def _sharing_fault(table: ZoneTable, tables: list[ZoneTable], codes: list[str]) -> tuple[str, str] | None:
+    wanted = str(table.same_points_as)
+    if wanted == table.code or wanted not in codes:
+        return _no_other(table, wanted, codes, "name the zone whose photo shows the same points")
+    other = next((one for one in tables if one.code == wanted), table)
+    if table.shape != "photo" or other.shape != "photo":
+        return f'"{wanted}" and this zone are not both on photos', 'set shape = "photo", or delete it'
+    if other.same_points_as is not None and other is not table:
+        return f'"{wanted}" has the points of {other.same_points_as}', f"name {other.same_points_as}"
+    return None
 
 
 def _mirror_fault(table: ZoneTable, tables: list[ZoneTable], codes: list[str]) -> tuple[str, str] | None:
     wanted = str(table.mirror_of)
-    if wanted == table.code:
-        return "names the zone itself", "name the zone on the other side"
-    if wanted not in codes:
-        others = [code for code in codes if code != table.code]
-        known = nearest(wanted, others) or ", ".join(others)
-        remedy = f"did you mean {known}?" if others else "the plan has no other zone"
-        return f'"{wanted}" is not a zone of this plan', remedy
+    if wanted == table.code or wanted not in codes:
+        return _no_other(table, wanted, codes, "name the zone on the other side")
     twin = next((other for other in tables if other.code == wanted), table)
     if twin.shape == table.shape == "photo":
         return None  # paired by name

@@ -97,6 +97,7 @@ class ZoneTable(LaminateTable):
     skip: list[str] = Field(default_factory=list)
     bonded: list[str] = Field(default_factory=list)
     mirror_of: str | None = None
+    same_points_as: str | None = None
     notes: dict[str, Text] = Field(default_factory=dict)
     known: list[KnownTable] = Field(default_factory=list)
 
@@ -158,6 +159,7 @@ HINTS = {
     "skip": 'a list of points to leave out, such as ["20-05"]',
     "bonded": 'a list of points with an insert bonded behind them, such as ["01-01:04-12"]',
     "mirror_of": "the code of the zone on the other side",
+    "same_points_as": "the code of the zone whose photo shows the same points from another side",
     "notes": 'a table [zone.notes] of lines such as 07-05 = "a rattle"',
     "taps_per_point": "how many strikes at every point",
     "tapper_mass_g": "what the tapper weighs, such as 5.0",

@@ -125,8 +125,20 @@ def single_points(screened: "Screened") -> str:
 
 
 def remarks(screened: "Screened") -> str:
-    """Say what the numbered indications leave out: single points, and points less certain for noise."""
-    return " ".join(filter(None, (single_points(screened), noisy_points(screened))))
+    """Say what the numbered indications leave out: single points, points less certain; and what is shared."""
+    parts = (single_points(screened), noisy_points(screened), shared_readings(screened.zone))
+    return " ".join(filter(None, parts))
+
+
+def shared_readings(zone: "Zone") -> str:
+    """Say that another zone shows the same points from another side; '' when none does."""
+    if zone.same_points_as is None:
+        return ""
+    return (
+        f"Points of zone {zone.code} with the names of points of zone {zone.same_points_as} are the same "
+        "points, seen from another side: both maps show the same readings there, each beside the baseline of "
+        "its own face."
+    )
 
 
 def noisy_points(screened: "Screened") -> str:
