@@ -56,7 +56,7 @@ def _zones(request: Request) -> Response:
 def _photo_of(request: Request) -> str:
     photo = f"photos/{request.path_params['name']}"
     if photo not in _names(bench_of(request).folder):
-        raise TapscanError(photo[:80], "is no photo of this inspection", "choose one of the list")
+        raise TapscanError(photo[:80], "is no JPEG or PNG photo of this inspection", "choose one of the list")
     return photo
 
 

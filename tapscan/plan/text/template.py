@@ -29,7 +29,8 @@ date = ""                         # year-month-day
 [[zone]]
 code = "?"                        # 1 to 8 of A-Z 0-9, written with a crayon: point BM-07-05 is in zone BM
 name = ""                         # "Main boom"
-shape = "tube"                    # "tube", or "panel" for anything that is not closed round
+shape = "tube"                    # "tube", or "panel" for anything that is not closed round; an odd shape is
+                                  # drawn on a photo, on the page: tapscan desk DIR
 stations = 0                      # how many steps along the axis
 positions = 0                     # how many steps round the girth, or across a panel; position 1 on the
                                   # datum line, then clockwise seen from station 1's end
