@@ -104,7 +104,7 @@ def said(page, words):
 
 
 def counted(page, words):
-    page.locator(".placing .said", has_text=words).wait_for()
+    page.locator(".placing .set-count", has_text=words).wait_for()
 
 
 def touch(page, *places):
@@ -435,7 +435,8 @@ def test_a_zone_is_made_in_firefox(joint, tmp_path):
         tab.until("document.querySelector('.placing select') !== null")
         choose = "(one, value) => { one.value = value; one.dispatchEvent(new Event('change')); }"
         tab.run(f"({choose})([...document.querySelectorAll('.placing input')][0], 'HT')")
-        tab.run(f"({choose})([...document.querySelectorAll('.placing select')][1], '{PHOTO}')")
+        photos = f"document.querySelector('.placing option[value=\"{PHOTO}\"]').parentElement"
+        tab.run(f"({choose})({photos}, '{PHOTO}')")
         tab.until("document.querySelector('.placing svg.face-photo').checkVisibility()")
         place_in_firefox(tab)
         tab.click(".placing button", "Save zone")

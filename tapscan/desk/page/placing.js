@@ -70,7 +70,7 @@ export class Placing {
     this.mm = input({ inputmode: "decimal", size: 6, value: "50" }, () => {});
     this.known = make("ul", { class: "face-list" });
     this.next = make("p", { class: "here", role: "status" });
-    this.count = make("p", { class: "said", role: "status" });
+    this.count = make("p", { class: "set-count", role: "status" });
     this.answer = make("p", { class: "answer", role: "status" }); // below the photo, where the hand is
     this.outcome = make("p", { class: "answer", role: "status" }); // of saving, below its button
     this.words = make("div", { class: "quiet", role: "status" });
