@@ -319,7 +319,7 @@ def go(page, place):
 
 
 def key_tool(page, name):
-    page.locator(".face").get_by_role("button", name=name).press("Enter")
+    page.locator(".face").get_by_role("button", name=name, exact=True).press("Enter")
     assert page.locator("svg.face-photo").evaluate("(one) => document.activeElement === one")
 
 
