@@ -53,6 +53,7 @@ def part(tmp_path):
     part = tmp_path / "part"
     part.mkdir()
     shutil.copy(DEMO / "inspection.toml", part)
+    shutil.copytree(DEMO / "photos", part / "photos")  # one of its zones is on a photo
     shutil.copytree(DEMO / "known-piece", tmp_path / "piece")
     for path in (tmp_path / "piece/history").glob("2026-02-08*"):
         path.unlink()
