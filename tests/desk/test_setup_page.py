@@ -30,7 +30,7 @@ def browser():
 def opened(browser, address, look):
     """The pane where setups are checked; what the page complains about is gathered."""
     context = browser.new_context(**look)
-    context.set_default_timeout(120_000)
+    context.set_default_timeout(60_000)
     page, faults = context.new_page(), []
     context.on("weberror", lambda e: faults.append(str(e.error)))
     page.goto(address)
