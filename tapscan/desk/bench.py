@@ -28,9 +28,10 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
     from tapscan.analysis import Results
+    from tapscan.proving.checks import About
     from tapscan.screening.results import Screened
 
-__all__ = ["Analysed", "Bench", "Progress"]
+__all__ = ["Analysed", "Begun", "Bench", "Progress"]
 
 MOST_HASHED_BYTES = 16_000_000  # a minute and more of sound; hashed in a few hundredths of a second
 
@@ -55,17 +56,29 @@ class Analysed:
     number: int
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Begun:
+    """A check of the setup whose readings are being taken into the folder `place`."""
+
+    part: Inspection
+    piece: Path
+    place: Path
+    about: "About"
+
+
 @dataclass(slots=True, eq=False)
 class Bench:
     """One inspection folder under the desk. Every method may be called from any thread.
 
-    `piece` is the folder of the known piece that the setup is proved on, where there is one; `unjudged` the
-    reasons, by time, why checks on it came to nothing. `writing` is held by whoever writes plan, notes or
-    readings, `collecting` by the page that collects; `analysed` is None until the first analysis is through.
+    `piece` is the folder of the known piece that the setup is proved on, where there is one; `begun` the
+    checks on it that files are being sent to, by time; `unjudged` the reasons, by time, why checks on it came
+    to nothing. `writing` is held by whoever writes plan, notes or readings, `collecting` by the page that
+    collects; `analysed` is None until the first analysis is through.
     """
 
     folder: Path
     piece: Path | None = None
+    begun: dict[str, Begun] = field(default_factory=dict)
     unjudged: dict[str, str] = field(default_factory=dict)
     progress: Progress = Progress()
     analysed: Analysed | None = None

@@ -21,7 +21,7 @@ from tapscan.capture import COMMANDS, Session
 from tapscan.capture.events import Warned
 from tapscan.capture.sound.cues import CUES, cue_of
 from tapscan.capture.sound.sources import LEAST_RATE_HZ, MOST_RATE_HZ, SoundCard, choose, input_devices
-from tapscan.desk.setups import begin_check, end_check
+from tapscan.desk.setups import MOST_NAME, begin_check, end_check
 from tapscan.errors import TapscanError, sentence
 from tapscan.records.inspection import open_inspection
 from tapscan.records.tables import json_text
@@ -39,7 +39,6 @@ if TYPE_CHECKING:
 __all__ = ["collect", "inputs_document"]
 
 MOST_WHOLE = 10**15
-MOST_NAME = 60  # characters of a person's name
 _SAMPLE = np.dtype("<f4")
 _WHERE = "the microphone"
 _MAKES_ROOM_S = 2.0  # a page that has just finished is still closing its files

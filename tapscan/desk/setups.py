@@ -1,16 +1,16 @@
 """The setup proved on the page: the known piece tapped like a zone, then judged; checks so far and charts."""
 
 import shutil
-from dataclasses import dataclass
 from datetime import UTC, datetime
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from anyio.to_thread import run_sync
 from starlette.responses import PlainTextResponse, Response
 from starlette.routing import Route
 
+from tapscan.desk.bench import Begun
 from tapscan.desk.views.documents import plan_document
-from tapscan.desk.web.requests import answered, bench_of, json_answer
+from tapscan.desk.web.requests import answered, answered_async, bench_of, fields_of, json_answer
 from tapscan.errors import TapscanError
 from tapscan.proving.checks import About
 from tapscan.proving.figures.shown import known_zone
@@ -18,7 +18,7 @@ from tapscan.proving.keeping import all_checks, has_readings, part_checks, readi
 from tapscan.proving.proof import METHOD_WORDS, when
 from tapscan.proving.words import OUTCOME_SIGNS, found_sentences, limit_text, value_text
 from tapscan.records.digests import digests
-from tapscan.records.inspection import Inspection, open_inspection
+from tapscan.records.inspection import open_inspection
 from tapscan.report.maps.setup_chart import chart_png, conclude_check, has_chart
 
 if TYPE_CHECKING:
@@ -29,17 +29,9 @@ if TYPE_CHECKING:
     from tapscan.desk.bench import Bench
     from tapscan.proving.checks import Check, Judged
 
-__all__ = ["Begun", "begin_check", "end_check", "setup_document", "setup_routes"]
+__all__ = ["MOST_NAME", "begin_check", "begun_of", "end_check", "setup_document", "setup_routes"]
 
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Begun:
-    """A check whose taps are being taken into the folder `place`."""
-
-    part: Inspection
-    piece: Path
-    place: Path
-    about: About
+MOST_NAME = 60  # characters of a person's name
 
 
 def begin_check(bench: "Bench", operator: str, *, is_anew: bool) -> Begun:
@@ -65,13 +57,22 @@ def end_check(bench: "Bench", begun: Begun) -> None:
     fault = ""
     if not has_readings(begun.place):
         shutil.rmtree(begun.place)
-        fault = "Nothing was tapped: the check was left out."
+        fault = "Nothing was taken: the check was left out."
     else:
         try:
             conclude_check(begun.part, begun.piece, begun.place, begun.about, [])
         except TapscanError as error:
             fault = str(error)
     bench.unjudged = {**bench.unjudged, begun.about.time: fault} if fault else bench.unjudged
+
+
+def begun_of(bench: "Bench", time: str) -> Begun:
+    """Return the check that files are being sent to; TapscanError when none was begun at this time."""
+    begun = bench.begun.get(time)
+    if begun is None:
+        where, what = "the check", "was not begun on this desk, or is over"
+        raise TapscanError(where, what, "choose the files again")
+    return begun
 
 
 def setup_document(bench: "Bench") -> dict[str, Any]:
@@ -97,8 +98,29 @@ def setup_routes() -> list[Route]:
     """Say what the page may ask of the setup."""
     return [
         Route("/api/setup", answered(lambda request: json_answer(setup_document(bench_of(request))))),
+        Route("/api/setup/begin", answered_async(_begin), methods=["POST"]),
+        Route("/api/setup/end", answered_async(_end), methods=["POST"]),
         Route("/setup/{time}/{method}.png", answered(_chart)),
     ]
+
+
+async def _begin(request: "Request") -> Response:
+    """Begin a check whose readings come as files; the answer names it."""
+    bench = bench_of(request)
+    operator, history = await fields_of(request, "operator", "history")
+    begun = await run_sync(lambda: begin_check(bench, operator[:MOST_NAME], is_anew=history == "anew"))
+    bench.begun[begun.about.time] = begun
+    return json_answer({"time": begun.about.time})
+
+
+async def _end(request: "Request") -> Response:
+    """Judge a check once all its files have been sent."""
+    bench = bench_of(request)
+    (time,) = await fields_of(request, "time")
+    begun = begun_of(bench, time)
+    del bench.begun[time]
+    await run_sync(end_check, bench, begun)
+    return json_answer({})
 
 
 def _check(check: "Check", every: "Sequence[Check]") -> dict[str, Any]:

@@ -252,7 +252,7 @@ def _sizes(kind: str, result: dict[str, Any], along: str) -> tuple[dict[str, Any
 
 
 def _rounded(one: dict[str, float]) -> float:
-    return float(f"{one['value']:.4g}")
+    return float(f"{one['value']:.3g}")
 
 
 def measured_words(result: dict[str, Any]) -> Sequence[str]:

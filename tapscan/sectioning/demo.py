@@ -12,9 +12,9 @@ from tapscan.sectioning.cut_photos import findings_of, marks_name, proposed, wri
 from tapscan.sectioning.findings.csv_text import findings_text, parse_findings
 from tapscan.sectioning.findings.recorded import FINDINGS_NAME, Finding
 from tapscan.sectioning.measured import Mark, Marked, ScaleMark
-from tapscan.synth import cut_photo
 from tapscan.synth.demo import DEMO_SEED
 from tapscan.synth.folder import PLAN_FILE, write_inspection
+from tapscan.synth.rendered import cut as cut_photo
 
 __all__ = ["cut_files"]
 
@@ -77,7 +77,7 @@ def _marked(name: str) -> Marked:
         surface_px=px((-28.0, 0.0), (0.0, 0.0), (28.0, 0.0)),
         region_px=px((-24.0, 1.3), (26.0, 1.3), (26.0, 2.2), (-24.0, 2.2)),
         marks=(
-            Mark(kind="wall thickness", px=tuple(px((x, 0.0), (x, wall)) for x in (-25.0, 0.0, 25.0))),
+            Mark(kind="wall thickness", px=tuple(px((x, 0.0), (x, wall)) for x in (21.0, 24.0, 27.0))),
             Mark(kind="delamination", where="SP-10-05:10-11", px=(px(*along),), note=_NOTE, cause="impact"),
             Mark(
                 kind="planar void",

@@ -27,6 +27,7 @@ def shop(tmp_path):
     part, piece = tmp_path / "part", tmp_path / "piece"
     part.mkdir()
     shutil.copy(DEMO / "inspection.toml", part)
+    shutil.copytree(DEMO / "photos", part / "photos")  # one of its zones is on a photo
     shutil.copytree(DEMO / "known-piece", piece)
     for path in (piece / "history").glob("2026-02-08*"):
         path.unlink()

@@ -1,7 +1,9 @@
 """The setup checked on the page: the known piece tapped through the socket, judged, kept and shown."""
 
+import json
 import shutil
 import time
+from io import BytesIO
 
 import numpy as np
 import pytest
@@ -37,6 +39,7 @@ def desk(tmp_path):
     part, piece = tmp_path / "part", tmp_path / "piece"
     part.mkdir()
     shutil.copy(DEMO / "inspection.toml", part)
+    shutil.copytree(DEMO / "photos", part / "photos")  # one of its zones is on a photo
     shutil.copytree(DEMO / "known-piece", piece)
     for path in (piece / "history").glob("2026-02-08*"):
         path.unlink()
@@ -101,7 +104,7 @@ def test_a_check_without_a_tap_leaves_nothing(desk):
         if document["unjudged"]:
             break
         time.sleep(0.05)
-    assert document["unjudged"] == {begun: "Nothing was tapped: the check was left out."}
+    assert document["unjudged"] == {begun: "Nothing was taken: the check was left out."}
     assert document["checks"] == []
     assert list((desk.folder / "setup").iterdir()) == []
 
@@ -127,3 +130,50 @@ def test_a_desk_without_a_known_piece_says_how_to_get_one(tmp_path):
 )
 def test_a_chart_that_is_not_there_is_not_found(desk, path):
     assert desk.call("GET", path)[0] == 404
+
+
+def from_files(desk, files, operator="Ann", history="kept"):
+    """Send files as the page does, and give what was refused and what the page shows then."""
+    begun = desk.post("/api/setup/begin", {"operator": operator, "history": history})
+    refused = []
+    for name, content in files.items():
+        status, _, answer = desk.call("POST", f"/api/files?name={name}&check={begun['time']}", content)
+        if status != 200:
+            refused.append(json.loads(answer)["fault"])
+    desk.post("/api/setup/end", begun)
+    return refused, desk.get("/api/setup"), begun["time"]
+
+
+def test_a_volume_of_the_piece_is_a_check_as_that_of_the_command(desk):
+    content = check_files(EARLIER)["ascans/KP.npy"]
+    refused, document, _ = from_files(desk, {"KP.npy": content})
+    assert refused == []
+    (check,) = document["checks"]
+    assert (check["outcome"], check["operator"]) == ("ready", "Ann")
+    (method,) = check["methods"]
+    assert method["name"] == "A-scans"
+    rows = {row[0]: row[3] for row in method["rows"]}
+    assert rows["velocity"] == rows["time base, as before"] == "ok"
+    (kept,) = part_checks(desk.folder, [])
+    assert kept.of("ascan").outcome == "ready"
+    assert not (desk.folder / "ascans").exists()  # the part's own readings are left alone
+
+
+def test_a_weaker_probe_in_files_is_not_ready(desk):
+    volume = np.load(BytesIO(check_files(EARLIER)["ascans/KP.npy"])) * 0.25
+    stream = BytesIO()
+    np.save(stream, volume.astype(np.float32))
+    _, document, _ = from_files(desk, {"KP.npy": stream.getvalue()})
+    (check,) = document["checks"]
+    assert check["outcome"] == "not ready"
+    assert any("the gain is lower" in one for one in check["methods"][0]["because"])
+
+
+def test_files_that_are_none_of_the_piece_are_refused_and_leave_nothing(desk):
+    refused, document, time = from_files(desk, {"BM-01-01.wav": b"RIFF", "KP.npy": b"no volume"})
+    assert len(refused) == 2
+    assert document["unjudged"] == {time: "Nothing was taken: the check was left out."}
+    assert list((desk.folder / "setup").iterdir()) == []
+    status, _, answer = desk.call("POST", f"/api/files?name=KP.npy&check={time}", b"late")
+    assert status == 400
+    assert "was not begun on this desk, or is over" in json.loads(answer)["fault"]

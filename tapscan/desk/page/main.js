@@ -34,6 +34,7 @@ function shownPane() {
 let paneBefore = "";
 
 async function showPane() {
+  if (desk.plan === null && !desk.state?.plan_fault) return; // not read yet: the pane is shown once it is
   // Where the plan is made the page stays there once it is right.
   if (desk.plan === null) history.replaceState(null, "", "#plan");
   const shown = shownPane();

@@ -1,6 +1,6 @@
 // The setup proved on a known piece: what the latest check came to, its figures and chart, and checks before it.
 
-import { ask, desk, telling } from "./desk.js";
+import { Fault, ask, desk, tell, telling } from "./desk.js";
 import { button, make, table } from "./dom.js";
 
 const PIECE = "piece:"; // begins the value of a zone that is the known piece's
@@ -18,6 +18,12 @@ export class Setup {
     this.operator = make("input", { autocomplete: "off", maxlength: 60 });
     this.anew = make("input", { type: "checkbox" });
     this.choose = button("Check the setup", () => onchoose(this.value));
+    this.files = make("input", {
+      type: "file",
+      multiple: true,
+      accept: ".wav,.flac,.m4a,.mp4,.mov,.3gp,.aac,.mp3,.ogg,.opus,.csv,.npy",
+      onchange: (event) => this.fromFiles([...event.target.files]),
+    });
     this.answer = make("div", { "aria-live": "polite" });
     this.place = make("section", { class: "setup", "aria-label": "Setup" }, make("h2", {}, "Setup"), this.answer);
   }
@@ -54,8 +60,28 @@ export class Setup {
     this.show();
   }
 
+  /** Check with A-scans or recordings of the piece that are files, named by its points or its zone. */
+  async fromFiles(files) {
+    if (files.length === 0) return;
+    const begun = await telling(() => tell("/api/setup/begin", { operator: this.said.operator, history: this.anew.checked ? "anew" : "kept" }));
+    this.files.value = "";
+    if (!begun) return;
+    const refused = [];
+    for (const file of files) {
+      const place = `/api/files?name=${encodeURIComponent(file.name)}&check=${encodeURIComponent(begun.time)}`;
+      try {
+        await tell(place, file);
+      } catch (error) {
+        if (!(error instanceof Fault)) throw error;
+        refused.push(error.message);
+      }
+    }
+    await telling(() => tell("/api/setup/end", begun));
+    await this.judged(begun.time, refused);
+  }
+
   /** Wait for the verdict on the check that was begun at this time. */
-  async judged(time) {
+  async judged(time, refused = []) {
     this.anew.checked = false;
     this.answer.replaceChildren(make("p", { class: "here" }, "Judging the check …"));
     for (;;) {
@@ -65,17 +91,17 @@ export class Setup {
       if (found.unjudged[time] !== undefined || found.checks.some((one) => one.time === time)) break;
       await new Promise((resolve) => setTimeout(resolve, PATIENCE_MS));
     }
-    this.show(this.document.unjudged[time]);
+    this.show([...refused, this.document.unjudged[time]]);
     this.place.scrollIntoView({ block: "nearest" });
   }
 
-  show(fault = "") {
+  show(faults = []) {
     const { checks, piece, warnings } = this.document;
     const [latest, ...earlier] = checks;
     const none = "The setup was not proved: no known piece was checked.";
     this.answer.replaceChildren(
       ...[
-        [fault, this.document.fault, ...warnings].filter(Boolean).map((words) => make("p", { class: "stale" }, words)),
+        [...faults, this.document.fault, ...warnings].filter(Boolean).map((words) => make("p", { class: "stale" }, words)),
         latest ? verdictOf(latest) : make("p", { class: "here" }, none),
         make("p", { class: "quiet" }, WHEN),
         piece
@@ -85,6 +111,7 @@ export class Setup {
               make("label", {}, "Who taps ", this.operator),
               make("label", {}, this.anew, " Tapper or recorder was changed on purpose: begin a new history"),
               this.choose,
+              make("label", {}, "or with files of A-scans or taps, named by the piece’s points or zone: ", this.files),
             )
           : make("p", { class: "quiet" }, `To check it here: tapscan desk ${desk.plan.folder} --piece PIECE`),
         latest && figuresOf(latest),

@@ -25,7 +25,7 @@ from tapscan.desk.photos import MOST_PHOTO_BYTES, keep_photo
 from tapscan.desk.plan.file import plan_version, zone_of
 from tapscan.desk.plan.photo_routes import photo_zone_routes
 from tapscan.desk.plan.routes import plan_routes
-from tapscan.desk.setups import setup_routes
+from tapscan.desk.setups import begun_of, setup_routes
 from tapscan.desk.views.closeups import point_document, section_document, slice_document
 from tapscan.desk.views.details import zone_parts
 from tapscan.desk.views.documents import palette_css, plan_document, results_document, zone_document
@@ -47,6 +47,7 @@ from tapscan.desk.web.requests import (
     texts_of,
 )
 from tapscan.errors import TapscanError
+from tapscan.records.inspection import open_inspection
 from tapscan.records.taking.adding import add_files
 from tapscan.report.pages.short import SHORT_NAME
 
@@ -270,8 +271,10 @@ def _taps(request: Request) -> Response:
 
 
 async def _file(request: Request) -> Response:
-    """Take a file that was dropped on the page into the inspection, by the rules of `tapscan add`."""
+    """Take a file from the page into the inspection or a check, by the rules of `tapscan add`."""
     bench, name = bench_of(request), request.query_params.get("name", "")
+    check = request.query_params.get("check")
+    place = bench.folder if check is None else begun_of(bench, check).place
     if _FILE_NAME.fullmatch(name) is None:
         what = "is not the name of a point's file"
         raise TapscanError(repr(name[:60]), what, "name it like BM-07-05.csv, or BM.npy for a zone")
@@ -280,7 +283,7 @@ async def _file(request: Request) -> Response:
         with TemporaryDirectory(dir=bench.folder, prefix=_ARRIVING) as nook:
             path = Path(nook) / name
             await _receive(request, path)
-            return json_answer({"written": await run_sync(_add_file, bench, path)})
+            return json_answer({"written": await run_sync(_add_file, bench, path, place)})
     except OSError as error:
         what = f"cannot be written: {error.strerror or error}"
         raise TapscanError(name, what, "make room, or make the folder writable") from None
@@ -305,9 +308,9 @@ async def _receive(request: Request, path: Path) -> None:
             await run_sync(stream.write, piece)
 
 
-def _add_file(bench: Bench, path: Path) -> list[str]:
+def _add_file(bench: Bench, path: Path, place: Path) -> list[str]:
     with bench.writing:
-        added = add_files(bench.inspection(), [path])
+        added = add_files(bench.inspection() if place == bench.folder else open_inspection(place), [path])
     if added.refused:
         # The place that it arrived at is none of the user's.
         where, _, what = added.refused[0].removeprefix(f"{path.parent.name}/").partition(": ")
