@@ -12,9 +12,9 @@ from tapscan.sectioning.cut_photos import findings_of, marks_name, proposed, wri
 from tapscan.sectioning.findings.csv_text import findings_text, parse_findings
 from tapscan.sectioning.findings.recorded import FINDINGS_NAME, Finding
 from tapscan.sectioning.measured import Mark, Marked, ScaleMark
-from tapscan.synth import cut_photo
 from tapscan.synth.demo import DEMO_SEED
 from tapscan.synth.folder import PLAN_FILE, write_inspection
+from tapscan.synth.rendered import cut_photo
 
 __all__ = ["cut_files"]
 

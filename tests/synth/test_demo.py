@@ -15,9 +15,10 @@ from tapscan.sectioning.cut_photos import cut_photos
 from tapscan.sectioning.demo import cut_files
 from tapscan.sectioning.findings.csv_text import parse_findings
 from tapscan.sectioning.findings.recorded import defects_of, shown
-from tapscan.synth import cut_photo, demo
+from tapscan.synth import demo
 from tapscan.synth.ascans import AScanScene
 from tapscan.synth.defects import true_mask
+from tapscan.synth.rendered import cut_photo
 from tapscan.synth.taps import simulate_taps
 
 KEPT = Path(__file__).parents[2] / "recordings_demo"

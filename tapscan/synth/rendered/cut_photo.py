@@ -5,12 +5,11 @@ cut, x along the cut from the middle of the delamination, y down from the outer 
 little from the side, so that only the square in the picture shows the scale.
 """
 
-import struct
-import zlib
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from tapscan.synth.rendered.picture import grey_png, write_words
 from tapscan.synth.seeds import generator
 
 if TYPE_CHECKING:
@@ -41,25 +40,7 @@ _SIZE = (880, 600)
 # From mm to pixels: 14.5 pixels a millimetre in the middle, tilted a little about both axes.
 _VIEW = np.array([[14.5, 0.25, 440.0], [-0.3, 14.2, 130.0], [8e-4, 1.6e-3, 1.0]])
 _FINE = 2  # numerical: rays through a pixel, each way
-_GREYS = 16  # the picture is kept with four bits a pixel
 _PLY_MM = 0.2
-_LETTERS = {
-    " ": "....... " * 5,
-    "A": "..##### .#.#... #..#... .#.#... ..#####",
-    "C": ".#####. #.....# #.....# #.....# .#...#.",
-    "E": "####### #..#..# #..#..# #..#..# #.....#",
-    "H": "####### ...#... ...#... ...#... #######",
-    "I": "....... #.....# ####### #.....# .......",
-    "N": "####### .#..... ..##... ....#.. #######",
-    "O": ".#####. #.....# #.....# #.....# .#####.",
-    "P": "####### #..#... #..#... #..#... .##....",
-    "R": "####### #..#... #..##.. #..#.#. .##...#",
-    "S": ".##...# #..#..# #..#..# #..#..# #...##.",
-    "T": "#...... #...... ####### #...... #......",
-    "U": "######. ......# ......# ......# ######.",
-    "W": "######. ......# ...###. ......# ######.",
-    "Y": "##..... ..#.... ...#### ..#.... ##.....",
-}
 _LABEL = "SYNTHETIC  NO PART WAS CUT"
 _LETTER_PX = 3
 
@@ -92,8 +73,9 @@ def cut_photo(seed: int) -> bytes:
     grey = _scene(seen[0] / seen[2], seen[1] / seen[2], rng)
     grey = grey.reshape(_SIZE[1], _FINE, _SIZE[0], _FINE).mean(axis=(1, 3))
     grey += 5.0 * rng.standard_normal(grey.shape)
-    _write_label(grey)
-    return _png(np.clip(np.rint(grey / 255 * (_GREYS - 1)), 0, _GREYS - 1).astype(np.uint8))
+    # Into its lower left corner.
+    write_words(grey, _LABEL, (len(grey) - 7 * _LETTER_PX - 12, 12), _LETTER_PX)
+    return grey_png(grey)
 
 
 def _scene(x: "Array", y: "Array", rng: np.random.Generator) -> "Array":
@@ -120,35 +102,3 @@ def _scene(x: "Array", y: "Array", rng: np.random.Generator) -> "Array":
 def _slit_mm(x: "Array") -> "Array":
     """Depth of the delamination along the cut."""
     return np.asarray(1.0 + 0.02 * np.sin(x / 2.5))
-
-
-def _write_label(grey: "Array") -> None:
-    """Write that the picture is synthetic into its lower left corner."""
-    dots = [
-        [one == "#" for one in row] for letter in _LABEL for row in (*_LETTERS[letter].split(), ".......")
-    ]
-    letters = np.kron(np.array(dots).T, np.ones((_LETTER_PX, _LETTER_PX), dtype=bool))
-    high, wide = letters.shape
-    grey[-high - 12 : -12, 12 : 12 + wide][letters] = 20.0
-
-
-def _png(grey: "NDArray[np.uint8]") -> bytes:
-    """Write greys from 0 to 15, (rows, columns), as a PNG file that is not compressed.
-
-    So that its bytes hang on nobody's compressor. Source: RFC 1950, 1951 and 2083 (from memory).
-    """
-    rows, columns = grey.shape
-    packed = (grey[:, 0::2] << 4) | grey[:, 1::2]
-    lines = np.column_stack([np.zeros(rows, dtype=np.uint8), packed]).tobytes()  # 0: no filter
-    blocks = [lines[start : start + 65_535] for start in range(0, len(lines), 65_535)]
-    body = b"".join(
-        struct.pack("<BHH", number == len(blocks), len(one), 0xFFFF - len(one)) + one
-        for number, one in enumerate(blocks, start=1)
-    )
-    data = b"\x78\x01" + body + struct.pack(">I", zlib.adler32(lines))
-    head = struct.pack(">IIBBBBB", columns, rows, 4, 0, 0, 0, 0)
-    chunks = (b"IHDR", head), (b"IDAT", data), (b"IEND", b"")
-    return b"\x89PNG\r\n\x1a\n" + b"".join(
-        struct.pack(">I", len(one)) + name + one + struct.pack(">I", zlib.crc32(name + one))
-        for name, one in chunks
-    )
