@@ -1,5 +1,6 @@
 """A zone on a photo, as a user has it: the recordings of a panel with a grid, and all that can be wrong."""
 
+import re
 from pathlib import Path
 
 import numpy as np
@@ -128,6 +129,9 @@ def test_the_report_is_written_with_the_photo(both):
     assert (results / "photo_LG_marked_A4.pdf").read_bytes().startswith(b"%PDF")
     page = (results / "report.html").read_text(encoding="utf-8")
     assert "photo_LG_marked_A4.pdf" in page
+    assert "Drawn over the photo, as the camera saw the part" in page
+    assert re.search(r"Map over the photo of zone LG, [^:]+: 192 points\.", page)
+    assert "Station 1 is at the left" not in page
     lines = (results / "outline_LG.csv").read_text(encoding="utf-8").splitlines()
     head = lines[0].split(",")
     assert head[:2] == ["indication", "corner"]
@@ -374,7 +378,7 @@ def test_scattered_points_find_the_same_damage_and_size_it_alike(both, tmp_path)
     plan = photo_plan(listed(scattered()), sha=sha)
     write_inspection(tmp_path / "part", {"inspection.toml": plan.encode(), **picture, **files})
     results = tapscan.analyse(tapscan.open_inspection(tmp_path / "part"))
-    assert "one level for all points" in results.screened[0].baseline
+    assert "a smooth surface over the face" in results.screened[0].baseline
     (one,), (other,) = panel.indications, results.indications
     found = {ours[name] for name in other.points}
     assert len(found & set(one.points)) >= 0.7 * len(set(one.points) | found)

@@ -14,7 +14,7 @@ from tapscan.sectioning.findings.recorded import FINDINGS_NAME, Finding
 from tapscan.sectioning.measured import Mark, Marked, ScaleMark
 from tapscan.synth.demo import DEMO_SEED
 from tapscan.synth.folder import PLAN_FILE, write_inspection
-from tapscan.synth.rendered import cut as cut_photo
+from tapscan.synth.rendered import cut_photo
 
 __all__ = ["cut_files"]
 

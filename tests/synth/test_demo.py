@@ -18,7 +18,7 @@ from tapscan.sectioning.findings.recorded import defects_of, shown
 from tapscan.synth import demo
 from tapscan.synth.ascans import AScanScene
 from tapscan.synth.defects import true_mask
-from tapscan.synth.rendered import cut as cut_photo
+from tapscan.synth.rendered import cut_photo
 from tapscan.synth.taps import simulate_taps
 
 KEPT = Path(__file__).parents[2] / "recordings_demo"

@@ -41,7 +41,9 @@ def scale_sentences(layout: "PhotoLayout") -> list[str]:
     lines = [f"Points are {apart} apart; areas are sure to {100 * area_share(layout):.0f} % by the scale."]
     lines.append(tilt_sentence(layout))
     if not cells.is_lattice:
-        lines.append("The names form no grid: the baseline has one level for all points.")
+        lines.append(
+            "The names form no grid: the baseline of taps is a smooth surface, and A-scans are unread."
+        )
     lines.append("Areas are those of a flat face; a curved one has more.")
     return lines
 

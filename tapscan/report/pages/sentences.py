@@ -177,9 +177,12 @@ def map_alt(screened: "Screened", title: str) -> str:
     more = len(screened.indications) - len(places)
     places += [f"{more} more in the table"] if more > 0 else []
     kind = "Unrolled map" if zone.is_tube else "Map"
+    size = f"{zone.stations} stations by {zone.positions} positions"
+    if zone.layout is not None:
+        kind, size = "Map over the photo", count_text(len(zone.layout.points), "point")
     outlined = f"Outlined: {joined(places)}." if places else "No indication is outlined."
     return (
-        f"{kind} of zone {zone.code}, {title}: {zone.stations} stations by {zone.positions} positions. "
+        f"{kind} of zone {zone.code}, {title}: {size}. "
         f"{outlined} Hatched as unread: {count_text(screened.count(UNREAD), 'point')}."
     )
 
@@ -187,13 +190,15 @@ def map_alt(screened: "Screened", title: str) -> str:
 def map_caption(screened: "Screened", title: str) -> str:
     """State below a map how it is turned and, of A-scans, how much of the wall was not inspected."""
     zone = screened.zone
-    laid = "The panel is seen from outside."
-    if zone.is_tube:
+    laid = "The panel is seen from outside. Station 1 is at the left, and all lengths are in proportion."
+    if zone.layout is not None:
+        laid = "Drawn over the photo, as the camera saw the part: lengths are in proportion on the part only."
+    elif zone.is_tube:
         laid = "The tube is cut open half a step before the datum line and laid flat"
         laid += "; the pale strips repeat what is beyond the cut." if zone.positions > 1 else "."
+        laid += " Station 1 is at the left, and all lengths are in proportion."
     dead = dead_words(screened.evidence.dead_mm) if isinstance(screened.evidence, AScanEvidence) else ""
-    words = f"Zone {zone.code}, {title}. {laid} Station 1 is at the left, and all lengths are in proportion."
-    return f"{words} {dead}".rstrip()
+    return f"Zone {zone.code}, {title}. {laid} {dead}".rstrip()
 
 
 def round_alt(screened: "Screened", title: str) -> str:

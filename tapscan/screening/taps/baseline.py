@@ -2,7 +2,8 @@
 
 Sound readings change from station to station (nodes of axial modes, stiff ends) and from position to position
 (a lap joint, a seam), so a median polish takes a level for each station and each position off
-(Tukey, *Exploratory Data Analysis*, 1977, from memory). What is left scatters about zero where the laminate
+(Tukey, *Exploratory Data Analysis*, 1977, from memory). On an odd shape they follow the place itself
+(`faces`). What is left scatters about zero where the laminate
 is sound, and more so where taps on one and the same point disagree. Its covariance comes from the two thirds
 of the zone that are quietest *together with their neighbours*, since damage is wider than one point, in steps
 of concentration as the minimum covariance determinant takes
@@ -15,12 +16,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from tapscan.screening.taps.faces import followed
 from tapscan.screening.taps.points import N_BANDS, TapPoints
 
 if TYPE_CHECKING:
     from scipy.sparse import csr_array
 
-__all__ = ["Baseline", "fit_baseline", "pooled"]
+__all__ = ["Baseline", "Levels", "fit_baseline", "pooled"]
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -60,6 +62,23 @@ class Baseline:
     sound: Mask
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Levels:
+    """What sound readings follow over a zone.
+
+    `terms` (points, terms), from `faces.face_terms`, in place of levels of stations and positions. Without
+    them, `by_station` is whether stations have a level of their own. A like zone's difference is compared
+    without, since little but damage makes one station unlike the next there; another hand at stiff ends does
+    so, too.
+    """
+
+    by_station: bool = True
+    terms: Floats | None = None
+
+
+BOTH_WAYS = Levels()
+
+
 def fit_baseline(
     points: TapPoints,
     grid_shape: tuple[int, int],
@@ -67,7 +86,7 @@ def fit_baseline(
     reference: Mask,
     damaged: Mask,
     *,
-    by_station: bool = True,
+    levels: Levels = BOTH_WAYS,
 ) -> Baseline:
     """Fit the baseline of a zone's points, or of their differences from a like zone.
 
@@ -83,14 +102,17 @@ def fit_baseline(
         Shape (points,): points known to be sound always belong to what the baseline rests on.
     damaged
         Shape (points,): points already known or judged to be damaged take no part.
-    by_station
-        Whether stations have a level of their own. A like zone's difference is compared without, since little
-        but damage makes one station unlike the next there; another hand at stiff ends does so, too.
+    levels
+        What is taken off.
     """
     values = np.column_stack([points.sound_db, points.level_db])
     noise_db2 = points.noise_db2[:, :N_BANDS]
     sound = points.read & (reference | ~damaged)
-    off_db, station_db = _polished(values, (reference, sound), sound, grid_shape, by_station=by_station)
+    if levels.terms is not None:
+        off_db, station_db = values - followed(levels.terms, values, sound), np.zeros_like(values)
+    else:
+        first = (reference, sound)
+        off_db, station_db = _polished(values, first, sound, grid_shape, by_station=levels.by_station)
     wide = _relative_scatter(points, off_db, sound, grid_shape)
     quiet = sound
     for _ in range(CONCENTRATIONS):

@@ -8,13 +8,14 @@ from numpy.typing import NDArray
 from tapscan.errors import sentence
 from tapscan.plan import Zone, block_mask
 from tapscan.plan.nearness import nearness
-from tapscan.plan.surfaces import has_stations, station_shape
+from tapscan.plan.surfaces import station_shape
 from tapscan.screening.areas.indications import Evidence, doubtful_points, find_indications, likely_areas
 from tapscan.screening.change.twins import MIN_READINGS
 from tapscan.screening.results import CLEAR, FEW_READ, SKIPPED, SUSPECT, UNREAD, Screened, TapEvidence
-from tapscan.screening.taps.baseline import Baseline, fit_baseline, pooled
+from tapscan.screening.taps.baseline import Baseline, Levels, fit_baseline, pooled
 from tapscan.screening.taps.calls import p_values, score_of
 from tapscan.screening.taps.damage import DamageClass, damage_class, inputs
+from tapscan.screening.taps.faces import face_terms
 from tapscan.screening.taps.points import N_BANDS, TapPoints, point_means
 from tapscan.screening.taps.readings import TapReadings
 from tapscan.signals.taps.bands import BAND_EDGES_HZ
@@ -64,10 +65,12 @@ def judged(
     # Neighbours are in the description already: their log odds support a point's, but must not blur rims.
     close = near.power(2)
     damaged = np.zeros(reference.size, dtype=bool)
-    shape = station_shape(zone)
+    terms = face_terms(zone)
+    shape = station_shape(zone) if terms is None else (1, reference.size)
+    levels = Levels(by_station=by_station, terms=terms if by_station else None)
     # The damage class knows better than the distance what is damage: the baseline is fitted again without it.
     for _ in range(2):
-        baseline = fit_baseline(points, shape, near, reference, damaged, by_station=by_station)
+        baseline = fit_baseline(points, shape, near, reference, damaged, levels=levels)
         alone, is_familiar = trees.log_odds_in(inputs(baseline, near), baseline)
         log_odds = pooled(close, alone)
         damaged = log_odds > 0
@@ -188,10 +191,10 @@ def _in_words(zone: Zone, baseline: Baseline, reference: Mask) -> str:
     sound, marked = int(baseline.sound.sum()), int(reference.sum())
     source = f"{marked} points marked as reference and the rest of the zone" if marked else "the zone itself"
     few = f" {FEW_READ}" if sound < FEW_READINGS else ""
-    if not has_stations(zone):
+    if face_terms(zone) is not None:
         return (
-            f"The baseline comes from {source}: one level for all points, and the scatter of the {sound} "
-            f"quietest readings. Sound laminate that changes along the part can be called suspect.{few}"
+            f"The baseline comes from {source}: a smooth surface over the face and what its edges do, and "
+            f"the scatter of the {sound} quietest readings. A rib or a ply drop can be called suspect.{few}"
         )
     return (
         f"The baseline comes from {source}: a level for each station and each position, and the scatter of "

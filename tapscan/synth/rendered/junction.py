@@ -128,7 +128,7 @@ def _points_px() -> list[tuple[tuple[int, int], tuple[float, float]]]:
 
 def _circle_mm(middle_mm: tuple[float, float], radius_mm: float, corners: int) -> "Floats":
     turn = np.arange(corners) * 2 * np.pi / corners
-    return np.array(middle_mm) + radius_mm * np.column_stack([np.cos(turn), np.sin(turn)])
+    return np.asarray(np.array(middle_mm) + radius_mm * np.column_stack([np.cos(turn), np.sin(turn)]))
 
 
 def _outline_mm() -> "Floats":
@@ -139,7 +139,8 @@ def _outline_mm() -> "Floats":
 
 
 def _square_mm() -> "Floats":
-    return np.array(SQUARE_MM) + SIDE_MM * np.array([(0.0, 0.0), (1.0, 0.0), (1.0, 1.0), (0.0, 1.0)])
+    corners = np.array([(0.0, 0.0), (1.0, 0.0), (1.0, 1.0), (0.0, 1.0)])
+    return np.asarray(np.array(SQUARE_MM) + SIDE_MM * corners)
 
 
 def _text(places: "Floats") -> str:

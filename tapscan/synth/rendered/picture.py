@@ -14,21 +14,28 @@ __all__ = ["grey_png", "write_words"]
 _STORED_BYTES = 65_535  # of one block that is not compressed (RFC 1951)
 _GREYS = 16
 
-# Five columns by seven rows, a row a number, its highest bit on the left.
+# Five columns of seven dots, from the left.
 _LETTERS = {
-    "C": (14, 17, 16, 16, 16, 17, 14),
-    "E": (31, 16, 16, 30, 16, 16, 31),
-    "H": (17, 17, 17, 31, 17, 17, 17),
-    "I": (14, 4, 4, 4, 4, 4, 14),
-    "N": (17, 25, 21, 19, 17, 17, 17),
-    "S": (15, 16, 16, 14, 1, 1, 30),
-    "T": (31, 4, 4, 4, 4, 4, 4),
-    "Y": (17, 17, 10, 4, 4, 4, 4),
+    " ": "....... " * 5,
+    "A": "..##### .#.#... #..#... .#.#... ..#####",
+    "C": ".#####. #.....# #.....# #.....# .#...#.",
+    "E": "####### #..#..# #..#..# #..#..# #.....#",
+    "H": "####### ...#... ...#... ...#... #######",
+    "I": "....... #.....# ####### #.....# .......",
+    "N": "####### .#..... ..##... ....#.. #######",
+    "O": ".#####. #.....# #.....# #.....# .#####.",
+    "P": "####### #..#... #..#... #..#... .##....",
+    "R": "####### #..#... #..##.. #..#.#. .##...#",
+    "S": ".##...# #..#..# #..#..# #..#..# #...##.",
+    "T": "#...... #...... ####### #...... #......",
+    "U": "######. ......# ......# ......# ######.",
+    "W": "######. ......# ...###. ......# ######.",
+    "Y": "##..... ..#.... ...#### ..#.... ##.....",
 }
 
 
 def write_words(grey: "NDArray[np.float64]", word: str, at: tuple[int, int], dot_px: int) -> None:
-    """Write a word of the letters in SYNTHETIC into a picture, dark, from the row and column `at` on.
+    """Write words in capitals into a picture, dark, their upper left corner at the row and column `at`.
 
     Examples
     --------
@@ -37,14 +44,11 @@ def write_words(grey: "NDArray[np.float64]", word: str, at: tuple[int, int], dot
     >>> (grey < 100).astype(int)[0].tolist()
     [0, 1, 1, 1, 0, 0]
     """
+    columns = [line for letter in word for line in (*_LETTERS[letter].split(), ".......")]
+    dots = np.array([[dot == "#" for dot in line] for line in columns]).T
+    large = np.kron(dots, np.ones((dot_px, dot_px), dtype=bool))[:, :-dot_px]
     row, column = at
-    for number, letter in enumerate(word):
-        dots = np.array(
-            [[line >> (4 - bit) & 1 for bit in range(5)] for line in _LETTERS[letter]], dtype=bool
-        )
-        large = np.kron(dots, np.ones((dot_px, dot_px), dtype=bool))
-        left = column + 6 * dot_px * number
-        grey[row : row + large.shape[0], left : left + large.shape[1]][large] = 20.0
+    grey[row : row + large.shape[0], column : column + large.shape[1]][large] = 20.0
 
 
 def grey_png(grey: "NDArray[np.float64]") -> bytes:
@@ -53,7 +57,7 @@ def grey_png(grey: "NDArray[np.float64]") -> bytes:
     Compressed bytes differ from one version of a library to the next. So every row is stored as it is (PNG
     specification, W3C; zlib and deflate formats, RFC 1950 and 1951, from memory).
     """
-    levels = np.clip(np.round(grey * ((_GREYS - 1) / 255)), 0, _GREYS - 1).astype(np.uint8)
+    levels = np.clip(np.round(grey / 255 * (_GREYS - 1)), 0, _GREYS - 1).astype(np.uint8)
     rows, columns = levels.shape
     if columns % 2:
         levels = np.pad(levels, ((0, 0), (0, 1)))
