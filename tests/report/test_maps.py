@@ -93,7 +93,7 @@ def test_the_datum_line_shows_at_both_ends_of_a_tube_and_once_on_a_panel():
     assert len(parts(drawn(scanned(panel())), "datum line")) == 1
 
 
-def test_point_names_stand_along_the_edges():
+def test_point_names_are_along_the_edges():
     figure = drawn(boom())
     (stations,) = [part.get_label().split() for part in parts(figure, "edge bottom") if part.get_label()]
     assert stations[:3] == ["01", "03", "05"]

@@ -159,7 +159,7 @@ def _shown(faces: Sequence[Mapping[str, Any]]) -> list[Picture]:
 
 
 def _stories(report: SectionReport) -> list[dict[str, Any]]:
-    """Tell each zone's story once, whatever the number of methods."""
+    """Give each zone's story once, whatever the number of methods."""
     zones = dict.fromkeys(one.screened.zone for one in report.compared)
     return [
         {
