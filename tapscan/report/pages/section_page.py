@@ -17,8 +17,8 @@ from tapscan.report.cuts.sections import draw_section
 from tapscan.report.cuts.strips import strips_picture
 from tapscan.report.filling import filled
 from tapscan.report.maps.figures import drawing, png_bytes
-from tapscan.report.maps.pictures import Picture
 from tapscan.report.pages.story import story_of
+from tapscan.report.pictures import Picture
 from tapscan.report.results_folder import results_folder
 from tapscan.sectioning import outcomes
 from tapscan.sectioning.cautions import CUTTING_CAUTIONS
