@@ -39,7 +39,7 @@ def analyse(
 ) -> "Results":
     """Do the main job; see `tapscan.analysis.analyse`. The results know how to save themselves.
 
-    `against` are other open inspections to hold this one against, an earlier one of the same part or some of
+    `against` are other open inspections to compare this one with, an earlier one of the same part or some of
     like parts. What cutting has shown of those since (their ``findings.csv``) counts before their readings:
 
     >>> before = tapscan.open_inspection("my-part-last-year")              # doctest: +SKIP

@@ -16,7 +16,7 @@ from tapscan.cli import main
 from tapscan.synth import Defect
 from tests.screening.parts import another_visit, louder, tapped, write_scanned, write_tapped
 
-# Delaminated all round two stations: nothing in the zone itself can tell.
+# Delaminated all round two stations: nothing in the zone itself can show it.
 ALL_ROUND = [Defect(x, s, 14.0, 0.5) for x in (65.0, 85.0) for s in range(0, 120, 12)]
 RING = slice(5, 10)
 
@@ -70,7 +70,7 @@ def test_several_are_averaged_and_named(parts):
     assert (zone.status == "suspect")[RING].mean() > 0.8
 
 
-def test_what_it_was_held_against_is_kept_with_checksums(parts, results):
+def test_what_it_was_compared_with_is_kept_with_checksums(parts, results):
     (entry,) = results.summary["against"]
     assert entry["folder"] == (parts / "before").as_posix()
     files = [path for path in (parts / "before").rglob("*") if path.is_file()]
@@ -156,7 +156,7 @@ def test_an_earlier_inspection_with_few_readings_is_refused_in_words(parts):
     assert 30 <= int(found[1]) <= 36
 
 
-def test_a_copy_of_itself_tells_nothing_and_says_so(parts, tmp_path):
+def test_a_copy_of_itself_adds_nothing_and_says_so(parts, tmp_path):
     copy = tmp_path / "copy"
     shutil.copytree(parts / "now", copy)
     now = tapscan.open_inspection(parts / "now")
@@ -201,7 +201,7 @@ def test_the_command_holds_it_against_what_it_is_given(parts):
 
 
 @pytest.mark.slow
-def test_a_scanned_panel_is_held_against_an_earlier_scan(tmp_path):
+def test_a_scanned_panel_is_compared_with_an_earlier_scan(tmp_path):
     write_scanned(tmp_path / "before", seed=4)
     write_scanned(tmp_path / "now", [Defect(40.0, 32.0, 10.0, 0.8)], seed=5)
     results = held(tmp_path, "before")

@@ -132,7 +132,7 @@ def everything(folder: Path) -> dict[str, tuple[int, bytes]]:
 # points.csv
 
 
-def test_the_columns_stand_in_the_order_of_the_contract(rows):
+def test_the_columns_are_in_the_order_of_the_contract(rows):
     assert list(rows[0]) == BASE + OF_TAPS + OF_ASCANS
 
 

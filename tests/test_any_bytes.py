@@ -236,7 +236,7 @@ VALUES = st.recursive(
 
 @SOON
 @given(name=st.sampled_from(RESULTS), value=VALUES)
-def test_what_stands_in_results(name, value):
+def test_what_is_in_results(name, value):
     import json
 
     content = json.dumps(value).encode("utf-8")

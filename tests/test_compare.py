@@ -116,7 +116,7 @@ def test_the_document_holds_changes_settings_and_checksums(parts, comparison):  
     assert result == {one.id for one in own}
 
 
-def test_the_same_inspections_give_the_same_bytes_and_no_file_tells_where_they_lay(
+def test_the_same_inspections_give_the_same_bytes_and_no_file_shows_where_they_were(
     parts, comparison, monkeypatch, tmp_path
 ):
     folder = parts / "now/results/change"

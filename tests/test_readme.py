@@ -41,5 +41,5 @@ def test_python_example_runs_on_the_demo(tmp_path, monkeypatch, capsys):
 
 
 @pytest.mark.parametrize("caution", ["proof of soundness", "respirator", "qualified inspection", "suspicion"])
-def test_cautions_stand_in_the_readme(caution):
+def test_cautions_are_in_the_readme(caution):
     assert caution in README

@@ -40,7 +40,7 @@ class Course:
         return None
 
     def is_open(self, zone: str, taken: Mapping[Point, int], skipped: Collection[Point]) -> bool:
-        """Tell whether any point of a zone still needs taps."""
+        """Say whether any point of a zone still needs taps."""
         return any(
             point.zone == zone and point not in skipped and taken.get(point, 0) < self.taps_per_point
             for point in self.points

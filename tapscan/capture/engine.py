@@ -323,7 +323,7 @@ def _faint(hit: Hit, memory: Memory, sample_rate_hz: float) -> tuple[Event, ...]
 
 
 def _let_ring(state: State, heard: int) -> Step:
-    """Tell the whole sound of the tap kept last, once the stream has got to its end."""
+    """Report the whole sound of the tap kept last, once the stream has got to its end."""
     if state.ringing is None or heard < state.ringing.end:
         return state, ()
     ringing, events = state.ringing, tuple[Event, ...]()

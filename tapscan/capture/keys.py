@@ -36,7 +36,7 @@ class Keys:
 def press(
     keys: Keys, key: str, *, at_s: float, is_on: bool, is_done: bool
 ) -> tuple[Keys, tuple[Action, ...]]:
-    r"""Tell what a key does: commands for the session, or ``("quit", "")``.
+    r"""Say what a key does: commands for the session, or ``("quit", "")``.
 
     While a point's name is being typed the capture is paused, since every key makes a knock.
 

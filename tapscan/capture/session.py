@@ -220,7 +220,7 @@ def _trail(
 def _recall(
     entries: list[dict[str, object]], points: tuple[Point, ...]
 ) -> tuple[frozenset[Point], Point | None]:
-    """Tell from the journal which points are skipped, and where the walk was last moved to."""
+    """Read from the journal which points are skipped, and where the walk was last moved to."""
     skipped: set[Point] = set()
     since: Point | None = None
     for entry in entries:

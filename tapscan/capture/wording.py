@@ -20,7 +20,7 @@ __all__ = ["in_words"]
 
 
 def in_words(event: Event) -> str:
-    """Tell an event in one line; nothing for a level and for a tap that has rung on.
+    """Word an event in one line; nothing for a level and for a tap that has rung on.
 
     Examples
     --------

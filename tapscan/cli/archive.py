@@ -199,7 +199,7 @@ def _search(archive: Path, wanted: "Wanted", *, as_json: bool) -> None:
 def rebuild(chosen: Path | None, *, as_json: bool) -> None:
     """Make the catalogue again from the bags.
 
-    The bags stay as they are. It is needed seldom: the catalogue mends itself.
+    The bags stay as they are. It is needed seldom: the catalogue repairs itself.
 
     \b
     Example:  tapscan archive rebuild

@@ -20,7 +20,7 @@ __all__ = ["command"]
 
 
 class _Command(click.Command):
-    """Lets ``--operators A B C`` stand for ``--operators A --operators B --operators C``."""
+    """Lets ``--operators A B C`` mean ``--operators A --operators B --operators C``."""
 
     def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
         if "--operators" in args:

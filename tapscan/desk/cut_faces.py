@@ -69,7 +69,7 @@ def photo_names(folder: Path) -> tuple[str, ...]:
 
 
 def face_document(folder: Path, photo: str) -> dict[str, Any]:
-    """Tell what is marked on a photo, what each mark measures in words, and how large the photo is.
+    """List what is marked on a photo, what each mark measures in words, and how large the photo is.
 
     `was` is to come back with a change, so that nothing written elsewhere meanwhile is lost.
 

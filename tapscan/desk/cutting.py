@@ -32,7 +32,7 @@ _SIZES = ("depth_mm", "length_mm", "width_mm", "thickness_mm", "area_mm2")
 
 
 def cutting_document(bench: "Bench") -> dict[str, Any]:
-    """Tell the kinds of finding, what to mind before cutting, what was found, and which cuts to make next.
+    """List the kinds of finding, what to mind before cutting, what was found, and which cuts to make next.
 
     Raises
     ------

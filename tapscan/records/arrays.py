@@ -1,4 +1,4 @@
-"""Named arrays in one ``.npz`` file: the compact sibling of a table, for programs and for the page."""
+"""Named arrays in one ``.npz`` file: the compact form of a table, for programs and for the page."""
 
 import io
 import zipfile

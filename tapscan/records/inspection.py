@@ -208,7 +208,7 @@ def objection(plan: Plan, point: Point) -> tuple[str, str] | None:
 
 
 def _identify(path: Path, places: _Places, warnings: list[str]) -> _Found | None:
-    """Tell which planned point a file belongs to by its name, or add a warning."""
+    """Find which planned point a file belongs to by its name, or add a warning."""
     where = file_name(path)
     named = named_point(path)
     if named is None:

@@ -227,8 +227,8 @@ def _unswept(
         warnings.append(sentence(where, what, remedy))
     if beam_mm is not None and beam_mm < max(steps):
         what = (
-            f"points stand up to {max(steps):.3g} mm apart and the beam is {beam_mm:.3g} mm wide: "
-            "a delamination may lie between them"
+            f"points are up to {max(steps):.3g} mm apart and the beam is {beam_mm:.3g} mm wide: "
+            "a delamination may be between them"
         )
         warnings.append(sentence(where, what, "narrow the pitch to the beam's width"))
     return tuple(warnings)

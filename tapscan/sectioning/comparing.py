@@ -213,7 +213,7 @@ def _cause(group: Sequence[Finding]) -> Cause:
 
 
 def _kind(group: Sequence[Finding]) -> Kind:
-    """Tell the kind of a defect that was called by several: a separation before any other."""
+    """Give the kind of a defect that was called by several: a separation before any other."""
     return next((one.kind for one in group if one.kind in SEPARATIONS), group[0].kind)
 
 

@@ -32,7 +32,7 @@ def test_a_bag_holds_the_whole_inspection_and_another_program_finds_it_valid(par
     assert judge.info["Part-Serial"] == "SYNTHETIC-07"
 
 
-def test_the_version_and_the_exact_settings_stand_in_the_bag(bag):
+def test_the_version_and_the_exact_settings_are_in_the_bag(bag):
     reported = json.loads((bag.folder / "settings.json").read_text())
     assert reported["tapscan"] == "0.1.0"
     assert reported["libraries"]["numpy"]

@@ -267,7 +267,7 @@ def test_two_processes_add_and_search_at_once(small, archive):
     assert warned(archive) == ([], 24)
 
 
-def test_killed_at_any_moment_the_catalogue_tells_of_every_bag(small, archive):
+def test_killed_at_any_moment_the_catalogue_lists_every_bag(small, archive):
     folder = small()
     for turn in range(8):
         process = subprocess.Popen(

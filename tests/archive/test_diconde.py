@@ -209,7 +209,7 @@ def test_a_dicom_server_receives_the_very_same(exported, tmp_path):
 def body(path) -> bytes:
     """The data set of a file, without the header that each program writes for itself."""
     content = path.read_bytes()
-    # (0002,0000) tells the length of the group, which follows it.
+    # (0002,0000) gives the length of the group, which follows it.
     assert content[128:140] == b"DICM\x02\x00\x00\x00UL\x04\x00"
     return content[144 + int.from_bytes(content[140:144], "little") :]
 

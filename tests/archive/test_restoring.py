@@ -91,7 +91,7 @@ def test_a_path_that_leads_astray_ends_it(root, tmp_path, path, what):
     assert not (tmp_path / "back").exists()
 
 
-def test_links_are_refused_wherever_they_stand(root, tmp_path):
+def test_links_are_refused_wherever_they_are(root, tmp_path):
     secret = tmp_path / "secret"
     secret.mkdir()
     (secret / "key").write_bytes(b"x")

@@ -88,7 +88,7 @@ def _await_end(program):
 
 @contextmanager
 def capturing(part, environment):
-    """The command on the default device, once it listens; what it tells grows in a file beside the part."""
+    """The command on the default device, once it listens; what it reports grows in a file beside the part."""
     command = [sys.executable, "-m", "tapscan", "capture", str(part), "--json"]
     reported = part.with_suffix(".reported")
     with (

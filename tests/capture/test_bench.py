@@ -62,7 +62,7 @@ def test_every_key_on_the_screen_does_what_it_says():
     assert typed("x+ö")[1] == []
 
 
-def test_a_point_is_typed_mended_and_gone_to_while_the_capture_is_paused():
+def test_a_point_is_typed_fixed_and_gone_to_while_the_capture_is_paused():
     assert typed("gbm-7-6\x7f5\n")[1] == [("pause", ""), ("go to", "BM-7-5"), ("resume", "")]
     assert typed("g7\x1b")[1] == [("pause", ""), ("resume", "")]
     assert typed("gq")[1] == [("pause", "")]  # a letter of a name, and no order to quit

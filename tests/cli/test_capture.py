@@ -67,7 +67,7 @@ def test_it_goes_on_where_it_was_and_ends_when_nothing_is_left(folder, walk):
     assert len(kept(folder)) == 18
 
 
-def test_json_lines_begin_with_the_standing(folder, walk):
+def test_json_lines_begin_with_the_state(folder, walk):
     result = run(folder, "--zone", "pl", "--there-and-back", "--from", walk(10), "--json")
     assert result.exit_code == 0
     standing, *events = [json.loads(line) for line in result.stdout.splitlines()]

@@ -150,14 +150,14 @@ def test_a_wrong_file_is_reported_before_anything_is_asked(part):
     assert result.stderr.startswith("tapscan: findings.csv: line 2, column where: 'SP-99-01'")
 
 
-def test_a_reason_stands_beside_a_miss(part):
+def test_a_reason_is_beside_a_miss(part):
     with (part / "findings.csv").open("a", encoding="utf-8") as table:
         table.write("delamination,SP-15-03,,2.2,6,6,,,,,\n")
     result = run(part, keys="\n")
     assert "F1, ascan, miss: deep: beyond 2 mm the back-wall echo hides others" in result.stdout
 
 
-def test_held_against_another_as_in_analyse(part, scanned_files, tmp_path):
+def test_compared_with_another_as_in_analyse(part, scanned_files, tmp_path):
     kept = ("inspection.toml", "photos/lug.png")
     other = {name: content for name, content in scanned_files.items() if name in kept}
     write_inspection(tmp_path / "before", other)

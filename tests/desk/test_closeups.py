@@ -59,7 +59,7 @@ def test_an_unread_point_has_a_reason_and_no_evidence(boom):
     assert "spectrum" not in shown
 
 
-def test_the_nearest_clear_point_may_lie_across_the_seam(boom):
+def test_the_nearest_clear_point_may_be_across_the_seam(boom):
     near = nearest_clear(boom, Point("BM", 10, 12))
     assert boom.status[near.station - 1, near.position - 1] == CLEAR
     assert (near.station, near.position) in {(9, 12), (11, 12), (10, 1), (10, 11)}

@@ -49,7 +49,7 @@ def test_any_text_at_any_point_comes_back_and_nothing_else_changes(note, plan, p
     assert all(line in left for line in plan.splitlines() if not (changed and changed in line))
 
 
-def test_a_note_stands_in_its_zone_below_its_keys_and_above_the_words_on_the_next():
+def test_a_note_is_in_its_zone_below_its_keys_and_above_the_words_on_the_next():
     assert noted_text(PLAN, AT, "a rattle") == PLAN.replace(
         "# heard with two people\n", '# heard with two people\n\n[zone.notes]\n01-02 = "a rattle"\n'
     )

@@ -244,6 +244,23 @@ def test_no_pane_has_a_fault_for_those_who_see_or_move_otherwise(page, demo_addr
     assert faults == []
 
 
+# The right-hand edge of every word of the point's charts, beyond that of the chart it is in.
+BEYOND = """() => [...document.querySelectorAll("#look svg.chart text")].map((text) => {
+  const [word, chart] = [text, text.ownerSVGElement].map((one) => one.getBoundingClientRect());
+  return [text.textContent, Math.max(word.right - chart.right, chart.left - word.left)];
+})"""
+
+
+@pytest.mark.parametrize("page", LOOKS, ids=LOOK_NAMES, indirect=True)
+def test_words_of_charts_are_whole(page, demo_address):
+    opened(page, demo_address)
+    page.locator("#look select").first.select_option("SP ascan")
+    page.locator("#look svg.chart .mark-text", has_text="back wall").wait_for(state="attached")
+    words = page.evaluate(BEYOND)
+    assert len(words) > 8
+    assert [word for word, beyond in words if beyond > 0.5] == []
+
+
 def axe(page):
     """All violations of the WCAG rules and of good practice, of any impact, each with its first place."""
     tool = page.context.new_cdp_session(page)  # the page's own policy lets no script be added

@@ -67,7 +67,7 @@ def test_a_form_with_mistakes_writes_nothing_and_names_them(desk):
     assert (desk.folder / "inspection.toml").read_text(encoding="utf-8") == PLAN
 
 
-def test_a_plan_with_mistakes_is_shown_mended_and_undone(desk):
+def test_a_plan_with_mistakes_is_shown_fixed_and_undone(desk):
     path = desk.folder / "inspection.toml"
     path.write_text(PLAN.replace("stations = 4", "stations = 0"), encoding="utf-8")
     assert "stations = 0 is not accepted" in desk.get("/api/state")["plan_fault"]

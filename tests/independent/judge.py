@@ -2,7 +2,7 @@
 
 The parts come from `tests.independent.taps`, `tests.independent.ascans` and `tests.independent.modes`, which
 share nothing with the simulator that tapscan carries. A defect counts as found when an indication has a point
-whose cell reaches into it; an indication is false when none of its points lies within `FAR_MM` of a rim.
+whose cell reaches into it; an indication is false when none of its points is within `FAR_MM` of a rim.
 Points between the rim and `FAR_MM` beyond it are left out of false calls and of the ROC area: a tap there
 hears half of the defect.
 """
@@ -128,7 +128,7 @@ def sized(
     """Per defect: found, area reported over true area, and whether the bounds hold.
 
     `reach` (defects, stations, positions) marks points whose cell reaches into each defect. Defects that one
-    indication joins are sized together: the map does not tell them apart, and need not.
+    indication joins are sized together: the map does not separate them, and need not.
     """
     touches = np.array(
         [[any(cells[_numbers(q)] for q in i.points) for i in indications] for cells in reach], dtype=bool

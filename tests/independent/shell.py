@@ -435,7 +435,7 @@ def _couple(modes: Modes, disc: Disc, defect: Defect, is_upper: bool) -> tuple[A
     depth_m = defect.depth_mm / 1e3
     shapes, strains = _fields(modes, *_on_tube(tube, defect, disc.x_m, disc.s_m))
     q = tube.stiffness_pa()
-    # Distance of the sub-laminate's middle from the wall's, outward: half of what lies on its other side.
+    # Distance of the sub-laminate's middle from the wall's, outward: half of what is on its other side.
     offset_m = (
         _wall_m(tube, defect, disc.x_m, disc.s_m) / 2 - depth_m / 2 if is_upper else np.array(-depth_m / 2)
     )

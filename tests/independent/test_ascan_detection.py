@@ -100,7 +100,7 @@ def test_a_back_wall_that_swells_beside_a_misfit_is_not_lost() -> None:
     assert errors[0].no_thickness <= 8  # 49 and 5
 
 
-def test_an_echo_whose_half_waves_loss_made_alike_is_not_told_half_a_cycle_off() -> None:
+def test_an_echo_whose_half_waves_loss_made_alike_is_not_measured_half_a_cycle_off() -> None:
     """Air inside turns the pulse over as the back wall does, and that half-wave is the one to time."""
     _, errors = ascan_verdicts((724,), str)  # 3.2 mm under a delay line of 1.48 MRayl, 8 bits
     assert len(errors[0].beam_depth_mm) > 40

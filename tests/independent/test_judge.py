@@ -12,7 +12,7 @@ from tests.independent.taps import rim_distance_mm
 
 X_MM, S_MM = np.meshgrid((np.arange(20) + 0.5) * 10, np.arange(12) * 10.0, indexing="ij")
 GIRTH_MM = np.full(X_MM.shape, 120.0)
-CROSSING = Defect(100, 118, 14, 0.5)  # lies across the seam
+CROSSING = Defect(100, 118, 14, 0.5)  # is across the seam
 
 
 def _judged(suspects: dict[str, list[tuple[int, int]]], defects: tuple[Defect, ...]) -> Any:
@@ -66,7 +66,7 @@ def test_only_defects_wider_than_three_beams_are_sized_apart_and_a_missed_one_is
     assert len(wide_ratios(verdict, beam_mm=10.0)) == 0
 
 
-def test_a_depth_is_held_against_the_nearest_interface_in_the_beam() -> None:
+def test_a_depth_is_compared_with_the_nearest_interface_in_the_beam() -> None:
     depths = np.array([[0.8, 1.0], [0.8, np.nan], [np.nan, np.nan], [0.8, 1.0]])
     error = nearest_error(np.array([0.99, 0.99, 0.5, np.nan]), depths)
     np.testing.assert_allclose(error, [-0.01, 0.19, np.nan, np.nan], atol=1e-12)
@@ -82,7 +82,7 @@ def test_an_indication_elsewhere_finds_nothing_and_is_false() -> None:
 
 
 def test_the_edge_ring_neither_helps_nor_harms() -> None:
-    # Position 3 lies 8 mm beyond the rim: neither inside nor far.
+    # Position 3 is 8 mm beyond the rim: neither inside nor far.
     verdict = _judged({"100": [(10, 3)]}, (CROSSING,))
     assert verdict.found == (False,)
     assert (verdict.false_indications, verdict.false_calls, verdict.inside_suspect) == (0, 0, 0)

@@ -64,7 +64,7 @@ def test_a_flat_disc_has_the_clamped_circles_modes_and_stiffness() -> None:
     assert 1 / compliance_m_n == pytest.approx(16 * np.pi * bending / radius_m**2, rel=1e-2)
 
 
-def test_an_ellipse_is_the_same_whichever_way_it_lies_and_softer_than_its_inner_circle() -> None:
+def test_an_ellipse_is_the_same_whichever_way_it_is_turned_and_softer_than_its_inner_circle() -> None:
     along = disc_modes(FREE, (0.02, 0.01), 0.5e-3, 0.0, 60e3).omega_rad_s
     across = disc_modes(FREE, (0.01, 0.02), 0.5e-3, 0.0, 60e3).omega_rad_s
     circle = disc_modes(FREE, (0.01, 0.01), 0.5e-3, 0.0, 60e3).omega_rad_s
@@ -182,7 +182,7 @@ def test_a_thick_lossy_layer_reflects_as_its_surface_does() -> None:
     assert found[0].real == pytest.approx(np.full(BAND_MHZ.size, 0.93828), abs=1e-4)
 
 
-def test_an_air_gap_hides_what_lies_behind_it() -> None:
+def test_an_air_gap_hides_what_is_behind_it() -> None:
     gap = [_layer(0.6, 2950, 4.6), _layer(0.01, 343, 413e-6)]
     one, other = (
         reflection([*gap, _layer(depth, 2950, 4.6)], np.array([4e-4]), 1.48, BAND_MHZ, Probe(), LOSSLESS)

@@ -34,7 +34,7 @@ def test_only_the_one_number_counts():
 
 
 def test_stretching_only_ever_stiffens_and_never_more_than_if_nothing_could_slide():
-    # With the surface held against sliding, the flat mode's energy grows by Λ times its own mass: Rayleigh's
+    # With the surface kept from sliding, the flat mode's energy grows by Λ times its own mass: Rayleigh's
     # bound on the lowest note.
     last_hz, last_n_m = 0.0, 0.0
     for tube_mm in (1e4, 300.0, 100.0, 50.0, 25.0):

@@ -64,7 +64,7 @@ def test_a_cone_that_narrows_is_the_same_cone_turned_round():
     assert np.stack([slant_mm - one[..., 0], one[..., 1]], axis=-1) == pytest.approx(other, abs=1e-9)
 
 
-def test_a_straight_tube_is_a_rectangle_and_a_panel_lies_flat():
+def test_a_straight_tube_is_a_rectangle_and_a_panel_is_flat():
     assert edge_mm(tube(120.0, 120.0)).tolist() == [[0, -60], [400, -60], [400, 60], [0, 60], [0, -60]]
     text = TUBE.replace("tube", "panel") + "position_pitch_mm = 5.0\n"
     (panel,) = parse_plan(text).zones
@@ -109,7 +109,7 @@ def test_short_distances_are_those_on_the_body(start_mm, end_mm, pitch_mm, stati
         assert length(flat) == pytest.approx(on_body, rel=2e-4)
 
 
-def test_points_lie_where_the_plan_puts_them():
+def test_points_are_where_the_plan_puts_them():
     zone = tube(118.0, 102.0)
     flat = developed_mm(zone, x_mm(zone), columns(zone, x_mm(zone), s_mm(zone)))
     seventh = parse_point("BM-07-05")

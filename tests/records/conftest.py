@@ -44,7 +44,7 @@ def folder(tmp_path: Path) -> Path:
 
 @pytest.fixture
 def tap_file() -> Callable[..., Path]:
-    """Write a recording of one ring whose pitch tells files apart."""
+    """Write a recording of one ring whose pitch identifies the file."""
 
     def write(path: Path, pitch_hz: float = 3000.0, subtype: str = "PCM_16") -> Path:
         time_s = np.arange(4800) / 48_000

@@ -43,7 +43,7 @@ def test_a_long_break_is_one_more_pause_and_hides_none():
 
 
 @pytest.mark.parametrize("times", [[], [1.0], [1.0, 2.0], np.arange(60.0), strikes([3] * 20, 0.5, 0.5, 0.3)])
-def test_even_tapping_tells_nothing(times):
+def test_even_tapping_shows_no_groups(times):
     assert group_by_pauses(np.asarray(times, dtype=float)) is None
 
 
@@ -69,5 +69,5 @@ def test_a_moment_of_hesitation_within_a_point_is_forgiven():
 @pytest.mark.parametrize(
     ("times", "taps"), [(np.arange(30.0), 3), (np.arange(3.0), 3), (np.arange(9.0) ** 2, 1)]
 )
-def test_where_pauses_do_not_tell_nothing_is_misplaced(times, taps):
+def test_where_pauses_do_not_show_it_nothing_is_misplaced(times, taps):
     assert misplaced_pauses(times, taps).size == 0

@@ -132,7 +132,7 @@ def test_a_second_trace_for_a_point_is_named_and_left_out(folder):
 def test_a_second_volume_for_a_zone_is_named_and_left_out(folder):
     touch(folder, "ascans/BM.npy", "ascans/bm.npy")
     if len(list((folder / "ascans").iterdir())) == 1:
-        pytest.skip("this file system does not tell capitals apart")
+        pytest.skip("this file system does not separate capitals")
     assert open_inspection(folder).volumes == {"BM": folder / "ascans" / "BM.npy"}
     assert one_warning(folder).startswith("ascans/bm.npy: is a second volume for zone BM beside BM.npy")
 

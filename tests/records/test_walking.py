@@ -229,7 +229,7 @@ def test_pieces_of_a_walk_that_overlap_are_refused_before_anything_is_written(fo
     ]
 
 
-def test_uneven_points_can_be_kept_where_pauses_tell(folder, walk_file):
+def test_uneven_points_can_be_kept_where_pauses_show_them(folder, walk_file):
     way = Walk("PL", keep_uneven=True)
     added = add_walk(open_inspection(folder), walk_file(walk_sound([3, 3, 2, 4, 3, 3])[0]), way)
     lengths = [soundfile.info(str(folder / target)).duration for target in names(added)]

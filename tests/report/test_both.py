@@ -50,7 +50,7 @@ def test_the_indications_say_who_saw_them(pair):
     ]
 
 
-def test_the_map_holds_every_suspect_point_once_and_tells_the_methods_apart(pair):
+def test_the_map_holds_every_suspect_point_once_and_separates_the_methods(pair):
     tap, scan = pair
     parts = drawn(tap, scan)
     marked = {

@@ -22,7 +22,7 @@ def test_cuts_are_numbered_in_their_order():
     assert {f"cut {n}" for n in range(1, len(cuts) + 1)} <= set(held)
 
 
-def test_a_cut_lies_on_its_points_on_a_taper_too():
+def test_a_cut_is_on_its_points_on_a_taper_too():
     zone = tube(stations=8, end_mm=60.0)
     with drawing():
         figure = draw_cuts(tapped(zone, spots=()), [cut(station=3), cut(position=7)], Path())

@@ -51,7 +51,7 @@ def test_depths_at_which_nothing_is_detected_are_written_and_not_drawn():
     )
 
 
-def test_the_assumptions_stand_on_the_picture_whole():
+def test_the_assumptions_are_whole_on_the_picture():
     result = outlook(tube())
     figure, _ = drawn(result)
     written = " ".join(text.get_text() for text in figure.texts if text.get_gid() == "assumption")

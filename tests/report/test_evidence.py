@@ -20,7 +20,7 @@ def part(figure, gid):
     return found
 
 
-def test_the_spectrum_lies_over_what_is_expected_with_its_spread():
+def test_the_spectrum_is_over_what_is_expected_with_its_spread():
     screened = boom()
     figure = drawn(screened)
     evidence, at = screened.evidence, (13, 0)

@@ -116,7 +116,7 @@ def test_the_page_can_be_read_without_seeing_it(full):
     assert len(ids) == len(set(ids))
 
 
-def test_every_indication_stands_in_the_table(full):
+def test_every_indication_is_in_the_table(full):
     page, _, screened = full
     for part in screened:
         for one in part.indications:
@@ -172,7 +172,7 @@ def test_what_could_have_been_found_is_reported_with_what_it_rests_on(full):
     assert "The beam's width is not in the plan" in result
 
 
-def test_both_methods_stand_side_by_side_only_where_there_are_two(full, tmp_path):
+def test_both_methods_are_side_by_side_only_where_there_are_two(full, tmp_path):
     page, _, _ = full
     result = page.text.split("Both methods")[1].split("What was not inspected")[0]
     assert "BM · Main boom" in result

@@ -1,11 +1,13 @@
 from dataclasses import replace
+from io import BytesIO
 
 import numpy as np
 import pytest
 from matplotlib.patches import PathPatch, Polygon
+from PIL import Image
 
 from tapscan.plan import Block, cell_area_mm2
-from tapscan.report.maps.figures import drawing, png_bytes
+from tapscan.report.maps.figures import Setting, add_words, drawing, new_figure, png_bytes
 from tapscan.report.maps.layers import backwall_layer, depth_layer, score_layer
 from tapscan.report.maps.rounds import draw_round
 from tapscan.report.maps.unrolled import draw_map, draw_small_map
@@ -91,13 +93,38 @@ def test_the_datum_line_shows_at_both_ends_of_a_tube_and_once_on_a_panel():
     assert len(parts(drawn(scanned(panel())), "datum line")) == 1
 
 
-def test_point_names_stand_along_the_edges():
-    axes = parts(drawn(boom()), "strip 1")[0]
-    assert [label.get_text() for label in axes.get_xticklabels()][:3] == ["01", "03", "05"]
-    positions = [label.get_text() for label in axes.get_yticklabels()]
-    assert positions[:12] == [f"{p:02d}" for p in range(1, 13)]
-    assert positions[12:] == ["10", "11", "12", "01", "02", "03"]  # repeated beyond the datum line
-    assert (axes.get_xlabel(), axes.get_ylabel()) == ("station", "position")
+def test_point_names_are_along_the_edges():
+    figure = drawn(boom())
+    (stations,) = [part.get_label().split() for part in parts(figure, "edge bottom") if part.get_label()]
+    assert stations[:3] == ["01", "03", "05"]
+    positions, repeated = (part.get_label().split() for part in parts(figure, "edge left"))
+    assert positions == [f"{p:02d}" for p in range(1, 13)]
+    assert repeated == ["10", "11", "12", "01", "02", "03"]  # beyond the datum line
+    titles = {side: parts(figure, f"edge {side} title")[0].get_text() for side in ("bottom", "left", "top")}
+    assert titles == {"bottom": "station", "left": "position", "top": "x along the part, mm"}
+
+
+def test_words_are_set_where_they_belong():
+    """Corners of what is written, read back from the picture itself: pixels, not what was asked for."""
+    for across, down, at in (
+        ("left", "top", (0, 0)),
+        ("right", "bottom", (1, 1)),
+        ("center", "center", None),
+    ):
+        with drawing():
+            figure = new_figure(1.0, 1.0)
+            axes = figure.add_axes((0, 0, 1, 1))
+            axes.axis("off")
+            look = Setting(across=across, down=down, is_clipped=False)
+            add_words(axes, np.array([[0.5, 0.5]]), ["88"], np.array([20.0]), look)
+            picture = np.asarray(Image.open(BytesIO(png_bytes(figure))).convert("L"))
+        rows, columns = (np.flatnonzero((picture < 128).any(axis=way)) / 180 for way in (1, 0))
+        wide, high = np.ptp(columns), np.ptp(rows)
+        assert high == pytest.approx(20 * 0.73 / 72, rel=0.1)
+        middle = {None: (0.5, 0.5), (0, 0): (0.5 + wide / 2, 0.5 + high / 2)}.get(
+            at, (0.5 - wide / 2, 0.5 - high / 2)
+        )
+        assert (columns.mean(), rows.mean()) == pytest.approx(middle, abs=0.03)
 
 
 def test_positions_run_downward_as_seen_from_outside():

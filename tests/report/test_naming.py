@@ -26,7 +26,7 @@ def points(zone):
 
 
 @pytest.mark.parametrize("zone", ZONES)
-def test_no_name_runs_over_the_far_edge_and_each_stands_right_of_its_point(zone):
+def test_no_name_runs_over_the_far_edge_and_each_is_right_of_its_point(zone):
     names = names_of(zone, everywhere(zone))
     assert len(names.words) >= 4
     end_mm = edge_mm(zone)[:, 0].max()

@@ -74,7 +74,7 @@ def test_a_dark_page_reads_as_well_as_a_light_one():
     for text in ("ink", "muted", "accent", "crayon"):
         for ground in ("paper", "tint"):
             assert contrast(dark[text], dark[ground]) >= 4.5
-    # Words on a button or on an indication's number stand on the strong colours.
+    # Words on a button or on an indication's number are on the strong colours.
     assert contrast(dark["paper"], dark["accent"]) >= 4.5
     assert contrast(dark["paper"], dark["crayon"]) >= 4.5
 

@@ -30,7 +30,7 @@ def test_positions_count_downward_and_stations_to_the_right():
 
 
 @pytest.mark.parametrize("end_mm", [120.0, 60.0, 200.0])
-def test_what_faces_the_eye_is_what_nothing_stands_before(end_mm):
+def test_what_faces_the_eye_is_what_nothing_hides(end_mm):
     """Judged by the body itself: the outward normal from two tangents, against the direction of sight."""
     zone = tube(stations=10, end_mm=end_mm)
     view = view_of(zone, 2.0)

@@ -18,7 +18,7 @@ def test_cells_are_centred_on_their_points_on_a_tapered_tube_too():
     np.testing.assert_allclose(corners[:, 0], [60, 70, 70, 60])
 
 
-def test_repeated_rows_lie_a_girth_away():
+def test_repeated_rows_are_a_girth_away():
     zone = tube(end_mm=80.0)
     sheet = sheet_of(tapped(zone, spots=()))
     block = [Block(7, 5, 7, 5)]
@@ -57,7 +57,7 @@ def test_a_long_thin_zone_is_drawn_in_several_strips():
     assert len(layout_of(sheet_of(tapped(tube(stations=200), spots=()))).strips) > 1
 
 
-def test_the_key_stands_beside_a_map_only_where_the_map_is_no_smaller_for_it():
+def test_the_key_is_beside_a_map_only_where_the_map_is_no_smaller_for_it():
     assert not layout_of(sheet_of(tapped(tube(), spots=()))).key_beside
     assert layout_of(sheet_of(tapped(tube(stations=10), spots=()))).key_beside
 

@@ -121,7 +121,7 @@ def test_unread_points_are_grouped_by_reason_the_most_frequent_first():
     assert groups == [("silent", 3, ["01-01:03-01"]), ("noisy", 1, ["09-04"])]
 
 
-def test_the_counts_always_stand_together():
+def test_the_counts_are_always_together():
     assert sentences.counts(boom()) == (
         "Main boom (BM), tap test: of 476 planned points, 454 are clear, 14 suspect and 8 unread; "
         "4 more were left out on purpose."

@@ -189,7 +189,7 @@ def test_neighbouring_sheets_meet_at_their_marks():
 
 
 @pytest.mark.parametrize("paper", [A4, LETTER, SHEET])
-def test_every_point_lies_on_a_sheet_and_marks_on_two(paper):
+def test_every_point_is_on_a_sheet_and_marks_on_two(paper):
     zone = tube(stations=60, positions=60, end_mm=240.0)
     shape = edge_mm(zone)
     layout = tiled(paper, shape, 6.0)

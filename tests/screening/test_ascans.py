@@ -86,7 +86,7 @@ def test_a_bond_that_is_not_in_the_plan_is_no_good_back_wall(tmp_path):
     assert {one.kind for one in result.indications} <= {"delamination"}
 
 
-def test_without_an_insert_bonded_points_are_reported_to_tell_nothing(tmp_path):
+def test_without_an_insert_bonded_points_are_reported_to_show_nothing(tmp_path):
     result, warnings, _ = screened(tmp_path / "a", (), scene=AScanScene())
     assert result.indications == ()
     (warning,) = warnings
@@ -100,7 +100,7 @@ def test_a_bond_that_takes_half_a_decibel_is_reported_where_the_traces_are_quiet
     assert ([one.kind for one in result.indications], warnings) == (["disbond"], [])
 
 
-def test_a_bond_that_takes_little_still_tells_a_disbond_from_a_delamination(tmp_path):
+def test_a_bond_that_takes_little_still_separates_a_disbond_from_a_delamination(tmp_path):
     # An insert of 0.65 MRayl leaves three quarters of the back wall: 2.5 dB less.
     scene = AScanScene(insert=Insert(0.0, 50.0, impedance_mrayl=0.65))
     above = replace(DELAMINATION, x_mm=25.0)
@@ -115,7 +115,7 @@ def test_a_bond_that_takes_little_still_tells_a_disbond_from_a_delamination(tmp_
     assert (sound.status == "suspect").mean() < 0.01
 
 
-def test_a_bond_that_takes_too_little_to_tell_is_its_own_good(tmp_path):
+def test_a_bond_that_takes_too_little_is_its_own_good(tmp_path):
     scene = AScanScene(insert=Insert(0.0, 50.0, impedance_mrayl=0.05))
     result, (warning,), _ = screened(tmp_path / "a", (replace(DELAMINATION, x_mm=25.0),), scene=scene)
     assert "no disbond can be detected" in warning
@@ -134,7 +134,7 @@ def test_a_hard_insert_turns_the_back_wall_over_and_a_disbond_turns_it_back(tmp_
 
 @pytest.mark.parametrize("stations", [20, 22, 23])
 @pytest.mark.parametrize("impedance_mrayl", [3.1, 17.0])
-def test_of_a_zone_bonded_nearly_all_over_what_is_beside_the_bonds_still_tells(
+def test_of_a_zone_bonded_nearly_all_over_what_is_beside_the_bonds_still_counts(
     tmp_path, stations, impedance_mrayl
 ):
     plan = PLAN.replace("01-01:10-24", f"01-01:{stations}-24")

@@ -132,5 +132,5 @@ def test_bonds_that_return_nothing_at_all_are_reported_too():
 
 
 @pytest.mark.parametrize("seed", range(5))
-def test_where_nothing_is_bonded_the_two_do_not_lie_apart(seed):
+def test_where_nothing_is_bonded_the_two_are_not_apart(seed):
     assert judged(np.ones(GRID), (), seed).separation < 4

@@ -146,7 +146,7 @@ def test_what_the_other_did_not_read_is_unknown():
     assert kinds(changed(screened(SMALL), screened(unread=(LARGE,)), SMALL)) == ["unknown"]
 
 
-def test_readings_that_changed_where_nothing_is_called_are_told():
+def test_readings_that_changed_where_nothing_is_called_are_reported():
     change = changed(screened(FAR), screened(FAR), SMALL)
     assert kinds(change) == ["unchanged", "elsewhere"]
     (_, one) = change.changes

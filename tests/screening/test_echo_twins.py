@@ -22,7 +22,7 @@ PLACE = (slice(3, 9), slice(3, 9))
 
 
 def scan(seed: int, inside: tuple[float, float] = (0.0, np.nan), *, level_db: float = -6.0) -> EchoReadings:
-    """Echoes of a panel; `inside` is what lies at `PLACE`: share of the beam, depth over the thickness."""
+    """Echoes of a panel; `inside` is what is at `PLACE`: share of the beam, depth over the thickness."""
     rng = np.random.default_rng(seed)
     tof_s = WALL_S * (1 + 0.003 * rng.normal(size=SHAPE))
     share, depth = np.zeros(SHAPE), np.full(SHAPE, np.nan)

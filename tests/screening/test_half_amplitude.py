@@ -164,7 +164,7 @@ def test_too_few_back_walls_leave_every_point_unread_with_a_sentence():
     assert (result.reason[0, :11] == "no baseline").all()
     assert (result.reason[1:] == "missing").all()
     assert warnings == [
-        "zone SP: a back wall at 11 points only, too few to say what is good here (scan more of the zone)"
+        "zone SP: a back wall at 11 points only, too few for a baseline (scan more of the zone)"
     ]
 
 

@@ -152,7 +152,7 @@ def test_a_ring_all_round_has_the_area_of_its_band():
     suspect = np.zeros(zone.grid_shape, dtype=bool)
     suspect[8:12] = True
     (one,) = indications(zone, suspect)
-    # The strength falls from 1 to 0 over a pitch: half-way stands half a pitch beyond the outer suspect rows.
+    # The strength falls from 1 to 0 over a pitch: half-way is half a pitch beyond the outer suspect rows.
     assert one.area_mm2 == pytest.approx(120 * 4 * PITCH_MM, rel=0.02)
     assert one.area_low_mm2 == pytest.approx(120 * 3 * PITCH_MM, rel=0.01)
     assert one.area_high_mm2 == pytest.approx(120 * 5 * PITCH_MM, rel=0.01)
@@ -213,7 +213,7 @@ def test_single_points_and_diagonal_neighbours():
     pair, single = indications(zone, suspect)
     assert pair.points == ("PL-04-04", "PL-05-05")
     assert single.points == ("PL-11-11",)
-    # A point may stand for a speck or for all that its clear neighbours leave.
+    # A point may be a speck or for all that its clear neighbours leave.
     assert single.area_low_mm2 < 0.01
     assert single.area_low_mm2 < single.area_mm2 < single.area_high_mm2
     assert single.area_high_mm2 == pytest.approx(2 * PITCH_MM**2, rel=0.02)
@@ -235,7 +235,7 @@ def test_names_go_from_the_largest_down():
     assert [len(one.points) for one in found[:2]] == [16, 4]
 
 
-def test_depth_peak_and_letter_are_told():
+def test_depth_peak_and_letter_are_stated():
     zone = panel()
     suspect = np.zeros(zone.grid_shape, dtype=bool)
     suspect[5:8, 5:8] = True

@@ -67,7 +67,7 @@ def test_a_beam_narrower_than_the_pitch_and_a_wall_thinner_than_the_pulse_are_wa
     assert scanned("[ascan]\ncentre_frequency_mhz = 5.0\nbeam_mm = 12.0\n").warnings == ()
     (gaps,) = scanned("[ascan]\ncentre_frequency_mhz = 5.0\nbeam_mm = 4.0\n").warnings
     assert gaps == (
-        "zone BM: points stand up to 10 mm apart and the beam is 4 mm wide: a delamination may lie between "
+        "zone BM: points are up to 10 mm apart and the beam is 4 mm wide: a delamination may be between "
         "them (narrow the pitch to the beam's width)"
     )
     (thin,) = scanned("[ascan]\ncentre_frequency_mhz = 2.0\n").warnings

@@ -44,7 +44,7 @@ def test_a_single_reference_inside_an_indication_is_named():
     assert marked_inside(tapped(tube(), spots=((3, 8, 11.0),))) == []
 
 
-def test_references_that_leave_most_of_the_rest_suspect_are_told():
+def test_references_that_leave_most_of_the_rest_suspect_are_reported():
     screened = tapped(tube(reference=(GOOD,)), spots=())
     odd = replace(screened, status=np.where(screened.is_reference, screened.status, "suspect"))
     (found,) = reference_doubts(odd, 0.01)

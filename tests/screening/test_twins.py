@@ -1,4 +1,4 @@
-"""Which point of one zone lies where on its like, when two zones are not alike, and how they are averaged."""
+"""Which point of one zone is where on its like, when two zones are not alike, and how they are averaged."""
 
 import re
 from types import SimpleNamespace

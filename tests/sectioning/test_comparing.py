@@ -76,7 +76,7 @@ def test_across_the_seam(plan, screened):
     assert compared.count("miss") == 5
 
 
-def test_the_seam_may_lie_anywhere(plan, screened):
+def test_the_seam_may_be_anywhere(plan, screened):
     """Everything turned by some positions turns the outcome, and changes nothing else."""
 
     def turned(by):
@@ -185,7 +185,7 @@ def test_no_size_is_reported_of_an_indication_that_two_defects_share(plan, scree
     assert compared.indications[0].defects == ("F1", "F2")
 
 
-def test_depth_is_held_against_depth(plan, screened):
+def test_depth_is_compared_with_depth(plan, screened):
     called = screened(indications=[("BM-04-05",)], method="ascan", depth_mm=0.62)
     defect = only(compare(plan, called, [found("delamination", "04-05", depth_mm=0.55, area_mm2=100.0)]))
     assert (defect.reported_depth_mm, defect.depth_error_mm) == (0.62, pytest.approx(0.07))

@@ -17,7 +17,7 @@ def test_nothing_cut_is_not_known(plan):
     assert not known.bad.any()
 
 
-def test_what_was_found_stands_over_a_cut_called_sound_in_any_order(plan):
+def test_what_was_found_counts_over_a_cut_called_sound_in_any_order(plan):
     rows = [found("delamination", "03-11:03-02"), found("none", "03-01:03-12"), found("porosity", "03-05")]
     for order in (rows, rows[::-1]):
         result = shown(plan.zone("BM"), order)

@@ -104,7 +104,7 @@ def test_nothing_is_reported_beyond_the_sizes_that_were_cut():
     assert np.isnan(pod_bounds(curve, outside)).all()
 
 
-def test_bounds_lie_round_the_curve():
+def test_bounds_are_round_the_curve():
     curve = fit_pod(*simulated(60, 2))
     sizes = np.linspace(curve.smallest_mm, curve.largest_mm, 7)
     low, high = pod_bounds(curve, sizes)

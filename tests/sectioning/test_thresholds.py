@@ -39,7 +39,7 @@ def test_a_threshold_that_is_far_too_high_is_reported():
 
 
 def test_no_gain_is_claimed_where_there_is_none():
-    """Scores that tell nothing: over many sets a sure gain is claimed no more often than its 2.5 %."""
+    """Scores without information: over many sets a sure gain is claimed no more often than its 2.5 %."""
     claimed = 0
     for seed in range(40):
         good, bad = scores(12, 0.5, seed)

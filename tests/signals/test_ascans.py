@@ -127,7 +127,7 @@ def test_a_sound_zone_calls_nothing():
     assert calls <= 2  # of 2400 points
 
 
-def test_amplitudes_tell_the_reflection_and_its_sign():
+def test_amplitudes_show_the_reflection_and_its_sign():
     # Lossless single layer in water, backed by air: front (Z₂ − Z₁)/(Z₂ + Z₁); back wall −(1 − R²) of the
     # incident wave; the formula for plane waves at normal incidence. No ply, no resin, no loss.
     wall = [(1550.0, 2950.0, 3.0)]
@@ -186,7 +186,7 @@ def test_the_answer_is_the_same_to_the_bit_however_the_work_is_cut(block, worker
         np.testing.assert_array_equal(getattr(cut, name), getattr(whole, name))
 
 
-def test_a_mapped_file_gives_the_same_answer_and_progress_is_told(tmp_path, monkeypatch):
+def test_a_mapped_file_gives_the_same_answer_and_progress_is_reported(tmp_path, monkeypatch):
     monkeypatch.setattr(ascans, "_BLOCK", 100)
     traces, reported = Panel().traces(), []
     np.save(tmp_path / "BM.npy", traces)
@@ -277,7 +277,7 @@ def test_missing_samples_at_the_end_only_make_a_trace_shorter():
 
 
 @pytest.mark.parametrize("samples", [0, 1, 5, 15, 16, 40, 79])
-def test_traces_too_short_for_a_pulse_are_told(samples):
+def test_traces_too_short_for_a_pulse_are_reported(samples):
     found = measure_ascans(np.random.default_rng(0).normal(size=(5, samples)), 100e6)
     assert (found.fault != "").all()
     assert found.tof_s.shape == (5,)
@@ -318,12 +318,12 @@ def test_delay_gain_sign_and_offset(delay, gain_db, sign, offset):
         (np.zeros((2, 3, 40)), -1.0, r"sample_rate_hz: is -1.0 \(give a rate above 0\)"),
     ],
 )
-def test_bad_volumes_are_told(volume, rate_hz, message):
+def test_bad_volumes_are_reported(volume, rate_hz, message):
     with pytest.raises(TapscanError, match=message):
         measure_volume(volume, rate_hz)
 
 
-def test_bad_batches_are_told():
+def test_bad_batches_are_reported():
     with pytest.raises(TapscanError, match=r"traces: has 1 axes, not \(n, samples\) \(reshape the array\)"):
         measure_ascans(np.zeros(40), 1e8)
 

@@ -52,7 +52,7 @@ def test_no_station_is_left_unread_for_its_beats():
 
 
 @pytest.mark.parametrize("loss", [0.01, 0.03, 0.06])
-def test_a_second_strike_on_a_beam_is_told_though_softer_and_weaker(loss):
+def test_a_second_strike_on_a_beam_is_detected_though_softer_and_weaker(loss):
     beam = Beam(0.18, 0.025, 0.003, 60e9, 1550.0)
     rng = np.random.default_rng(4)
     first, second = (struck_beam(beam, 48_000, 0.12, contact_s, loss) for contact_s in (0.25e-3, 0.4e-3))
@@ -71,7 +71,7 @@ def test_a_tap_that_a_recording_begins_with_has_its_beats_too():
         assert not find_taps(sound, 48_000).is_double.any()
 
 
-def test_most_second_strikes_are_told_in_the_ringing_of_the_first():
+def test_most_second_strikes_are_detected_in_the_ringing_of_the_first():
     """Their energy rises by 6 dB over that in half of the cases only."""
     rng, detected = np.random.default_rng(5), 0
     beam = Beam(0.18, 0.025, 0.003, 60e9, 1550.0)

@@ -32,7 +32,7 @@ def test_no_decay_is_not_read():
     assert decay_time(np.ones((2, 2)), np.zeros(2), np.array([2, 2]), 2e-4, 8.0).shape == (2,)
 
 
-def test_the_tail_tells_noise_from_ring():
+def test_the_tail_separates_noise_from_ring():
     slow, fast = blocks(0.4, noise=0.01), blocks(0.02, noise=0.01)
     np.testing.assert_allclose(tail_power(slow, np.array([500]), 8.0), 0.01, rtol=1e-6)
     np.testing.assert_allclose(tail_power(fast, np.array([500]), 8.0), 0.01, rtol=1e-6)

@@ -120,7 +120,7 @@ def test_without_a_pulse_one_echo_stays_within_twice_the_bound(name, noise_db):
     error = found.time_s[:, 0] * RATE_HZ - times[:, 0] - centre
     limit = bound(PULSES[name], [150.3], [1.0], noise_db)[0]
     assert np.std(error) / limit <= 1.2
-    if name == "gaussian":  # a lopsided envelope has a flat top: where its crest lies is a matter of taste
+    if name == "gaussian":  # a lopsided envelope has a flat top: where its crest is is a matter of taste
         assert np.sqrt(np.mean(error**2)) / limit <= 2
 
 
@@ -161,7 +161,7 @@ def test_without_a_pulse_echoes_that_overlap_in_every_trace_stay_within_twice_th
 @pytest.mark.parametrize("clear", [0.05, 0.5])
 @pytest.mark.parametrize(("name", "second"), [("lopsided", 0.7), ("lopsided", -0.9), ("gaussian", -0.7)])
 @pytest.mark.parametrize("apart", [0.5 * LENGTH, LENGTH, 40.0])
-def test_without_a_pulse_a_few_clear_traces_tell_it_where_all_others_overlap_alike(
+def test_without_a_pulse_a_few_clear_traces_show_it_where_all_others_overlap_alike(
     name, second, apart, clear
 ):
     # Every other trace has the same overlap, so that what most traces show is not the pulse.
@@ -320,7 +320,7 @@ def test_any_real_type_is_read(dtype):
     assert found.time_s[0, 0] * RATE_HZ == pytest.approx(100, abs=1.0 if dtype is bool else 0.1)
 
 
-def test_rows_that_hold_nothing_are_told_by_nan_and_disturb_no_other():
+def test_rows_that_hold_nothing_are_nan_and_disturb_no_other():
     good = record(gaussian(), np.array([[100.0]]), [1.0], 30, 20)[0]
     rows = np.stack([good, np.zeros(SAMPLES), np.full(SAMPLES, 3.0), good, good, good])
     rows[3, 7], rows[4, 9] = np.nan, np.inf
@@ -361,7 +361,7 @@ def test_an_echo_that_the_end_cuts_off_is_not_reported_as_another():
         ({"pulse": []}, "pulse: is not a finite row"),
     ],
 )
-def test_bad_input_is_told(change, message):
+def test_bad_input_is_reported(change, message):
     arguments = {"traces": np.ones((2, 100)), "sample_rate_hz": RATE_HZ, "pulse": gaussian(), "n_echoes": 3}
     with pytest.raises(TapscanError, match=message):
         find_echoes(**(arguments | change))

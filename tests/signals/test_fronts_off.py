@@ -31,7 +31,7 @@ def plied(later):
 
 
 @pytest.mark.parametrize("above_mm", [0.0, 0.1, 0.15, 0.2])
-def test_what_lies_under_a_dent_in_water_is_no_slip(above_mm):
+def test_what_is_under_a_dent_in_water_is_no_slip(above_mm):
     """The front surface comes a cycle late there; the back wall, or damage above it, as much too early."""
     rng, dent_mm = np.random.default_rng(4), 0.15
     time_s = np.arange(90) / RATE_HZ - 0.4e-6

@@ -27,7 +27,7 @@ def panel(depth_samples, coupling, seed=0):
 
 
 @pytest.mark.parametrize("depth_samples", [27.0, 33.5, 39.0, 46.0])
-def test_the_depth_is_told_from_the_hidden_front_surface(depth_samples):
+def test_the_depth_is_measured_from_the_hidden_front_surface(depth_samples):
     """0.4 to 0.7 mm; a quarter of a cycle is 5 samples."""
     traces, inside = panel(depth_samples, coupling=3.0)
     features = measure_volume(traces, RATE_HZ, AScanSettings(TOF_SAMPLES / RATE_HZ))
@@ -62,8 +62,8 @@ def over_the_rim(share, seed=3):
 
 
 @pytest.mark.parametrize("share", [0.6, 0.7, 0.8])
-def test_over_a_rim_the_front_and_the_patch_are_told_apart(share):
-    """Between the two stands a crest larger than either, a cycle late: the back wall came a cycle early."""
+def test_over_a_rim_the_front_and_the_patch_are_separated(share):
+    """Between the two is a crest larger than either, a cycle late: the back wall came a cycle early."""
     traces, inside = over_the_rim(share)
     features = measure_volume(traces, RATE_HZ, AScanSettings(TOF_SAMPLES / RATE_HZ))
     assert np.abs(features.echo_s[inside] * RATE_HZ - 30).max() < 1

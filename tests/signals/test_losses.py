@@ -24,18 +24,18 @@ def measured(loss_db_mm: float, thickness_mm: float) -> float:
 
 @pytest.mark.parametrize("thickness_mm", [2.0, 4.0])
 @pytest.mark.parametrize("loss_db_mm", [0.6, 1.2])
-def test_the_loss_of_a_layered_wall_is_told_to_a_third(loss_db_mm, thickness_mm):
+def test_the_loss_of_a_layered_wall_is_measured_to_a_third(loss_db_mm, thickness_mm):
     """Loss there goes with the 1.2nd power of frequency, which tilts spectra by that much more."""
     per_s = loss_db_mm * VELOCITY_M_S * 1e3
     assert measured(loss_db_mm, thickness_mm) == pytest.approx(1.2 * per_s, rel=0.35)
 
 
-def test_twice_the_loss_is_told_as_more():
+def test_twice_the_loss_is_measured_as_more():
     assert measured(1.2, 4.0) > 1.5 * measured(0.6, 4.0)
 
 
 @pytest.mark.parametrize("known", [0, 11])
-def test_of_few_back_walls_nothing_is_told(known):
+def test_of_few_back_walls_nothing_is_stated(known):
     back = np.full((4, 5), np.nan)
     back.ravel()[:known] = 3e-6
     volume = np.random.default_rng(2).standard_normal((4, 5, 400))

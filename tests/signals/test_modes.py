@@ -99,7 +99,7 @@ def test_rates_from_8_to_192_khz(rate_hz):
     ("contact_s", "height"), [(0.3e-3, 1.0), (0.5e-3, 0.2), (0.5e-3, 3.0), (1.5e-3, 2.0)]
 )
 def test_the_contact_pulse_does_not_bias(contact_s, height):
-    """After the contact only what follows tells anything, so the bound is that of the rest of the tap."""
+    """After the contact only what follows counts, so the bound is that of the rest of the tap."""
     pulse = np.where(contact_s > TIME_S, height * np.sin(np.pi * TIME_S / contact_s), 0.0)
     fits = fit_modes(noisy(TWO, 0.02, 120) + pulse, RATE_HZ, 2)
     deviation = errors(fits, TWO)[:, :2]
@@ -235,7 +235,7 @@ def test_no_taps_give_no_rows():
     assert fit_modes(np.empty((0, 4800)), RATE_HZ).phase_rad.shape == (0, 8)
 
 
-def test_wrong_arguments_are_told():
+def test_wrong_arguments_are_reported():
     with pytest.raises(ValueError, match=r"taps must have shape \(n, samples\), not \(3,\)"):
         fit_modes(np.zeros(3), RATE_HZ)
     with pytest.raises(ValueError, match=r"must be positive, not 0\.0 and None"):

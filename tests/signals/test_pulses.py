@@ -100,7 +100,7 @@ def test_traces_with_one_shape_of_front_surface_echo_are_of_one_kind(noise_db):
     assert two_kinds(traces + rng.normal(0, 10 ** (-noise_db / 20) * 0.7, traces.shape), 100e6) is None
 
 
-def test_kinds_are_told_apart_whatever_their_gain_sign_and_time():
+def test_kinds_are_separated_whatever_their_gain_sign_and_time():
     rng = np.random.default_rng(22)
     is_second = rng.uniform(size=200) < 0.2
     gain = rng.choice([-1.0, 1.0], (200, 1)) * 10 ** (rng.uniform(-3, 3, (200, 1)) / 20)

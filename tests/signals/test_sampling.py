@@ -23,7 +23,7 @@ def test_they_keep_in_step_with_no_pattern(period):
 
 
 def test_a_line_of_empty_traces_is_not_all_that_is_learned_from(monkeypatch):
-    # Every 30th of 1,200 traces is one line of the zone, which here lies beside the part.
+    # Every 30th of 1,200 traces is one line of the zone, which here is beside the part.
     monkeypatch.setattr(ascans, "SAMPLE", 40)
     rng = np.random.default_rng(3)
     times = 100 + rng.uniform(-10, 10, (1200, 1)) + [0, 108.5]

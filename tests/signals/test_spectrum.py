@@ -86,7 +86,7 @@ def test_snr_is_peak_over_noise():
     for noise_rms in (0.003, 0.01, 0.03):
         taps = noisy_mode(3000, 0.02, noise_rms)
         for features in (tap_features(taps, RATE_HZ), tap_features(taps, RATE_HZ, noise_power=noise_rms**2)):
-            share = 10 * np.log10(20000 / 24000)  # of the noise that lies in the band
+            share = 10 * np.log10(20000 / 24000)  # of the noise that is in the band
             expected_db = features.level_db - 20 * np.log10(noise_rms) - share
             np.testing.assert_allclose(np.median(features.snr_db - expected_db), 0, atol=0.7)
 
@@ -203,7 +203,7 @@ def test_whole_numbers_are_taken_as_they_are():
     np.testing.assert_allclose(tap_features(taps, RATE_HZ).peak_hz, 2999.4, atol=3)
 
 
-def test_wrong_arguments_are_told():
+def test_wrong_arguments_are_reported():
     with pytest.raises(ValueError, match=r"taps must have shape \(n, samples\), not \(5,\)"):
         tap_features(np.zeros(5), RATE_HZ)
     with pytest.raises(ValueError, match=r"sample_rate_hz must be positive, not -1\.0"):

@@ -110,7 +110,7 @@ def test_beating_modes_are_no_bounce():
 
 
 @pytest.mark.parametrize("limit", [1.0, 0.999969, 0.7])
-def test_clipped_taps_are_told_from_loud_ones(limit):
+def test_clipped_taps_are_separated_from_loud_ones(limit):
     rng = np.random.default_rng(3)
     starts = np.array([9600, 28800, 48000])
     taps = [gain * one_tap(48000) for gain in (0.6, 2.0, 0.3)]
@@ -207,7 +207,7 @@ def test_cuts_begin_at_the_onset_and_end_before_the_next():
     assert cut_taps(sound, [], 1000.0, 0.5).shape == (0, 500)
 
 
-def test_wrong_arguments_are_told():
+def test_wrong_arguments_are_reported():
     with pytest.raises(ValueError, match=r"recording must have shape \(samples,\), not \(2, 3\)"):
         find_taps(np.zeros((2, 3)), 48000)
     with pytest.raises(ValueError, match="sample_rate_hz must be positive, not 0"):

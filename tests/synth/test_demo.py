@@ -129,7 +129,7 @@ def test_the_story_of_the_cut_is_in_the_findings(cut, zones):
     assert all("synthetic: no part was cut" in row.note for row in rows)
 
 
-def test_references_are_good_and_bad_readings_lie_elsewhere(zones):
+def test_references_are_good_and_bad_readings_are_elsewhere(zones):
     boom, _ = zones
     bad = true_mask(boom, demo.BOOM_DEFECTS)
     reference, skipped = block_mask(boom, boom.reference), block_mask(boom, boom.skip)

@@ -17,7 +17,7 @@ def read(lines):
     return parse_findings("\n".join([FINDINGS_HEADER, *lines]), PLANNED, "findings.csv")
 
 
-def test_a_cut_shows_what_lies_on_it_and_no_more():
+def test_a_cut_shows_what_is_on_it_and_no_more():
     rows = read(cut_findings(TUBE, [WIDE], [Cut(station=4), Cut(position=1)], seed=1))
     bad = points_of(TUBE, [row for row in rows if row.kind == "delamination"])
     on_cut = np.zeros(TUBE.grid_shape, dtype=bool)

@@ -11,7 +11,7 @@ def modes(zone, highest_hz=20_000.0):
 
 
 @pytest.mark.parametrize("zone", [tube(), panel()], ids=["tube", "panel"])
-def test_shapes_stand_still_at_the_stiff_ends(zone):
+def test_shapes_are_still_at_the_stiff_ends(zone):
     found = modes(zone)
     ends = np.array([0.0, found.length_mm])
     assert np.abs(mode_shapes(found, ends, np.array([0.3, 0.7]))).max() < 0.02
@@ -29,7 +29,7 @@ def test_mass_is_that_of_the_shape_squared():
     assert (shapes**2).mean(axis=0)[later] * whole_kg == pytest.approx(found.mass_kg[later], rel=0.01)
 
 
-def test_no_tube_mode_but_bending_lies_below_the_ring():
+def test_no_tube_mode_but_bending_is_below_the_ring():
     found = modes(tube())
     ring = float(ring_hz(Tube(120 / (2 * np.pi), wall_of(tube())), 2))
     ovals = found.across > 3 * np.pi
@@ -37,7 +37,7 @@ def test_no_tube_mode_but_bending_lies_below_the_ring():
     assert found.frequency_hz.max() < 20_000 * 1.03
 
 
-def test_twins_lie_a_quarter_wave_apart_and_close_in_pitch():
+def test_twins_are_a_quarter_wave_apart_and_close_in_pitch():
     found = modes(tube())
     assert np.diff(found.phase_rad)[::2] == pytest.approx(np.full(found.phase_rad.size // 2, np.pi / 2))
     assert np.abs(np.diff(found.frequency_hz)[::2] / found.frequency_hz[::2]).max() < 0.03

@@ -6,7 +6,7 @@ ASTM E2339 (the practice) and E2663 (its part for ultrasonics) rename DICOM's at
 instead of a patient and add those of group 0014. Nobody here has held the two standards in hand: what is
 used of them is **from memory** and marked so where it is used. The tags, types and names of group 0014 are as
 DICOM itself registers them (PS3.6), and each file keeps the rules of a DICOM storage class (PS3.3), which is
-what the tests check it by. Settings whose unit DICOM's register does not name (velocity, frequency) stand in
+what the tests check it by. Settings whose unit DICOM's register does not name (velocity, frequency) are in
 words, with their unit, rather than in an attribute where they might be read a thousand times too large.
 
 Which storage classes, and why

@@ -1,7 +1,7 @@
 """A zone on a photo: the photo as a colour image, and its points, with what was measured there, beside it.
 
 Points of a photo are no rows and columns. So they are no pixels of a map, but items of a private sequence:
-name, place in the picture and on the face, status and values. Which values they are stands once.
+name, place in the picture and on the face, status and values. Which values they are is written once.
 """
 
 from dataclasses import dataclass

@@ -5,7 +5,8 @@ import { draw, make } from "./dom.js";
 const LEFT = 54,
   RIGHT = 10,
   TOP = 12,
-  BOTTOM = 38;
+  BOTTOM = 38,
+  LETTER = 7.3; // width of a letter of 13 px, on average, and a little more
 
 /** Width of a chart in its own units: never wider than its place, so that its text does not shrink. */
 export const chartWidth = () => Math.min(460, document.documentElement.clientWidth - 40);
@@ -62,12 +63,13 @@ export function chart({ x, y, bands = [], lines = [], marks = [], gate = null, w
     svg.append(draw("path", { class: `line ${line.class}`, d: path(line.xs, line.ys, along, up) }));
   marks.forEach((mark, row) => {
     const at = along(mark.x);
-    const isRight = at > width - 110;
+    const long = LETTER * mark.name.length;
+    const isRight = at + 3 + long > width && at > width / 2;
     svg.append(
       draw("path", { class: "mark", d: `M${at} ${height - BOTTOM}V${TOP + 6}` }),
       draw(
         "text",
-        { class: `mark-text ${isRight ? "end" : ""}`, x: at + (isRight ? -3 : 3), y: TOP + 10 + 15 * row },
+        { class: `mark-text ${isRight ? "end" : ""}`, x: isRight ? at - 3 : Math.min(at + 3, width - long), y: TOP + 10 + 15 * row },
         mark.name,
       ),
     );

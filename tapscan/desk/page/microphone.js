@@ -68,7 +68,7 @@ function contextAt(rate) {
   return context;
 }
 
-/** Begin to listen; `onevent` gets what the desk tells, `onend` is called once when it is over. */
+/** Begin to listen; `onevent` gets what the desk reports, `onend` is called once when it is over. */
 export async function listenHere({ deviceId, walk, onevent, onend }) {
   const media = await stream(deviceId);
   const settings = media.getAudioTracks()[0].getSettings();

@@ -54,7 +54,7 @@ def at_of(zone: "Zone", point: Point) -> tuple[int, int]:
 
 
 def point_document(screened: Screened, point: Point) -> dict[str, Any]:
-    """Tell all that the analysis knows of one point."""
+    """Give all that the analysis knows of one point."""
     zone, at = screened.zone, at_of(screened.zone, point)
     status = str(screened.status[at])
     typical = typical_point(screened)

@@ -182,7 +182,7 @@ def zone_document(screened: "Screened") -> dict[str, Any]:
 
 
 def layers_of(screened: "Screened") -> "list[Layer]":
-    """List what the colours of a zone's map can stand for."""
+    """List what the colours of a zone's map can show."""
     layers = [score_layer(screened)]
     if screened.method == "ascan":
         layers += [layer for layer in (depth_layer(screened), backwall_layer(screened)) if layer is not None]

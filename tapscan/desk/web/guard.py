@@ -97,7 +97,7 @@ class Door:
 
 
 class Guard:
-    """Stands before every route: refuses whoever it does not know, and adds the headers of a strict page."""
+    """Comes before every route: refuses whoever it does not know, and adds the headers of a strict page."""
 
     def __init__(self, app: ASGIApp, door: Door) -> None:
         self._app = app

@@ -103,7 +103,7 @@ def desk_app(bench: Bench, door: Door, identity: "Identity | None" = None) -> Gu
 
 
 def _page_file(request: Request) -> Response:
-    """Answer with a file of the page; only names that lie in its folder are known."""
+    """Answer with a file of the page; only names that are in its folder are known."""
     name = request.path_params.get("name", "index.html")
     known = {entry.name: entry for entry in files("tapscan.desk").joinpath("page").iterdir()}
     if name not in known or Path(name).suffix not in _PAGE_TYPES:
@@ -125,7 +125,7 @@ def _plan(request: Request) -> Response:
 
 
 def _state(request: Request) -> Response:
-    """Tell how far the analysis is, and whether plan or readings changed since the latest one."""
+    """Report how far the analysis is, and whether plan or readings changed since the latest one."""
     bench = bench_of(request)
     progress, analysed = bench.progress, bench.analysed
     mark = bench.fingerprint()

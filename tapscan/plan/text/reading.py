@@ -292,7 +292,7 @@ class _ZoneReader:
         return tuple(blocks)
 
     def _is_inside(self, block: Block, key: str, text: str) -> bool:
-        """Tell whether a block is one of the zone's; else add what is wrong with it."""
+        """Say whether a block is one of the zone's; else add what is wrong with it."""
         fault = _fault(self.table, block)
         if fault is not None:
             self._add(key, *fault, f": {key} {text!r}")

@@ -42,7 +42,7 @@ def _samples(file: Path | io.BytesIO) -> "Samples":
 
 
 def has_same_strike(first: "Samples", second: "Samples") -> bool:
-    """Tell whether the loudest moment of either recording is in the other one, sample for sample.
+    """Say whether the loudest moment of either recording is in the other one, sample for sample.
 
     Examples
     --------

@@ -183,7 +183,7 @@ def _step(option: str, text: str, zone: Zone, order: "Sequence[tuple[int, int]]"
 def _fit(
     start_s: "NDArray[np.float64]", points: "Sequence[Point]", taps_per_point: int, way: Walk, where: str
 ) -> tuple[TapGroups, bool]:
-    """Tell which taps belong to each point, and whether pauses said so too; refuse what does not fit."""
+    """Find which taps belong to each point, and whether pauses said so too; refuse what does not fit."""
     pauses = group_by_pauses(start_s) if taps_per_point > 1 else None
     misplaced = (
         len(start_s) == len(points) * taps_per_point and misplaced_pauses(start_s, taps_per_point).size > 0

@@ -6,7 +6,7 @@ import numpy as np
 
 from tapscan.report.maps.figures import WIDTH_IN, halo, new_figure, png_bytes
 from tapscan.report.maps.palette import CRAYON, INK, PAPER
-from tapscan.report.maps.pictures import Picture
+from tapscan.report.pictures import Picture
 from tapscan.sectioning.cut_photos import measured_words
 
 if TYPE_CHECKING:

@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING, Any
 from tapscan.report.cuts.faces import stem_of
 from tapscan.report.maps.figures import WIDTH_IN, new_figure, png_bytes
 from tapscan.report.maps.palette import ACCENT, HAIRLINE, INK
-from tapscan.report.maps.pictures import Picture
+from tapscan.report.pictures import Picture
 from tapscan.sectioning.cut_photos import measured_words
 
 if TYPE_CHECKING:

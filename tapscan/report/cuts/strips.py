@@ -9,7 +9,7 @@ from tapscan.plan.surfaces import s_mm, x_mm
 from tapscan.report import words
 from tapscan.report.maps.figures import WIDTH_IN, new_figure, png_bytes
 from tapscan.report.maps.palette import ACCENT, CRAYON, HAIRLINE, INK, MUTED
-from tapscan.report.maps.pictures import Picture
+from tapscan.report.pictures import Picture
 from tapscan.sectioning.findings.recorded import FROM_CUTTING, NOT_CUT, SEPARATIONS
 
 if TYPE_CHECKING:

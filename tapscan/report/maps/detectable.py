@@ -12,7 +12,7 @@ from tapscan.records.runs import RESULTS
 from tapscan.records.writing import write_bytes
 from tapscan.report.maps.figures import bare, drawing, new_figure, png_bytes
 from tapscan.report.maps.palette import ACCENT, CRAYON, INK, MUTED, TINT
-from tapscan.report.maps.pictures import Picture
+from tapscan.report.pictures import Picture
 from tapscan.report.results_folder import results_folder
 from tapscan.report.words import mm_text, zone_name
 from tapscan.screening.reach import pitch_mm

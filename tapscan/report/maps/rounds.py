@@ -6,14 +6,14 @@ is one run of positions, and all else is hidden.
 """
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from tapscan.plan.developed import columns
 from tapscan.plan.surfaces import s_mm, x_mm
 from tapscan.report.maps.doubts import mark_doubt
-from tapscan.report.maps.figures import WIDTH_IN, halo, new_figure
+from tapscan.report.maps.figures import WIDTH_IN, Setting, add_words, halo, new_figure
 from tapscan.report.maps.palette import CRAYON, HAIRLINE, INK, MUTED, PAPER, TINT, UNREAD_HATCH, colour_map
 from tapscan.report.maps.unrolled import CROWDED, CROWDED_PT, NUMBER_PT, write_numbers
 from tapscan.report.marking.outlining import block_ring, ring_columns, ring_pieces
@@ -129,7 +129,7 @@ def draw_round(screened: "Screened", layer: "Layer") -> "Figure":
     if swell > 1:
         words = f"drawn {swell:.1f} times too thick for its length, so that the cells can be distinguished"
         figure.text(0.98, line_y - 0.16 / height_in, words, ha="right", va="top", color=MUTED, fontsize=8)
-    words = "◆ suspect   ▨ hatched: unread   white: left out on purpose   outlined and numbered: indication"
+    words = "◇ suspect   ▨ hatched: unread   white: left out on purpose   outlined and numbered: indication"
     figure.text(0.02, 0.12 / height_in, words, va="bottom", fontsize=8)
     mark_doubt(figure, screened.doubt)
     return figure
@@ -305,19 +305,22 @@ def _facing(view: View, mask: "NDArray[np.bool_]") -> "tuple[Grid, Grid]":
 def _label_side(axes: "Axes", view: View, in_per_mm: float) -> None:
     """Write positions along the far end and stations below, as on the map."""
     zone = view.zone
-    look: dict[str, Any] = {"fontsize": 8, "color": INK, "textcoords": "offset points"}
     length_mm = zone.stations * zone.station_pitch_mm
-    lowest = np.inf
+    names: list[str] = []
+    places: list[Grid] = []
     for column in np.arange(np.ceil(view.low + 0.4), view.high - 0.4 + 1e-9):
-        right, up = (float(one) for one in view.seen_mm(np.array(length_mm), np.array(column)))
-        if abs(up - lowest) * in_per_mm >= _LABEL_ROOM_IN:
-            lowest = up
-            name = f"{round(column) % zone.positions + 1:02d}"
-            axes.annotate(name, (right, up), (3, 0), va="center", gid="position", **look)
-    for station in thinned(zone.stations, zone.station_pitch_mm * in_per_mm, 0.25):
-        x = np.array((station - 0.5) * zone.station_pitch_mm)
-        right, up = (float(one) for one in view.seen_mm(x, np.array(view.high)))
-        axes.annotate(f"{station:02d}", (right, up), (0, -3), va="top", ha="center", gid="station", **look)
+        at = np.array(view.seen_mm(np.array(length_mm), np.array(column)))
+        if not places or abs(at[1] - places[-1][1]) * in_per_mm >= _LABEL_ROOM_IN:
+            names.append(f"{round(column) % zone.positions + 1:02d}")
+            places.append(at)
+    size_pt = np.full(len(names), 8.0)
+    look = Setting(away_pt=(3, 0), down="center", is_clipped=False, gid="position")
+    add_words(axes, np.array(places).reshape(-1, 2), names, size_pt, look)
+    stations = thinned(zone.stations, zone.station_pitch_mm * in_per_mm, 0.25)
+    x = (np.array(stations) - 0.5) * zone.station_pitch_mm
+    below = np.column_stack(view.seen_mm(x, np.full(len(x), view.high)))
+    look = Setting(away_pt=(0, -4.5), across="center", is_clipped=False, gid="station")
+    add_words(axes, below, [f"{n:02d}" for n in stations], np.full(len(x), 8.0), look)
 
 
 def _draw_rim(axes: "Axes", view: View) -> None:

@@ -10,6 +10,7 @@ import numpy as np
 
 from tapscan.plan.surfaces import x_mm
 from tapscan.report.maps.doubts import mark_doubt
+from tapscan.report.maps.edges import Edge, draw_edge, round_mm
 from tapscan.report.maps.figures import WIDTH_IN, halo, new_figure
 from tapscan.report.maps.palette import CRAYON, HAIRLINE, INK, MUTED, PAPER, UNREAD_HATCH, colour_map
 from tapscan.report.marking.sheets import (
@@ -129,7 +130,7 @@ def draw_map(screened: "Screened", layer: "Layer") -> "Figure":
         figure.legend(
             handles=entries, loc="lower left", bbox_to_anchor=(0.01, 0.02 / height_in), ncols=2, **KEY_LOOK
         )
-        draw_colour_key(figure, layer, (0.56, 0.34 / height_in, 0.38))
+        draw_colour_key(figure, layer, (0.62, 0.34 / height_in, 0.33))
     mark_doubt(figure, screened.doubt)
     return figure
 
@@ -262,6 +263,9 @@ def _draw_signs(strip: Strip, screened: "Screened") -> None:
         if not station.size:
             continue
         x = along[station + strip.first, 0]
+        colours: dict[str, Any] = (
+            {"facecolors": fill, "edgecolors": edge} if marker != "_" else {"color": edge}
+        )
         strip.axes.scatter(
             x,
             strip.sheet.step_mm(x) * position,
@@ -270,8 +274,7 @@ def _draw_signs(strip: Strip, screened: "Screened") -> None:
             linewidths=min(0.7, size_pt / 6),
             gid=gid,
             zorder=3,
-            facecolors=fill,
-            edgecolors=edge,
+            **colours,
         )
 
 
@@ -390,9 +393,13 @@ def _draw_faint(strip: Strip, ring: "Grid", text: str) -> None:
 def label_edges(strip: Strip, *, is_first: bool, is_last: bool) -> None:
     """Write stations and positions, as written on the part, along two edges, millimetres on the others."""
     axes, sheet, zone = strip.axes, strip.sheet, strip.sheet.zone
+    axes.xaxis.set_visible(False)
+    axes.yaxis.set_visible(False)
     numbers = thinned(zone.stations, zone.station_pitch_mm * strip.in_per_mm, 0.2)
     shown = [n for n in numbers if strip.first < n <= strip.last]
-    axes.set_xticks([(n - 0.5) * zone.station_pitch_mm for n in shown], [f"{n:02d}" for n in shown])
+    at = (np.array(shown) - 0.5) * zone.station_pitch_mm
+    title = "station" if is_last else ""
+    draw_edge(axes, Edge("bottom", at, tuple(f"{n:02d}" for n in shown), title))
     left = float(sheet.edge_step_mm[strip.first])
     kept = set(thinned(zone.positions, left * strip.in_per_mm, _LABEL_ROOM_IN))
     proper = [row for row in range(zone.positions) if row + 1 in kept]
@@ -402,25 +409,21 @@ def label_edges(strip: Strip, *, is_first: bool, is_last: bool) -> None:
         int(row) for row in sheet.index if not 0 <= row < zone.positions and row % zone.positions + 1 in kept
     ]
     rows = proper + [row for row in outside if min(abs(row - other) for other in proper) >= apart]
-    axes.set_yticks([row * left for row in rows], [f"{row % zone.positions + 1:02d}" for row in rows])
-    for row, label in zip(rows, axes.get_yticklabels(), strict=True):
-        if not 0 <= row < zone.positions:
-            label.set_color(MUTED)
-            label.set_fontstyle("italic")
-    axes.tick_params(length=2, pad=1.5)
-    axes.set_ylabel("position", labelpad=2)
-    if is_last:
-        axes.set_xlabel("station", labelpad=2)
-    along = axes.secondary_xaxis("top")
-    along.tick_params(length=2, pad=1, labelsize=8, labelcolor=MUTED)
-    x_low, x_high = axes.get_xlim()
-    is_short = (x_high - x_low) * strip.in_per_mm < _ROOM_FOR_WORDS_IN
-    if is_first:
-        along.set_xlabel("x, mm" if is_short else "x along the part, mm", labelpad=3, color=MUTED)
-    across = axes.secondary_yaxis("right")
-    across.tick_params(length=2, pad=1, labelsize=8, labelcolor=MUTED)
-    is_low = sheet.height_mm * strip.in_per_mm < _ROOM_FOR_WORDS_IN
-    across.set_ylabel("s, mm" if is_low else "s from the datum line, mm", labelpad=3, color=MUTED)
+    names = tuple(f"{row % zone.positions + 1:02d}" for row in rows)
+    repeated = np.array([not 0 <= row < zone.positions for row in rows])
+    draw_edge(axes, Edge("left", np.array(rows) * left, names, "position", faint=repeated))
+    (low, high), (bottom, top) = axes.get_xlim(), axes.get_ylim()
+    long_in, high_in = (high - low) * strip.in_per_mm, sheet.height_mm * strip.in_per_mm
+    along = round_mm((low, high), long_in, 0.34)
+    words = "x, mm" if long_in < _ROOM_FOR_WORDS_IN else "x along the part, mm"
+    draw_edge(axes, Edge("top", along, _written(along), words if is_first else "", MUTED))
+    across = round_mm((bottom, top), high_in, 0.23)
+    words = "s, mm" if high_in < _ROOM_FOR_WORDS_IN else "s from the datum line, mm"
+    draw_edge(axes, Edge("right", across, _written(across), words, MUTED))
+
+
+def _written(lengths_mm: "Grid") -> tuple[str, ...]:
+    return tuple(f"{length:g}".replace("-", "−") for length in lengths_mm)
 
 
 def key_entries(screened: "Screened", layer: "Layer") -> "list[Artist]":

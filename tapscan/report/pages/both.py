@@ -6,8 +6,8 @@ import numpy as np
 
 from tapscan.report.maps.figures import WIDTH_IN, drawing, new_figure, png_bytes
 from tapscan.report.maps.palette import CRAYON, HAIRLINE, INK, MUTED, PAPER, TINT, UNREAD_HATCH
-from tapscan.report.maps.pictures import Picture
 from tapscan.report.marking.sheets import thinned
+from tapscan.report.pictures import Picture
 from tapscan.report.words import joined, place_in_words, zone_name
 from tapscan.screening.results import SKIPPED, SUSPECT, UNREAD
 

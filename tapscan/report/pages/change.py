@@ -18,8 +18,8 @@ from tapscan.report.maps.figures import drawing, png_bytes
 from tapscan.report.maps.layers import Layer
 from tapscan.report.maps.palette import SIGNS
 from tapscan.report.maps.photo_maps import zone_map
-from tapscan.report.maps.pictures import Picture
 from tapscan.report.pages import change_words
+from tapscan.report.pictures import Picture
 from tapscan.report.results_folder import results_folder
 from tapscan.screening.change.changes import CHANGED, UNCHANGED
 from tapscan.screening.results import CLEAR, SKIPPED, SUSPECT, UNREAD

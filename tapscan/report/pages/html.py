@@ -17,13 +17,13 @@ from tapscan.report.maps.figures import drawing, png_bytes
 from tapscan.report.maps.layers import backwall_layer, depth_layer, score_layer, thickness_layer
 from tapscan.report.maps.palette import SIGNS
 from tapscan.report.maps.photo_maps import zone_map
-from tapscan.report.maps.pictures import Picture
 from tapscan.report.maps.rounds import draw_round
 from tapscan.report.marking.files import marked_names
 from tapscan.report.pages import sentences
 from tapscan.report.pages.both import both_picture, indication_rows, point_rows
 from tapscan.report.pages.evidence import draw_evidence
 from tapscan.report.pages.short import SHORT_NAME, short_text
+from tapscan.report.pictures import Picture
 from tapscan.screening.reach import outlook_of
 from tapscan.screening.results import CLEAR, SKIPPED, SUSPECT, UNREAD
 

@@ -10,9 +10,9 @@ from tapscan.records.writing import write_bytes, write_text
 from tapscan.report import words
 from tapscan.report.filling import filled
 from tapscan.report.maps.figures import drawing, png_bytes
-from tapscan.report.maps.pictures import Picture
 from tapscan.report.maps.pods import draw_pod
 from tapscan.report.pages.section_page import share_text
+from tapscan.report.pictures import Picture
 from tapscan.sectioning.pod.data import pod_document
 
 if TYPE_CHECKING:

@@ -17,8 +17,8 @@ from tapscan.report.cuts.sections import draw_section
 from tapscan.report.cuts.strips import strips_picture
 from tapscan.report.filling import filled
 from tapscan.report.maps.figures import drawing, png_bytes
-from tapscan.report.maps.pictures import Picture
 from tapscan.report.pages.story import story_of
+from tapscan.report.pictures import Picture
 from tapscan.report.results_folder import results_folder
 from tapscan.sectioning import outcomes
 from tapscan.sectioning.cautions import CUTTING_CAUTIONS
@@ -159,7 +159,7 @@ def _shown(faces: Sequence[Mapping[str, Any]]) -> list[Picture]:
 
 
 def _stories(report: SectionReport) -> list[dict[str, Any]]:
-    """Tell each zone's story once, whatever the number of methods."""
+    """Give each zone's story once, whatever the number of methods."""
     zones = dict.fromkeys(one.screened.zone for one in report.compared)
     return [
         {

@@ -8,9 +8,9 @@ from tapscan.report.maps.doubts import doubt_sentences
 from tapscan.report.maps.figures import png_bytes
 from tapscan.report.maps.layers import score_layer
 from tapscan.report.maps.photo_maps import draw_photo_map
-from tapscan.report.maps.pictures import Picture
 from tapscan.report.maps.unrolled import draw_small_map
 from tapscan.report.pages import sentences
+from tapscan.report.pictures import Picture
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

@@ -30,7 +30,7 @@ LEFT_BY_MANUFACTURE: frozenset["Kind"] = frozenset(
 
 
 def story_of(compared: Sequence["Compared"], findings: Sequence["Finding"]) -> tuple[Chapter, ...]:
-    """Tell what cutting showed of one zone, oldest first: titles, each with its sentences.
+    """Report what cutting showed of one zone, oldest first: titles, each with its sentences.
 
     `compared` holds the zone by each method; chapters that have nothing to say are left out. What may be of
     any age is in a chapter of its own: no cause is guessed for a crack, a separation or a broken fibre.

@@ -36,7 +36,7 @@ Ring = tuple[tuple[float, float], ...]
 Mask = NDArray[np.bool_]
 Grid = NDArray[np.float64]
 
-# A tap reaches as far as its contact and half of it may lie on good laminate: over a rim, and over what is
+# A tap reaches as far as its contact and half of it may be on good laminate: over a rim, and over what is
 # deep, a reading is not called though it is poor. What fewer good readings than this share would be is no
 # proof that the edge has been passed.
 DOUBTFUL_P = 0.05
@@ -249,7 +249,7 @@ def _laid_flat(zone: Zone, area: Area, field: Grid) -> tuple[Grid, Grid, Grid]:
     """Lay a field flat with one area in one piece: column and row indices, and the field on them."""
     stations, positions = field.shape
     if not zone.is_tube:
-        # A panel's outer points stand for half a pitch beyond themselves, and so do a zone's end stations.
+        # A panel's outer points count for half a pitch beyond themselves, and so do a zone's end stations.
         turned = np.hstack([field[:, :1], field, field[:, -1:]])
         columns = np.concatenate([[-0.5], np.arange(positions), [positions - 0.5]])
     elif area.members.any(axis=0).all():

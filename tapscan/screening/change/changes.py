@@ -138,7 +138,7 @@ class _Group:
 
 
 def zone_change(after: Screened, earlier: Screened, match: Match, difference: Difference) -> ZoneChange:
-    """Tell what became of a zone between two inspections."""
+    """Say what became of a zone between two inspections."""
     zone = after.zone
     before_status = np.where(match.found, earlier.status[match.station, match.position], "")
     status, reason = _status(after, earlier, match, difference, before_status)

@@ -7,9 +7,9 @@ __all__ = ["turned_by"]
 
 Floats = NDArray[np.float64]
 
-# A turn is plain when the correlation gains this much on readings as they lie, that many times what chance
+# A turn is plain when the correlation gains this much on readings as they are, that many times what chance
 # does to it, and when no turn but the ones next to it comes near it by this factor.
-LEAST_GAIN, CHANCES, CLEARLY = 0.2, 5.0, 1.5
+LEAST_GAIN, CHANCES, LEAST_LEAD = 0.2, 5.0, 1.5
 # Single readings scatter; what differs from side to side (a lap, an uneven wall) runs along the tube, so
 # that many stations to either side are averaged.
 STATIONS = 2
@@ -46,7 +46,7 @@ def turned_by(here: Floats, there: Floats) -> int:
     apart = (np.arange(positions) - best) % positions
     rest = agree[(apart > 1) & (apart < positions - 1)]
     if agree[best] - agree[0] < max(LEAST_GAIN, CHANCES * _chance(own)) or (
-        rest.size and agree[best] < CLEARLY * rest.max()
+        rest.size and agree[best] < LEAST_LEAD * rest.max()
     ):
         return 0
     return best - positions if best > positions // 2 else best

@@ -34,11 +34,11 @@ MOST_FREE = 2_000  # readings beside the bonds, spread evenly: more add nothing
 BLOCK = 4_096  # traces cut at a time
 ROUNDS = 4
 HALF = 0.5  # of a beam, and of an amplitude: −6 dB
-# How far what a bond returns and what the wall alone does must lie apart, in standard deviations of either,
+# How far what a bond returns and what the wall alone does must be apart, in standard deviations of either,
 # to separate one from the other. The second simulator's bonds of aluminium, laminate and plastic were ten
 # apart or more, and where nothing is bonded it is up to three.
 LEAST_SEPARATION = 8.0
-# Readings so many times as far from what is usual as the middle one stand on something else.
+# Readings so many times as far from what is usual as the middle one are on something else.
 FARTHEST = 3.0
 
 
@@ -64,7 +64,7 @@ class Bond:
 
 
 def resolved_bond(readings: EchoReadings, bonded: Mask, resting: Mask, free: Mask) -> Bond:
-    """Tell how much of each bonded reading's beam has no bond behind it.
+    """Measure how much of each bonded reading's beam has no bond behind it.
 
     The wall before the bonds may be a ply thicker or thinner than it is beside them: what comes back without
     a bond is searched for a little sooner and later than it is due, too.
@@ -76,7 +76,7 @@ def resolved_bond(readings: EchoReadings, bonded: Mask, resting: Mask, free: Mas
     bonded
         Shape (stations, positions): readings to judge.
     resting
-        Those of them, most of which stand on sound bond.
+        Those of them, most of which are on sound bond.
     free
         Readings with nothing bonded behind them.
     """
@@ -122,7 +122,7 @@ def _between(
 
     Shapes: `judged` and `without` (n, samples), of which they make (samples,) and (n,); `free_ways` (lags,
     samples) is what usually comes back without a bond, sooner and later, of which the nearest counts. Of the
-    `resting` readings those that lie nearer to none do not stand on sound bond.
+    `resting` readings those that are nearer to none are not on sound bond.
     """
     sound, usual = resting, free_ways[len(free_ways) // 2]
     for _ in range(ROUNDS):

@@ -137,7 +137,7 @@ def _no_traces(zone: Zone, reason: str) -> Gathered:
 
 
 def _settings(plan: Plan, zone: Zone) -> AScanSettings:
-    """Tell what the plan knows beforehand: the probe's frequency, and when the back wall is due."""
+    """Gather what the plan knows beforehand: the probe's frequency, and when the back wall is due."""
     wall = zone.laminate
     expected_s = None
     if wall.thickness_mm is not None and wall.velocity_m_s is not None:

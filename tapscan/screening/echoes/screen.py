@@ -53,8 +53,8 @@ MOST_SPARED_DB = 6.0
 LOST_DB = -40.0
 # In times the suspect limit: what takes three quarters of the beam is listed, however few readings there are
 # to say what chance does.
-CLEARLY = 1.5
-# How far a bond's strength must lie below that of none, in robust standard deviations of the bonded ones'.
+LISTED_SCORE = 1.5
+# How far a bond's strength must be below that of none, in robust standard deviations of the bonded ones'.
 LEAST_STEP_SPREADS = 8.0
 # What a bond leaves of the back wall's amplitude; more, and it is its shape that changes. What is less than
 # the second is not turned over, but gone.
@@ -89,7 +89,7 @@ def screen_ascans(
 ) -> Screened:
     """Hold every A-scan of a zone against the back wall that is expected there.
 
-    What is `expected` by other scans of the like takes the place of the zone's own baseline where it tells
+    What is `expected` by other scans of the like takes the place of the zone's own baseline where it says
     anything; behind bonds it does not.
     """
     reference, skipped = block_mask(zone, zone.reference), block_mask(zone, zone.skip)
@@ -121,7 +121,7 @@ def screen_ascans(
         area
         for area in _areas(zone, status == SUSPECT, is_disbond, thin)
         if area.kind == "thin"
-        or score[area.members].max() >= CLEARLY
+        or score[area.members].max() >= LISTED_SCORE
         or is_beyond_chance(p_value[area.members], int(read.sum()), false_call_rate)
     ]
     evidence = Evidence(score, strength_of(score), status == UNREAD, depth_mm)
@@ -246,7 +246,7 @@ def _expected_backwall_db(
     seen = np.where(read, readings.echoes.backwall_db, np.nan)
     count = int(np.isfinite(seen).sum())
     if count < MIN_READINGS:
-        words = f"A back wall at {count} points only, too few to say what is good here."
+        words = f"A back wall at {count} points only, too few for a baseline."
         return np.full(zone.grid_shape, np.nan), np.zeros(zone.grid_shape), words
     level = sound_level(zone, seen, reference, readings.echoes.due_s)
     marked = int((reference & np.isfinite(seen)).sum())

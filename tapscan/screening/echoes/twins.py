@@ -145,7 +145,7 @@ def _mean_beside(own: Floats, laid: Sequence[Floats]) -> Floats:
 
 
 def _without_early_walls(readings: EchoReadings, twins: Sequence[EchoTwin]) -> EchoReadings:
-    """Tell a back wall that comes too early for this wall as the echo from inside that it is."""
+    """Take a back wall that comes too early for this wall as the echo from inside that it is."""
     echoes = readings.echoes
     stack = np.stack([twin.laid(twin.readings.echoes.tof_s) for twin in twins])
     count = np.isfinite(stack).sum(axis=0)

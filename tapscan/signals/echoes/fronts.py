@@ -18,7 +18,7 @@ _HIGH = 0.25  # of that half-wave: a whole echo rises from less within its first
 def front_is_cut(
     traces: NDArray[Any], front_s: NDArray[np.float64], sample_rate_hz: float, frequency_hz: float
 ) -> NDArray[np.bool_]:
-    """Tell the traces that begin after their front-surface echo does.
+    """Find the traces that begin after their front-surface echo does.
 
     Without its rise that echo passes for another, up to half a cycle off, and every time of flight is wrong
     by that. A trace is reported when the echo peaks within two periods of the start, or none was found, and

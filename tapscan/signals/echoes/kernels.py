@@ -29,14 +29,14 @@ _PER_CYCLE = 8.0  # grid samples per cycle of the highest frequency that matters
 _BAND_FLOOR = 1e-7  # relative power below which the pulse is taken to carry nothing
 _TOP_FLOOR = 0.003  # relative power at the highest frequency that matters for reading between grid points
 _LOW_END = 0.1  # of the root-mean-square frequency: what is below is offset and drift
-_SUPPORT_FLOOR = 3e-4  # fraction of the root energy that may lie outside the pulse's counted length
+_SUPPORT_FLOOR = 3e-4  # fraction of the root energy that may be outside the pulse's counted length
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Kernel:
     """A pulse made ready for traces of one length.
 
-    Grid points lie `up` to a sample; grid point 0 is `lead` samples before the trace's first. `filter`
+    There are `up` grid points to a sample; grid point 0 is `lead` samples before the trace's first. `filter`
     (frequencies,) turns a trace's spectrum into its correlation on the grid, scaled so that r(0) = 1: a
     correlation is then an amplitude in units of the pulse's root energy. `r` (2·reach + 1,) is the
     autocorrelation, lag 0 in the middle; `shifted` (steps + 1, 2·reach + 1)

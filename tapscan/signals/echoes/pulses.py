@@ -33,7 +33,7 @@ _LEAD = 2.5  # periods before an echo's crest at which its window begins
 _ALONE = 1.5  # periods after its crest: there the pulse has most of its energy
 _RIDES_WITHIN = 4.5  # periods after its crest: what comes later does not ride on the front-surface echo
 _TWO_KINDS = 0.15  # of the echo's root energy: two shapes that differ by less pass for one
-_TWO_CROWDS = 3.5  # times the scatter within either: normal values halved lie 2.7 apart, even ones 3.5
+_TWO_CROWDS = 3.5  # times the scatter within either: normal values halved are 2.7 apart, even ones 3.5
 _MOST_TRACES = 512  # more traces than this add nothing to an averaged pulse
 
 
@@ -194,7 +194,7 @@ def estimate_pulse(
 
 
 def two_kinds(traces: NDArray[Any], sample_rate_hz: float) -> NDArray[np.bool_] | None:
-    """Tell traces apart whose front-surface echoes are of two shapes; None where all are much alike.
+    """Separate traces whose front-surface echoes are of two shapes; None where all are much alike.
 
     Where many echoes ride on the front-surface echo at the same lag, what most traces show is not the pulse.
     The echoes, aligned and of one energy, are split along the direction in which they differ most (principal

@@ -29,7 +29,7 @@ _BESIDE_S = 6e-3  # how far those reach to either side
 
 
 def is_struck_again(sound: Floats, lead: int, again: NDArray[np.intp], sample_rate_hz: float) -> bool:
-    """Tell whether any of the moments after a tap's onset is a strike and not its own ringing.
+    """Say whether any of the moments after a tap's onset is a strike and not its own ringing.
 
     Parameters
     ----------
@@ -61,7 +61,7 @@ def is_struck_again(sound: Floats, lead: int, again: NDArray[np.intp], sample_ra
     for at in again:
         before, after = left[max(at - reach, lead + late) : at - early], left[at + late : at + reach]
         beside = np.concatenate([before, after])
-        usual = np.median(beside) if beside.size else np.inf  # nothing to hold it against
+        usual = np.median(beside) if beside.size else np.inf  # nothing to compare it with
         if left[at - early : at + late].max() > max(
             first * 10 ** (_AGAIN_DB / 10), usual * 10 ** (_RISE_DB / 10)
         ):

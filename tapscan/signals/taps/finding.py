@@ -319,7 +319,7 @@ def _group(
 
 
 def _is_double(sound: _Sound, lead: int, later: list[int]) -> bool:
-    """Tell whether any of the later hops holds a strike, and not just modes that beat."""
+    """Say whether any of the later hops holds a strike, and not just modes that beat."""
     if not later:
         return False
     rate_hz = sound.sample_rate_hz
@@ -387,7 +387,7 @@ def _split(level: "NDArray[np.float64]") -> int:
 
 
 def _is_clipped(window: "NDArray[np.float64]") -> bool:
-    """Tell a flat top: samples that stay at the extreme though the signal ran into it steeply."""
+    """Detect a flat top: samples that stay at the extreme though the signal ran into it steeply."""
     for side in (window, -window):
         top = side.max()
         if top <= 0:

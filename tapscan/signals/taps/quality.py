@@ -62,7 +62,7 @@ def recording_fault(recording: "ArrayLike", sample_rate_hz: float) -> str:
 
 
 def has_flat_tops(tap: "ArrayLike", lead: int) -> bool:
-    """Tell a clipped tap by its flat tops, also where a change of rate has rounded them.
+    """Detect a clipped tap by its flat tops, also where a change of rate has rounded them.
 
     A converter that runs into its limit cuts the crests: they stay wide for slopes so steep, and are equally
     high, although a tap dies away. Resampling and a change of level keep both. One crest that was cut by 2 dB

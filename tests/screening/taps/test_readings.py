@@ -86,7 +86,7 @@ def test_a_point_is_the_median_of_its_taps(folder):
     assert set(readings.features) == set(TAP_COLUMNS)
     station, position = np.indices((4, 3)) + 1
     notes = np.where((station == 4) & (position == 3), np.nan, 1000 + 300 * station + 50 * position + 10)
-    # The strongest line of a damped oscillator lies ζ²  below its natural frequency: 0.04 %.
+    # The strongest line of a damped oscillator is ζ²  below its natural frequency: 0.04 %.
     np.testing.assert_allclose(readings.features["peak_hz"], notes, rtol=2e-3)
     np.testing.assert_allclose(readings.features["damping_ratio"], notes * 0 + 0.02, rtol=0.05)
     assert (readings.n_taps == np.where(np.isnan(notes), 0, 3)).all()
