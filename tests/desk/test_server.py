@@ -18,11 +18,11 @@ from tests.report.fabricated import panel, tapped
 
 def test_the_plan_is_reported_with_what_was_read(demo_desk):
     plan = demo_desk.get("/api/plan")
-    boom, pan = plan["zones"]
+    boom, pan, lug = plan["zones"]
     assert (boom["code"], boom["methods"], boom["stations"]) == ("BM", ["tap"], 16)
     assert len(boom["read"]["tap"]) == 190
     assert boom["skip"] == [15 * 12 + 6]
-    assert pan["methods"] == ["ascan"]
+    assert pan["methods"] == lug["methods"] == ["ascan"]
     assert plan["notes"] == {}
 
 
