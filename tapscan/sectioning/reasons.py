@@ -6,9 +6,10 @@ from numpy.typing import NDArray
 from tapscan.plan.zones import Plan, Zone
 from tapscan.screening.reach import ascan_outlook, pitch_mm, tap_reach_at
 
-__all__ = ["false_call_reason", "is_edge", "reach_reason", "score_reason"]
+__all__ = ["NEXT_TO_DEFECT", "false_call_reason", "is_edge", "reach_reason", "score_reason"]
 
 Mask = NDArray[np.bool_]
+NEXT_TO_DEFECT = "next to a defect, whose edge may be between the points"
 _NEARLY, _JUST_OVER = 0.7, 1.5
 
 
@@ -87,7 +88,7 @@ def false_call_reason(*, score: float, is_near_defect: bool, is_at_edge: bool) -
     """
     parts = []
     if is_near_defect:
-        parts.append("next to a defect, whose edge may be between the points")
+        parts.append(NEXT_TO_DEFECT)
     if is_at_edge:
         parts.append("at the edge of the zone")
     if score < _JUST_OVER:

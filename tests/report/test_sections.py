@@ -9,7 +9,13 @@ from tapscan.report.cuts.joints import draw_joint
 from tapscan.report.cuts.sections import draw_section
 from tapscan.report.cuts.strips import cut_lines, draw_cut_lines
 from tapscan.report.maps.figures import drawing, png_bytes
-from tapscan.report.pages.section_page import SectionReport, found_text, share_text, write_sections
+from tapscan.report.pages.section_page import (
+    SectionReport,
+    false_call_text,
+    found_text,
+    share_text,
+    write_sections,
+)
 from tapscan.report.pages.story import story_of
 from tapscan.sectioning.comparing import compare
 from tapscan.sectioning.cut_photos import CutPhoto
@@ -17,6 +23,7 @@ from tapscan.sectioning.findings.recorded import Finding
 from tapscan.sectioning.joints import joint_of
 from tapscan.sectioning.measured import Mark, Marked, ScaleMark, results_of
 from tapscan.sectioning.pod.binomial import share
+from tapscan.sectioning.reasons import NEXT_TO_DEFECT
 from tests.report.fabricated import boom, panel, plan_of, scanned, tube
 
 ROWS = (
@@ -264,3 +271,22 @@ def test_what_the_cut_damaged_is_not_known_along_it():
     assert np.flatnonzero(~line.cut).tolist() == [4, 5]
     with drawing():
         assert drawn(draw_cut_lines([line]))["not known station 14"] == 1
+
+
+def test_false_calls_at_the_rim_of_damage_are_counted_apart(compared):
+    """A tap hears half of what is beside it: the requested rate does not count there."""
+    outcome, reason = compared.outcome.copy(), compared.reason.copy()
+    sound = np.argwhere(outcome == "clear and sound")[:3]
+    outcome[tuple(sound.T)] = "false call"
+    reason[tuple(sound.T)] = "nothing on the cut explains it"
+    alone = false_call_text(replace(compared, outcome=outcome, reason=reason), 0.01)
+    assert "next to a defect" not in alone
+    reason[tuple(sound[:2].T)] = (
+        "next to a defect, whose edge may be between the points; just above the limit"
+    )
+    some = false_call_text(replace(compared, outcome=outcome, reason=reason), 0.01)
+    assert some.startswith(alone)
+    assert some.endswith(
+        " 2 of these are next to a defect, whose edge may be between the points; "
+        "the requested rate is for points farther away."
+    )

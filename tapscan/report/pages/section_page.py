@@ -25,6 +25,7 @@ from tapscan.sectioning.cautions import CUTTING_CAUTIONS
 from tapscan.sectioning.findings.recorded import NOT_CUT
 from tapscan.sectioning.joints import joint_of
 from tapscan.sectioning.pod.binomial import Share
+from tapscan.sectioning.reasons import NEXT_TO_DEFECT
 from tapscan.sectioning.section_data import defect_columns, false_calls, section_document, separations_found
 
 if TYPE_CHECKING:
@@ -242,10 +243,15 @@ def false_call_text(one: "Compared", rate: float) -> str:
         return (
             "No sound point was cut: nothing is shown about false calls, nor about what was missed elsewhere."
         )
-    return (
+    text = (
         f"Of the points that were cut and sound, {share_text(called)} had been called suspect; "
         f"{100 * rate:g} % was requested. The interval is exact, at 95 % confidence."
     )
+    reasons = one.reason[one.outcome == outcomes.FALSE_CALL].tolist()
+    if near := sum(reason.startswith(NEXT_TO_DEFECT) for reason in reasons):
+        which = f"{near} of these" if near < called.hits else "All of these"
+        text += f" {which} are {NEXT_TO_DEFECT}; the requested rate is for points farther away."
+    return text
 
 
 def _false_points(one: "Compared") -> list[tuple[str, str]]:
