@@ -23,7 +23,6 @@ from tapscan.sectioning.findings.recorded import Finding
 from tapscan.sectioning.joints import joint_of
 from tapscan.sectioning.measured import Mark, Marked, ScaleMark, results_of
 from tapscan.sectioning.pod.binomial import share
-from tapscan.sectioning.reasons import NEXT_TO_DEFECT
 from tests.report.fabricated import boom, panel, plan_of, scanned, tube
 
 ROWS = (
