@@ -1,4 +1,5 @@
 import hashlib
+import shutil
 from pathlib import Path
 
 import numpy as np
@@ -283,6 +284,7 @@ def test_a_walk_over_the_simulated_part_gives_each_point_its_own_taps(tmp_path):
     demo = Path(__file__).parents[2] / "recordings_demo"
     plan = (demo / "inspection.toml").read_text(encoding="utf-8")
     (tmp_path / "inspection.toml").write_text(plan, encoding="utf-8")
+    shutil.copytree(demo / "photos", tmp_path / "photos")
     inspection = open_inspection(tmp_path)
     way = Walk("BM", last="03-12")
     points = walked_points(inspection.plan, way)
