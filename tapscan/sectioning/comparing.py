@@ -180,16 +180,20 @@ class _Defects:
         return bool(above) and bool(np.logical_or.reduce(above)[mask].all())
 
     def _reported_area(self, name: str, touching: Sequence[Indication], size_from: str) -> float | None:
-        """Return the reported area of a defect; None where it cannot be compared with it alone."""
+        """Return the reported area of a defect; None where it cannot be compared with it alone.
+
+        Another separation shares it, and so does another flaw beside the defect. A void inside it does not.
+        """
         if not touching:
             return None
+        own = self._masks[name]
         others = [
-            mask
+            mask if _kind(self._groups[other]) in SEPARATIONS else mask & ~own
             for other, mask in self._masks.items()
             if other != name and not made_by_cutting(self._groups[other])
         ]
         is_shared = any((self._members[one.id] & mask).any() for one in touching for mask in others)
-        around = neighbours(self._screened.zone, self._masks[name])
+        around = neighbours(self._screened.zone, own)
         if is_shared or (size_from == "points" and not self._cut[around].all()):
             return None
         return float(sum(one.area_mm2 for one in touching))

@@ -185,6 +185,17 @@ def test_no_size_is_reported_of_an_indication_that_two_defects_share(plan, scree
     assert compared.indications[0].defects == ("F1", "F2")
 
 
+@pytest.mark.parametrize(("void", "reported"), [("04-05", 200.0), ("04-06", None)])
+def test_a_void_inside_a_separation_leaves_its_size_and_one_beside_it_does_not(
+    plan, screened, void, reported
+):
+    called = screened(indications=[("BM-04-05", "BM-04-06")])
+    rows = [found("delamination", "04-05", area_mm2=80.0), found("void", void, area_mm2=5.0)]
+    defects = {one.kind: one for one in compare(plan, called, rows).defects}
+    assert defects["delamination"].reported_area_mm2 == reported
+    assert defects["void"].reported_area_mm2 is None
+
+
 def test_depth_is_compared_with_depth(plan, screened):
     called = screened(indications=[("BM-04-05",)], method="ascan", depth_mm=0.62)
     defect = only(compare(plan, called, [found("delamination", "04-05", depth_mm=0.55, area_mm2=100.0)]))
