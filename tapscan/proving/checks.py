@@ -124,8 +124,9 @@ def check_setup(check: Inspection, plan: Plan, earlier: Sequence[Check], about: 
 def piece_mark(zone: Zone) -> str:
     """Mark a known piece: another grid or other known points make another piece; notes do not."""
     said = asdict(replace(zone, notes=(), name=""))
-    if zone.layout is None:
-        del said["layout"]  # checks from before zones could be on photos stay comparable
+    for later in ("layout", "same_points_as"):
+        if said[later] is None:  # checks from before zones could be on photos stay comparable
+            del said[later]
     return fingerprint(said)[:16]
 
 

@@ -1,6 +1,6 @@
 """The photo of a cut that nobody made: the demo's seat pan along station 10, rendered.
 
-Everything in it is invented, and a line of letters in the picture says so. Places are mm in the plane of the
+Everything in it is invented, and SYNTHETIC is written into the picture. Places are mm in the plane of the
 cut, x along the cut from the middle of the delamination, y down from the outer surface. The camera looked a
 little from the side, so that only the square in the picture shows the scale.
 """
@@ -41,8 +41,6 @@ _SIZE = (880, 600)
 _VIEW = np.array([[14.5, 0.25, 440.0], [-0.3, 14.2, 130.0], [8e-4, 1.6e-3, 1.0]])
 _FINE = 2  # numerical: rays through a pixel, each way
 _PLY_MM = 0.2
-_LABEL = "SYNTHETIC  NO PART WAS CUT"
-_LETTER_PX = 3
 
 
 def to_px(places_mm: "Array") -> "Array":
@@ -73,8 +71,7 @@ def cut_photo(seed: int) -> bytes:
     grey = _scene(seen[0] / seen[2], seen[1] / seen[2], rng)
     grey = grey.reshape(_SIZE[1], _FINE, _SIZE[0], _FINE).mean(axis=(1, 3))
     grey += 5.0 * rng.standard_normal(grey.shape)
-    # Into its lower left corner.
-    write_words(grey, _LABEL, (len(grey) - 7 * _LETTER_PX - 12, 12), _LETTER_PX)
+    write_words(grey, "SYNTHETIC", (_SIZE[1] - 33, 12), 3)
     return grey_png(grey)
 
 
