@@ -118,7 +118,8 @@ def placed_text(text: str, was: str, draft: "Mapping[str, Any]") -> str:
     Examples
     --------
     >>> text = '[[zone]]\ncode = "LG"\nshape = "photo"\npoints = [\n    ["01-01", 8, 9],  # rivet\n]\n'
-    >>> print(placed_text(text, "0", {"points": [["01-01", 8, 9], ["01-02", 30.5, 9]]}), end="")
+    >>> draft = {"code": "LG", "points": [["01-01", 8, 9], ["01-02", 30.5, 9]]}
+    >>> print(placed_text(text, "0", draft), end="")
     [[zone]]
     code = "LG"
     shape = "photo"
