@@ -13,7 +13,7 @@ from tapscan.plan.surfaces import girth_mm
 from tapscan.plan.zones import Zone
 from tapscan.synth import taps as synth
 from tapscan.synth.defects import Defect as SynthDefect
-from tests.independent import plates, slapping
+from tests.independent import lattice, plates, slapping
 from tests.independent.arena.faces import Face
 from tests.independent.modes import TAP_S as BARE_TAP_S
 from tests.independent.modes import BareTube, bare_tube, sound_at
@@ -28,6 +28,7 @@ __all__ = [
     "ShellPart",
     "bare_modes",
     "demo_part",
+    "lattice_part",
     "odd_part",
     "plate_part",
     "shell_part",
@@ -205,6 +206,13 @@ def plate_part(surface: Surface, damages: tuple[Damage, ...], _thickness_mm: flo
         damages=[replace(d, s_mm=d.s_mm + edge) for d in damages],
     )
     return _Moved(part, edge)
+
+
+def lattice_part(
+    surface: Surface, damages: tuple[Damage, ...], thickness_mm: float, seed: int
+) -> lattice.Lattice:
+    """Draw a tube, taper or panel as a lattice of masses and springs, with sleeves, inserts and doublers."""
+    return lattice.draw(surface, damages, thickness_mm, seed)
 
 
 def odd_part(face: Face, damages: tuple[Damage, ...], _thickness_mm: float, seed: int) -> Generator:

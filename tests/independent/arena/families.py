@@ -16,6 +16,7 @@ import numpy as np
 from tests.independent.arena.adapters import (
     bare_modes,
     demo_part,
+    lattice_part,
     odd_part,
     plate_part,
     shell_part,
@@ -202,6 +203,7 @@ GENERATORS: dict[str, Callable[[Surface, tuple[Damage, ...], float, int], Genera
     "plates": plate_part,
     "slapping": slapping_part,
     "odd plates": odd_part,
+    "lattice": lattice_part,
 }
 
 MANY_KINDS = ("open", "open", "bridged", "gritty", "stack", "sliding")
@@ -385,7 +387,40 @@ ODD: dict[str, Mix] = {
     f"{name.split()[0].lower()}-{layout}": _odd(name, layout) for name in odd_names() for layout in LAYOUTS
 }
 
-FAMILIES: dict[str, Mix] = {**CHOSEN_ON, **KEPT_BACK, **ODD}
+# A generator that nothing has been chosen or trained on yet. Whoever trains on it moves it up.
+UNSEEN: dict[str, Mix] = {
+    "lattice": Mix(
+        "masses and springs, sleeves, inserts", generator="lattice", manner=_at(30.0), longest=1.6
+    ),
+    "lattice-messy": Mix(
+        "the same, cones, any hand and kind",
+        generator="lattice",
+        surface=_taper,
+        manner=messy,
+        kinds=("open", "bridged", "gritty", "sliding", "stack"),
+        longest=1.6,
+    ),
+    "lattice-panels": Mix(
+        "the same, panels",
+        generator="lattice",
+        surface=_panel,
+        manner=messy,
+        kinds=("open", "bridged", "gritty", "sliding", "stack"),
+        longest=2.0,
+    ),
+    "lattice-sound": Mix("the same, no damage", generator="lattice", count=(0, 0), manner=messy),
+    "lattice-sound-panels": Mix(
+        "the same, panels, no damage", generator="lattice", surface=_panel, count=(0, 0), manner=messy
+    ),
+    "faint-lattice": Mix(
+        "the same, a loud shop",
+        generator="lattice",
+        manner=_faintly,
+        kinds=("open", "bridged", "gritty", "stack"),
+    ),
+}
+
+FAMILIES: dict[str, Mix] = {**CHOSEN_ON, **KEPT_BACK, **ODD, **UNSEEN}
 
 
 def _made(job: tuple[Path, str, int]) -> Path:
