@@ -33,9 +33,7 @@ __all__ = ["command"]
     multiple=True,
     help="Another inspection that this one was compared with, as in analyse.",
 )
-@click.option(
-    "--plan-cuts", is_flag=True, help="List the best places to cut, and why. Logs nothing."
-)
+@click.option("--plan-cuts", is_flag=True, help="List the best places to cut, and why. Logs nothing.")
 @photo_options
 @click.option("--json", "as_json", is_flag=True, help="Ask nothing, print everything as JSON.")
 def command(

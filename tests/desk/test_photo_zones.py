@@ -27,6 +27,15 @@ def test_points_and_cells_are_given_by_their_place_in_the_arrays(part):
     assert document["size"] == [1000, 800]
 
 
+def test_a_hole_of_the_face_is_drawn_over_the_cells_round_it(part):
+    plan = (part / "inspection.toml").read_text(encoding="utf-8")
+    hole = [[400, 400], [500, 400], [450, 480]]
+    (part / "inspection.toml").write_text(
+        plan.replace("outline =", f"holes = [{hole}]\noutline ="), encoding="utf-8"
+    )
+    assert photo_document(read_plan(part).zones[0], part)["holes"] == [hole]
+
+
 def test_the_net_leads_from_millimetres_to_pixels(part):
     net = photo_document(read_plan(part).zones[0], part)["net"]
     px = np.array(net["px"])

@@ -3,7 +3,7 @@
 
 import { desk } from "./desk.js";
 import { draw } from "./dom.js";
-import { photoBlock, photoImage, photoMiddle, photoView } from "./photozone.js";
+import { photoBlock, photoHoles, photoImage, photoMiddle, photoView } from "./photozone.js";
 import {
   flatView,
   lengthOf,
@@ -50,6 +50,7 @@ export function drawMap(svg, zone, look, width) {
     ...(zone.photo ? [photoImage(drawing)] : []),
     ...(isRound ? openEnd(drawing) : []),
     ...cells(drawing, look),
+    ...(zone.photo ? [photoHoles(drawing)] : []),
     datum(drawing),
     ...outlines(drawing, look),
     // Above all lines: a suspect point is never covered by one.

@@ -50,6 +50,12 @@ export function photoMiddle({ scale, zone }, station, position) {
   return at ? scale(...at) : null;
 }
 
+/** Holes of the face, above the cells round them: nothing was inspected there. */
+export function photoHoles({ scale, zone }) {
+  const rings = zone.photo.holes.map((hole) => `M${hole.map((at) => scale(...at).join(" ")).join("L")}Z`);
+  return draw("path", { class: "hole", d: rings.join("") });
+}
+
 /** The photo itself, below everything. */
 export function photoImage({ scale, zone }) {
   const [width, height] = zone.photo.size;

@@ -46,6 +46,7 @@ def photo_document(zone: "Zone", folder: "Path") -> dict[str, Any] | None:
             for n, ring in zip(index, rings, strict=True)
             if len(ring)
         },
+        "holes": [np.asarray(hole, dtype=float).tolist() for hole in layout.holes_px],
         "net": {"from_mm": low.tolist(), "step_mm": step.tolist(), "px": net.round(2).tolist()},
     }
 
