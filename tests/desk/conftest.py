@@ -14,8 +14,22 @@ import uvicorn
 from tapscan.desk.bench import Bench
 from tapscan.desk.web.guard import Door
 from tapscan.desk.web.routes import desk_app
+from tests.desk.patch import FLAGS
 
 DEMO = Path(__file__).resolve().parents[2] / "recordings_demo"
+
+
+@pytest.fixture(scope="module")
+def browser():
+    """Debian's Chromium, once a file."""
+    sync_api = pytest.importorskip("playwright.sync_api", reason="the playwright package drives the browser")
+    chromium = shutil.which("chromium")
+    if chromium is None:
+        pytest.skip("Debian's chromium is not installed")
+    with sync_api.sync_playwright() as playwright:
+        running = playwright.chromium.launch(executable_path=chromium, args=FLAGS)
+        yield running
+        running.close()
 
 
 class Desk:

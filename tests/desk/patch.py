@@ -11,6 +11,7 @@ import soundfile
 from tapscan.signals import find_taps
 
 DEMO = Path(__file__).resolve().parents[2] / "recordings_demo"
+LONG_MS = 120_000  # a busy machine takes its time; every wait ends as soon as its state is there
 FLAGS = [
     *("--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-sync"),
     "--disable-dev-shm-usage",  # small in containers
@@ -64,3 +65,20 @@ def served(folder, *more):
             yield line.split()[-1]
         finally:
             process.terminate()
+
+
+@contextmanager
+def watched_page(browser, size, scheme, has_touch):
+    """Open a page of this size, colours and touch; it may log no error but a refusal's status."""
+    viewport = {"width": size[0], "height": size[1]}
+    context = browser.new_context(viewport=viewport, color_scheme=scheme, has_touch=has_touch)
+    context.set_default_timeout(LONG_MS)
+    complaints = []
+    context.on(
+        "console",
+        lambda m: complaints.append(m.text) if m.type == "error" and "status of 400" not in m.text else None,
+    )
+    context.on("weberror", lambda e: complaints.append(str(e.error)))
+    yield context.new_page()
+    context.close()
+    assert complaints == []

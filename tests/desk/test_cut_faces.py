@@ -17,14 +17,13 @@ from PIL import Image
 from tapscan.desk.cut_faces import picture_of
 from tapscan.sectioning.cut_photos import cut_photos
 from tests.cutface.photos import Camera, band, disc, rendered
-from tests.desk.patch import FLAGS
+from tests.desk.patch import watched_page
 
 PHOTO, MARKS = "photos/cut-02.png", "photos/cut-02.measured.json"
 CAMERA = Camera(600, 400, 10.0)
 LAMINATE = band(lambda x: 0 * x - 12.0, lambda x: 0 * x - 9.0)  # 3 mm, its outer face at y = -12 mm
 SCALE = {"points_px": [[100, 390], [300, 390]], "length_mm": 20.0}
 SURFACE = [[10, 79.5], [590, 79.5]]
-LONG_MS = 120_000
 
 
 def keep_face(folder):
@@ -165,38 +164,15 @@ def test_marks_of_another_photo_are_not_written_over(face):
 # ---- in a browser ----
 
 
-@pytest.fixture(scope="module")
-def browser():
-    sync_api = pytest.importorskip("playwright.sync_api", reason="the playwright package drives the browser")
-    chromium = shutil.which("chromium")
-    if chromium is None:
-        pytest.skip("Debian's chromium is not installed")
-    with sync_api.sync_playwright() as playwright:
-        running = playwright.chromium.launch(executable_path=chromium, args=FLAGS)
-        yield running
-        running.close()
-
-
 @pytest.fixture
 def page(browser, face, request):
     """The findings pane with the photo open; the page may log no error."""
-    size, scheme, has_touch = getattr(request, "param", ((1280, 800), "light", False))
-    viewport = {"width": size[0], "height": size[1]}
-    context = browser.new_context(viewport=viewport, color_scheme=scheme, has_touch=has_touch)
-    context.set_default_timeout(LONG_MS)
-    fresh, complaints = context.new_page(), []
-    context.on(
-        "console",
-        lambda m: complaints.append(m.text) if m.type == "error" and "status of 400" not in m.text else None,
-    )
-    context.on("weberror", lambda e: complaints.append(str(e.error)))
-    fresh.goto(f"{face.origin}/?token={face.door.token}#cut")
-    fresh.goto(f"{face.origin}/#cut")
-    fresh.locator(".face select").select_option(PHOTO)
-    fresh.locator("svg.face-photo").wait_for()
-    yield fresh
-    context.close()
-    assert complaints == []
+    with watched_page(browser, *getattr(request, "param", ((1280, 800), "light", False))) as fresh:
+        fresh.goto(f"{face.origin}/?token={face.door.token}#cut")
+        fresh.goto(f"{face.origin}/#cut")
+        fresh.locator(".face select").select_option(PHOTO)
+        fresh.locator("svg.face-photo").wait_for()
+        yield fresh
 
 
 def on_screen(page, place):

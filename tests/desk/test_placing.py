@@ -6,7 +6,6 @@ package, or Debian's ``firefox-esr``.
 
 import json
 import os
-import shutil
 import tomllib
 from pathlib import Path
 
@@ -16,14 +15,13 @@ from PIL import Image, ImageDraw
 from tapscan.plan.photos.sharing import shared_points
 from tapscan.plan.text.reading import read_plan
 from tests.desk import firefox
-from tests.desk.patch import FLAGS
+from tests.desk.patch import watched_page
 from tests.desk.test_page import AXE, axe
 
 SIZE = (1200, 900)
 PHOTO = "photos/joint.jpg"
 OUTLINE = [[150, 150], [1050, 150], [1050, 450], [700, 450], [700, 800], [450, 800], [450, 450], [150, 450]]
 RULE = [[200, 850], [700, 850]]  # 100 mm
-LONG_MS = int(os.environ.get("LONG_MS", "120000"))
 
 
 def keep_photo(folder):
@@ -49,37 +47,14 @@ def zone_of(desk):
     return read_plan(desk.folder).zones[2]
 
 
-@pytest.fixture(scope="module")
-def browser():
-    sync_api = pytest.importorskip("playwright.sync_api", reason="the playwright package drives the browser")
-    chromium = shutil.which("chromium")
-    if chromium is None:
-        pytest.skip("Debian's chromium is not installed")
-    with sync_api.sync_playwright() as playwright:
-        running = playwright.chromium.launch(executable_path=chromium, args=FLAGS)
-        yield running
-        running.close()
-
-
 @pytest.fixture
 def page(browser, joint, request):
     """The plan pane; the page may log no error."""
-    size, scheme, has_touch = getattr(request, "param", ((1280, 800), "light", False))
-    viewport = {"width": size[0], "height": size[1]}
-    context = browser.new_context(viewport=viewport, color_scheme=scheme, has_touch=has_touch)
-    context.set_default_timeout(LONG_MS)
-    fresh, complaints = context.new_page(), []
-    context.on(
-        "console",
-        lambda m: complaints.append(m.text) if m.type == "error" and "status of 400" not in m.text else None,
-    )
-    context.on("weberror", lambda e: complaints.append(str(e.error)))
-    fresh.goto(f"{joint.origin}/?token={joint.door.token}")
-    fresh.goto(f"{joint.origin}/#plan")
-    fresh.locator(".placing").wait_for()
-    yield fresh
-    context.close()
-    assert complaints == []
+    with watched_page(browser, *getattr(request, "param", ((1280, 800), "light", False))) as fresh:
+        fresh.goto(f"{joint.origin}/?token={joint.door.token}")
+        fresh.goto(f"{joint.origin}/#plan")
+        fresh.locator(".placing").wait_for()
+        yield fresh
 
 
 def on_screen(page, place):
@@ -432,11 +407,11 @@ def test_a_zone_is_made_in_firefox(joint, tmp_path):
         tab.size(1280, 900)
         tab.open(f"{joint.origin}/?token={joint.door.token}")
         tab.open(f"{joint.origin}/#plan")
-        tab.until("document.querySelector('.placing select') !== null")
+        option = f"document.querySelector('.placing option[value=\"{PHOTO}\"]')"
+        tab.until(f"{option} !== null")
         choose = "(one, value) => { one.value = value; one.dispatchEvent(new Event('change')); }"
         tab.run(f"({choose})([...document.querySelectorAll('.placing input')][0], 'HT')")
-        photos = f"document.querySelector('.placing option[value=\"{PHOTO}\"]').parentElement"
-        tab.run(f"({choose})({photos}, '{PHOTO}')")
+        tab.run(f"({choose})({option}.parentElement, '{PHOTO}')")
         tab.until("document.querySelector('.placing svg.face-photo').checkVisibility()")
         place_in_firefox(tab)
         tab.click(".placing button", "Save zone")

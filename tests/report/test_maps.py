@@ -105,7 +105,7 @@ def test_point_names_are_along_the_edges():
 
 
 def test_words_are_set_where_they_belong():
-    """Corners of what is written, read back from the picture itself: pixels, not what was asked for."""
+    """Corners of what is written, read back from the picture itself, in pixels."""
     for across, down, at in (
         ("left", "top", (0, 0)),
         ("right", "bottom", (1, 1)),
