@@ -207,8 +207,9 @@ def _in_memory(
     return connection
 
 
-def _connect(place: str, wait_s: float = WAIT_S) -> sqlite3.Connection:
-    connection = sqlite3.connect(place, timeout=wait_s, isolation_level=None)
+def _connect(place: str, wait_s: float | None = None) -> sqlite3.Connection:
+    timeout_s = WAIT_S if wait_s is None else wait_s
+    connection = sqlite3.connect(place, timeout=timeout_s, isolation_level=None)
     connection.row_factory = sqlite3.Row
     return connection
 
