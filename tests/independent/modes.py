@@ -11,6 +11,7 @@ from pathlib import Path
 
 import numpy as np
 import soundfile
+from numpy.typing import NDArray
 
 from tests.independent.shell import Array, Defect
 
@@ -134,7 +135,6 @@ def sound_at(
 ) -> Array:
     """Sound (samples,) of one tap of so long a contact at a place of a tube of a length and girth."""
     (x_mm, s_mm), (length_mm, girth_mm) = place_mm, size_mm
-    time_s = np.arange(round(TAP_S * RATE_HZ)) / RATE_HZ
     shape = np.cos(np.pi * tube.waves * x_mm / length_mm + tube.phase) ** 2
     near_end = END_SHARE[0] * np.exp(-x_mm / tube.end_mm[0]) + END_SHARE[1] * np.exp(
         -(length_mm - x_mm) / tube.end_mm[1]
@@ -156,8 +156,15 @@ def sound_at(
                 [weight * (1 - TAKEN * within), within**2 * np.array([DISC_WEIGHT, DISC_SECOND_WEIGHT])]
             )
     strength = weight * _strike(frequency_hz * contact_s) * frequency_hz
-    omega = 2 * np.pi * frequency_hz[:, None]
-    return strength @ (np.exp(-damping[:, None] * omega * time_s) * np.sin(omega * time_s))
+    return _rung(strength, 2 * np.pi * frequency_hz * (1j - damping))
+
+
+def _rung(strength: Array, pole_1_s: NDArray[np.complex128]) -> Array:
+    """Sum of strength · Im exp(pole · t): powers of 64 samples times powers within them, a matrix product."""
+    samples = round(TAP_S * RATE_HZ)
+    coarse = np.exp(np.multiply.outer(np.arange(0, samples, 64) / RATE_HZ, pole_1_s))
+    fine = np.exp(np.multiply.outer(pole_1_s, np.arange(64) / RATE_HZ))
+    return ((coarse * strength) @ fine).imag.ravel()[:samples]
 
 
 def _strike(cycles: Array) -> Array:

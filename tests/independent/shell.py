@@ -12,6 +12,7 @@ Coordinates: x along the wall, s round the girth, w outward. SI units inside, so
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from functools import lru_cache
 
 import numpy as np
 from numpy.polynomial import legendre
@@ -190,6 +191,7 @@ def _order_matrices(tube: Tube, knots: Array, n: int) -> tuple[Array, Array]:
     return stiffness, mass
 
 
+@lru_cache(maxsize=2)  # a part is often struck again, or sound and damaged
 def tube_modes(tube: Tube, *, highest_hz: float = 36e3, splines: int = 64, orders: int = 20) -> Modes:
     """Solve the even tube; modes above `highest_hz` are kept as a static compliance under a point load."""
     knots = np.concatenate(

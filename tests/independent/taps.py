@@ -187,13 +187,14 @@ def struck_spectra(part: Part, blows: Blows, hand: Hand, samples: int = 8192) ->
     )
     frequency = np.arange(samples // 2 + 1) * hand.sample_rate_hz / samples
     turn = np.exp(-2j * np.pi * np.outer(np.arange(steps) / FORCE_RATE_HZ, frequency)).astype(np.complex64)
-    force_spectrum = force.astype(np.float32) @ turn / FORCE_RATE_HZ
+    # Real times complex, with real and imaginary parts side by side: half the work of complex times complex.
+    force_spectrum = (force.astype(np.float32) @ turn.view(np.float32)).view(np.complex64) / FORCE_RATE_HZ
     omega_f = 2 * np.pi * frequency
     response = (
         -(omega_f**2) / (omega[:, None] ** 2 - omega_f**2 + 2j * (zeta * omega)[:, None] * omega_f + 1e-9)
     ).astype(np.complex64)
     weights = (shapes * _listening(part, blows.x_m, blows.s_m, hand)).astype(np.float32)
-    heard = (weights @ response.real + 1j * (weights @ response.imag)) * force_spectrum
+    heard = (weights @ response.view(np.float32)).view(np.complex64) * force_spectrum
     lead = np.exp(-2j * np.pi * frequency * LEAD_SAMPLES / hand.sample_rate_hz)
     return heard * (_microphone(frequency) * lead), force
 
