@@ -102,7 +102,8 @@ class Desk:
 
     def stop(self) -> None:
         self.server.should_exit = True
-        self.thread.join(timeout=20)
+        # A page that was closed may have asked for a report: nothing can stop the thread that draws it.
+        self.thread.join(timeout=120)
         assert not self.thread.is_alive()
 
 
