@@ -86,21 +86,26 @@ def contact_force_n(
     force = np.zeros((taps, steps))
     place, speed = np.zeros(taps), speed_m_s.copy()
     soft = contact_n_m15 ** (-2 / 3)
-    root = np.zeros(taps)
+    pressed = 0  # steps until the last force so far
     for n in range(steps):
-        surface = np.einsum("tk,tk->t", backwards[:, steps - n :], force[:, :n]) if n else 0.0
-        indent = np.maximum(place - surface, 0)
-        # Newton on c·f³ + k^(-2/3)·f² = indentation, f = F^(1/3), from above: convex, so it only comes down.
-        root = np.minimum(np.sqrt(indent / soft), np.cbrt(indent / np.maximum(rest_m_n, 1e-15)))
-        for _ in range(5):
-            slope = 3 * rest_m_n * root**2 + 2 * soft * root
-            root = np.where(
-                slope > 0, root - (rest_m_n * root**3 + soft * root**2 - indent) / np.maximum(slope, 1e-30), 0
-            )
-        force[:, n] = root**3
+        surface = np.einsum("tk,tk->t", backwards[:, steps - n : steps - n + pressed], force[:, :pressed])
+        indent = place - surface
+        on = np.flatnonzero(indent > 0)  # most taps have left before most steps
+        if on.size:
+            force[on, n] = _pressed_n(indent[on], rest_m_n[on], soft[on])
+            pressed = n + 1
         speed = speed - force[:, n] / mass_kg * step_s
         place = place + speed * step_s
     return force
+
+
+def _pressed_n(indent_m: Array, rest_m_n: Array, soft: Array) -> Array:
+    """Newton on c·f³ + k^(-2/3)·f² = indentation, f = F^(1/3), from above: convex, so it only comes down."""
+    root = np.minimum(np.sqrt(indent_m / soft), np.cbrt(indent_m / np.maximum(rest_m_n, 1e-15)))
+    for _ in range(5):
+        slope = 3 * rest_m_n * root**2 + 2 * soft * root
+        root -= (rest_m_n * root**3 + soft * root**2 - indent_m) / np.maximum(slope, 1e-30)
+    return root**3
 
 
 def _impulse(shapes: Array, omega: Array, zeta: Array, steps: int) -> Array:
