@@ -74,7 +74,7 @@ def collecting_at(origin, cookie, **begin):
 
 
 def wait_until_free(desk):
-    for _ in range(100):
+    for _ in range(600):
         if not desk.bench.collecting.locked():
             return
         time.sleep(0.05)
