@@ -7,9 +7,11 @@ causality asks for. Shares nothing with the simulator that tapscan itself carrie
 """
 
 from dataclasses import dataclass, replace
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter
 
 from tests.independent.shell import Array, Defect
@@ -92,33 +94,50 @@ def pulse_spectrum(frequency_mhz: Array, centre_mhz: float) -> Array:
     return spectrum / np.abs(body).max() * fade**2 * (3 - 2 * fade)
 
 
-def _through(
-    frequency_mhz: Array, thickness_mm: Array, speed_m_s: Array, loss_db_mm_mhz: float, centre_mhz: float
-) -> Array:
-    """exp(-2jkd) of a layer, (columns, bins): loss in proportion to frequency, and the dispersion it causes.
+@dataclass(frozen=True, slots=True, eq=False)
+class _Passage:
+    """exp(-2jkd) of a layer there and back: loss in proportion to frequency, and the dispersion it causes.
 
     The wavenumber is k = 2πf(1/c - a/π² ln(f/f₀)) - jaf with the loss a in neper per mm and MHz. All but the
     logarithm is linear in f, and so a geometric series over even bins, doubled until it is long enough.
     The logarithm's part is small and differs little from column to column: a Taylor series to rounding.
     """
-    neper_mm_mhz, bins = loss_db_mm_mhz / 8.685890, frequency_mhz.size
-    per_mhz = -2 * thickness_mm[:, None] * (2e3j * np.pi / speed_m_s[:, None] + neper_mm_mhz)
-    step_mhz = (frequency_mhz[-1] - frequency_mhz[0]) / (bins - 1)
-    series = np.empty((thickness_mm.size, bins), dtype=complex)
-    series[:, :1] = np.exp(per_mhz * frequency_mhz[0])
-    done = 1
-    while done < bins:
-        more = series[:, done : 2 * done]
-        np.multiply(series[:, : more.shape[1]], np.exp(per_mhz * (done * step_mhz)), out=more)
-        done *= 2
+
+    per_mhz: NDArray[np.complex128]  # (columns, 1)
+    powers: Array  # (columns, terms) of what a column's thickness is off the middle
+    terms: Array  # (terms, 2 bins), real and imaginary parts side by side
+
+    def at(self, rows: slice, frequency_mhz: Array) -> NDArray[np.complex128]:
+        """The factor (columns, bins) of these columns."""
+        bins = frequency_mhz.size
+        step_mhz = (frequency_mhz[-1] - frequency_mhz[0]) / (bins - 1)
+        doublings = 1 << np.arange((bins - 1).bit_length())
+        ratios = np.exp(self.per_mhz[rows] * np.append(frequency_mhz[0], step_mhz * doublings))
+        series = np.empty((len(ratios), bins), dtype=complex)
+        series[:, 0] = ratios[:, 0]
+        for number, done in enumerate(doublings, 1):
+            more = series[:, done : 2 * done]
+            np.multiply(series[:, : more.shape[1]], ratios[:, number, None], out=more)
+        series *= (self.powers[rows] @ self.terms).view(complex)
+        return series
+
+
+def _passage(
+    thickness_mm: Array, speed_m_s: Array, frequency_mhz: Array, loss: tuple[float, float]
+) -> _Passage:
+    """`loss`: dB per mm and MHz, and the frequency in MHz at which the speed is what is given."""
+    neper_mm_mhz, centre_mhz = loss[0] / 8.685890, loss[1]
     turn_mm = 4 * neper_mm_mhz / np.pi * frequency_mhz * np.log(np.maximum(frequency_mhz, 1e-3) / centre_mhz)
     middle = (thickness_mm.max() + thickness_mm.min()) / 2
     off, terms = thickness_mm - middle, [np.exp(1j * middle * turn_mm)]
     widest, size = np.abs(off).max() * np.abs(turn_mm).max(), 1.0
     while (size := size * widest / len(terms)) > 1e-16:
         terms.append(terms[-1] * (1j / len(terms) * turn_mm))
-    series *= (np.vander(off, len(terms), increasing=True) @ np.array(terms).view(float)).view(complex)
-    return series
+    return _Passage(
+        (-2 * thickness_mm * (2e3j * np.pi / speed_m_s + neper_mm_mhz))[:, None],
+        np.vander(off, len(terms), increasing=True),
+        np.array(terms).view(float),
+    )
 
 
 def reflection(
@@ -134,14 +153,20 @@ def reflection(
     `layers` from front to back: thickness mm, speed m/s, impedance MRayl, each (columns,). Kept as numerator
     and denominator, so that only the whole stack needs a division; real and imaginary parts side by side.
     """
-    behind = back_mrayl
-    over, under = (np.full((behind.size, frequency_mhz.size), c, dtype=complex) for c in (0, 1))
-    for thickness, speed, impedance in reversed(layers):
-        over, under = _stepped(over, under, (behind - impedance) / (behind + impedance))
-        over *= _through(frequency_mhz, thickness, speed, wall.loss_db_mm_mhz, probe.centre_mhz)
-        behind = impedance
-    over, under = _stepped(over, under, (behind - delay_mrayl) / (behind + delay_mrayl))
-    return over / under
+    loss = wall.loss_db_mm_mhz, probe.centre_mhz
+    passages = [_passage(thickness, speed, frequency_mhz, loss) for thickness, speed, _ in reversed(layers)]
+    faces = [back_mrayl, *(mrayl for *_, mrayl in reversed(layers)), np.full(back_mrayl.size, delay_mrayl)]
+    steps = [(behind - here) / (behind + here) for behind, here in pairwise(faces)]
+    result = np.empty((back_mrayl.size, frequency_mhz.size), dtype=complex)
+    for start in range(0, back_mrayl.size, 64):  # what the processor's cache holds
+        rows = slice(start, start + 64)
+        over, under = (np.full(result[rows].shape, c, dtype=complex) for c in (0, 1))
+        for passage, step in zip(passages, steps, strict=False):
+            over, under = _stepped(over, under, step[rows])
+            over *= passage.at(rows, frequency_mhz)
+        over, under = _stepped(over, under, steps[-1][rows])
+        result[rows] = over / under
+    return result
 
 
 def _stepped(over: Array, under: Array, step: Array) -> tuple[Array, Array]:
@@ -317,7 +342,6 @@ def _columns(
 ) -> tuple[Array, Array]:
     """Reflection of every column in the probe's band, and the frequencies in MHz of those bins."""
     glued, back = behind
-    size = glued.size
     # Under a column without glue its layer is of air like the rest: nothing comes through.
     layers = [
         *layers,
@@ -329,14 +353,8 @@ def _columns(
     ]
     frequency = np.fft.rfftfreq(2048, 1 / probe.rate_mhz)
     frequency = frequency[(frequency > 0.02 * probe.centre_mhz) & (frequency < 2.4 * probe.centre_mhz)]
-    parts = []
-    for start in range(0, size, 64):  # what the processor's cache holds
-        rows = slice(start, start + 64)
-        cut = [tuple(a[rows] for a in layer) for layer in layers]
-        parts.append(
-            reflection(cut, back[rows], probe.delay_mrayl, frequency, probe, wall).astype(np.complex64)
-        )
-    return np.concatenate(parts), frequency
+    fields = reflection(layers, back, probe.delay_mrayl, frequency, probe, wall)
+    return fields.astype(np.complex64), frequency
 
 
 def _beam(
