@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from tapscan.signals.echoes.memory import keep_freed_memory
+from tapscan.signals.memory import keep_freed_memory
 from tapscan.signals.modes.lines import LINE_BINS, fit_line, line_bins, pole_to_mode
 from tapscan.signals.taps.decay import decay_time, tail_power
 
