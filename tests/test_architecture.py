@@ -168,7 +168,7 @@ def test_no_room_is_crowded():
 # The stages of a zone in the order of a reading's way; `screen` alone calls them, one after the other.
 STAGES = {
     "tapscan.screening.taps": ("readings", "points", "baseline", "damage", "calls"),
-    "tapscan.screening.echoes": ("readings", "bonds", "levels", "thickness"),
+    "tapscan.screening.echoes": ("readings", "baseline", "calls", "thickness"),
 }
 
 
@@ -183,7 +183,7 @@ def test_a_reading_returns_to_no_stage_that_it_has_left(room):
             called = {name for name in taken if inspect.isfunction(getattr(theirs, name))}
             assert other == stage or not called, f"{stage} calls {', '.join(called)} of {other}"
     way = (PACKAGE.parent / "DEVELOPERS.md").read_text(encoding="utf-8")
-    assert " → ".join(STAGES["tapscan.screening.taps"]) in way
+    assert " → ".join(STAGES[room]) in way
 
 
 def test_every_layer_is_known():

@@ -226,7 +226,8 @@ def test_a_block_by_touch_begins_where_the_finger_does_and_ends_with_the_zone(br
         touch("touchStart", 115, 107)
         touch("touchMove", 160, 152)
         touch("touchMove", 215, 3000)  # over the edge
-        # The block shows itself before it is set. A finger lifted at full speed is a fling: the browser then drops the next tap.
+        # The block shows itself before it is set. A finger lifted at full speed is a fling: the browser then
+        # drops the next tap.
         page.locator("#point-name", has_text="Block 02-02:04-12").wait_for()
         page.wait_for_timeout(200)
         touch("touchEnd")
