@@ -109,10 +109,12 @@ def make_pattern(
     kernel: Kernel, centre: float, window: int, step: float, front_fraction: float = FRONT_FRACTION
 ) -> Pattern:
     """Derive from a pulse everything that is looked up for each trace."""
+    from scipy.ndimage import maximum_filter1d
+
     middle = kernel.reach
     period = 1.0 / kernel.bandwidth
     quarter = max(1, round(period / 4))
-    size = np.maximum.reduce([np.roll(np.abs(kernel.r), k) for k in range(-quarter, quarter + 1)])[middle:]
+    size = maximum_filter1d(np.abs(kernel.r), 2 * quarter + 1, mode="wrap")[middle:]
     overlap = int(np.flatnonzero(size > _OVERLAP)[-1]) + 1
     lobe = float(kernel.r[middle + round(0.6 * period) : middle + round(1.5 * period)].max(initial=0.0))
     wide = int(np.flatnonzero(size > 0.9 * front_fraction)[-1])
