@@ -79,7 +79,7 @@ def said(page, words):
 
 
 def counted(page, words):
-    page.locator(".placing .said", has_text=words).wait_for()
+    page.locator(".placing .set-count", has_text=words).wait_for()
 
 
 def touch(page, *places):
