@@ -267,7 +267,7 @@ def test_the_photo_stays_where_it_is_whatever_is_chosen_and_set(page):
         pressed(page, name)
         assert on_screen(page, [0, 0]) == place
         tap(page, [300, 300])
-        page.locator(".face .set-count", has_text="1 point is set").wait_for()
+        page.locator(".face .said", has_text="1 point is set").wait_for()
         assert on_screen(page, [0, 0]) == place
 
 

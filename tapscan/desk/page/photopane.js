@@ -17,7 +17,7 @@ export class PhotoPane {
     this.view.svg.setAttribute("aria-label", title);
     // All words that change are below photo and buttons, so that neither moves under a finger.
     this.next = make("p", { class: "here", role: "status" });
-    this.count = make("p", { class: "set-count", role: "status" });
+    this.count = make("p", { class: "said", role: "status" });
     this.answer = make("p", { class: "answer", role: "status" });
     this.tools = Object.fromEntries(
       Object.entries(tools).map(([name, { words }]) => [

@@ -36,6 +36,7 @@ export class Placing extends PhotoPane {
       dropped: (open) => this.attempt(() => this.drop(open)),
       drawn: (unit) => this.lines(unit),
     });
+    this.count.className = "set-count";
     this.bend = new Bend(this.view, {
       draft: () => this.draft,
       laid: () => this.laid(),
