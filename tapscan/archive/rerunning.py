@@ -1,4 +1,4 @@
-"""Computing archived inspections again from their own inputs, and telling what comes out differently."""
+"""Computing archived inspections again from their own inputs, and reporting what differs."""
 
 import json
 import shutil

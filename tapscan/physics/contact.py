@@ -9,9 +9,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "contact_time_us",
-    "half_sine_spectrum",
     "half_sine_transform",
-    "hertz_contact_time_us",
     "peak_force_n",
     "series_stiffness_n_m",
 ]
@@ -83,40 +81,3 @@ def half_sine_transform(frequency_hz: "ArrayLike", duration_s: "ArrayLike") -> "
     # cos(πx) / (1 - 4x²) = (π/4) · [sinc(x + 1/2) + sinc(x - 1/2)]: no 0/0 at x = 1/2.
     size = (np.sinc(cycles + 0.5) + np.sinc(cycles - 0.5)) * duration / 2
     return np.asarray(size * np.exp(-1j * np.pi * cycles))
-
-
-def half_sine_spectrum(frequency_hz: "ArrayLike", duration_s: "ArrayLike") -> "NDArray[np.float64]":
-    """Fourier magnitude of a half-sine pulse of peak 1, in seconds; shapes broadcast.
-
-    ``|F(f)| = (2τ/π) · |cos(πfτ)| / |1 - (2fτ)²|``, with its limit τ/2 at fτ = 1/2. First zero at fτ = 3/2.
-    Source: elementary transform; the pulse is that of Cawley & Adams 1988 (from memory).
-
-    Examples
-    --------
-    >>> (half_sine_spectrum([0.0, 5000.0, 15000.0], 1e-4) * 1e6).round(3).tolist()
-    [63.662, 50.0, 0.0]
-    """
-    return np.abs(half_sine_transform(frequency_hz, duration_s))
-
-
-def hertz_contact_time_us(
-    mass_g: "ArrayLike", radius_mm: "ArrayLike", modulus_gpa: "ArrayLike", speed_m_s: "ArrayLike"
-) -> "NDArray[np.float64]":
-    """Contact time of an elastic sphere on an elastic half-space; shapes broadcast.
-
-    ``t = 2.8683 (m² / (R E*² v))^(1/5)``; `modulus_gpa` is E*, ``1/E* = (1-ν₁²)/E₁ + (1-ν₂²)/E₂``.
-    The constant is ``(15/16)^(2/5) · 2.943275``. Quasi-static: a plate thinner than the
-    ball bends, which makes the contact longer.
-    Source: Johnson, Contact Mechanics, section 11.4 (from memory, printed there as 2.87).
-
-    Examples
-    --------
-    >>> round(float(hertz_contact_time_us(8.41937, 6.35, 58.318, 1.0)), 2)
-    57.66
-    """
-    mass_kg = np.asarray(mass_g, dtype=float) * 1e-3
-    radius_m = np.asarray(radius_mm, dtype=float) * 1e-3
-    modulus_pa = np.asarray(modulus_gpa, dtype=float) * 1e9
-    constant = (15 / 16) ** 0.4 * 2.943275
-    group = mass_kg**2 / (radius_m * modulus_pa**2 * np.asarray(speed_m_s, dtype=float))
-    return np.asarray(constant * group**0.2 * 1e6)

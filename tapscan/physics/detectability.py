@@ -41,7 +41,6 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from tapscan.physics.contact import series_stiffness_n_m
 from tapscan.physics.grids import covering_radius_mm, expected_points, missed_share
 from tapscan.physics.patches import curved_circle_hz, curved_point_stiffness_n_m
 from tapscan.physics.plates import (
@@ -62,7 +61,6 @@ __all__ = [
     "Tapper",
     "ascan_reach",
     "contact_stiffness_n_m",
-    "lengthening",
     "stiffness_limit_n_m",
     "tap_reach",
     "yielding_stiffness_n_m",
@@ -76,7 +74,6 @@ LEAST_RADIUS_TO_DEPTH = 5.0
 # From half the girth across no patch is judged; from a tube's radius on the shallow-shell strains are rough.
 MOST_RADIUS_TO_TUBE = np.pi / 2
 SHALLOW_RADIUS_TO_TUBE = 1.0
-WANTED_POINTS = 3.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -202,19 +199,6 @@ def stiffness_limit_n_m(tapper: Tapper, wall: Plate, contact_gpa: float) -> floa
     measured_on = contact_stiffness_n_m(tapper, ALUMINIUM_GPA / (1 - ALUMINIUM_POISSON**2))
     here = yielding_stiffness_n_m(tapper, contact_stiffness_n_m(tapper, contact_gpa), wall)
     return MEASURED_LIMIT_N_M * here / measured_on
-
-
-def lengthening(patch_n_m: float, good_n_m: float) -> float:
-    """Contact time on a patch over that on good laminate, ``√(1 + k₀/k_d)``.
-
-    Source: Cawley & Adams 1988 (model from memory).
-
-    Examples
-    --------
-    >>> round(lengthening(30e6, 50e6), 5)
-    1.63299
-    """
-    return float(np.sqrt(good_n_m / series_stiffness_n_m(patch_n_m, good_n_m)))
 
 
 def tap_reach(

@@ -17,23 +17,18 @@ if TYPE_CHECKING:
 
 __all__ = [
     "CLAMPED_MODAL_MASS_FRACTION",
-    "CLAMPED_STATIC_MASS_FRACTION",
     "Plate",
     "clamped_circle_eigenvalue",
     "clamped_circle_hz",
     "clamped_circle_shape",
     "clamped_point_stiffness_n_m",
     "flexural_rigidity_newton_m",
-    "simply_supported_circle_eigenvalue",
-    "simply_supported_circle_hz",
     "simply_supported_rectangle_hz",
 ]
 
-# Shares of the plate's mass ρhπa² that move with the centre of a clamped circle in its first mode:
-# the modal mass, 2 J0(λ)²/ψ(0)²; and the mass that on the static point-load stiffness
-# gives the same frequency, 16/λ⁴.
+# The share of the plate's mass ρhπa² that moves with the centre of a clamped circle in its first mode:
+# the modal mass, 2 J0(λ)²/ψ(0)².
 CLAMPED_MODAL_MASS_FRACTION = 0.182834
-CLAMPED_STATIC_MASS_FRACTION = 0.153311
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,34 +90,6 @@ def clamped_circle_eigenvalue(diameters: int = 0, circles: int = 0) -> float:
     return _nth_root(characteristic, diameters, circles) ** 2
 
 
-def simply_supported_circle_eigenvalue(poisson: float, diameters: int = 0, circles: int = 0) -> float:
-    """λ² of a simply supported circular plate, a root of ``Jn+1/Jn + In+1/In = 2λ / (1 - ν)``.
-
-    Source: Leissa, NASA SP-160, ch. 2 (from memory; the roots are computed here).
-
-    Raises
-    ------
-    ValueError
-        When either count is negative.
-
-    Examples
-    --------
-    >>> round(simply_supported_circle_eigenvalue(0.3), 5)
-    4.93515
-    """
-    from scipy.special import ive, jv
-
-    def characteristic(value: float) -> float:
-        bessel, modified = jv(diameters, value), ive(diameters, value)
-        return float(
-            jv(diameters + 1, value) * modified
-            + ive(diameters + 1, value) * bessel
-            - 2 * value / (1 - poisson) * bessel * modified
-        )
-
-    return _nth_root(characteristic, diameters, circles) ** 2
-
-
 def _nth_root(characteristic: "Callable[[float], float]", diameters: int, circles: int) -> float:
     from scipy.optimize import brentq
 
@@ -155,23 +122,6 @@ def clamped_circle_hz(
     6329.17
     """
     return _circle_hz(plate, radius_mm, _clamped_eigenvalue(diameters, circles))
-
-
-def simply_supported_circle_hz(
-    plate: Plate, radius_mm: "ArrayLike", diameters: int = 0, circles: int = 0
-) -> "NDArray[np.float64]":
-    """Natural frequency of a simply supported circular plate; shape of `radius_mm`.
-
-    Source: Leissa, NASA SP-160, ch. 2 (from memory).
-
-    Examples
-    --------
-    >>> plate = Plate(1.0, 70.0, 0.3, 2700.0)
-    >>> ratio = simply_supported_circle_hz(plate, 20.0) / clamped_circle_hz(plate, 20.0)
-    >>> round(float(ratio), 4)
-    0.4831
-    """
-    return _circle_hz(plate, radius_mm, simply_supported_circle_eigenvalue(plate.poisson, diameters, circles))
 
 
 def _circle_hz(plate: Plate, radius_mm: "ArrayLike", eigenvalue: float) -> "NDArray[np.float64]":

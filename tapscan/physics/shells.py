@@ -10,7 +10,7 @@ from tapscan.physics.plates import Plate, flexural_rigidity_newton_m
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
 
-__all__ = ["Tube", "free_beam_roots", "free_tube_bending_hz", "ring_hz", "tube_mode_hz"]
+__all__ = ["Tube", "free_beam_roots", "tube_mode_hz"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -19,25 +19,6 @@ class Tube:
 
     radius_mm: float
     wall: Plate
-
-
-def ring_hz(tube: Tube, waves: "ArrayLike") -> "NDArray[np.float64]":
-    """Frequency of the in-plane bending modes of a slice of the tube with `waves` full waves round the girth.
-
-    ``ω² = D n² (n² - 1)² / (ρh R⁴ (n² + 1))``: Hoppe's inextensional ring, with the wall's rigidity D where a
-    narrow ring has EI. 0 for n = 1, which is the ring moving as a whole.
-    Source: Love, A Treatise on the Mathematical Theory of Elasticity, art. 293 (from memory).
-
-    Examples
-    --------
-    >>> tube = Tube(19.1, Plate(1.6, 60.0, 0.3, 1550.0))
-    >>> ring_hz(tube, [1, 2, 3]).round().tolist()
-    [0.0, 3526.0, 9974.0]
-    """
-    n = np.asarray(waves, dtype=float)
-    radius_m = tube.radius_mm * 1e-3
-    per_mass = flexural_rigidity_newton_m(tube.wall) / (tube.wall.mass_kg_m2 * radius_m**4)
-    return np.asarray(np.sqrt(per_mass * n**2 / (n**2 + 1)) * np.abs(n**2 - 1) / (2 * np.pi))
 
 
 def free_beam_roots(count: int) -> "NDArray[np.float64]":
@@ -58,39 +39,20 @@ def free_beam_roots(count: int) -> "NDArray[np.float64]":
     return np.asarray(roots)
 
 
-def free_tube_bending_hz(tube: Tube, length_mm: float, count: int) -> "NDArray[np.float64]":
-    """First `count` bending frequencies of a free-free tube, as an Euler-Bernoulli beam; shape ``(count,)``.
-
-    ``f = (βL)² / (2π L²) · √(EI / ρA)`` and ``I / A = R² / 2`` for a thin wall. Too high for a stubby tube.
-    Source: Blevins, Formulas for Natural Frequency and Mode Shape, ch. 8 (from memory).
-
-    Examples
-    --------
-    >>> tube = Tube(19.1, Plate(1.6, 60.0, 0.3, 1550.0))
-    >>> hz = free_tube_bending_hz(tube, 600.0, 2)
-    >>> round(float(hz[1] / hz[0]), 4)
-    2.7565
-    """
-    slowness = (
-        np.sqrt(tube.wall.modulus_gpa * 1e9 / tube.wall.density_kg_m3) * tube.radius_mm * 1e-3 / np.sqrt(2)
-    )
-    return np.asarray(free_beam_roots(count) ** 2 / (2 * np.pi * (length_mm * 1e-3) ** 2) * slowness)
-
-
 def tube_mode_hz(tube: Tube, wavenumber_per_mm: "ArrayLike", waves: "ArrayLike") -> "NDArray[np.float64]":
     """Frequency of a tube mode with an axial wavenumber (radians per mm) and full waves round the girth.
 
     With ``λ = k R``, ``ω² = n²/(n² + 1) · [D (λ² + n² - 1)² / (ρh R⁴) + E λ⁴ / (ρ R² (λ² + n²)²)]``: the
-    wall's bending and its stretching along the axis. For λ → 0 it is `ring_hz`, for n = 1 and a long tube the
-    Euler-Bernoulli beam; between the two it is Donnell's shallow-shell result with those two limits put
+    wall's bending and its stretching along the axis. For λ → 0 it is Hoppe's ring, for n = 1 and a long tube
+    the Euler-Bernoulli beam; between the two it is Donnell's shallow-shell result with those two limits put
     right. Source: Leissa, Vibration of Shells, NASA SP-288, ch. 2 for Donnell's terms (from memory; the
     joining of the limits is ours). Shapes broadcast; `waves` from 1.
 
     Examples
     --------
     >>> tube = Tube(19.1, Plate(1.6, 60.0, 0.3, 1550.0))
-    >>> round(float(tube_mode_hz(tube, 0.0, 2) / ring_hz(tube, 2)), 6)
-    1.0
+    >>> tube_mode_hz(tube, 0.0, [1, 2, 3]).round().tolist()
+    [0.0, 3526.0, 9974.0]
     """
     n = np.asarray(waves, dtype=float)
     radius_m = tube.radius_mm * 1e-3

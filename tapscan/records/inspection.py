@@ -12,13 +12,12 @@ from tapscan.plan import Plan, Point, Zone, block_mask, parse_point, placed
 from tapscan.plan.photos.sharing import shared_points
 from tapscan.plan.text.doubts import doubts
 from tapscan.plan.text.reading import read_plan
-from tapscan.records.readers import phone
+from tapscan.records.readers import RECORDING_ENDS
 from tapscan.records.readers.readings import file_name
 from tapscan.records.swapping import put_back
 
 __all__ = [
     "ASCANS",
-    "RECORDING_ENDS",
     "SETUP",
     "TAPS",
     "Inspection",
@@ -29,7 +28,6 @@ __all__ = [
 ]
 
 TAPS, ASCANS, SETUP = "taps", "ascans", "setup"
-RECORDING_ENDS = (".wav", ".flac", *phone.ENDS)
 # BM-07-05, or BM-07-05_2 for another recording at the same point.
 _STEM = re.compile(r"(?P<point>.+?)(?:_(?P<number>[0-9]{1,6}))?")
 

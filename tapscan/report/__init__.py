@@ -1,7 +1,7 @@
-"""The report: one page for the customer, its maps and its evidence. Draws what it is given, computes nothing.
+"""The report: results in, pages and pictures out. Draws what it is given, computes nothing.
 
-`palette` holds the colours and signs of all of it; `sheets`, `layers` and `maps` the unrolled maps;
-`evidence` the spectra, A-scans and B-scans; `words` and `sentences` the text; `html` and `page/` the page.
+`pages` has the HTML, `maps` the pictures of zones, `cuts` what the saw showed, `marking` sheets at true size;
+`page/` the templates. `saving` writes all of it into ``results/``; `words` names things for people.
 """
 
 from tapscan.report.pages.html import write_report

@@ -12,7 +12,7 @@ from collections.abc import Iterator
 import numpy as np
 
 from tapscan.signals import find_echoes, fit_modes
-from tapscan.signals.echoes.pulses import delayed
+from tapscan.signals.echoes.sampling import delayed
 from tests.signals import test_echoes as echoes
 from tests.signals import test_modes as modes
 

@@ -7,6 +7,8 @@ each constant: found of 8, false areas and false points, with 30 % less and 30 %
 from collections.abc import Iterator
 from types import ModuleType
 
+import tapscan.screening.echoes.baseline
+import tapscan.screening.echoes.calls
 import tapscan.screening.echoes.levels
 import tapscan.screening.echoes.screen
 from tapscan.signals.echoes import candidates, learning, pursuit
@@ -28,6 +30,8 @@ MODULES = (
     learning,
     pursuit,
     tapscan.screening.echoes.levels,
+    tapscan.screening.echoes.baseline,
+    tapscan.screening.echoes.calls,
     tapscan.screening.echoes.screen,
 )
 WHOLE = (  # counts and tables

@@ -24,7 +24,7 @@ import numpy as np
 from scipy import fft
 
 from tapscan.signals import AScanSettings, find_echoes, measure_volume
-from tapscan.signals.echoes.pulses import delayed
+from tapscan.signals.echoes.sampling import delayed
 
 SAMPLES, RATE_HZ, BLOCK, THREADS, RUNS = 512, 100e6, 2048, 2, 3
 TOF_S = 2 * 1.6e-3 / 2950

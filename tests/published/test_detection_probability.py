@@ -16,7 +16,7 @@ from statsmodels.genmod import families
 from statsmodels.genmod.generalized_linear_model import GLM
 from statsmodels.stats.proportion import proportion_confint
 
-from tapscan.sectioning.pod.binomial import least_trials, lower_bound, share, wilson
+from tapscan.sectioning.pod.binomial import least_trials, lower_bound, share
 from tapscan.sectioning.pod.hit_miss import (
     fieller_bound_mm,
     fit_pod,
@@ -151,20 +151,19 @@ def test_fits_are_those_of_the_reference_library(link, seed):
 
 
 @pytest.mark.parametrize(
-    ("hits", "trials", "score", "exact"),
+    ("hits", "trials", "exact"),
     [
-        (81, 263, (0.2553, 0.3662), (0.2527, 0.3676)),
-        (15, 148, (0.0624, 0.1605), (0.0578, 0.1617)),
-        (0, 20, (0.0, 0.1611), (0.0, 0.1684)),
-        (1, 29, (0.0061, 0.1718), (0.0009, 0.1776)),
-        (45, 50, (0.7864, 0.9565), (0.7819, 0.9667)),
-        (9, 10, (0.5958, 0.9821), (0.5550, 0.9975)),
+        (81, 263, (0.2527, 0.3676)),
+        (15, 148, (0.0578, 0.1617)),
+        (0, 20, (0.0, 0.1684)),
+        (1, 29, (0.0009, 0.1776)),
+        (45, 50, (0.7819, 0.9667)),
+        (9, 10, (0.5550, 0.9975)),
     ],
 )
-def test_intervals_of_a_share(hits, trials, score, exact):
+def test_intervals_of_a_share(hits, trials, exact):
     result = share(hits, trials)
     np.testing.assert_allclose((result.low, result.high), exact, atol=5.1e-5)
-    np.testing.assert_allclose(wilson(hits, trials), score, atol=5.1e-5)
     np.testing.assert_allclose((result.low, result.high), proportion_confint(hits, trials, method="beta"))
 
 

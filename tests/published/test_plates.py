@@ -7,17 +7,15 @@ from scipy.special import i0, i1, j0, j1
 
 from tapscan.physics.plates import (
     CLAMPED_MODAL_MASS_FRACTION,
-    CLAMPED_STATIC_MASS_FRACTION,
     Plate,
     clamped_circle_eigenvalue,
     clamped_circle_hz,
     clamped_circle_shape,
     clamped_point_stiffness_n_m,
     flexural_rigidity_newton_m,
-    simply_supported_circle_eigenvalue,
     simply_supported_rectangle_hz,
 )
-from tapscan.physics.shells import Tube, free_beam_roots, free_tube_bending_hz
+from tapscan.physics.shells import Tube, free_beam_roots, tube_mode_hz
 
 # Leissa, Vibration of Plates, NASA SP-160, ch. 2: printed there to 4 or 5 figures (from memory), here to 5
 # decimals as computed with another program.
@@ -27,29 +25,11 @@ CLAMPED = {
     (2, 0): 34.87704, (2, 1): 84.58265, (2, 2): 153.81508,
     (3, 0): 51.03004, (3, 1): 111.02141, (3, 2): 190.30378,
 }  # fmt: skip
-# The same at ν = 0.3: Leissa & Narita, Journal of Sound and Vibration 70(2) 1980, 221-229 (numbers from
-# memory).
-SUPPORTED = {
-    (0, 0): 4.93515, (0, 1): 29.72000, (0, 2): 74.15606,
-    (1, 0): 13.89817, (1, 1): 48.47893, (1, 2): 102.77335,
-    (2, 0): 25.61330, (2, 1): 70.11704, (2, 2): 134.29782,
-}  # fmt: skip
 
 
 @pytest.mark.parametrize(("mode", "eigenvalue"), CLAMPED.items())
 def test_clamped_circle(mode, eigenvalue):
     assert clamped_circle_eigenvalue(*mode) == pytest.approx(eigenvalue, abs=6e-6)
-
-
-@pytest.mark.parametrize(("mode", "eigenvalue"), SUPPORTED.items())
-def test_simply_supported_circle(mode, eigenvalue):
-    assert simply_supported_circle_eigenvalue(0.3, *mode) == pytest.approx(eigenvalue, abs=6e-6)
-
-
-def test_simply_supported_circle_at_another_poisson():
-    # Computed elsewhere for ν = 0.33.
-    found = [simply_supported_circle_eigenvalue(0.33, 0, circles) for circles in range(3)]
-    assert found == pytest.approx([4.97901, 29.75443, 74.18869], abs=6e-6)
 
 
 @pytest.mark.parametrize(
@@ -84,7 +64,7 @@ def test_worked_plates():
     assert float(clamped_point_stiffness_n_m(aluminium, 20.0)) == pytest.approx(8.22622e5, rel=1e-6)
     assert flexural_rigidity_newton_m(laminate) == pytest.approx(0.574353, abs=1e-6)
     assert float(clamped_circle_hz(laminate, 10.0)) == pytest.approx(13776.47, abs=0.01)
-    assert float(clamped_point_stiffness_n_m(laminate, 10.0)) == pytest.approx(2.887e5, rel=1e-4)
+    assert float(clamped_point_stiffness_n_m(laminate, 10.0)) == pytest.approx(2.887e5, rel=1e-5)
 
 
 def test_point_stiffness_against_the_printed_deflection():
@@ -98,11 +78,10 @@ def test_point_stiffness_against_the_printed_deflection():
     assert float(clamped_point_stiffness_n_m(plate, 15.0)) == pytest.approx(1 / deflection, rel=1e-9)
 
 
-def test_effective_masses():
-    # Integrals of the first mode, done here by quadrature; the fractions were computed elsewhere.
+def test_modal_mass():
+    # The integral of the first mode, done here by quadrature; the fraction was computed elsewhere.
     mean_square, _ = quad(lambda r: 2 * r * float(clamped_circle_shape(r)) ** 2, 0, 1)
     assert mean_square == pytest.approx(CLAMPED_MODAL_MASS_FRACTION, abs=1e-6)
-    assert 16 / clamped_circle_eigenvalue() ** 2 == pytest.approx(CLAMPED_STATIC_MASS_FRACTION, abs=1e-6)
 
 
 def test_shape_is_clamped_and_solves_the_plate_equation():
@@ -118,6 +97,8 @@ def test_free_beam():
     # figures.
     assert free_beam_roots(3) == pytest.approx([4.7300407, 7.8532046, 10.9956078], abs=5e-8)
     # A steel bar 100 x 5 mm, E = 206.8 GPa, ρ = 7850: 2637.97 Hz by Euler-Bernoulli (computed elsewhere). A
-    # thin tube with R = t/√6 has the same radius of gyration.
-    bar = Tube(5.0 / np.sqrt(6), Plate(0.1, 206.8, 0.3, 7850.0))
-    assert free_tube_bending_hz(bar, 100.0, 1)[0] == pytest.approx(2637.97, abs=0.01)
+    # thin tube with R = t/√6 has the same radius of gyration; bent along a hundred times that length it is
+    # within 1e-5 of that beam, whose frequency falls with the square of the length.
+    bar = Tube(5.0 / np.sqrt(6), Plate(0.01, 206.8, 0.3, 7850.0))
+    found = float(tube_mode_hz(bar, free_beam_roots(1)[0] / 10_000.0, 1))
+    assert found == pytest.approx(2637.97 / 100**2, rel=1e-4)

@@ -10,7 +10,7 @@ from tapscan.plan import Block, cell_area_mm2
 from tapscan.report.maps.figures import Setting, add_words, drawing, new_figure, png_bytes
 from tapscan.report.maps.layers import backwall_layer, depth_layer, score_layer
 from tapscan.report.maps.rounds import draw_round
-from tapscan.report.maps.unrolled import draw_map, draw_small_map
+from tapscan.report.maps.unrolled import draw_map
 from tests.report.fabricated import boom, panel, round_indication, scanned, tapped, tube
 
 
@@ -236,7 +236,7 @@ def test_signs_of_points_are_above_outlines_and_datum_lines_and_numbers_hide_non
 DOUBT = "The setup check for taps of 2026-02-08 16:00 UTC, after this work, failed."
 PICTURES = {
     "map": lambda one: draw_map(one, score_layer(one)),
-    "small map": lambda one: draw_small_map(one, score_layer(one), 2.4),
+    "small map": lambda one: draw_map(one, score_layer(one), 2.4, with_key=False),
     "round part": lambda one: draw_round(one, score_layer(one)),
 }
 

@@ -6,7 +6,7 @@ import pytest
 from tapscan.screening.echoes.bonds import resolved_bond
 from tapscan.screening.echoes.readings import EchoReadings
 from tapscan.signals import AScanSettings, measure_volume
-from tapscan.signals.echoes.pulses import delayed
+from tapscan.signals.echoes.sampling import delayed
 
 RATE_HZ = 100e6
 TIME_S = np.arange(60) / RATE_HZ

@@ -6,7 +6,6 @@ from statsmodels.regression.linear_model import OLS
 from tapscan.sectioning.pod.signal_response import (
     fit_response,
     response_bound_mm,
-    response_pod,
     response_size_mm,
 )
 
@@ -68,7 +67,9 @@ def test_no_scatter_no_bounds():
 def test_pod_that_follows():
     fit = fit_response(*simulated(60))
     a50, a90 = (response_size_mm(fit, 3.0, pod) for pod in (0.5, 0.9))
-    np.testing.assert_allclose(response_pod(fit, 3.0, [a50, a90]), [0.5, 0.9])
+    # By its definition: the chance that a response at that size is over the threshold.
+    over = (fit.intercept + fit.slope * np.log([a50, a90]) - np.log(3.0)) / fit.scatter
+    np.testing.assert_allclose(norm.cdf(over), [0.5, 0.9])
     assert response_bound_mm(fit, 3.0) > a90
 
 

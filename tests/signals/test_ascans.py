@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from tapscan.errors import TapscanError
 from tapscan.signals import AScanSettings, depth_mm, measure_ascans, measure_volume
 from tapscan.signals.echoes import measuring as ascans
-from tapscan.signals.echoes.pulses import delayed
+from tapscan.signals.echoes.sampling import delayed
 from tests.signals import layers
 from tests.signals.test_echoes import gaussian
 

@@ -8,7 +8,7 @@ from scipy.signal import butter, sosfiltfilt
 
 from tapscan.errors import TapscanError
 from tapscan.signals import find_echoes
-from tapscan.signals.echoes.pulses import delayed
+from tapscan.signals.echoes.sampling import delayed
 from tests.signals import layers
 
 RATE_HZ, SAMPLES = 100e6, 512

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from tapscan.signals import AScanSettings, measure_volume
-from tapscan.signals.echoes.pulses import delayed
+from tapscan.signals.echoes.sampling import delayed
 
 GRID, CYCLE = (20, 12), 18.0
 RATE_HZ, TOF_SAMPLES = 100e6, 271.0

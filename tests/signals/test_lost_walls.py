@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from tapscan.signals import AScanSettings, measure_volume
-from tapscan.signals.echoes.pulses import delayed
+from tapscan.signals.echoes.sampling import delayed
 
 GRID, RATE_HZ, TOF_SAMPLES = (20, 12), 100e6, 120.0
 PLACE = (slice(6, 10), slice(4, 8))

@@ -1,14 +1,8 @@
 import numpy as np
 import pytest
 
-from tapscan.signals.echoes.pulses import (
-    centre_frequency_hz,
-    deconvolved,
-    delayed,
-    detrended,
-    estimate_pulse,
-    two_kinds,
-)
+from tapscan.signals.echoes.pulses import centre_frequency_hz, deconvolved, estimate_pulse, two_kinds
+from tapscan.signals.echoes.sampling import delayed, detrended
 from tests.signals.layers import axis_hz, traces
 
 RATE_HZ = 100e6

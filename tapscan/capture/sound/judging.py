@@ -5,8 +5,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from tapscan.capture.sound.listening import WINDOW_S, Hit
-from tapscan.signals import find_taps, tap_features
+from tapscan.capture.sound.listening import Hit
+from tapscan.signals import find_taps
+from tapscan.signals.taps.bands import band_energy
 from tapscan.signals.taps.quality import has_flat_tops
 
 if TYPE_CHECKING:
@@ -34,11 +35,10 @@ FULL_SCALE = 1 - 2.0**-14  # a step below the highest number of 16 bits; what wa
 BEFORE_S = 0.003
 # Kept before a tap, the first of these with which it is by itself; the last still shows the room.
 LEADS_S = (0.25, 0.07, 0.03)
-BANDS_PER_GROUP = 4  # twelfths of an octave: thirds are compared
 WITHIN_DB = 30.0  # of the strongest band: what is weaker says little
 UNLIKE_DB, UNLIKE_TIMES = 7.0, 3.0
 # How far apart taps at one mark are taken to be until more of them were heard: struck up to 10 mm off the
-# mark, simulated beams differ by 3.5 to 4 dB, one pair in a hundred by 8.
+# mark, simulated beams differ by 2 to 3 dB, one pair in a hundred by 6 to 9.
 FIRST_APART_DB = (3.0, 3.0, 3.0)
 
 
@@ -130,14 +130,10 @@ def compare(hit: Hit, memory: Memory, sample_rate_hz: float) -> tuple[bool, Memo
 
 
 def _spectrum(hit: Hit, sample_rate_hz: float) -> "NDArray[np.float64]":
-    """Power of a tap in thirds of an octave, in dB relative to its strongest."""
-    tap = np.zeros((1, round(WINDOW_S * sample_rate_hz)), dtype=np.float32)
-    ring = hit.samples[hit.lead :][: tap.shape[1]]
-    tap[0, : len(ring)] = ring
-    fine_db = tap_features(tap, sample_rate_hz).spectrum_db[0]
-    groups = len(fine_db) // BANDS_PER_GROUP
-    power = (10 ** (fine_db[: groups * BANDS_PER_GROUP] / 10)).reshape(groups, -1).sum(axis=1)
-    level_db = 10 * np.log10(np.maximum(power, 1e-30))
+    """Energy of a tap in the bands that the analysis compares, in dB relative to its strongest."""
+    energy = band_energy(hit.samples[None, hit.lead :], sample_rate_hz)
+    total = energy.strike[0] + energy.ringing[0]
+    level_db = 10 * np.log10(np.maximum(total[np.isfinite(total)], 1e-30))
     return np.asarray(level_db - level_db.max())
 
 

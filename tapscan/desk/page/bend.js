@@ -1,6 +1,6 @@
 // A bent grid while it is laid over a photo: four corners, then nine handles. The desk computes the points.
 
-import { tell } from "./desk.js";
+import { post } from "./desk.js";
 import { make } from "./dom.js";
 
 const CORNERS = [0, 6, 8, 2]; // of three by three handles, as they are set: all round, along the stations first
@@ -76,7 +76,7 @@ export class Bend {
     const count = [this.stations, this.positions].map((one) => Math.trunc(Number(one.value)) || 0);
     const sent = { zone: this.draft(), bend: this.#put, count, first: this.first.value.trim() };
     await this.refused(async () => {
-      const { points, handles, left_out: leftOut } = await tell("/api/photo-zones/grid", sent);
+      const { points, handles, left_out: leftOut } = await post("/api/photo-zones/grid", sent);
       if (!this.hasCorners) return; // begun again meanwhile
       Object.assign(this, { points, leftOut });
       this.view.open = handles.map((place, n) => this.#put[n] ?? place);

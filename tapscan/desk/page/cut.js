@@ -1,6 +1,6 @@
 // What cutting showed: a form for a finding, what was logged, cautions, and the best places to cut.
 
-import { Fault, ask, desk, say, tell, telling } from "./desk.js";
+import { Fault, ask, desk, post, say, telling } from "./desk.js";
 import { CutFace } from "./cutface.js";
 import { button, make, table } from "./dom.js";
 import { causeField, withOrigin } from "./origin.js";
@@ -166,7 +166,7 @@ export class Cut {
     const [file] = input.files;
     if (!file) return;
     this.attempt(async () => {
-      const { photo } = await tell(`/api/photos?name=${encodeURIComponent(file.name)}`, file);
+      const { photo } = await post(`/api/photos?name=${encodeURIComponent(file.name)}`, file);
       this.photo.value = photo;
       const measure = button("Measure this photo", () =>
         this.attempt(async () => {
@@ -196,8 +196,8 @@ export class Cut {
     await this.attempt(async () => {
       const was = this.editing;
       const { is_new: isNew } = was
-        ? await tell("/api/findings/change", { old: was, new: asked })
-        : await tell("/api/findings", asked);
+        ? await post("/api/findings/change", { old: was, new: asked })
+        : await post("/api/findings", asked);
       this.clear(row.where.split("-")[0]);
       const words = `${row.kind === "none" ? "nothing there" : row.kind} at ${row.where}`;
       this.reply("", isNew === false ? `Already logged: ${words}.` : `Saved: ${words}.`);
@@ -232,12 +232,12 @@ export class Cut {
   async remove(one) {
     if (!(await question([`Delete the finding “${one.kind}” at ${one.where}?`], "Delete"))) return;
     await this.attempt(async () => {
-      await tell("/api/findings/change", { old: one.row, new: {} });
+      await post("/api/findings/change", { old: one.row, new: {} });
       await this.show();
       const filled = Object.fromEntries(Object.entries(one.row).filter(([, text]) => text !== ""));
       const undo = button("Undo", () =>
         this.attempt(async () => {
-          await tell("/api/findings", filled);
+          await post("/api/findings", filled);
           this.reply("", `Logged again: ${one.kind} at ${one.where}.`);
           await this.show();
         }),

@@ -1,9 +1,9 @@
 // A photo of a cut, measured by clicks: scale, outer surface, what is measured. The desk computes every number.
 
-import { Fault, ask, say, tell } from "./desk.js";
-import { button, draw, make } from "./dom.js";
-import { CutView } from "./cutview.js";
+import { ask, post } from "./desk.js";
+import { draw, make } from "./dom.js";
 import { withOrigin } from "./origin.js";
+import { PhotoPane, labelled, quiet, row } from "./photopane.js";
 import { question } from "./question.js";
 
 // How points are set: `ends` counts them, and the last one finishes; without it the person does.
@@ -28,39 +28,24 @@ const MEASURES = {
   wrinkle: { words: "Wrinkle", ask: "Click along one ply, from where it leaves its level to where it is back (4 points or more), then Done.", least: 4, isBelow: true },
 };
 const ALL = { ...TOOLS, ...MEASURES };
+const TITLE =
+  "Photo of the cut. Arrow keys move the cross, with Shift by one pixel. Enter sets a point, D is done, Backspace takes one back.";
 
-export class CutFace {
+export class CutFace extends PhotoPane {
   face = null; // what the desk knows of the photo
-  tool = "";
-  turn = Promise.resolve(); // the latest action; the next one waits for it
   extended = -1; // the measure that further places are added to
 
   /** `logged` is called after findings were written. */
   constructor(logged) {
-    this.logged = logged;
-    this.photos = make("select", { onchange: () => this.attempt(() => this.open(this.photos.value)) });
-    // All words that change are below photo and buttons, so that neither moves under a finger.
-    this.next = make("p", { class: "here", role: "status" });
-    this.count = make("p", { class: "said", role: "status" });
-    this.answer = make("p", { class: "answer", role: "status" });
-    this.view = new CutView({
+    super(ALL, TITLE, {
       point: (place) => this.attempt(() => this.point(place)),
-      key: (event) => this.key(event),
       drawn: (unit) => this.drawn(unit),
     });
-    this.view.svg.setAttribute(
-      "aria-label",
-      "Photo of the cut. Arrow keys move the cross, with Shift by one pixel. Enter sets a point, D is done, Backspace takes one back.",
-    );
+    this.logged = logged;
+    this.photos = make("select", { onchange: () => this.attempt(() => this.open(this.photos.value)) });
     this.mm = this.input({ inputmode: "decimal", value: "20", size: 6 }, () => this.scaled());
     this.cut = this.input({ placeholder: "BM-07", size: 10 }, () => this.changed());
     this.who = this.input({ maxlength: 200, size: 14 }, () => this.changed());
-    this.tools = Object.fromEntries(
-      Object.entries(ALL).map(([name, { words }]) => [
-        name,
-        button(words, () => this.attempt(() => this.choose(name)), null, { "aria-pressed": "false" }),
-      ]),
-    );
     this.list = make("ol", { class: "face-list" });
     this.end = make("div", {});
     this.parts = this.makeParts();
@@ -68,43 +53,23 @@ export class CutFace {
       "section",
       { class: "face", "aria-labelledby": "face-title" },
       make("h2", { id: "face-title" }, "Measure a photo of a cut"),
-      make("div", { class: "row" }, make("label", {}, "Photo", this.photos)),
+      row(labelled("Photo", this.photos)),
       this.parts,
     );
   }
 
-  input(attributes, action) {
-    return make("input", { ...attributes, onchange: () => this.attempt(action) });
-  }
-
   makeParts() {
     const step = (title, ...content) => make("fieldset", {}, make("legend", {}, title), content);
-    const row = (...content) => make("div", { class: "row" }, content);
-    const label = (words, input) => make("label", {}, words, input);
-    const find = (words, what) => button(words, () => this.attempt(() => this.propose(what)));
+    const find = (words, what) => this.act(words, () => this.propose(what));
     return make(
       "div",
       { class: "face-parts", hidden: true },
+      this.photoPart(),
       make(
         "div",
         {},
-        this.view.svg,
-        row(
-          button("Done", () => this.attempt(() => this.done()), "D"),
-          button("Take back", () => this.attempt(() => this.takeBack()), "⌫", { "aria-keyshortcuts": "Backspace" }),
-          button("Closer", () => this.view.zoom(1.6), "+"),
-          button("Wider", () => this.view.zoom(1 / 1.6), "−", { "aria-keyshortcuts": "-" }),
-          button("Whole photo", () => this.view.whole(), "0"),
-        ),
-        this.next,
-        this.count,
-        this.answer,
-      ),
-      make(
-        "div",
-        {},
-        step("1. Scale", row(label("Known length, mm", this.mm)), row(this.tools.bar, this.tools.square), quiet("In the plane of the cut. A square also takes out a camera that looked from the side: ", squares(), ".")),
-        step("2. The cut", row(label("Which cut", this.cut), label("Who measures", this.who)), row(this.tools.surface)),
+        step("1. Scale", row(labelled("Known length, mm", this.mm)), row(this.tools.bar, this.tools.square), quiet("In the plane of the cut. A square also takes out a camera that looked from the side: ", squares(), ".")),
+        step("2. The cut", row(labelled("Which cut", this.cut), labelled("Who measures", this.who)), row(this.tools.surface)),
         step("3. Measure", row(Object.keys(MEASURES).map((name) => this.tools[name]))),
         step("4. Proposals by the computer", row(this.tools.region), row(find("Find dark voids", "voids"), find("Find adhesive faces", "adhesive"), find("Find the worst wrinkle", "wrinkle")), quiet("An adhesive line takes four corners, the first two along it. A proposal counts only once you accept it.")),
         make("h3", {}, "Measured"),
@@ -153,30 +118,6 @@ export class CutFace {
     this.view.redraw();
   }
 
-  /**
-   * Do something once everything before it is done: a point that is set while the desk still measures waits.
-   * What the desk refuses is said below the photo, and the points that are set stay.
-   */
-  attempt(action) {
-    this.turn = this.turn.then(() => this.now(action));
-    return this.turn;
-  }
-
-  async now(action) {
-    say("");
-    try {
-      await action();
-    } catch (error) {
-      if (!(error instanceof Fault)) throw error;
-      this.reply("bad", error.message);
-    }
-  }
-
-  reply(kind, ...words) {
-    this.answer.className = `answer ${kind}`;
-    this.answer.replaceChildren(...words);
-  }
-
   choose(name, isWanted = true) {
     const tool = ALL[name];
     if (isWanted && !this.face.marked && name !== "bar" && name !== "square") {
@@ -187,12 +128,9 @@ export class CutFace {
       this.reply("bad", "Click the outer surface first: depth is measured from it.");
       return;
     }
-    this.tool = name;
+    this.hold(name);
     this.extended = -1;
     this.view.open = [];
-    for (const [other, element] of Object.entries(this.tools)) {
-      element.setAttribute("aria-pressed", String(other === name));
-    }
     if (isWanted) {
       this.answer.replaceChildren();
       this.view.svg.focus();
@@ -202,11 +140,9 @@ export class CutFace {
   }
 
   sayNext() {
-    const tool = ALL[this.tool];
     const count = this.view.open.length;
-    this.count.textContent = count > 0 ? `${count} ${count === 1 ? "point is" : "points are"} set.` : "";
-    const words = tool ? `${tool.words}: ${tool.ask}` : "Choose what to measure.";
-    if (this.next.textContent !== words) this.next.textContent = words;
+    const set = count > 0 ? `${count} ${count === 1 ? "point is" : "points are"} set.` : "";
+    this.sayTool(ALL[this.tool], "Choose what to measure.", set);
   }
 
   async point(place) {
@@ -225,19 +161,6 @@ export class CutFace {
     this.view.open.pop();
     this.sayNext();
     this.view.redraw();
-  }
-
-  key(event) {
-    const keys = {
-      d: () => this.attempt(() => this.done()),
-      Backspace: () => this.attempt(() => this.takeBack()),
-      "+": () => this.view.zoom(1.6),
-      "-": () => this.view.zoom(1 / 1.6),
-      0: () => this.view.whole(),
-    };
-    const action = keys[event.key.length === 1 ? event.key.toLowerCase() : event.key];
-    action?.();
-    return action !== undefined;
   }
 
   /** The points that are set are all: keep them, measured. */
@@ -285,7 +208,7 @@ export class CutFace {
   async save(change) {
     const { scale, surface_px, region_px, marks } = this.face.marked ?? { surface_px: [], region_px: [], marks: [] };
     const sent = { scale, surface_px, region_px, marks, cut: this.cut.value.trim(), who: this.who.value.trim() };
-    this.take(await tell(this.path(), { ...sent, ...change, was: this.face.was }));
+    this.take(await post(this.path(), { ...sent, ...change, was: this.face.was }));
     this.reply("", `Kept in ${this.face.kept}.`);
   }
 
@@ -306,7 +229,7 @@ export class CutFace {
       this.reply("bad", "Draw the region to search first.");
       return;
     }
-    const face = await tell(this.path("/proposals"), { find, was: this.face.was });
+    const face = await post(this.path("/proposals"), { find, was: this.face.was });
     this.extended = -1;
     this.take(face);
     const count = face.proposed;
@@ -321,7 +244,7 @@ export class CutFace {
       marks.push(row);
     }
     if (marks.some((one, i) => one !== this.face.marked.marks[i])) await this.save({ marks });
-    const { added, left_out: left, file } = await tell(this.path("/findings"), { was: this.face.was });
+    const { added, left_out: left, file } = await post(this.path("/findings"), { was: this.face.was });
     const words = `${file}: ${added} ${added === 1 ? "finding" : "findings"} added.`;
     this.reply("", words, make("ul", {}, left.map((sentence) => make("li", {}, sentence))));
     await this.logged();
@@ -336,7 +259,7 @@ export class CutFace {
         marks.length === 0 && make("p", {}, "Nothing yet."),
         marks.some((one) => one.kind === "porosity") && quiet(this.face.polished),
         marks.length > 0 &&
-          button("Write findings", () => this.attempt(() => this.log()), null, { class: "primary", "data-key": "log" }),
+          this.act("Write findings", () => this.log(), null, { class: "primary", "data-key": "log" }),
       ].filter(Boolean),
     );
     if (focused) this.parts.querySelector(`[data-key="${focused}"]`)?.focus({ preventScroll: true });
@@ -353,7 +276,7 @@ export class CutFace {
       onchange: () => this.attempt(() => this.mark(i, { where: where.value.trim() })),
     });
     const act = (words, action) =>
-      button(words, () => this.attempt(action), null, {
+      this.act(words, action, null, {
         "data-key": `${words}-${i}`,
         "aria-label": `${words} measure ${i + 1}, ${one.kind}`,
       });
@@ -412,10 +335,6 @@ export class CutFace {
       .flat(Infinity)
       .filter(Boolean);
   }
-}
-
-function quiet(...words) {
-  return make("p", { class: "quiet" }, words);
 }
 
 function squares() {

@@ -26,7 +26,7 @@ export async function ask(path) {
 }
 
 /** Send something to the desk; `content` is a file, or plain data. */
-export async function tell(path, content = {}) {
+export async function post(path, content = {}) {
   const body = content instanceof Blob ? content : JSON.stringify(content);
   return answer(await fetch(path, { method: "POST", body }).catch(unreachable));
 }

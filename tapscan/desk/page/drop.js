@@ -1,6 +1,6 @@
 // Files dropped on the page: recordings, traces and volumes named by their point or zone, added as they are.
 
-import { Fault, desk, tell, telling } from "./desk.js";
+import { Fault, desk, post, telling } from "./desk.js";
 import { make } from "./dom.js";
 
 export function dropPlace() {
@@ -10,7 +10,7 @@ export function dropPlace() {
       const line = make("li", {}, `${file.name} …`);
       list.prepend(line);
       try {
-        const answer = await tell(`/api/files?name=${encodeURIComponent(file.name)}`, file);
+        const answer = await post(`/api/files?name=${encodeURIComponent(file.name)}`, file);
         line.textContent = `✓ ${answer.written.join(", ")}`;
       } catch (error) {
         if (!(error instanceof Fault)) throw error;

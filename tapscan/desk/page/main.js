@@ -2,7 +2,7 @@
 
 import { openCollect } from "./collect.js";
 import { Cut } from "./cut.js";
-import { desk, say, tell, telling, trying } from "./desk.js";
+import { desk, post, say, telling, trying } from "./desk.js";
 import { openLook } from "./look.js";
 import { showPapers } from "./papers.js";
 import { phoneButton } from "./phone.js";
@@ -101,7 +101,7 @@ desk.addEventListener("state", showState);
 window.addEventListener("hashchange", showPane);
 element("analyse").addEventListener("click", () =>
   trying(async () => {
-    await tell("/api/analyse");
+    await post("/api/analyse");
     await desk.readState();
   }),
 );

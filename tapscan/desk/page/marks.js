@@ -1,7 +1,7 @@
 // What can be set at the chosen points: marks and a note in the plan, a finding, or a place on the list to tap again.
 
 import { again } from "./again.js";
-import { desk, tell, trying } from "./desk.js";
+import { desk, post, trying } from "./desk.js";
 import { button, make } from "./dom.js";
 import { question } from "./question.js";
 import { blockName, pointName } from "./surface.js";
@@ -85,7 +85,7 @@ export class Marks {
     const suspects = points.filter((one) => this.look.statusAt(one) === "suspect");
     if (!(await mayMark(kind, zone, points, suspects))) return;
     await trying(async () => {
-      await tell("/api/marks", { version: desk.plan.version, zone: zone.code, points: block, mark: kind });
+      await post("/api/marks", { version: desk.plan.version, zone: zone.code, points: block, mark: kind });
       await desk.readState();
       const [, , , words] = KINDS.find(([name]) => name === kind);
       this.said.textContent = `${zone.code}-${block}: now ${words}. Undo takes it back.`;
@@ -97,7 +97,7 @@ export class Marks {
     const words = desk.state[which];
     if (!words) return;
     await trying(async () => {
-      await tell(`/api/${which}`);
+      await post(`/api/${which}`);
       await desk.readState();
       this.said.textContent = `${which === "undo" ? "Undone" : "Done again"}: ${words}.`;
     });
@@ -116,7 +116,7 @@ export class Marks {
       const before = was;
       was = text; // a press on the button and leaving the field are one wish
       const isWritten = await trying(async () => {
-        await tell("/api/notes", { point: name, note: text, was: before });
+        await post("/api/notes", { point: name, note: text, was: before });
         this.said.textContent = text ? `Note at ${name} saved.` : `Note at ${name} removed.`;
         await desk.readState();
         return true;

@@ -1,6 +1,6 @@
 // The photo of a zone: taken, chosen, shown, and the place where it was taken taken out of its file.
 
-import { ask, desk, tell } from "./desk.js";
+import { ask, desk, post } from "./desk.js";
 import { button, make } from "./dom.js";
 
 const file = (photo) => encodeURIComponent(photo.slice("photos/".length));
@@ -49,7 +49,7 @@ export class PlacePhoto {
 
   async withoutPlace() {
     const { draft } = this.owner;
-    const { sha256 } = await tell(`/api/photo-zones/photos/${file(draft.photo)}/place`);
+    const { sha256 } = await post(`/api/photo-zones/photos/${file(draft.photo)}/place`);
     if (draft.photo_sha256 === this.facts.sha256) this.owner.change({ photo_sha256: sha256 });
     await desk.readState();
     await this.owner.show();
@@ -69,7 +69,7 @@ export class PlacePhoto {
     const [picture] = input.files;
     if (!picture) return;
     this.owner.attempt(async () => {
-      const { photo } = await tell(`/api/photos?name=${encodeURIComponent(picture.name)}`, picture);
+      const { photo } = await post(`/api/photos?name=${encodeURIComponent(picture.name)}`, picture);
       await this.owner.show();
       await this.choose(photo);
       this.fill();

@@ -1,13 +1,14 @@
 // A zone on a photo, made by clicks: photo, scale, outline, points. The desk computes every number.
 
 import { Bend } from "./bend.js";
-import { CutView } from "./cutview.js";
-import { Fault, ask, desk, say, tell } from "./desk.js";
-import { button, isWriting, make } from "./dom.js";
+import { ask, post } from "./desk.js";
+import { isWriting, make } from "./dom.js";
 import { Drawn, rounded } from "./drawn.js";
+import { PhotoPane, labelled, quiet, row } from "./photopane.js";
 import { zoneLines } from "./placelines.js";
 import { PlacePhoto } from "./placephoto.js";
 import { PlacePoints } from "./placepoints.js";
+import { PlaceSave } from "./placesave.js";
 import { question } from "./question.js";
 
 // How places are set: `ends` counts them, and the last one finishes; without it the person does.
@@ -19,40 +20,29 @@ const TOOLS = {
   points: { words: "Points one by one", ask: "Click to place the next point. Drag a point to move it; click it to rename or delete it." },
   grid: { words: "Bent grid", ask: "Click its corners, all round: first point, along the stations, far corner, back. Then drag the handles, then Done." },
 };
-// Which step shows what is wrong with a key of the plan.
-const STEPS = { photo_sha256: "photo", same_points_as: "photo", square: "scale", holes: "outline" };
 const KEYS = "Arrow keys move the cross, with Shift by one pixel. Enter sets a place or chooses a point, M picks it up and puts it down, D is done, Backspace takes one back, Delete deletes the chosen point.";
 
-export class Placing {
+export class Placing extends PhotoPane {
   drawn = new Drawn();
-  tool = "";
   seen = { pairs: [] }; // what the desk says of the draft
-  refused = []; // what was wrong when it was to be saved, until something changes
-  turn = Promise.resolve();
+  moreKeys = { Delete: () => this.attempt(() => this.points.remove()) };
 
   /** `mayWrite` says whether nothing else is being written; `written` is called after the plan was. */
   constructor({ mayWrite, written }) {
-    Object.assign(this, { mayWrite, written });
-    this.view = new CutView({
+    super(TOOLS, `Photo of the zone. ${KEYS}`, {
       point: (place) => this.attempt(() => this.set(rounded(place))),
       chosen: (open) => this.attempt(() => this.press(open)),
       dragged: (open) => this.tool === "grid" && this.bend.hasCorners && this.bend.set(open, this.view.open[open]),
       dropped: (open) => this.attempt(() => this.drop(open)),
-      key: (event) => this.key(event),
       drawn: (unit) => this.lines(unit),
     });
-    this.view.svg.setAttribute("aria-label", `Photo of the zone. ${KEYS}`);
+    this.count.className = "set-count";
     this.bend = new Bend(this.view, {
       draft: () => this.draft,
       laid: () => this.laid(),
       refused: (action) => this.now(action),
     });
-    this.tools = Object.fromEntries(
-      Object.entries(TOOLS).map(([name, { words }]) => [
-        name,
-        button(words, () => this.attempt(() => this.choose(name)), null, { "aria-pressed": "false" }),
-      ]),
-    );
+    this.saving = new PlaceSave(this, { mayWrite, written });
     this.points = new PlacePoints(this);
     this.photo = new PlacePhoto(this);
     this.makeFields();
@@ -61,57 +51,29 @@ export class Placing {
   }
 
   makeFields() {
-    const input = (attributes, action) =>
-      make("input", { ...attributes, onchange: () => this.attempt(action) });
     this.zones = make("select", { onchange: () => this.attempt(() => this.openZone(this.zones.value)) });
-    this.code = input({ size: 6, maxlength: 8, placeholder: "HT", autocapitalize: "characters" }, () => this.change({}));
-    this.zoneName = input({ size: 18, maxlength: 200 }, () => this.change({}));
+    this.code = this.input({ size: 6, maxlength: 8, placeholder: "HT", autocapitalize: "characters" }, () => this.change({}));
+    this.zoneName = this.input({ size: 18, maxlength: 200 }, () => this.change({}));
     this.same = make("select", { onchange: () => this.attempt(() => this.change({ same_points_as: this.same.value })) });
-    this.mm = input({ inputmode: "decimal", size: 6, value: "50" }, () => {});
+    this.mm = this.input({ inputmode: "decimal", size: 6, value: "50" }, () => {});
     this.known = make("ul", { class: "face-list" });
-    this.next = make("p", { class: "here", role: "status" });
-    this.count = make("p", { class: "set-count", role: "status" });
-    this.answer = make("p", { class: "answer", role: "status" }); // below the photo, where the hand is
-    this.outcome = make("p", { class: "answer", role: "status" }); // of saving, below its button
     this.words = make("div", { class: "quiet", role: "status" });
-    this.undo = button("Undo", () => this.attempt(() => this.step(-1)), null, { "aria-keyshortcuts": "Control+Z" });
-    this.redo = button("Redo", () => this.attempt(() => this.step(1)), null, { "aria-keyshortcuts": "Control+Y" });
-    this.wrong = Object.fromEntries(
-      ["code", "photo", "scale", "outline", "points"].map((key) => [key, make("p", { class: "wrong", role: "status" })]),
-    );
+    this.undo = this.act("Undo", () => this.step(-1), null, { "aria-keyshortcuts": "Control+Z" });
+    this.redo = this.act("Redo", () => this.step(1), null, { "aria-keyshortcuts": "Control+Y" });
   }
 
   makePlace() {
-    const row = (...content) => make("div", { class: "row" }, content);
-    const label = (words, ...content) => make("label", {}, words, content);
-    const step = (title, key, ...content) => make("fieldset", {}, make("legend", {}, title), content, this.wrong[key]);
-    const act = (words, action, key, more) => button(words, () => this.attempt(action), key, more);
+    const { wrong } = this.saving;
+    const step = (title, key, ...content) => make("fieldset", {}, make("legend", {}, title), content, wrong[key]);
     this.parts = make(
       "div",
       { class: "face-parts", hidden: true },
+      this.photoPart([this.undo, this.redo], [this.words]),
       make(
         "div",
         {},
-        this.view.svg,
-        row(
-          act("Done", () => this.done(), "D"),
-          act("Take back", () => this.takeBack(), "⌫", { "aria-keyshortcuts": "Backspace" }),
-          this.undo,
-          this.redo,
-          button("Closer", () => this.view.zoom(1.6), "+"),
-          button("Wider", () => this.view.zoom(1 / 1.6), "−", { "aria-keyshortcuts": "-" }),
-          button("Whole photo", () => this.view.whole(), "0"),
-        ),
-        this.next,
-        this.count,
-        this.answer,
-        this.words,
-      ),
-      make(
-        "div",
-        {},
-        step("2. Scale", "scale", row(label("Length, or side of the square, mm", this.mm)), row(this.tools.length, this.tools.square), this.known, quiet("On the part, in the plane of the face. A square also takes out a camera that looked from the side.")),
-        step("3. Outline", "outline", row(this.tools.outline, this.tools.hole, act("Remove holes", () => this.change({ holes: [] })))),
+        step("2. Scale", "scale", row(labelled("Length, or side of the square, mm", this.mm)), row(this.tools.length, this.tools.square), this.known, quiet("On the part, in the plane of the face. A square also takes out a camera that looked from the side.")),
+        step("3. Outline", "outline", row(this.tools.outline, this.tools.hole, this.act("Remove holes", () => this.change({ holes: [] })))),
         step(
           "4. Points",
           "points",
@@ -127,18 +89,18 @@ export class Placing {
       { class: "placing", "aria-labelledby": "placing-title" },
       make("h2", { id: "placing-title" }, "Zone on a photo"),
       quiet("For what does not unroll: a joint, a lug, a shell. Mark its points with a crayon, or place them here and print them."),
-      row(label("Zone", this.zones)),
+      row(labelled("Zone", this.zones)),
       step(
         "1. Photo",
         "photo",
-        row(label("Code, on the part", this.code), label("Name", this.zoneName), label("Same points as", this.same)),
-        this.wrong.code,
+        row(labelled("Code, on the part", this.code), labelled("Name", this.zoneName), labelled("Same points as", this.same)),
+        wrong.code,
         this.photo.fields,
         this.photo.warning,
       ),
       this.parts,
-      row(act("Save zone", () => this.save(), null, { class: "primary" })),
-      this.outcome,
+      row(this.act("Save zone", () => this.saving.save(), null, { class: "primary" })),
+      this.saving.outcome,
     );
   }
 
@@ -181,7 +143,7 @@ export class Placing {
     }
     const { was: _, ...known } = this.found.zones.find((one) => one.was === was) ?? {};
     this.drawn.begin({ ...known, ...more }, was);
-    this.refused = [];
+    this.saving.refused = [];
     this.reply("", "");
     await this.shown();
   }
@@ -212,34 +174,13 @@ export class Placing {
     this.parts.hidden = !(await this.photo.show());
   }
 
-  /** Do something once everything before it is done; what the desk refuses is said, and what is drawn stays. */
-  attempt(action) {
-    this.turn = this.turn.then(() => this.now(action));
-    return this.turn;
-  }
-
-  async now(action) {
-    say("");
-    try {
-      await action();
-    } catch (error) {
-      if (!(error instanceof Fault)) throw error;
-      this.reply("bad", error.message);
-    }
-  }
-
+  /** Below the photo, where the hand is; while there is none, where saving answers. */
   reply(kind, ...words) {
-    this.outcome.replaceChildren();
-    const place = this.parts.hidden ? this.outcome : this.answer;
-    place.className = `answer ${kind}`;
-    place.replaceChildren(...words);
-  }
-
-  conclude(kind, ...words) {
-    this.answer.replaceChildren();
-    this.outcome.className = `answer ${kind}`;
-    this.outcome.replaceChildren(...words);
-    this.outcome.scrollIntoView({ block: "nearest" });
+    if (this.parts.hidden) this.saving.conclude(kind, ...words);
+    else {
+      this.saving.outcome.replaceChildren();
+      super.reply(kind, ...words);
+    }
   }
 
   // ---- tools ----
@@ -249,8 +190,7 @@ export class Placing {
       this.reply("bad", "Set the scale first: the grid is even on the face.");
       return;
     }
-    this.tool = name;
-    for (const [other, element] of Object.entries(this.tools)) element.setAttribute("aria-pressed", String(other === name));
+    this.hold(name);
     this.bend.clear();
     if (isWanted) {
       this.reply("", "");
@@ -275,13 +215,9 @@ export class Placing {
     const count = this.tool === "points" ? points.length : this.view.open.length;
     const what = this.tool === "points" ? ["point", "points"] : ["place is set", "places are set"];
     const left = this.bend.leftOut > 0 ? ` ${this.bend.leftOut} outside the outline are left out.` : "";
-    this.count.textContent = this.bend.isLaid
-      ? `The grid has ${this.bend.points.length} points.${left}`
-      : count > 0 && tool
-        ? `${count} ${what[count === 1 ? 0 : 1]}.`
-        : "";
-    const words = tool ? `${tool.words}: ${tool.ask}` : "Choose what to set.";
-    if (this.next.textContent !== words) this.next.textContent = words;
+    const set = count > 0 && tool ? `${count} ${what[count === 1 ? 0 : 1]}.` : "";
+    const laid = this.bend.isLaid && `The grid has ${this.bend.points.length} points.${left}`;
+    this.sayTool(tool, "Choose what to set.", laid || set);
   }
 
   async set(place) {
@@ -360,13 +296,13 @@ export class Placing {
 
   change(more) {
     this.drawn.change({ ...this.typed, ...more });
-    this.refused = [];
+    this.saving.refused = [];
     this.refresh();
   }
 
   step(by) {
     this.drawn.step(by);
-    this.refused = [];
+    this.saving.refused = [];
     if (this.draft.photo !== this.photo.facts?.photo) this.showPhoto();
     this.refresh();
   }
@@ -379,20 +315,6 @@ export class Placing {
     this.attempt(() => this.step(by));
   }
 
-  key(event) {
-    const keys = {
-      d: () => this.attempt(() => this.done()),
-      Backspace: () => this.attempt(() => this.takeBack()),
-      Delete: () => this.attempt(() => this.points.remove()),
-      "+": () => this.view.zoom(1.6),
-      "-": () => this.view.zoom(1 / 1.6),
-      0: () => this.view.whole(),
-    };
-    const action = keys[event.key.length === 1 ? event.key.toLowerCase() : event.key];
-    action?.();
-    return action !== undefined;
-  }
-
   /** Show the draft, and have the desk say how its face is seen and what is wrong with it. */
   async refresh() {
     this.same.value = this.draft.same_points_as;
@@ -403,11 +325,11 @@ export class Placing {
     this.follow();
     const asked = this.draft;
     await this.now(async () => {
-      const seen = await tell("/api/photo-zones/draft", { zone: { ...asked, ...this.typed } });
+      const seen = await post("/api/photo-zones/draft", { zone: { ...asked, ...this.typed } });
       if (asked !== this.draft) return; // another change has come
       this.seen = seen;
       this.words.replaceChildren(...seen.words.map((sentence) => make("p", {}, sentence)));
-      this.showMistakes([...seen.mistakes, ...this.refused]);
+      this.saving.showMistakes(seen.mistakes);
       this.view.redraw();
     });
   }
@@ -423,64 +345,10 @@ export class Placing {
         "li",
         {},
         `Length ${i + 1}: ${one.length_mm} mm `,
-        button("Delete", () => this.attempt(() => remove(i)), null, { "aria-label": `Delete length ${i + 1}` }),
+        this.act("Delete", () => remove(i), null, { "aria-label": `Delete length ${i + 1}` }),
       ),
     );
     this.known.replaceChildren(...items, ...(square ? [make("li", {}, `Square: ${square.side_mm} mm`)] : []));
-  }
-
-  /** Put what is wrong beside its step, one sentence each. */
-  showMistakes(mistakes) {
-    for (const place of Object.values(this.wrong)) place.textContent = "";
-    const rest = [];
-    for (const { key, words } of mistakes) {
-      const place = this.wrong[STEPS[key] ?? key];
-      if (!place) rest.push(words);
-      else if (!place.textContent.includes(words)) place.textContent += `${place.textContent && " "}${words}.`;
-    }
-    return rest;
-  }
-
-  async save() {
-    if (!this.mayWrite()) {
-      this.conclude("bad", "Save or discard the changes in the form above first: both write the plan.");
-      return;
-    }
-    const { drawn } = this;
-    const draft = { ...this.draft, ...this.typed };
-    try {
-      await tell("/api/photo-zones", { version: this.version, was: drawn.was, zone: draft });
-    } catch (error) {
-      if (!(error instanceof Fault)) throw error;
-      const { mistakes } = error;
-      this.refused = mistakes.map(({ path, words }) => ({ key: path.split(".").at(-1), words }));
-      const rest = this.showMistakes(this.refused);
-      const words = rest.length < mistakes.length ? ["what is wrong is marked beside the steps.", ...rest] : [error.message];
-      this.conclude("bad", `Not saved: ${words.join(" ")}`);
-      return;
-    }
-    const { was } = drawn;
-    const found = await ask("/api/photo-zones");
-    drawn.saved(found.zones.find((one) => one.code === draft.code).was);
-    await this.afterWriting();
-    const undo = button("Undo save", () => this.attempt(() => this.undoSave(was)));
-    const count = `${draft.points.length} ${draft.points.length === 1 ? "point" : "points"}`;
-    this.conclude("", `Saved: zone ${draft.code} with ${count}. Print it from Reports, then collect. `, undo);
-  }
-
-  /** What was drawn stays on the table, as something that is not saved. */
-  async undoSave(was) {
-    await tell("/api/undo");
-    this.drawn.was = was;
-    this.drawn.change({});
-    await this.afterWriting();
-    this.conclude("", "The plan is as it was before; what is drawn is not in it.");
-  }
-
-  async afterWriting() {
-    await desk.readState();
-    await this.show();
-    await this.written();
   }
 
   /** What is drawn so far, as lines over the photo; `u` is one pixel of the screen. */
@@ -495,8 +363,4 @@ export class Placing {
     };
     return zoneLines({ ...this.draft, outline: this.tool === "outline" ? [] : outline }, look, u);
   }
-}
-
-function quiet(words) {
-  return make("p", { class: "quiet" }, words);
 }

@@ -1,6 +1,6 @@
 // The plan as a form: part, zones with a drawing of their grid, and settings. It writes inspection.toml.
 
-import { Fault, ask, desk, say, tell, telling } from "./desk.js";
+import { Fault, ask, desk, post, say, telling } from "./desk.js";
 import { button, draw, make } from "./dom.js";
 import { drawMap } from "./map.js";
 import { Placing } from "./placing.js";
@@ -262,7 +262,7 @@ export class PlanForm {
     this.reply("", "");
     this.showMistakes([]);
     try {
-      await tell("/api/plan-form", { version: this.version, tables: this.tables });
+      await post("/api/plan-form", { version: this.version, tables: this.tables });
       await desk.readState();
       this.fill(await ask("/api/plan-form"));
       this.reply("", "Plan saved. Print the grid from Reports, then collect.");

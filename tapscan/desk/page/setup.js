@@ -1,6 +1,6 @@
 // The setup proved on a known piece: what the latest check came to, its figures and chart, and checks before it.
 
-import { Fault, ask, desk, tell, telling } from "./desk.js";
+import { Fault, ask, desk, post, telling } from "./desk.js";
 import { button, make, table } from "./dom.js";
 
 const PIECE = "piece:"; // begins the value of a zone that is the known piece's
@@ -63,20 +63,20 @@ export class Setup {
   /** Check with A-scans or recordings of the piece that are files, named by its points or its zone. */
   async fromFiles(files) {
     if (files.length === 0) return;
-    const begun = await telling(() => tell("/api/setup/begin", { operator: this.said.operator, history: this.anew.checked ? "anew" : "kept" }));
+    const begun = await telling(() => post("/api/setup/begin", { operator: this.said.operator, history: this.anew.checked ? "anew" : "kept" }));
     this.files.value = "";
     if (!begun) return;
     const refused = [];
     for (const file of files) {
       const place = `/api/files?name=${encodeURIComponent(file.name)}&check=${encodeURIComponent(begun.time)}`;
       try {
-        await tell(place, file);
+        await post(place, file);
       } catch (error) {
         if (!(error instanceof Fault)) throw error;
         refused.push(error.message);
       }
     }
-    await telling(() => tell("/api/setup/end", begun));
+    await telling(() => post("/api/setup/end", begun));
     await this.judged(begun.time, refused);
   }
 

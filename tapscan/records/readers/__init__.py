@@ -1,7 +1,8 @@
 """One file per format, one entry point per kind: exists? empty? then every reader looks at the first bytes.
 
-A reader is a module with `NAME`, ``sniff(head)`` (None, or why the bytes are not its format), ``read(path)``.
-To add a format, write the module and name it in the table below.
+A reader is a module with `NAME`, ``sniff(head)`` (None, or why the bytes are not its format), ``read(path)``
+and, for recordings, `ENDS`, the ends of its files' names. To add a format, write the module and name it in
+the table below.
 """
 
 from collections.abc import Iterator
@@ -20,9 +21,23 @@ from tapscan.records.readers.readings import Recording, Trace, file_name
 if TYPE_CHECKING:
     from tapscan.plan import Zone
 
-__all__ = ["Recording", "Trace", "file_name", "open_volume", "read_recording", "read_trace", "reader_for"]
+__all__ = [
+    "RECORDING_ENDS",
+    "Recording",
+    "Trace",
+    "file_name",
+    "open_volume",
+    "read_recording",
+    "read_trace",
+    "reader_for",
+]
 
-READERS = {"recording": (audio, phone), "volume": (volume,), "trace": (trace_csv,)}
+READERS: dict[str, tuple[ModuleType, ...]] = {
+    "recording": (audio, phone),
+    "volume": (volume,),
+    "trace": (trace_csv,),
+}
+RECORDING_ENDS = tuple(end for reader in READERS["recording"] for end in reader.ENDS)
 EXPECTED = {
     "recording": "put a WAV or FLAC recording there",
     "volume": "put a .npy array there",

@@ -18,6 +18,7 @@ from tapscan.errors import TapscanError
 from tapscan.records.readers.readings import Recording, file_name
 
 __all__ = [
+    "ENDS",
     "MAX_POINT_S",
     "MAX_WALK_S",
     "NAME",
@@ -32,6 +33,7 @@ __all__ = [
     "sound_facts",
 ]
 
+ENDS = (".wav", ".flac")
 NAME = "WAV/FLAC recording"
 
 # A point takes seconds, a whole part well under two hours; what claims more is damaged or the wrong file.

@@ -7,16 +7,8 @@ from pathlib import Path
 
 from tapscan.errors import TapscanError, folded, nearest, sentence
 from tapscan.plan import Plan, Point
-from tapscan.records.inspection import (
-    ASCANS,
-    RECORDING_ENDS,
-    TAPS,
-    Inspection,
-    end_of,
-    named_point,
-    objection,
-)
-from tapscan.records.readers import Recording, open_volume, read_recording, read_trace
+from tapscan.records.inspection import ASCANS, TAPS, Inspection, end_of, named_point, objection
+from tapscan.records.readers import RECORDING_ENDS, Recording, open_volume, read_recording, read_trace
 from tapscan.records.readers.readings import file_name
 from tapscan.records.taking.repeats import repeated_in
 from tapscan.records.writing import copy_new

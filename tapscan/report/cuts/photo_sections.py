@@ -9,9 +9,10 @@ from tapscan.plan.photos.scale import to_mm, to_px
 from tapscan.plan.surfaces import point_index
 from tapscan.report.cuts.sections import SIGNS, section_key
 from tapscan.report.maps.figures import WIDTH_IN, halo, new_figure
+from tapscan.report.maps.layers import KEY_LOOK
 from tapscan.report.maps.palette import ACCENT, CRAYON, HAIRLINE, INK, MUTED, PAPER
 from tapscan.report.maps.photo_maps import draw_photo, name_points, window_px
-from tapscan.report.maps.unrolled import KEY_LOOK, NUMBER_PT, write_numbers
+from tapscan.report.maps.unrolled import NUMBER_PT, write_numbers
 from tapscan.report.words import METHOD_NAMES
 from tapscan.sectioning import outcomes
 from tapscan.sectioning.findings.recorded import NOT_CUT, SEPARATIONS, SOUND

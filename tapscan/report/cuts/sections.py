@@ -10,12 +10,12 @@ import numpy as np
 
 from tapscan.plan.surfaces import s_mm, x_mm
 from tapscan.report.maps.figures import WIDTH_IN, halo, new_figure
+from tapscan.report.maps.layers import KEY_LOOK
 from tapscan.report.maps.palette import ACCENT, CRAYON, HAIRLINE, INK, MUTED, PAPER, UNREAD_HATCH
 from tapscan.report.maps.unrolled import (
     BOTTOM_IN,
     CROWDED,
     CROWDED_PT,
-    KEY_LOOK,
     LEAST_BESIDE_IN,
     NUMBER_PT,
     TOP_IN,
@@ -26,7 +26,7 @@ from tapscan.report.maps.unrolled import (
     label_edges,
     place_strip,
 )
-from tapscan.report.marking.sheets import BETWEEN_IN, LEFT_IN, RIGHT_IN, layout_of, sheet_of, turns_of
+from tapscan.report.marking.sheets import BETWEEN_IN, LEFT_IN, RIGHT_IN, layout_of, sheet_of, turned
 from tapscan.report.words import METHOD_NAMES
 from tapscan.sectioning import outcomes
 from tapscan.sectioning.findings.recorded import (
@@ -175,20 +175,18 @@ def _draw_defect(strip: Strip, names: list[str], ring: "Grid") -> None:
     from matplotlib.patches import Polygon
 
     sheet, axes, name = strip.sheet, strip.axes, names[0]
-    column = sheet.columns(ring)
     x_low, x_high = axes.get_xlim()
     if ring[:, 0].max() <= x_low or ring[:, 0].min() >= x_high:
         return
     count = sheet.zone.positions
-    for turn in turns_of(column, sheet):
-        moved = np.column_stack([ring[:, 0], ring[:, 1] + turn * count * sheet.step_mm(ring[:, 0])])
+    for moved, column in turned(ring, sheet):
         outline = Polygon(
             moved, fill=False, edgecolor=ACCENT, linewidth=1.3, linestyle=(0, (3, 1.5)), zorder=2.8
         )
         outline.set_gid(f"defect {name}")
         outline.set_path_effects(halo(3.0))
         axes.add_patch(outline)
-        shown = (column + turn * count >= -0.5) & (column + turn * count <= count - 0.5)
+        shown = (column >= -0.5) & (column <= count - 0.5)
         if shown.any():
             more = f" and {len(names) - 1} more" if len(names) > 1 else ""
             _name(strip, name + more, moved[shown])

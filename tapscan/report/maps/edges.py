@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
     Grid = NDArray[np.float64]
 
-__all__ = ["Edge", "draw_edge", "round_mm"]
+__all__ = ["Edge", "draw_edge", "edge_in_mm"]
 
 _SIZE_PT, _FIGURE_EM = 8.0, 0.64  # of the words; width of a figure in DejaVu Sans
 _TICK_PT, _AWAY_PT = 2.0, 3.5  # length of a tick; from the edge to its words
@@ -92,17 +92,18 @@ def _write_title(axes: "Axes", edge: Edge, away: tuple[int, int]) -> None:
     )
 
 
-def round_mm(limits: tuple[float, float], length_in: float, room_in: float) -> "Grid":
-    """Choose round lengths between two limits, each with so much room on paper.
+def edge_in_mm(side: Side, limits_mm: tuple[float, float], room_in: tuple[float, float], title: str) -> Edge:
+    """Write round lengths between two limits; `room_in` is that of the edge, and of each length, on paper.
 
     Examples
     --------
-    >>> round_mm((-25.0, 135.0), 2.4, 0.25)
-    array([-20.,   0.,  20.,  40.,  60.,  80., 100., 120.])
+    >>> edge_in_mm("top", (-25.0, 65.0), (2.4, 0.25), "x, mm").words
+    ('−20', '−10', '0', '10', '20', '30', '40', '50', '60')
     """
     from matplotlib.ticker import MaxNLocator
 
-    low, high = min(limits), max(limits)
-    count = int(np.clip(length_in / room_in, 1, 9))
+    low, high = min(limits_mm), max(limits_mm)
+    count = int(np.clip(room_in[0] / room_in[1], 1, 9))
     values = np.asarray(MaxNLocator(count, steps=[1, 2, 2.5, 5, 10]).tick_values(low, high), dtype=float)
-    return values[(values >= low - 1e-9) & (values <= high + 1e-9)]
+    at = values[(values >= low - 1e-9) & (values <= high + 1e-9)]
+    return Edge(side, at, tuple(f"{length:g}".replace("-", "−") for length in at), title, MUTED)

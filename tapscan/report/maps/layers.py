@@ -1,15 +1,28 @@
-"""What the colours of a map can show: score, depth of an echo, level of the back wall."""
+"""What the colours of a map can show, and the key to them and to its signs."""
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from tapscan.report.maps.palette import INK, TINT, Ramp
+from tapscan.report.maps.palette import (
+    CRAYON,
+    HAIRLINE,
+    INK,
+    MUTED,
+    PALE,
+    PAPER,
+    TINT,
+    UNREAD_HATCH,
+    Ramp,
+    colour_map,
+)
 from tapscan.report.words import METHOD_NAMES
 from tapscan.screening.results import CLEAR, SUSPECT
 
 if TYPE_CHECKING:
+    from matplotlib.artist import Artist
+    from matplotlib.figure import Figure
     from numpy.typing import NDArray
 
     from tapscan.screening.results import Screened
@@ -17,7 +30,23 @@ if TYPE_CHECKING:
     Grid = NDArray[np.float64]
     Ring = tuple[tuple[float, float], ...]
 
-__all__ = ["Layer", "backwall_layer", "depth_layer", "score_layer", "thickness_layer"]
+__all__ = [
+    "KEY_LOOK",
+    "Layer",
+    "backwall_layer",
+    "depth_layer",
+    "draw_colour_key",
+    "key_entries",
+    "score_layer",
+    "thickness_layer",
+]
+
+KEY_LOOK: dict[str, Any] = {
+    "frameon": False,
+    "handlelength": 1.8,
+    "labelspacing": 0.35,
+    "columnspacing": 1.4,
+}
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -113,3 +142,65 @@ def backwall_layer(screened: "Screened") -> Layer | None:
         read_but_empty="read, no back-wall echo",
         empty_colour=INK,
     )
+
+
+def key_entries(screened: "Screened", layer: Layer) -> "list[Artist]":
+    """Explain the signs that a map may hold."""
+    from matplotlib.lines import Line2D
+    from matplotlib.patches import Patch
+
+    sign: dict[str, Any] = {"linestyle": "none", "markersize": 4.5, "markeredgewidth": 0.7}
+    entries: list[Artist] = [
+        Patch(fill=False, edgecolor=CRAYON, linewidth=1.5, label=layer.outline_words),
+        Line2D(
+            [], [], marker="D", markerfacecolor=PAPER, markeredgecolor=INK, label=layer.suspect_words, **sign
+        ),
+        Patch(
+            facecolor=PAPER,
+            edgecolor=MUTED,
+            linewidth=0.4,
+            hatch=UNREAD_HATCH[screened.method],
+            label="unread point",
+        ),
+        Patch(facecolor=PAPER, edgecolor=HAIRLINE, linewidth=0.6, label="left out on purpose"),
+    ]
+    if screened.zone.layout is None:
+        dashes = (5, 1.5, 1.5, 1.5)
+        entries.append(Line2D([], [], color=INK, linewidth=0.9, dashes=dashes, label="datum line"))
+    if layer.faint_words:
+        entries.append(
+            Patch(fill=False, edgecolor=INK, linewidth=1.0, linestyle=(0, (3, 2)), label=layer.faint_words)
+        )
+    if screened.is_reference.any():
+        sign |= {"markerfacecolor": "none", "markeredgecolor": MUTED}
+        entries.append(Line2D([], [], marker="o", label="reference point", **sign))
+    if screened.less_certain.any():
+        sign |= {"markeredgecolor": MUTED}
+        entries.append(Line2D([], [], marker="_", label="less certain: noise", **sign))
+    if screened.zone.is_tube and screened.zone.positions > 1:
+        entries.append(Patch(facecolor=HAIRLINE, alpha=PALE, label="repeated beyond the datum line"))
+    if layer.read_but_empty:
+        entries.append(Patch(facecolor=layer.empty_colour, edgecolor=HAIRLINE, label=layer.read_but_empty))
+    return entries
+
+
+def draw_colour_key(figure: "Figure", layer: Layer, place: tuple[float, float, float]) -> None:
+    """Explain the colours at (left, bottom, width); pointed ends where values are beyond the ramp."""
+    from matplotlib.cm import ScalarMappable
+    from matplotlib.colors import Normalize
+    from matplotlib.ticker import MaxNLocator
+
+    height_in = float(figure.get_size_inches()[1])
+    bar = figure.add_axes((*place, 0.12 / height_in), gid="colour bar")
+    scale = ScalarMappable(
+        Normalize(layer.low, layer.high), colour_map(layer.ramp, dark_first=layer.dark_first)
+    )
+    finite = layer.values[np.isfinite(layer.values)]
+    beyond = bool((finite < layer.low).any()), bool((finite > layer.high).any())
+    extend = {(True, True): "both", (True, False): "min", (False, True): "max"}.get(beyond, "neither")
+    colour_bar = figure.colorbar(scale, cax=bar, orientation="horizontal", extend=extend, extendfrac=0.04)
+    colour_bar.outline.set_edgecolor(HAIRLINE)
+    colour_bar.locator = MaxNLocator(4, steps=[1, 2.5, 5, 10])
+    colour_bar.update_ticks()
+    bar.tick_params(length=2, pad=1)
+    bar.set_xlabel(layer.label, labelpad=1)

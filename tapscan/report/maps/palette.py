@@ -24,6 +24,7 @@ __all__ = [
     "HAIRLINE",
     "INK",
     "MUTED",
+    "PALE",
     "PAPER",
     "RAMPS",
     "SIGNS",
@@ -44,6 +45,7 @@ HAIRLINE = "#c9c5bb"  # rules and grid lines
 PAPER = "#ffffff"
 TINT = "#f3f1ec"  # quiet panels on the page
 ACCENT = "#17555f"  # headings, the baseline's spread
+PALE = 0.35  # opacity of what is repeated
 CRAYON = "#a03c0c"  # indications: the crayon line on the part
 
 # One meaning for each hatching, in every picture: what the tap test did not read, what the A-scan did not.

@@ -10,17 +10,9 @@ from tapscan.plan.photos.scale import to_mm, to_px
 from tapscan.plan.surfaces import point_index
 from tapscan.report.maps.doubts import mark_doubt
 from tapscan.report.maps.figures import WIDTH_IN, halo, new_figure
+from tapscan.report.maps.layers import KEY_LOOK, draw_colour_key, key_entries
 from tapscan.report.maps.palette import CRAYON, HAIRLINE, INK, MUTED, PAPER, UNREAD_HATCH, colour_map
-from tapscan.report.maps.unrolled import (
-    CROWDED,
-    CROWDED_PT,
-    KEY_LOOK,
-    NUMBER_PT,
-    draw_colour_key,
-    draw_map,
-    key_entries,
-    write_numbers,
-)
+from tapscan.report.maps.unrolled import CROWDED, CROWDED_PT, NUMBER_PT, draw_map, write_numbers
 from tapscan.screening.results import SKIPPED, SUSPECT, UNREAD
 
 if TYPE_CHECKING:
@@ -47,11 +39,13 @@ _SIGN_PT = 5.0
 _CELLS_ALPHA = 0.55  # the photo shows through
 
 
-def zone_map(screened: "Screened", layer: "Layer", home: "Path") -> "Figure":
+def zone_map(
+    screened: "Screened", layer: "Layer", home: "Path", width_in: float = WIDTH_IN, *, with_key: bool = True
+) -> "Figure":
     """Draw one zone's map: over its photo where it is planned on one, else on its unrolled sheet."""
-    return (
-        draw_map(screened, layer) if screened.zone.layout is None else draw_photo_map(screened, layer, home)
-    )
+    if screened.zone.layout is None:
+        return draw_map(screened, layer, width_in, with_key=with_key)
+    return draw_photo_map(screened, layer, home, width_in, with_key=with_key)
 
 
 def draw_photo_map(

@@ -10,9 +10,10 @@ import numpy as np
 
 from tapscan.plan.surfaces import x_mm
 from tapscan.report.maps.doubts import mark_doubt
-from tapscan.report.maps.edges import Edge, draw_edge, round_mm
+from tapscan.report.maps.edges import Edge, draw_edge, edge_in_mm
 from tapscan.report.maps.figures import WIDTH_IN, halo, new_figure
-from tapscan.report.maps.palette import CRAYON, HAIRLINE, INK, MUTED, PAPER, UNREAD_HATCH, colour_map
+from tapscan.report.maps.layers import KEY_LOOK, draw_colour_key, key_entries
+from tapscan.report.maps.palette import CRAYON, HAIRLINE, INK, MUTED, PALE, PAPER, UNREAD_HATCH, colour_map
 from tapscan.report.marking.sheets import (
     BETWEEN_IN,
     KEY_HEIGHT_IN,
@@ -23,7 +24,7 @@ from tapscan.report.marking.sheets import (
     layout_of,
     sheet_of,
     thinned,
-    turns_of,
+    turned,
 )
 from tapscan.report.marking.tagging import placed
 from tapscan.report.words import blocks_of, short_id
@@ -32,7 +33,6 @@ from tapscan.screening.results import SKIPPED, SUSPECT, UNREAD
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
-    from matplotlib.artist import Artist
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
     from numpy.typing import NDArray
@@ -46,18 +46,14 @@ __all__ = [
     "BOTTOM_IN",
     "CROWDED",
     "CROWDED_PT",
-    "KEY_LOOK",
     "LEAST_BESIDE_IN",
     "NUMBER_PT",
     "TOP_IN",
     "Strip",
     "draw_blocks",
-    "draw_colour_key",
     "draw_datum",
     "draw_indications",
     "draw_map",
-    "draw_small_map",
-    "key_entries",
     "label_edges",
     "place_strip",
     "write_numbers",
@@ -70,13 +66,6 @@ _ROOM_FOR_WORDS_IN, CROWDED = 1.2, 30
 NUMBER_PT, CROWDED_PT = 8.0, 5.0  # type of the numbers; when more than `CROWDED` would hide each other
 _LABEL_ROOM_IN = 0.13
 _SIGN_PT = 6.5  # the largest sign of a point
-_PALE = 0.35  # opacity of what is repeated
-KEY_LOOK: dict[str, Any] = {
-    "frameon": False,
-    "handlelength": 1.8,
-    "labelspacing": 0.35,
-    "columnspacing": 1.4,
-}
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -96,60 +85,50 @@ class Strip:
         return self.in_per_mm * min(self.sheet.zone.station_pitch_mm, step)
 
 
-def draw_map(screened: "Screened", layer: "Layer") -> "Figure":
+def draw_map(
+    screened: "Screened", layer: "Layer", width_in: float = WIDTH_IN, *, with_key: bool = True
+) -> "Figure":
     """Draw one zone's map, in several strips one below the other when the zone is long and thin.
 
     Parts of the picture carry a `gid` (``indication …``, ``unread``, ``suspect``, ``reference``,
     ``datum line``, ``repeated``), so that what a picture holds can be asked of it.
     """
     sheet = sheet_of(screened)
-    layout = layout_of(sheet)
+    layout = layout_of(sheet, width_in, with_key=with_key)
     strips_in = len(layout.strips) * (sheet.height_mm * layout.in_per_mm + BETWEEN_IN) - BETWEEN_IN
     height_in = TOP_IN + strips_in + BOTTOM_IN
-    height_in = max(height_in, LEAST_BESIDE_IN) if layout.key_beside else height_in + KEY_HEIGHT_IN
-    figure = new_figure(height_in)
-    for number in range(len(layout.strips)):
-        strip = place_strip(figure, sheet, layout, number)
-        _draw_strip(strip, screened, layer)
-        label_edges(strip, is_first=number == 0, is_last=number == len(layout.strips) - 1)
-    view = "unrolled, seen from outside" if sheet.zone.is_tube else "seen from outside"
-    line_y = 1 - 0.06 / height_in
-    title = f"{screened.zone.code}  ·  {layer.title}"
-    figure.text(0.02, line_y, title, va="top", fontsize=9, fontweight="bold")
-    figure.text(0.98, line_y, view, ha="right", va="top", color=MUTED)
-    entries = key_entries(screened, layer)
-    if layout.key_beside:
-        left = (
-            LEFT_IN + sheet.zone.stations * sheet.zone.station_pitch_mm * layout.in_per_mm + RIGHT_IN
-        ) / WIDTH_IN
-        top = 1 - (TOP_IN - 0.06) / height_in
-        figure.legend(handles=entries, loc="upper left", bbox_to_anchor=(left, top), ncols=1, **KEY_LOOK)
-        bar_top_in = TOP_IN + 0.16 * len(entries) + 0.25
-        draw_colour_key(figure, layer, (left + 0.03, 1 - bar_top_in / height_in, 0.3))
-    else:
-        figure.legend(
-            handles=entries, loc="lower left", bbox_to_anchor=(0.01, 0.02 / height_in), ncols=2, **KEY_LOOK
-        )
-        draw_colour_key(figure, layer, (0.62, 0.34 / height_in, 0.33))
-    mark_doubt(figure, screened.doubt)
-    return figure
-
-
-def draw_small_map(screened: "Screened", layer: "Layer", width_in: float) -> "Figure":
-    """Draw one zone's map without its key, `width_in` inches wide: for the page that is read first."""
-    sheet = sheet_of(screened)
-    layout = layout_of(sheet, width_in, with_key=False)
-    strips_in = len(layout.strips) * (sheet.height_mm * layout.in_per_mm + BETWEEN_IN) - BETWEEN_IN
-    height_in = TOP_IN + strips_in + BOTTOM_IN
+    if with_key:
+        height_in = max(height_in, LEAST_BESIDE_IN) if layout.key_beside else height_in + KEY_HEIGHT_IN
     figure = new_figure(height_in, width_in)
     for number in range(len(layout.strips)):
         strip = place_strip(figure, sheet, layout, number)
         _draw_strip(strip, screened, layer)
         label_edges(strip, is_first=number == 0, is_last=number == len(layout.strips) - 1)
+    line_y = 1 - 0.06 / height_in
     title = f"{screened.zone.code}  ·  {layer.title}"
-    figure.text(0.02, 1 - 0.06 / height_in, title, va="top", fontsize=9, fontweight="bold")
+    figure.text(0.02, line_y, title, va="top", fontsize=9, fontweight="bold")
+    if with_key:
+        view = "unrolled, seen from outside" if sheet.zone.is_tube else "seen from outside"
+        figure.text(0.98, line_y, view, ha="right", va="top", color=MUTED)
+        _draw_key(figure, screened, layer, layout)
     mark_doubt(figure, screened.doubt)
     return figure
+
+
+def _draw_key(figure: "Figure", screened: "Screened", layer: "Layer", layout: Layout) -> None:
+    """Explain signs and colours, beside the strip where there is room, else below."""
+    entries, height_in = key_entries(screened, layer), float(figure.get_size_inches()[1])
+    if not layout.key_beside:
+        figure.legend(
+            handles=entries, loc="lower left", bbox_to_anchor=(0.01, 0.02 / height_in), ncols=2, **KEY_LOOK
+        )
+        draw_colour_key(figure, layer, (0.62, 0.34 / height_in, 0.33))
+        return
+    long_in = screened.zone.stations * screened.zone.station_pitch_mm * layout.in_per_mm
+    left, top = (LEFT_IN + long_in + RIGHT_IN) / WIDTH_IN, 1 - (TOP_IN - 0.06) / height_in
+    figure.legend(handles=entries, loc="upper left", bbox_to_anchor=(left, top), ncols=1, **KEY_LOOK)
+    bar_top_in = TOP_IN + 0.16 * len(entries) + 0.25
+    draw_colour_key(figure, layer, (left + 0.03, 1 - bar_top_in / height_in, 0.3))
 
 
 def place_strip(figure: "Figure", sheet: Sheet, layout: Layout, number: int) -> Strip:
@@ -196,7 +175,7 @@ def _parts(sheet: Sheet) -> "list[tuple[NDArray[np.int_], float]]":
     """Rows of the sheet proper, and of what is repeated before and after it, with their opacity."""
     rows, ghost, count = sheet.index, sheet.ghost, sheet.zone.positions
     proper = [(rows[ghost : ghost + count], 1.0)]
-    return [*proper, (rows[:ghost], _PALE), (rows[ghost + count :], _PALE)] if ghost else proper
+    return [*proper, (rows[:ghost], PALE), (rows[ghost + count :], PALE)] if ghost else proper
 
 
 def _draw_cells(strip: Strip, layer: "Layer") -> None:
@@ -354,18 +333,16 @@ def _outline(strip: Strip, indication: "Indication") -> "Iterator[tuple[Indicati
     x_low, x_high = axes.get_xlim()
     for ring_number, corners in enumerate(indication.outline):
         ring = np.asarray(corners, dtype=float)
-        column = sheet.columns(ring)
         if ring[:, 0].max() <= x_low or ring[:, 0].min() >= x_high:
             continue
-        for turn in turns_of(column, sheet):
-            moved = np.column_stack([ring[:, 0], ring[:, 1] + turn * count * sheet.step_mm(ring[:, 0])])
+        for moved, column in turned(ring, sheet):
             outline = Polygon(
                 moved, fill=False, edgecolor=CRAYON, linewidth=1.5, joinstyle="round", zorder=2.7
             )
             outline.set_gid(f"indication {indication.id}")
             outline.set_path_effects(halo(3.4))
             axes.add_patch(outline)
-            shown = (column + turn * count >= -0.5) & (column + turn * count <= count - 0.5)
+            shown = (column >= -0.5) & (column <= count - 0.5)
             shown &= (ring[:, 0] >= x_low) & (ring[:, 0] <= x_high)
             if ring_number == 0 and shown.any():
                 yield indication, (moved[shown],)
@@ -375,9 +352,7 @@ def _draw_faint(strip: Strip, ring: "Grid", text: str) -> None:
     """Draw what was outlined before, dashed and thin, wherever it shows, with a word beside it."""
     from matplotlib.patches import Polygon
 
-    positions = strip.sheet.zone.positions
-    for turn in turns_of(strip.sheet.columns(ring), strip.sheet):
-        moved = np.column_stack([ring[:, 0], ring[:, 1] + turn * positions * strip.sheet.step_mm(ring[:, 0])])
+    for moved, _ in turned(ring, strip.sheet):
         outline = Polygon(moved, fill=False, edgecolor=INK, linewidth=1.0, linestyle=(0, (3, 2)), zorder=2.6)
         outline.set_gid("faint outline")
         outline.set_path_effects(halo(2.4))
@@ -414,75 +389,7 @@ def label_edges(strip: Strip, *, is_first: bool, is_last: bool) -> None:
     draw_edge(axes, Edge("left", np.array(rows) * left, names, "position", faint=repeated))
     (low, high), (bottom, top) = axes.get_xlim(), axes.get_ylim()
     long_in, high_in = (high - low) * strip.in_per_mm, sheet.height_mm * strip.in_per_mm
-    along = round_mm((low, high), long_in, 0.34)
     words = "x, mm" if long_in < _ROOM_FOR_WORDS_IN else "x along the part, mm"
-    draw_edge(axes, Edge("top", along, _written(along), words if is_first else "", MUTED))
-    across = round_mm((bottom, top), high_in, 0.23)
+    draw_edge(axes, edge_in_mm("top", (low, high), (long_in, 0.34), words if is_first else ""))
     words = "s, mm" if high_in < _ROOM_FOR_WORDS_IN else "s from the datum line, mm"
-    draw_edge(axes, Edge("right", across, _written(across), words, MUTED))
-
-
-def _written(lengths_mm: "Grid") -> tuple[str, ...]:
-    return tuple(f"{length:g}".replace("-", "−") for length in lengths_mm)
-
-
-def key_entries(screened: "Screened", layer: "Layer") -> "list[Artist]":
-    """Explain the signs that a map may hold."""
-    from matplotlib.lines import Line2D
-    from matplotlib.patches import Patch
-
-    sign: dict[str, Any] = {"linestyle": "none", "markersize": 4.5, "markeredgewidth": 0.7}
-    entries: list[Artist] = [
-        Patch(fill=False, edgecolor=CRAYON, linewidth=1.5, label=layer.outline_words),
-        Line2D(
-            [], [], marker="D", markerfacecolor=PAPER, markeredgecolor=INK, label=layer.suspect_words, **sign
-        ),
-        Patch(
-            facecolor=PAPER,
-            edgecolor=MUTED,
-            linewidth=0.4,
-            hatch=UNREAD_HATCH[screened.method],
-            label="unread point",
-        ),
-        Patch(facecolor=PAPER, edgecolor=HAIRLINE, linewidth=0.6, label="left out on purpose"),
-    ]
-    if screened.zone.layout is None:
-        dashes = (5, 1.5, 1.5, 1.5)
-        entries.append(Line2D([], [], color=INK, linewidth=0.9, dashes=dashes, label="datum line"))
-    if layer.faint_words:
-        entries.append(
-            Patch(fill=False, edgecolor=INK, linewidth=1.0, linestyle=(0, (3, 2)), label=layer.faint_words)
-        )
-    if screened.is_reference.any():
-        sign |= {"markerfacecolor": "none", "markeredgecolor": MUTED}
-        entries.append(Line2D([], [], marker="o", label="reference point", **sign))
-    if screened.less_certain.any():
-        sign |= {"markeredgecolor": MUTED}
-        entries.append(Line2D([], [], marker="_", label="less certain: noise", **sign))
-    if screened.zone.is_tube and screened.zone.positions > 1:
-        entries.append(Patch(facecolor=HAIRLINE, alpha=_PALE, label="repeated beyond the datum line"))
-    if layer.read_but_empty:
-        entries.append(Patch(facecolor=layer.empty_colour, edgecolor=HAIRLINE, label=layer.read_but_empty))
-    return entries
-
-
-def draw_colour_key(figure: "Figure", layer: "Layer", place: tuple[float, float, float]) -> None:
-    """Explain the colours at (left, bottom, width); pointed ends where values are beyond the ramp."""
-    from matplotlib.cm import ScalarMappable
-    from matplotlib.colors import Normalize
-    from matplotlib.ticker import MaxNLocator
-
-    height_in = float(figure.get_size_inches()[1])
-    bar = figure.add_axes((*place, 0.12 / height_in), gid="colour bar")
-    scale = ScalarMappable(
-        Normalize(layer.low, layer.high), colour_map(layer.ramp, dark_first=layer.dark_first)
-    )
-    finite = layer.values[np.isfinite(layer.values)]
-    beyond = bool((finite < layer.low).any()), bool((finite > layer.high).any())
-    extend = {(True, True): "both", (True, False): "min", (False, True): "max"}.get(beyond, "neither")
-    colour_bar = figure.colorbar(scale, cax=bar, orientation="horizontal", extend=extend, extendfrac=0.04)
-    colour_bar.outline.set_edgecolor(HAIRLINE)
-    colour_bar.locator = MaxNLocator(4, steps=[1, 2.5, 5, 10])
-    colour_bar.update_ticks()
-    bar.tick_params(length=2, pad=1)
-    bar.set_xlabel(layer.label, labelpad=1)
+    draw_edge(axes, edge_in_mm("right", (bottom, top), (high_in, 0.23), words))

@@ -13,6 +13,8 @@ import numpy as np
 from tapscan.report.maps.figures import WIDTH_IN
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
+
     from numpy.typing import NDArray
 
     from tapscan.plan.points import Block
@@ -32,6 +34,7 @@ __all__ = [
     "layout_of",
     "sheet_of",
     "thinned",
+    "turned",
     "turns_of",
 ]
 
@@ -141,6 +144,16 @@ def layout_of(sheet: Sheet, width_in: float = WIDTH_IN, *, with_key: bool = True
     each = -(-zone.stations // count)
     strips = tuple((first, min(first + each, zone.stations)) for first in range(0, zone.stations, each))
     return Layout(strips, below, key_beside=False)
+
+
+def turned(ring: "Grid", sheet: Sheet) -> "Iterator[tuple[Grid, Grid]]":
+    """Move a ring by as many girths as make it show on the sheet: several where positions repeat.
+
+    Yields its corners (n, 2) in mm and their columns (n,), counted in positions from position 1.
+    """
+    column, count, step = sheet.columns(ring), sheet.zone.positions, sheet.step_mm(ring[:, 0])
+    for turn in turns_of(column, sheet):
+        yield np.column_stack([ring[:, 0], ring[:, 1] + turn * count * step]), column + turn * count
 
 
 def turns_of(column: "Grid", sheet: Sheet) -> list[int]:

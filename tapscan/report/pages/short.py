@@ -7,8 +7,7 @@ from tapscan.report.filling import filled
 from tapscan.report.maps.doubts import doubt_sentences
 from tapscan.report.maps.figures import png_bytes
 from tapscan.report.maps.layers import score_layer
-from tapscan.report.maps.photo_maps import draw_photo_map
-from tapscan.report.maps.unrolled import draw_small_map
+from tapscan.report.maps.photo_maps import zone_map
 from tapscan.report.pages import sentences
 from tapscan.report.pictures import Picture
 
@@ -65,12 +64,7 @@ def _mapped(screened: "Sequence[Screened]") -> "list[Screened]":
 
 def _map(screened: "Screened", width_in: float, home: "Path") -> Picture:
     layer = score_layer(screened)
-    figure = (
-        draw_small_map(screened, layer, width_in)
-        if screened.zone.layout is None
-        else draw_photo_map(screened, layer, home, width_in, with_key=False)
-    )
-    png = png_bytes(figure)
+    png = png_bytes(zone_map(screened, layer, home, width_in, with_key=False))
     return Picture(f"small_{screened.zone.code}.png", png, sentences.map_alt(screened, layer.title), "")
 
 

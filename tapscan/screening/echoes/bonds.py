@@ -15,8 +15,7 @@ from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from tapscan.screening.echoes.readings import EchoReadings
-from tapscan.signals.echoes.pulses import cut_out
-from tapscan.signals.echoes.sampling import spread_evenly
+from tapscan.signals.echoes.sampling import cut_out, spread_evenly
 
 __all__ = ["HALF", "Bond", "resolved_bond"]
 

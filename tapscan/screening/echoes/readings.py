@@ -13,8 +13,8 @@ from tapscan.plan.surfaces import has_stations
 from tapscan.records.inspection import Inspection
 from tapscan.records.readers import open_volume, read_trace
 from tapscan.signals import AScanFeatures, AScanSettings, Workers, measure_volume
-from tapscan.signals.echoes.fronts import front_is_cut
 from tapscan.signals.echoes.pulses import centre_frequency_hz
+from tapscan.signals.echoes.quality import front_is_cut
 from tapscan.signals.echoes.sampling import spread_evenly
 
 __all__ = ["EchoReadings", "read_ascans"]

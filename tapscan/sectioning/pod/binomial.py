@@ -5,7 +5,14 @@ Nothing here assumes a model of how detection grows with size; the price is that
 
 from dataclasses import dataclass
 
-__all__ = ["WANTED_CONFIDENCE", "WANTED_POD", "Share", "least_trials", "lower_bound", "share", "wilson"]
+__all__ = [
+    "WANTED_CONFIDENCE",
+    "WANTED_POD",
+    "Share",
+    "least_trials",
+    "lower_bound",
+    "share",
+]
 
 # "90/95": detected nine times in ten, said with 95 % confidence.
 WANTED_POD, WANTED_CONFIDENCE = 0.9, 0.95
@@ -71,35 +78,6 @@ def lower_bound(hits: int, trials: int, confidence: float = WANTED_CONFIDENCE) -
 
     _check(hits, trials)
     return 0.0 if hits == 0 else float(beta.ppf(1 - confidence, hits, trials - hits + 1))
-
-
-def wilson(hits: int, trials: int, confidence: float = 0.95) -> tuple[float, float]:
-    """Two-sided score interval of a share: shorter than the exact one, right on average only.
-
-    Source: Wilson, Journal of the American Statistical Association 22 (1927) 209-212 (from memory).
-
-    Raises
-    ------
-    ValueError
-        When there are no trials, or `hits` is not between 0 and `trials`.
-
-    Examples
-    --------
-    >>> [round(bound, 4) for bound in wilson(15, 148)]
-    [0.0624, 0.1605]
-    """
-    from scipy.stats import norm
-
-    _check(hits, trials)
-    if not trials:
-        msg = "a score interval needs at least one trial"
-        raise ValueError(msg)
-    z = float(norm.ppf((1 + confidence) / 2))
-    observed, weight = hits / trials, z**2 / trials
-    centre = (observed + weight / 2) / (1 + weight)
-    half = z * (observed * (1 - observed) / trials + weight / (4 * trials)) ** 0.5 / (1 + weight)
-    # At 0 and at 1 the bound is exact; rounding must not push it outside.
-    return max(0.0, centre - half), min(1.0, centre + half)
 
 
 def least_trials(misses: int, pod: float = WANTED_POD, confidence: float = WANTED_CONFIDENCE) -> int:

@@ -17,7 +17,7 @@ from numpy.typing import ArrayLike, NDArray
 from tapscan.sectioning.pod.binomial import WANTED_CONFIDENCE, WANTED_POD
 from tapscan.sectioning.pod.hit_miss import mm_of
 
-__all__ = ["ResponseFit", "fit_response", "response_bound_mm", "response_pod", "response_size_mm"]
+__all__ = ["ResponseFit", "fit_response", "response_bound_mm", "response_size_mm"]
 
 Array = NDArray[np.float64]
 
@@ -127,14 +127,6 @@ def response_size_mm(fit: ResponseFit, threshold: float, pod: float) -> float:
 
     log_size = (np.log(threshold) - fit.intercept + fit.scatter * ndtri(pod)) / fit.slope
     return mm_of(log_size)
-
-
-def response_pod(fit: ResponseFit, threshold: float, size_mm: ArrayLike) -> Array:
-    """POD at sizes (n,) for a threshold, by the fitted line."""
-    from scipy.special import ndtr
-
-    expected = fit.intercept + fit.slope * np.log(np.asarray(size_mm, dtype=float))
-    return np.asarray(ndtr((expected - np.log(threshold)) / fit.scatter), dtype=float)
 
 
 def response_bound_mm(

@@ -1,5 +1,6 @@
 """Echoes: traces in, the times and strengths of the pulses in them out.
 
-`measuring` reads a whole zone and `finding` a few traces; both go through `candidates`, `kernels` and
-`pursuit`. `pulses`, `fronts`, `learning` and `losses` say what a zone's pulse and sound laminate look like.
+`measuring` measures a whole zone, by `learning` (its `pulses`, `losses`) → `kernels` → `candidates`, with
+`pursuit` where echoes overlap; `signals.walls` decides. `finding` takes a few traces by themselves.
+`quality` says whether a trace can be used at all; `sampling` chooses, shifts and cuts traces.
 """

@@ -15,8 +15,9 @@ from numpy.typing import NDArray
 
 from tapscan.physics.waves import UNRESOLVED_CYCLES
 from tapscan.signals.echoes.kernels import Kernel, correlate_whole
-from tapscan.signals.echoes.pulses import detrended
 from tapscan.signals.echoes.pursuit import HOPEFUL, misfits, pursue, stretches, take_out, vertex
+from tapscan.signals.echoes.quality import prepared
+from tapscan.signals.echoes.sampling import detrended
 
 __all__ = [
     "CANDIDATES",
@@ -27,7 +28,6 @@ __all__ = [
     "candidates",
     "make_pattern",
     "noise_of",
-    "prepared",
 ]
 
 Floats = NDArray[np.float64]
@@ -46,7 +46,6 @@ USUAL_FRONT = (
     0.55,
     1.6,
 )  # times the zone's usual front-surface echo: coupling varies by 3 dB
-_LEAST_FLAT = 3  # equal samples in a row at the very top that no smooth echo makes
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -110,10 +109,12 @@ def make_pattern(
     kernel: Kernel, centre: float, window: int, step: float, front_fraction: float = FRONT_FRACTION
 ) -> Pattern:
     """Derive from a pulse everything that is looked up for each trace."""
+    from scipy.ndimage import maximum_filter1d
+
     middle = kernel.reach
     period = 1.0 / kernel.bandwidth
     quarter = max(1, round(period / 4))
-    size = np.maximum.reduce([np.roll(np.abs(kernel.r), k) for k in range(-quarter, quarter + 1)])[middle:]
+    size = maximum_filter1d(np.abs(kernel.r), 2 * quarter + 1, mode="wrap")[middle:]
     overlap = int(np.flatnonzero(size > _OVERLAP)[-1]) + 1
     lobe = float(kernel.r[middle + round(0.6 * period) : middle + round(1.5 * period)].max(initial=0.0))
     wide = int(np.flatnonzero(size > 0.9 * front_fraction)[-1])
@@ -138,55 +139,6 @@ def make_pattern(
         scatter=np.zeros(window, dtype=np.float32),
         misfit=misfits(kernel, 0.0, UNRESOLVED_CYCLES),
     )
-
-
-def prepared(traces: NDArray[Any], step: float = 0.0) -> tuple[Floats32, Floats32, NDArray[np.str_]]:
-    """Bring traces to single precision and say what each lacks at its end and what is wrong with it.
-
-    Missing samples at a trace's end only make it shorter; anywhere else the trace is not finite. A faulty row
-    becomes 0.
-    """
-    with np.errstate(over="ignore", invalid="ignore"):
-        values = np.asarray(traces, dtype=np.float32)
-    fault = np.full(len(values), "", dtype="U10")
-    lacking = np.zeros(len(values), dtype=np.float32)
-    crest, trough = np.argmax(values, axis=1), np.argmin(values, axis=1)  # of a row with NaN, the NaN
-    rows = np.arange(len(values))
-    broken = ~np.isfinite(values[rows, crest] - values[rows, trough])
-    if broken.any():
-        values = values.copy()
-        for row in np.flatnonzero(broken):
-            values[row], lacking[row] = _without_tail(values[row])
-            if lacking[row] == values.shape[1]:
-                fault[row] = "not finite"
-        crest, trough = np.argmax(values, axis=1), np.argmin(values, axis=1)
-    span = values[rows, crest] - values[rows, trough]
-    fault[(fault == "") & (span == 0)] = "silent"
-    # Where the digitiser resolves fewer than 32 levels, an honest crest may look flat.
-    flat = (_rests(values, crest) | _rests(values, trough)) & (span > 32 * np.float32(step))
-    fault[flat & (fault == "")] = "saturated"
-    return values, lacking, fault
-
-
-def _without_tail(trace: Floats32) -> tuple[Floats32, int]:
-    """Fill missing samples at the end with the mean of the rest, and count them; all when others lack too."""
-    finite = np.isfinite(trace)
-    length = int(np.flatnonzero(finite)[-1]) + 1 if finite.any() else 0
-    filled = np.zeros_like(trace)
-    if length < 2 or not finite[:length].all() or not np.isnan(trace[length:]).all():
-        return filled, len(trace)
-    filled[:length] = detrended(trace[None, :length])[0]
-    return filled, len(trace) - length
-
-
-def _rests(values: Floats32, at: Ints) -> NDArray[np.bool_]:
-    """Whether a trace stays for three samples at its extreme, as no smooth echo does."""
-    rests = np.zeros(len(values), dtype=bool)
-    rows = np.flatnonzero(at + _LEAST_FLAT <= values.shape[1])
-    for ahead in range(1, _LEAST_FLAT):
-        rows = rows[values[rows, at[rows] + ahead] == values[rows, at[rows]]]
-    rests[rows] = True
-    return rests
 
 
 def candidates(

@@ -9,10 +9,10 @@ from numpy.typing import ArrayLike, NDArray
 from tapscan.errors import TapscanError
 from tapscan.signals.checking import require_axes, require_rate, require_real
 from tapscan.signals.echoes.kernels import LEAST_SAMPLES, Kernel, correlate, make_kernel
-from tapscan.signals.echoes.memory import keep_freed_memory
-from tapscan.signals.echoes.pulses import Pulse, deconvolved, detrended, estimate_pulse, two_kinds
+from tapscan.signals.echoes.pulses import Pulse, deconvolved, estimate_pulse, two_kinds
 from tapscan.signals.echoes.pursuit import misfits, pursue, quiet_part, subtracted
-from tapscan.signals.echoes.sampling import spread_evenly
+from tapscan.signals.echoes.sampling import detrended, spread_evenly
+from tapscan.signals.memory import keep_freed_memory
 
 __all__ = ["Echoes", "find_echoes"]
 
@@ -79,7 +79,7 @@ def find_echoes(
 
     Examples
     --------
-    >>> from tapscan.signals.echoes.pulses import delayed
+    >>> from tapscan.signals.echoes.sampling import delayed
     >>> t = np.arange(60) / 100e6
     >>> pulse = np.exp(-(((t - 0.3e-6) / 0.12e-6) ** 2)) * np.cos(2 * np.pi * 5e6 * t)
     >>> trace = delayed(pulse, 100.3, 400) - 0.5 * delayed(pulse, 140.5, 400)

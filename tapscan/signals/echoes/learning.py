@@ -18,12 +18,12 @@ from tapscan.signals.echoes.candidates import (
     candidates,
     make_pattern,
     noise_of,
-    prepared,
 )
 from tapscan.signals.echoes.kernels import LEAST_SAMPLES, Kernel, correlate, make_kernel
-from tapscan.signals.echoes.pulses import Pulse, detrended, estimate_pulse
+from tapscan.signals.echoes.pulses import Pulse, estimate_pulse
 from tapscan.signals.echoes.pursuit import misfits, subtracted
-from tapscan.signals.echoes.sampling import spread_evenly
+from tapscan.signals.echoes.quality import prepared
+from tapscan.signals.echoes.sampling import detrended, spread_evenly
 
 __all__ = ["SAMPLE", "learn"]
 

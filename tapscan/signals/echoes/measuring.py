@@ -39,11 +39,12 @@ from numpy.typing import ArrayLike, NDArray
 
 from tapscan.errors import TapscanError
 from tapscan.signals.checking import require_axes, require_rate, require_real
-from tapscan.signals.echoes.candidates import Candidates, Pattern, candidates, prepared
+from tapscan.signals.echoes.candidates import Candidates, Pattern, candidates
 from tapscan.signals.echoes.kernels import LEAST_SAMPLES
 from tapscan.signals.echoes.learning import SAMPLE, learn
-from tapscan.signals.echoes.memory import keep_freed_memory
+from tapscan.signals.echoes.quality import prepared
 from tapscan.signals.echoes.sampling import spread_evenly
+from tapscan.signals.memory import keep_freed_memory
 from tapscan.signals.walls.deciding import AScanFeatures, decided, unread
 from tapscan.signals.walls.lost import with_lost_walls
 
@@ -119,7 +120,7 @@ def measure_ascans(
 
     Examples
     --------
-    >>> from tapscan.signals.echoes.pulses import delayed
+    >>> from tapscan.signals.echoes.sampling import delayed
     >>> t = np.arange(60) / 100e6
     >>> pulse = np.exp(-(((t - 0.3e-6) / 0.12e-6) ** 2)) * np.cos(2 * np.pi * 5e6 * (t - 0.3e-6))
     >>> traces = delayed(pulse, [100, 110.5], 400) - 0.5 * delayed(pulse, [208.5, 219], 400)

@@ -1,29 +1,24 @@
-"""The transmitted pulse: where it is in a trace, what it looks like, and how to shift it between samples."""
+"""The transmitted pulse: where it is in a trace, and what it looks like."""
 
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from numpy.lib.stride_tricks import sliding_window_view
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 from scipy import fft
 
-from tapscan.signals.echoes.sampling import spread_evenly
+from tapscan.signals.echoes.sampling import cut_out, spread_evenly
 
 __all__ = [
     "Pulse",
     "centre_frequency_hz",
-    "cut_out",
     "deconvolved",
-    "delayed",
-    "detrended",
     "estimate_pulse",
     "two_kinds",
 ]
 
 Floats = NDArray[np.float64]
 
-_DRIFT_DEGREE = 3
 # An echo this large, relative to the largest, is the front surface's: half of what acrylic on laminate
 # returns over a back wall that loses nothing, 0.19 of 0.96 (3.15 and 4.63 MRayl); all of it in loud noise.
 _FRONT_FRACTION = (0.1, 0.2)
@@ -46,68 +41,11 @@ class Pulse:
     sample_rate_hz: float
 
 
-def detrended(traces: NDArray[Any]) -> NDArray[Any]:
-    """Remove each trace's cubic: DC offset, mains hum and slow drift look like one within a few µs.
-
-    Parameters
-    ----------
-    traces
-        Shape (n, samples), finite.
-
-    Returns
-    -------
-    ndarray
-        Same shape and dtype.
-
-    Examples
-    --------
-    >>> bool(abs(detrended(3 + 2 * np.arange(64.0)[None])).max() < 1e-12)
-    True
-    """
-    samples = traces.shape[-1]
-    degree = min(_DRIFT_DEGREE, samples // 16)  # a short trace could lose its echo to a cubic
-    shapes = np.linalg.qr(np.polynomial.legendre.legvander(np.linspace(-1.0, 1.0, samples), degree))[0]
-    shapes = np.ascontiguousarray(shapes.T, dtype=traces.dtype)
-    flat: NDArray[Any] = traces - traces.mean(axis=-1, keepdims=True)
-    # Not a matrix product: that may round differently for another number of rows.
-    flat -= np.einsum("nk,ks->ns", np.einsum("ns,ks->nk", flat, shapes), shapes)
-    return flat
-
-
 def _envelope(traces: NDArray[Any]) -> NDArray[Any]:
     """Return the magnitude of the analytic signal, along the last axis."""
     from scipy.signal import hilbert
 
     return np.asarray(np.abs(hilbert(traces)))
-
-
-def delayed(pulse: ArrayLike, delay_samples: ArrayLike, samples: int) -> Floats:
-    """Place a pulse at a time between samples, by a Fourier shift, and cut it to the trace.
-
-    Parameters
-    ----------
-    pulse
-        Shape (length,).
-    delay_samples
-        Where the pulse's first sample sits, any shape, at or after 0.
-    samples
-        Length of the trace.
-
-    Returns
-    -------
-    ndarray
-        Shape ``delay_samples.shape + (samples,)``.
-
-    Examples
-    --------
-    >>> delayed([0, 1, 0], 2.0, 6).round(9) + 0.0
-    array([0., 0., 0., 1., 0., 0.])
-    """
-    pulse = np.asarray(pulse, dtype=float)
-    delay = np.asarray(delay_samples, dtype=float)
-    length = fft.next_fast_len(samples + 2 * len(pulse), real=True)
-    phase = np.exp(-2j * np.pi * np.fft.rfftfreq(length) * delay[..., None])
-    return np.asarray(fft.irfft(fft.rfft(pulse, length) * phase, length, axis=-1)[..., :samples])
 
 
 def centre_frequency_hz(traces: NDArray[Any], sample_rate_hz: float) -> float:
@@ -300,31 +238,6 @@ def _noise_of_average(traces: Floats, windows: Floats) -> float:
         1.25 if len(quiet) > 2 else 1.0
     )  # a median of normal values scatters a quarter more than their mean
     return float(loss * np.median(quiet) / np.sqrt(len(quiet)))
-
-
-def cut_out(traces: NDArray[Any], start: Floats, length: int) -> Floats:
-    """Cut a stretch out of each of the traces (n, samples), begun between samples, by a Fourier shift.
-
-    Returns
-    -------
-    ndarray
-        Shape (n, length); zeros before and after the trace.
-
-    Examples
-    --------
-    >>> ramp = np.arange(8.0)[None]
-    >>> cut_out(ramp, np.array([3.0]), 3).round(9)
-    array([[3., 4., 5.]])
-    >>> cut_out(ramp, np.array([-1.0]), 3).round(9) + 0.0
-    array([[0., 0., 1.]])
-    """
-    padded = np.pad(traces, ((0, 0), (length, length + 1)))
-    whole = np.floor(start).astype(int)
-    begin = np.clip(whole + length, 0, padded.shape[1] - length - 1)
-    cut = sliding_window_view(padded, length + 1, axis=1)[np.arange(len(padded)), begin]
-    size = fft.next_fast_len(2 * length, real=True)
-    phase = np.exp(2j * np.pi * np.fft.rfftfreq(size) * (start - whole)[:, None])
-    return np.asarray(fft.irfft(fft.rfft(cut, size, axis=1) * phase, size, axis=1)[:, :length])
 
 
 def _typical(windows: Floats, alone: int | None = None) -> Floats:

@@ -1,5 +1,5 @@
 """Taps: a recording in, each tap's bands, spectrum, decay and faults out.
 
-`finding` cuts recordings into taps; `bands` and `spectrum` say what each sounds like; `decay` how fast it
-dies away; `quality` and `bounces` whether it can be used at all.
+`finding` cuts recordings into taps, on their `highpass`; `bands` is what the screening compares; `spectrum`
+and `decay` are the features beside it; `quality` and `bounces` say whether a tap can be used at all.
 """

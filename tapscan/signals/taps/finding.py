@@ -7,12 +7,13 @@ far apart. The onset is then placed to the sample with Akaike's criterion on the
 ahead of its onset.
 """
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from tapscan.signals.taps.bounces import is_struck_again
+from tapscan.signals.taps.highpass import Sound, sound_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -37,8 +38,6 @@ _BOUNCE_DB = -14.0
 _WEAKEST_DB = -30.0  # against the strongest tap of the recording
 _QUIET_SNR_DB = 20.0
 _QUIET_DB = -20.0  # against the median tap of the recording
-_CHUNK = 1 << 18
-_LEVELLED = 10_000  # samples that give the offset
 _TWO_STEPS = 2.0**-14  # of a 16-bit recorder
 
 
@@ -114,9 +113,7 @@ def find_taps(recording: "ArrayLike", sample_rate_hz: float) -> TapOnsets:
     hop = max(1, round(_HOP_S * sample_rate_hz))
     if len(signal) < 8 * hop:
         return _no_taps()
-    sound = _Sound(signal, _offset(signal), max(2, round(1e-3 * sample_rate_hz)), sample_rate_hz, hop)
-    if len(signal) <= _CHUNK:
-        sound = replace(sound, kept=sound.high(0, len(signal)))
+    sound = sound_of(signal, sample_rate_hz, hop)
     energy = sound.hop_energy()
     noise = _noise_power(energy)
     leaders, suspects = _group(_hits(energy, noise), hop / sample_rate_hz)
@@ -178,71 +175,6 @@ def cut_taps(
     for row, (begin, end) in enumerate(zip(first, stop, strict=True)):
         taps[row, : max(end - begin, 0)] = signal[begin : max(end, begin)]
     return taps
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Sound:
-    """A recording and its causal high-pass, worked out piece by piece so that an hour fits into memory.
-
-    Of a recording that is a single piece the high-pass is kept.
-    """
-
-    signal: "NDArray[np.generic]"
-    offset: float
-    span: int  # samples of the running mean that is taken off, twice
-    sample_rate_hz: float
-    hop: int
-    kept: "NDArray[np.float64] | None" = None
-
-    def raw(self, first: int, last: int) -> "NDArray[np.float64]":
-        """Give the recording without its offset."""
-        part = self.signal[max(first, 0) : max(last, 0)].astype(np.float64)
-        finite = np.isfinite(part)
-        if not finite.all():
-            part[~finite] = self.offset
-        part -= self.offset
-        return part
-
-    def high(self, first: int, last: int) -> "NDArray[np.float64]":
-        """Take off the mean of the millisecond before each sample, twice: 60 Hz falls 30 dB."""
-        if self.kept is not None:
-            return self.kept[first:last]
-        before = 2 * self.span
-        part = self.raw(first - before, last)
-        missing = max(before - first, 0)
-        if missing:  # ahead of the recording hum goes on as its mirror image through the first sample
-            mirror = np.zeros(missing)
-            head = self.raw(0, missing + 1)
-            mirror[missing - len(head) + 1 :] = 2 * head[0] - head[:0:-1]
-            part = np.concatenate([mirror, part])
-        for _ in range(2):
-            total = np.zeros(len(part) + self.span + 1)
-            np.cumsum(part, out=total[self.span + 1 :])
-            mean = total[self.span : -1] - total[: -self.span - 1]
-            mean /= self.span
-            part -= mean
-        return part[before:]
-
-    def hop_energy(self) -> "NDArray[np.float64]":
-        """Mean square of every hop."""
-        hops = len(self.signal) // self.hop
-        per_chunk = max(1, _CHUNK // self.hop)
-        pieces = []
-        for begin in range(0, hops, per_chunk):
-            end = min(begin + per_chunk, hops)
-            part = self.high(begin * self.hop, end * self.hop).reshape(end - begin, self.hop)
-            pieces.append(np.einsum("nk,nk->n", part, part) / self.hop)
-        return np.concatenate(pieces)
-
-
-def _offset(signal: "NDArray[np.generic]") -> float:
-    """Median of samples spread over the recording: taps do not move it, hum hardly does.
-
-    An odd step never keeps time with the mains, of whose period in samples most rates make an even number.
-    """
-    some = signal[:: len(signal) // _LEVELLED | 1].astype(np.float64)
-    some = some[np.isfinite(some)]
-    return float(np.median(some)) if some.size else 0.0
 
 
 def _noise_power(energy: "NDArray[np.float64]") -> float:
@@ -318,7 +250,7 @@ def _group(
     return np.array(leaders, dtype=np.intp), suspects
 
 
-def _is_double(sound: _Sound, lead: int, later: list[int]) -> bool:
+def _is_double(sound: Sound, lead: int, later: list[int]) -> bool:
     """Say whether any of the later hops holds a strike, and not just modes that beat."""
     if not later:
         return False
@@ -331,7 +263,7 @@ def _is_double(sound: _Sound, lead: int, later: list[int]) -> bool:
 
 
 def _describe(
-    sound: _Sound, leaders: "NDArray[np.intp]", doubles: "NDArray[np.bool_]", noise: float
+    sound: Sound, leaders: "NDArray[np.intp]", doubles: "NDArray[np.bool_]", noise: float
 ) -> TapOnsets:
     start, peak, high_peak, clipped = [], [], [], []
     for onset in _onsets(sound, leaders, noise):
@@ -354,7 +286,7 @@ def _describe(
     )
 
 
-def _onsets(sound: _Sound, leaders: "NDArray[np.intp]", noise: float) -> "Iterator[int]":
+def _onsets(sound: Sound, leaders: "NDArray[np.intp]", noise: float) -> "Iterator[int]":
     """Place each onset to the sample."""
     rate = sound.sample_rate_hz
     for hop in leaders:

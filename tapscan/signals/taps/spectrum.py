@@ -1,4 +1,4 @@
-"""What a tap sounds like in numbers: centroid, peak, damping, decay, level and a fractional-octave spectrum.
+"""What a tap sounds like in numbers: centroid, peak, damping, decay and level. Its bands are in `bands`.
 
 Everything follows from one real Fourier transform of each tap, and one back of its band: no window, no
 resampling. Batches are worked through in pieces that stay in the processor's cache, so the cost is that of
@@ -10,17 +10,16 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from tapscan.signals.echoes.memory import keep_freed_memory
+from tapscan.signals.memory import keep_freed_memory
 from tapscan.signals.modes.lines import LINE_BINS, fit_line, line_bins, pole_to_mode
 from tapscan.signals.taps.decay import decay_time, tail_power
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
 
-__all__ = ["TapFeatures", "octave_bands_hz", "tap_band_hz", "tap_features"]
+__all__ = ["TapFeatures", "tap_band_hz", "tap_features"]
 
 _LOWEST_HZ, _HIGHEST_HZ = 400.0, 20_000.0
-_BANDS_PER_OCTAVE = 12
 _BLOCK_S = 3e-4
 _CHUNK_BYTES = 900_000
 _ROWS = 512
@@ -47,12 +46,6 @@ class TapFeatures:
         Peak of the tap in `band_hz`, in dB relative to full scale (1.0), shape ``(n,)``.
     snr_db
         That peak over the root mean square of the noise in `band_hz`, shape ``(n,)``.
-    power_db
-        Mean square in all of those bands together, in dB relative to full scale, shape ``(n,)``.
-    spectrum_db
-        Power in each band of `band_centre_hz` relative to the power in all of them, shape ``(n, bands)``.
-    band_centre_hz
-        Centres of the twelfth-octave bands, shape ``(bands,)``.
     band_hz
         The band that was used (lowest, highest).
     """
@@ -63,9 +56,6 @@ class TapFeatures:
     decay_time_s: "NDArray[np.float64]"
     level_db: "NDArray[np.float64]"
     snr_db: "NDArray[np.float64]"
-    power_db: "NDArray[np.float64]"
-    spectrum_db: "NDArray[np.float64]"
-    band_centre_hz: "NDArray[np.float64]"
     band_hz: tuple[float, float]
 
 
@@ -78,19 +68,6 @@ def tap_band_hz(sample_rate_hz: float) -> tuple[float, float]:
     ((400.0, 20000.0), (400.0, 3600.0))
     """
     return _LOWEST_HZ, max(min(_HIGHEST_HZ, 0.45 * sample_rate_hz), 1.5 * _LOWEST_HZ)
-
-
-def octave_bands_hz(sample_rate_hz: float) -> "NDArray[np.float64]":
-    """Give the edges of the twelfth-octave bands that fit into `tap_band_hz`, shape ``(bands + 1,)``.
-
-    Examples
-    --------
-    >>> octave_bands_hz(48000.0)[[0, 12, -1]].round(1)
-    array([  400. ,   800. , 19178.3])
-    """
-    lowest, highest = tap_band_hz(sample_rate_hz)
-    count = int(np.floor(np.log2(highest / lowest) * _BANDS_PER_OCTAVE + 1e-9))
-    return np.asarray(lowest * 2.0 ** (np.arange(count + 1) / _BANDS_PER_OCTAVE))
 
 
 def tap_features(
@@ -119,7 +96,7 @@ def tap_features(
         Lowest and highest frequency that count; `tap_band_hz` when None.
     noise_power
         Mean square of the white noise in each tap, scalar or shape ``(n,)``. When given, its expected share
-        is taken off the spectrum before centroid and bands are formed. When None, nothing is taken off, and
+        is taken off the spectrum before the centroid is formed. When None, nothing is taken off, and
         the noise for `snr_db` and `decay_time_s` is estimated from the last part of each tap.
 
     Returns
@@ -145,12 +122,12 @@ def tap_features(
     n = len(batch)
     layout = _layout(batch.shape[1], sample_rate_hz, band_hz)
     noise = None if noise_power is None else np.broadcast_to(np.asarray(noise_power, dtype=np.float64), (n,))
-    table = np.full((n, _SPECTRUM + len(layout.band_centre_hz)), np.nan)
+    table = np.full((n, _FEATURES), np.nan)
     if batch.shape[1] >= 4:
         for first in range(0, n, _ROWS):
             part = slice(first, first + _ROWS)
             _measure(batch[part], layout, None if noise is None else noise[part], table[part])
-    columns = np.ascontiguousarray(table[:, :_SPECTRUM].T)
+    columns = np.ascontiguousarray(table.T)
     return TapFeatures(
         centroid_hz=columns[_CENTROID],
         peak_hz=columns[_PEAK],
@@ -158,14 +135,11 @@ def tap_features(
         decay_time_s=columns[_DECAY],
         level_db=columns[_LEVEL],
         snr_db=columns[_SNR],
-        power_db=columns[_POWER],
-        spectrum_db=np.ascontiguousarray(table[:, _SPECTRUM:]),
-        band_centre_hz=layout.band_centre_hz,
         band_hz=layout.band_hz,
     )
 
 
-_CENTROID, _PEAK, _DAMPING, _DECAY, _LEVEL, _SNR, _POWER, _SPECTRUM = range(8)
+_CENTROID, _PEAK, _DAMPING, _DECAY, _LEVEL, _SNR, _FEATURES = range(7)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -178,9 +152,6 @@ class _Layout:
     bins: slice  # bins whose frequency is in the band
     frequency_hz: "NDArray[np.float64]"  # of those bins
     gain: "NDArray[np.float64]"  # of the band filter, for every bin
-    edge_bin: "NDArray[np.intp]"  # bin that holds each fractional-octave edge
-    edge_share: "NDArray[np.float64]"  # share of that bin below the edge
-    band_centre_hz: "NDArray[np.float64]"
     block: int
     flanks: tuple[slice, slice]  # bins that the band filter changes
 
@@ -206,9 +177,6 @@ def _layout(n_samples: int, sample_rate_hz: float, band_hz: tuple[float, float] 
     frequency_hz = np.arange(n_bins, dtype=np.float64) * width_hz
     first = int(np.searchsorted(frequency_hz, lowest * (1 - 1e-12)))
     last = max(int(np.searchsorted(frequency_hz, highest * (1 + 1e-12), side="right")), first + 1)
-    edges_hz = octave_bands_hz(sample_rate_hz)
-    place = edges_hz / width_hz + 0.5  # bin k covers k - 0.5 to k + 0.5
-    edge_bin = np.minimum(place.astype(np.intp), n_bins - 1)
     gain = _band_gain(frequency_hz, lowest, highest)
     first, last = min(first, n_bins - 1), min(last, n_bins)
     return _Layout(
@@ -218,9 +186,6 @@ def _layout(n_samples: int, sample_rate_hz: float, band_hz: tuple[float, float] 
         bins=slice(first, last),
         frequency_hz=frequency_hz[first:last],
         gain=gain,
-        edge_bin=edge_bin,
-        edge_share=np.clip(place - edge_bin, 0.0, 1.0),
-        band_centre_hz=np.sqrt(edges_hz[:-1] * edges_hz[1:]),
         block=min(max(1, round(_BLOCK_S * sample_rate_hz)), max(n_samples, 1)),
         flanks=(slice(0, first), slice(last, n_bins)),
     )
@@ -250,7 +215,6 @@ def _measure(
     n = len(taps)
     count = max(layout.n_samples // layout.block, 1)
     rest = _Rest(
-        power=np.empty((n, len(layout.band_centre_hz))),
         loud=np.empty(n),
         peak_bin=np.empty(n, dtype=np.intp),
         half_width=np.empty(n, dtype=np.intp),
@@ -275,7 +239,6 @@ def _measure(
 class _Rest:
     """What is left of taps once their samples have been gone through; one row per tap."""
 
-    power: "NDArray[np.float64]"  # in each fractional-octave band
     loud: "NDArray[np.float64]"  # power in the whole band
     peak_bin: "NDArray[np.intp]"
     half_width: "NDArray[np.intp]"
@@ -305,7 +268,6 @@ def _transform(
     if noise is not None and rest.floor is not None:
         rest.floor[part] = noise[part] * 4.0 ** -rest.exponent[part] * rest.length[part]
         floor = rest.floor[part]
-    rest.power[part] = _band_power(power, layout)
     rest.peak_bin[part], rest.half_width[part] = _peak(in_band, layout)
     rest.bins[part] = line_bins(spectrum, rest.peak_bin[part])
     rest.loud[part] = in_band.sum(axis=1)
@@ -321,9 +283,6 @@ def _transform(
 def _finish(layout: _Layout, rest: _Rest, table: "NDArray[np.float64]") -> None:
     """Turn what is left of the taps into features."""
     doublings_db = 20 * np.log10(2.0) * rest.exponent
-    table[:, _SPECTRUM:], total = _band_levels(rest.power, layout, rest.floor)
-    # Half the spectrum represents all of it; Parseval's theorem makes it a mean square over the frame.
-    table[:, _POWER] = 10 * np.log10(2 * total / layout.n_samples**2) + doublings_db
     pole = fit_line(rest.bins, rest.peak_bin, layout.n_samples, rest.half_width)
     _, table[:, _DAMPING] = pole_to_mode(pole, layout.sample_rate_hz)
     turns = np.where(np.isnan(pole.imag), rest.peak_bin / layout.n_samples, pole.imag / (2 * np.pi))
@@ -372,27 +331,6 @@ def _centroid(
     unit = frequency_hz[-1] or 1.0
     weighted = np.einsum("nk,k->n", magnitude, (frequency_hz / unit).astype(power.dtype))
     return np.asarray(weighted.astype(np.float64) * unit / magnitude.sum(axis=1, dtype=power.dtype))
-
-
-def _band_power(power: "NDArray[np.floating]", layout: _Layout) -> "NDArray[np.float64]":
-    """Power in each fractional-octave band; bins that straddle an edge are shared."""
-    edge, share = layout.edge_bin, layout.edge_share
-    if len(edge) < 2:
-        return np.zeros((len(power), len(layout.band_centre_hz)))
-    whole = np.add.reduceat(power[:, : edge[-1] + 1], edge, axis=1)[:, :-1] * (np.diff(edge) > 0)
-    below = power[:, edge] * share
-    return np.maximum(whole + below[:, 1:] - below[:, :-1], 0.0).astype(np.float64)
-
-
-def _band_levels(
-    bands: "NDArray[np.float64]", layout: _Layout, floor: "NDArray[np.float64] | None"
-) -> "tuple[NDArray[np.float64], NDArray[np.float64]]":
-    """Power in each band in dB relative to their sum, and the sum."""
-    if floor is not None:
-        expected = floor[:, None] * (np.diff(layout.edge_bin) + np.diff(layout.edge_share))
-        bands = np.maximum(bands - expected, 0.1 * expected)
-    total = bands.sum(axis=1, keepdims=True)
-    return np.asarray(10 * np.log10(np.maximum(bands / total, _QUIETEST**2))), total[:, 0]
 
 
 def _peak(in_band: "NDArray[np.floating]", layout: _Layout) -> "tuple[NDArray[np.intp], NDArray[np.intp]]":

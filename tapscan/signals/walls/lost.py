@@ -16,10 +16,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tapscan.physics.waves import UNRESOLVED_CYCLES
-from tapscan.signals.echoes.candidates import Pattern, prepared
+from tapscan.signals.echoes.candidates import Pattern
 from tapscan.signals.echoes.kernels import Kernel, correlate
-from tapscan.signals.echoes.pulses import detrended
 from tapscan.signals.echoes.pursuit import solved, subtracted
+from tapscan.signals.echoes.quality import prepared
+from tapscan.signals.echoes.sampling import detrended
 from tapscan.signals.walls.deciding import AScanFeatures
 from tapscan.signals.walls.filling import filled
 from tapscan.signals.walls.surface import Surface, repeats

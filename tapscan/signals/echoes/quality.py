@@ -1,18 +1,72 @@
-"""Whether a trace shows its front-surface echo whole, or begins in the midst of it."""
+"""Whether a trace can be measured, and if not, why: broken, silent, saturated, begun too late."""
 
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["front_is_cut"]
+from tapscan.signals.echoes.sampling import detrended
+
+__all__ = ["front_is_cut", "prepared"]
+
+Floats32 = NDArray[np.float32]
 
 _EARLY = 2.0  # periods: a front-surface echo that peaks later shows its rise
 _WITHIN = 3.0  # periods from the start that hold the echo's largest half-wave
 _LOW = 0.05  # the same, in a zone where the delay is known to be wrong
 _MANY = 0.25  # of a zone's traces: so many say that the delay is wrong, and spoil the pulse that is learned
 _LOUD = 8.0  # times the trace's median size: no noise gets there, an echo does
+_LEAST_FLAT = 3  # equal samples in a row at the very top that no smooth echo makes
 _HIGH = 0.25  # of that half-wave: a whole echo rises from less within its first sample
+
+
+def prepared(traces: NDArray[Any], step: float = 0.0) -> tuple[Floats32, Floats32, NDArray[np.str_]]:
+    """Bring traces to single precision and say what each lacks at its end and what is wrong with it.
+
+    Missing samples at a trace's end only make it shorter; anywhere else the trace is not finite. A faulty row
+    becomes 0.
+    """
+    with np.errstate(over="ignore", invalid="ignore"):
+        values = np.asarray(traces, dtype=np.float32)
+    fault = np.full(len(values), "", dtype="U10")
+    lacking = np.zeros(len(values), dtype=np.float32)
+    crest, trough = np.argmax(values, axis=1), np.argmin(values, axis=1)  # of a row with NaN, the NaN
+    rows = np.arange(len(values))
+    broken = ~np.isfinite(values[rows, crest] - values[rows, trough])
+    if broken.any():
+        values = values.copy()
+        for row in np.flatnonzero(broken):
+            values[row], lacking[row] = _without_tail(values[row])
+            if lacking[row] == values.shape[1]:
+                fault[row] = "not finite"
+        crest, trough = np.argmax(values, axis=1), np.argmin(values, axis=1)
+    span = values[rows, crest] - values[rows, trough]
+    fault[(fault == "") & (span == 0)] = "silent"
+    # Where the digitiser resolves fewer than 32 levels, an honest crest may look flat.
+    flat = (_rests(values, crest) | _rests(values, trough)) & (span > 32 * np.float32(step))
+    fault[flat & (fault == "")] = "saturated"
+    return values, lacking, fault
+
+
+def _without_tail(trace: Floats32) -> tuple[Floats32, int]:
+    """Fill missing samples at the end with the mean of the rest, and count them; all when others lack too."""
+    finite = np.isfinite(trace)
+    length = int(np.flatnonzero(finite)[-1]) + 1 if finite.any() else 0
+    filled = np.zeros_like(trace)
+    if length < 2 or not finite[:length].all() or not np.isnan(trace[length:]).all():
+        return filled, len(trace)
+    filled[:length] = detrended(trace[None, :length])[0]
+    return filled, len(trace) - length
+
+
+def _rests(values: Floats32, at: NDArray[np.intp]) -> NDArray[np.bool_]:
+    """Whether a trace stays for three samples at its extreme, as no smooth echo does."""
+    rests = np.zeros(len(values), dtype=bool)
+    rows = np.flatnonzero(at + _LEAST_FLAT <= values.shape[1])
+    for ahead in range(1, _LEAST_FLAT):
+        rows = rows[values[rows, at[rows] + ahead] == values[rows, at[rows]]]
+    rests[rows] = True
+    return rests
 
 
 def front_is_cut(
