@@ -96,7 +96,7 @@ export class CutFace extends PhotoPane {
   }
 
   async open(photo) {
-    this.parts.hidden = photo === "";
+    this.parts.hidden = true; // until the photo is there: a place that is set before would be lost
     this.face = null;
     this.view.open = [];
     if (photo === "") return;
@@ -107,6 +107,7 @@ export class CutFace extends PhotoPane {
     if (scale) this.mm.value = String(scale.length_mm);
     this.cut.value = cut ?? "";
     this.who.value = who ?? this.who.value;
+    this.parts.hidden = false;
     this.view.show(`/cut-photos/${encodeURIComponent(photo.slice(7))}`, face.width, face.height);
     this.take(face);
     this.choose(scale ? (face.marked.surface_px.length > 1 ? "" : "surface") : "bar", false);
