@@ -147,6 +147,13 @@ def _anything(rng: Rng) -> Surface:
     return Surface(stations, positions, float(pitch[0]), girth, float(pitch[1]))
 
 
+def _anything_round(rng: Rng) -> Surface:
+    """As above, but no panel."""
+    while (surface := _anything(rng)).girth_mm is None:
+        pass
+    return surface
+
+
 def _third(rng: Rng, surface: Surface) -> tuple[Damage, ...]:
     """Open delaminations that together take a third of the part."""
     many = draw_damages(rng, surface, 40, radius_mm=(18, 30), depth_mm=(0.4, 0.8), gap_mm=2)
@@ -307,6 +314,54 @@ CHOSEN_ON: dict[str, Mix] = {
         kinds=("open", "gritty", "stack"),
         longest=1.6,
     ),
+    "lattice": Mix(
+        "masses and springs, sleeves, inserts", generator="lattice", manner=_at(30.0), longest=1.6
+    ),
+    "lattice-messy": Mix(
+        "the same, cones, any hand and kind",
+        generator="lattice",
+        surface=_taper,
+        manner=messy,
+        kinds=("open", "bridged", "gritty", "sliding", "stack"),
+        longest=1.6,
+    ),
+    "lattice-panels": Mix(
+        "the same, panels",
+        generator="lattice",
+        surface=_panel,
+        manner=messy,
+        kinds=("open", "bridged", "gritty", "sliding", "stack"),
+        longest=2.0,
+    ),
+    "lattice-sound": Mix("the same, no damage", generator="lattice", count=(0, 0), manner=messy),
+    "lattice-sound-panels": Mix(
+        "the same, panels, no damage", generator="lattice", surface=_panel, count=(0, 0), manner=messy
+    ),
+    "faint-lattice": Mix(
+        "the same, a loud shop",
+        generator="lattice",
+        manner=_faintly,
+        kinds=("open", "bridged", "gritty", "stack"),
+    ),
+    **{
+        f"{generator}-anything": Mix(
+            "everything drawn at random",
+            generator=generator,
+            surface=surface,
+            manner=_anyhow,
+            thickness_mm=(1.2, 2.6),
+            kinds=kinds,
+            count=(0, 4),
+            radius_mm=None,
+            depth_mm=(0.35, 0.9),
+            longest=longest,
+        )
+        for generator, surface, kinds, longest in (
+            ("shell", _anything_round, ("open",), 1.0),
+            ("slapping", _anything, ("open", "gritty", "stack"), 2.0),
+            ("lattice", _anything, ("open", "bridged", "gritty", "sliding", "stack"), 2.0),
+        )
+    },
 }
 
 KEPT_BACK: dict[str, Mix] = {
@@ -387,40 +442,7 @@ ODD: dict[str, Mix] = {
     f"{name.split()[0].lower()}-{layout}": _odd(name, layout) for name in odd_names() for layout in LAYOUTS
 }
 
-# A generator that nothing has been chosen or trained on yet. Whoever trains on it moves it up.
-UNSEEN: dict[str, Mix] = {
-    "lattice": Mix(
-        "masses and springs, sleeves, inserts", generator="lattice", manner=_at(30.0), longest=1.6
-    ),
-    "lattice-messy": Mix(
-        "the same, cones, any hand and kind",
-        generator="lattice",
-        surface=_taper,
-        manner=messy,
-        kinds=("open", "bridged", "gritty", "sliding", "stack"),
-        longest=1.6,
-    ),
-    "lattice-panels": Mix(
-        "the same, panels",
-        generator="lattice",
-        surface=_panel,
-        manner=messy,
-        kinds=("open", "bridged", "gritty", "sliding", "stack"),
-        longest=2.0,
-    ),
-    "lattice-sound": Mix("the same, no damage", generator="lattice", count=(0, 0), manner=messy),
-    "lattice-sound-panels": Mix(
-        "the same, panels, no damage", generator="lattice", surface=_panel, count=(0, 0), manner=messy
-    ),
-    "faint-lattice": Mix(
-        "the same, a loud shop",
-        generator="lattice",
-        manner=_faintly,
-        kinds=("open", "bridged", "gritty", "stack"),
-    ),
-}
-
-FAMILIES: dict[str, Mix] = {**CHOSEN_ON, **KEPT_BACK, **ODD, **UNSEEN}
+FAMILIES: dict[str, Mix] = {**CHOSEN_ON, **KEPT_BACK, **ODD}
 
 
 def _made(job: tuple[Path, str, int]) -> Path:
