@@ -3,6 +3,7 @@ import sys
 import pytest
 from click.testing import CliRunner
 
+import tapscan
 from tapscan.cli import main
 from tapscan.desk.web import serving
 
@@ -58,6 +59,8 @@ def test_a_folder_that_is_no_inspection_is_reported_before_a_page_opens(tmp_path
 
 
 def test_what_is_not_installed_is_named_with_the_command_that_installs_it(folder, monkeypatch):
+    # The desk is imported once more below; afterwards the package has its own again.
+    monkeypatch.setattr(tapscan, "desk", tapscan.desk)
     for name in [name for name in sys.modules if name.startswith(("tapscan.desk", "uvicorn"))]:
         monkeypatch.delitem(sys.modules, name)
     monkeypatch.setitem(sys.modules, "uvicorn", None)
