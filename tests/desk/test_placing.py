@@ -450,7 +450,8 @@ def place_in_firefox(tab):
         point(place)
     wait("The grid has 8 points.")
     tab.press("d")
-    wait("8 points.")
+    wait("Points one by one: Click to place the next point.")
+    wait("areas are sure to")  # the desk's answer is there: no button moves any more
 
 
 def look(page, name, place=".placing"):

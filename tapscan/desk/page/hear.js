@@ -35,10 +35,11 @@ export async function hear(points, onpoint = () => {}) {
       const source = new AudioBufferSourceNode(sound(), { buffer });
       source.connect(sound().destination);
       source.start(when);
+      // By the clock of the sound itself: a timer's name may come when all is over.
+      source.addEventListener("ended", () => tell(points[i + 1] ?? null));
       mine.push(source);
-      setTimeout(() => tell(points[i]), (when - sound().currentTime) * 1000);
       when += buffer.duration + BETWEEN_S;
     });
-    mine.at(-1).addEventListener("ended", () => tell(null));
+    tell(points[0]);
   });
 }
