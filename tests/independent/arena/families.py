@@ -25,6 +25,7 @@ from tests.independent.arena.adapters import (
 from tests.independent.arena.faces import LAYOUTS, Face, draw_face, draw_inside
 from tests.independent.arena.nuisances import Manner, messy, tidy
 from tests.independent.arena.parts import Case, Patch, draw_damages, make_part
+from tests.independent.lattice import LATTICE_KINDS
 from tests.independent.plate_modes import PLATE_KINDS, odd_names
 from tests.independent.ringing import Ringing, drawn_wall
 from tests.independent.strikes import Damage, Generator
@@ -214,6 +215,17 @@ GENERATORS: dict[str, Callable[[Surface, tuple[Damage, ...], float, int], Genera
 }
 
 MANY_KINDS = ("open", "open", "bridged", "gritty", "stack", "sliding")
+ANYTHING = Mix(
+    "everything drawn at random",
+    surface=_anything,
+    manner=_anyhow,
+    thickness_mm=(1.2, 2.6),
+    kinds=MANY_KINDS,
+    count=(0, 4),
+    radius_mm=None,
+    depth_mm=(0.35, 0.9),
+    longest=2.0,
+)
 
 CHOSEN_ON: dict[str, Mix] = {
     "clean": Mix("tidy hand and room, 35 dB"),
@@ -243,17 +255,7 @@ CHOSEN_ON: dict[str, Mix] = {
     "third": Mix("a third of the part", places=_third, manner=_at(30.0)),
     "sound": Mix("no damage, any hand", count=(0, 0), manner=messy, furnished=True),
     "panels": Mix("flat, with a doubler", surface=_panel, furnished=True, manner=_at(30.0)),
-    "anything": Mix(
-        "everything drawn at random",
-        surface=_anything,
-        manner=_anyhow,
-        thickness_mm=(1.2, 2.6),
-        kinds=MANY_KINDS,
-        count=(0, 4),
-        radius_mm=None,
-        depth_mm=(0.35, 0.9),
-        longest=2.0,
-    ),
+    "anything": ANYTHING,
     "shell": Mix("Sanders' shell, tidy", generator="shell", manner=_at(32.0)),
     "shell-messy": Mix("Sanders' shell, any hand", generator="shell", manner=messy, surface=_taper),
     "shell-third": Mix("Sanders' shell, a third damaged", generator="shell", places=_third),
@@ -279,17 +281,7 @@ CHOSEN_ON: dict[str, Mix] = {
         kinds=("open", "open", "sliding"),
         longest=1.8,
     ),
-    "faint-anything": Mix(
-        "everything at random in a loud shop",
-        surface=_anything,
-        manner=_faintly,
-        thickness_mm=(1.2, 2.6),
-        kinds=MANY_KINDS,
-        count=(0, 4),
-        radius_mm=None,
-        depth_mm=(0.35, 0.9),
-        longest=2.0,
-    ),
+    "faint-anything": replace(ANYTHING, what="everything at random in a loud shop", manner=_faintly),
     "plates": Mix("finite-element panels", generator="plates", surface=_panel, manner=_at(30.0), longest=1.8),
     "plates-messy": Mix(
         "finite-element panels, any hand, many kinds",
@@ -322,7 +314,7 @@ CHOSEN_ON: dict[str, Mix] = {
         generator="lattice",
         surface=_taper,
         manner=messy,
-        kinds=("open", "bridged", "gritty", "sliding", "stack"),
+        kinds=LATTICE_KINDS,
         longest=1.6,
     ),
     "lattice-panels": Mix(
@@ -330,7 +322,7 @@ CHOSEN_ON: dict[str, Mix] = {
         generator="lattice",
         surface=_panel,
         manner=messy,
-        kinds=("open", "bridged", "gritty", "sliding", "stack"),
+        kinds=LATTICE_KINDS,
         longest=2.0,
     ),
     "lattice-sound": Mix("the same, no damage", generator="lattice", count=(0, 0), manner=messy),
@@ -343,25 +335,11 @@ CHOSEN_ON: dict[str, Mix] = {
         manner=_faintly,
         kinds=("open", "bridged", "gritty", "stack"),
     ),
-    **{
-        f"{generator}-anything": Mix(
-            "everything drawn at random",
-            generator=generator,
-            surface=surface,
-            manner=_anyhow,
-            thickness_mm=(1.2, 2.6),
-            kinds=kinds,
-            count=(0, 4),
-            radius_mm=None,
-            depth_mm=(0.35, 0.9),
-            longest=longest,
-        )
-        for generator, surface, kinds, longest in (
-            ("shell", _anything_round, ("open",), 1.0),
-            ("slapping", _anything, ("open", "gritty", "stack"), 2.0),
-            ("lattice", _anything, ("open", "bridged", "gritty", "sliding", "stack"), 2.0),
-        )
-    },
+    "shell-anything": replace(
+        ANYTHING, generator="shell", surface=_anything_round, kinds=("open",), longest=1.0
+    ),
+    "slapping-anything": replace(ANYTHING, generator="slapping", kinds=("open", "gritty", "stack")),
+    "lattice-anything": replace(ANYTHING, generator="lattice", kinds=LATTICE_KINDS),
 }
 
 KEPT_BACK: dict[str, Mix] = {
