@@ -7,14 +7,14 @@ from pathlib import Path
 from rich.console import Console
 
 from tapscan.screening.taps.damage import damage_class, parsed
-from tests.independent.arena.families import CHOSEN_ON, FAMILIES, KEPT_BACK, ODD, make_parts
+from tests.independent.arena.families import CHOSEN_ON, FAMILIES, KEPT_BACK, ODD, UNSEEN, make_parts
 from tests.independent.arena.judging import judge_family
 from tests.independent.arena.learning import learning_curve, learning_table
 from tests.independent.arena.table import family_table, reliability_table, write_json
 
 
 def _names(asked: list[str]) -> list[str]:
-    groups = {"chosen-on": CHOSEN_ON, "kept-back": KEPT_BACK, "odd": ODD, "all": FAMILIES}
+    groups = {"chosen-on": CHOSEN_ON, "kept-back": KEPT_BACK, "unseen": UNSEEN, "odd": ODD, "all": FAMILIES}
     return list(dict.fromkeys(name for word in asked for name in groups.get(word, [word])))
 
 
@@ -27,7 +27,7 @@ def main() -> None:
         "--families",
         nargs="+",
         default=["chosen-on"],
-        help="names, chosen-on, kept-back, odd or all",
+        help="names, chosen-on, kept-back, unseen, odd or all",
     )
     parser.add_argument("--parts", type=int, default=12, help="of each family")
     parser.add_argument("--jobs", type=int, default=min(2, os.cpu_count() or 1))

@@ -13,7 +13,7 @@ from tapscan.plan.surfaces import girth_mm
 from tapscan.plan.zones import Zone
 from tapscan.synth import taps as synth
 from tapscan.synth.defects import Defect as SynthDefect
-from tests.independent import lattice, plates, slapping
+from tests.independent import diffuse, lattice, plates, slapping
 from tests.independent.arena.faces import Face
 from tests.independent.modes import TAP_S as BARE_TAP_S
 from tests.independent.modes import BareTube, bare_tube, sound_at
@@ -28,6 +28,7 @@ __all__ = [
     "ShellPart",
     "bare_modes",
     "demo_part",
+    "diffuse_part",
     "lattice_part",
     "odd_part",
     "plate_part",
@@ -213,6 +214,13 @@ def lattice_part(
 ) -> lattice.Lattice:
     """Draw a tube, taper or panel as a lattice of masses and springs, with sleeves, inserts and doublers."""
     return lattice.draw(surface, damages, thickness_mm, seed)
+
+
+def diffuse_part(
+    surface: Surface, damages: tuple[Damage, ...], thickness_mm: float, seed: int
+) -> diffuse.Diffuse:
+    """Draw a tube, taper or panel of random waves, its damage as echoes from the rim."""
+    return diffuse.draw(surface, damages, thickness_mm, seed)
 
 
 def odd_part(face: Face, damages: tuple[Damage, ...], _thickness_mm: float, seed: int) -> Generator:

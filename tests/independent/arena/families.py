@@ -16,6 +16,7 @@ import numpy as np
 from tests.independent.arena.adapters import (
     bare_modes,
     demo_part,
+    diffuse_part,
     lattice_part,
     odd_part,
     plate_part,
@@ -25,6 +26,7 @@ from tests.independent.arena.adapters import (
 from tests.independent.arena.faces import LAYOUTS, Face, draw_face, draw_inside
 from tests.independent.arena.nuisances import Manner, messy, tidy
 from tests.independent.arena.parts import Case, Patch, draw_damages, make_part
+from tests.independent.diffuse import DIFFUSE_KINDS
 from tests.independent.lattice import LATTICE_KINDS
 from tests.independent.plate_modes import PLATE_KINDS, odd_names
 from tests.independent.ringing import Ringing, drawn_wall
@@ -38,6 +40,7 @@ __all__ = [
     "KEPT_BACK",
     "KEPT_BACK_KINDS",
     "ODD",
+    "UNSEEN",
     "Mix",
     "draw_case",
     "make_parts",
@@ -212,6 +215,7 @@ GENERATORS: dict[str, Callable[[Surface, tuple[Damage, ...], float, int], Genera
     "slapping": slapping_part,
     "odd plates": odd_part,
     "lattice": lattice_part,
+    "diffuse": diffuse_part,
 }
 
 MANY_KINDS = ("open", "open", "bridged", "gritty", "stack", "sliding")
@@ -403,6 +407,36 @@ KEPT_BACK: dict[str, Mix] = {
 }
 
 
+# A generator written after the damage class was trained; nothing was trained or chosen on it.
+UNSEEN: dict[str, Mix] = {
+    "diffuse": Mix("random waves, rays across the sheet", generator="diffuse", manner=_at(30.0), longest=1.6),
+    "diffuse-messy": Mix(
+        "the same, cones, any hand and kind",
+        generator="diffuse",
+        surface=_taper,
+        manner=messy,
+        kinds=DIFFUSE_KINDS,
+        longest=1.6,
+    ),
+    "diffuse-panels": Mix(
+        "the same, panels, any hand and kind",
+        generator="diffuse",
+        surface=_panel,
+        manner=messy,
+        kinds=DIFFUSE_KINDS,
+        longest=2.0,
+    ),
+    "faint-diffuse": Mix(
+        "the same, tubes in a loud shop", generator="diffuse", manner=_faintly, kinds=DIFFUSE_KINDS[:-1]
+    ),
+    "diffuse-sound": Mix("the same, no damage", generator="diffuse", count=(0, 0), manner=messy),
+    "diffuse-sound-panels": Mix(
+        "the same, panels, no damage", generator="diffuse", surface=_panel, count=(0, 0), manner=messy
+    ),
+    "diffuse-anything": replace(ANYTHING, generator="diffuse", kinds=DIFFUSE_KINDS),
+}
+
+
 def _odd(name: str, layout: str) -> Mix:
     return Mix(
         f"{name}, points {layout}, any hand and kind",
@@ -420,7 +454,7 @@ ODD: dict[str, Mix] = {
     f"{name.split()[0].lower()}-{layout}": _odd(name, layout) for name in odd_names() for layout in LAYOUTS
 }
 
-FAMILIES: dict[str, Mix] = {**CHOSEN_ON, **KEPT_BACK, **ODD}
+FAMILIES: dict[str, Mix] = {**CHOSEN_ON, **KEPT_BACK, **UNSEEN, **ODD}
 
 
 def _made(job: tuple[Path, str, int]) -> Path:
