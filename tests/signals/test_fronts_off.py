@@ -55,3 +55,21 @@ def test_where_plies_outdo_the_front_surface_the_back_wall_is_still_found():
     assert np.abs(features.tof_s * RATE_HZ - TOF_SAMPLES)[~weak].max() < 0.1
     assert np.abs(features.backwall_db[weak] - np.median(features.backwall_db)).max() < 1
     assert not np.isfinite(features.echo_s).any()
+
+
+def test_a_back_wall_whose_front_surface_is_lost_in_noise_is_not_read_as_a_front_surface():
+    """Nothing follows it; a delamination as deep, whose front surface shows, is measured all the same."""
+    rng = np.random.default_rng(3)
+    time_s = np.arange(90) / RATE_HZ - 0.4e-6
+    pulse = np.exp(-0.5 * (time_s / 0.12e-6) ** 2) * np.cos(2 * np.pi * 5e6 * time_s)
+    lost, damaged = np.zeros((2, *GRID), dtype=bool)
+    lost[[4, 9, 14], [3, 8, 5]], damaged[16:18, 7:10] = True, True
+    front = (bent_surface() - 60).ravel()
+    tof = np.where(damaged.ravel(), 0.75 * TOF_SAMPLES, TOF_SAMPLES)
+    traces = np.where(lost.ravel(), 0.0, 0.2)[:, None] * delayed(pulse, front, 512)
+    traces -= 0.8 * delayed(pulse, front + tof, 512)
+    traces = traces.reshape(*GRID, 512) + 0.01 * rng.standard_normal((*GRID, 512))
+    features = measure_volume(traces, RATE_HZ, AScanSettings(TOF_SAMPLES / RATE_HZ))
+    assert (features.fault == np.where(lost, "no echo", "")).all()
+    assert np.isfinite(features.tof_s[~lost & ~damaged]).all()
+    assert np.abs(features.echo_s[damaged] * RATE_HZ - 0.75 * TOF_SAMPLES).max() < 1

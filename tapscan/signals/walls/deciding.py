@@ -154,7 +154,8 @@ def _unslipped(
     Where the front surface returns little, plies right behind it may make a crest as high as its own, or
     noise before it. Read from there the back wall is off the walls beside it, and the front surface off those
     beside it by as much the other way. Under damage and at the end of a ply only the back wall is off. Of the
-    other echoes, measured from there, nothing is kept.
+    other echoes, measured from there, nothing is kept. A front-surface echo that nothing follows, nearer to
+    where the back wall of those beside it is, is that wall's: its own is lost in noise.
     """
     after, amplitude = (
         np.concatenate([getattr(part, name) for part in parts]) for name in ("after", "amplitude")
@@ -172,10 +173,13 @@ def _unslipped(
     with np.errstate(invalid="ignore"):
         off = np.maximum(surface.near, ROUGH * roughness(np.where(sound, front, np.nan).reshape(grid)))
         slipped = ~sound & (np.abs(front + late - there) <= off) & (np.abs(front - there) > off)
+        hidden = np.isnan(late) & (front - there > beside.ravel() / 2)
     out, end = [], 0
     for part in parts:
         span = slice(end, end + len(part.front))
         end, here = span.stop, slipped[span]
+        if hidden[span].any():
+            part = replace(part, fault=np.where(hidden[span] & (part.fault == ""), "no echo", part.fault))
         if here.any():
             moved, own, kept = late[span], np.arange(len(part.front)), best[span]
             only = np.full_like(part.after, np.nan)
