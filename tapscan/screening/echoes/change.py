@@ -15,13 +15,12 @@ from numpy.typing import NDArray
 from tapscan.plan import Zone
 from tapscan.screening.change.changes import Difference
 from tapscan.screening.change.twins import Match, too_few
-from tapscan.screening.echoes.levels import amplitude
+from tapscan.screening.echoes.levels import amplitude, sound_level
 from tapscan.screening.echoes.readings import EchoReadings
 from tapscan.screening.echoes.twins import (
     EARLY_SHARE,
     SAME_TIME,
     inside_instead,
-    smooth_level,
     usual_difference,
 )
 from tapscan.signals import AScanFeatures
@@ -57,7 +56,7 @@ def echo_difference(
     refusal = too_few(zone, "the earlier inspection", paired)
     if refusal is not None:
         raise refusal
-    sound_db = smooth_level(zone, np.where(both, there.backwall_db, np.nan))
+    sound_db = sound_level(zone, np.where(both, there.backwall_db, np.nan)).expected
     moved_db, _ = usual_difference(zone, np.where(both, here.backwall_db - there.backwall_db, np.nan))
     lost = amplitude(there.backwall_db - sound_db) - amplitude(here.backwall_db - sound_db - moved_db)
     inside = _inside_change(here, there, sound_db, moved_db)

@@ -25,6 +25,19 @@ Progress = Callable[[int, int], None]
 Gathered = tuple[NDArray[np.number], float, NDArray[np.str_]]
 REASON = "<U24"
 _EARLY_S = 2e-6  # a front-surface echo later than two periods of 1 MHz shows its rise
+# What one trace does, what several do, and the remedy.
+_WRONG_SETTINGS = {
+    "too short": (
+        "ends before its back wall could arrive",
+        "end before their back wall could arrive",
+        "record again with a longer time axis, or check thickness_mm and velocity_m_s",
+    ),
+    "front cut off": (
+        "begins in the midst of its front-surface echo",
+        "begin in the midst of their front-surface echo",
+        "record again with the delay set so that the front-surface echo is whole",
+    ),
+}
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -64,8 +77,7 @@ def read_ascans(
     echoes = _without_cut_fronts(traces, rate_hz, settings.centre_frequency_hz, echoes)
     reason = np.where(reason == "", echoes.fault, reason)
     reason[block_mask(zone, zone.skip)] = ""
-    _warn_of_short(zone, reason, warnings)
-    _warn_of_cut(zone, reason, warnings)
+    _warn_of_faults(zone, reason, warnings)
     return EchoReadings(
         traces, rate_hz, reason, echoes, settings.centre_frequency_hz or _frequency_hz(traces, rate_hz)
     )
@@ -97,28 +109,17 @@ def _frequency_hz(traces: NDArray[np.number], rate_hz: float) -> float:
     return centre_frequency_hz(some - some.mean(axis=1, keepdims=True), rate_hz)
 
 
-def _warn_of_cut(zone: Zone, reason: NDArray[np.str_], warnings: list[str]) -> None:
-    cut = np.argwhere(reason == "front cut off")
-    if not len(cut):
-        return
-    first = point_name(zone.code, int(cut[0, 0]) + 1, int(cut[0, 1]) + 1)
-    what = f"1 trace begins in the midst of its front-surface echo, at {first}"
-    if len(cut) > 1:
-        what = f"{len(cut)} traces begin in the midst of their front-surface echo, the first at {first}"
-    remedy = "record again with the delay set so that the front-surface echo is whole"
-    warnings.append(sentence(f"zone {zone.code}", what, remedy))
-
-
-def _warn_of_short(zone: Zone, reason: NDArray[np.str_], warnings: list[str]) -> None:
-    short = np.argwhere(reason == "too short")
-    if not len(short):
-        return
-    first = point_name(zone.code, int(short[0, 0]) + 1, int(short[0, 1]) + 1)
-    what = f"1 trace ends before its back wall could arrive, at {first}"
-    if len(short) > 1:
-        what = f"{len(short)} traces end before their back wall could arrive, the first at {first}"
-    remedy = "record again with a longer time axis, or check thickness_mm and velocity_m_s"
-    warnings.append(sentence(f"zone {zone.code}", what, remedy))
+def _warn_of_faults(zone: Zone, reason: NDArray[np.str_], warnings: list[str]) -> None:
+    """Say how many traces were recorded with a wrong setting, and how to record them again."""
+    for fault, (one, several, remedy) in _WRONG_SETTINGS.items():
+        at = np.argwhere(reason == fault)
+        if not len(at):
+            continue
+        first = point_name(zone.code, int(at[0, 0]) + 1, int(at[0, 1]) + 1)
+        what = f"1 trace {one}, at {first}"
+        if len(at) > 1:
+            what = f"{len(at)} traces {several}, the first at {first}"
+        warnings.append(sentence(f"zone {zone.code}", what, remedy))
 
 
 def _map_volume(inspection: Inspection, zone: Zone, warnings: list[str]) -> Gathered:

@@ -30,7 +30,6 @@ __all__ = [
     "Expected",
     "expected_echoes",
     "inside_instead",
-    "smooth_level",
     "usual_difference",
     "walls",
 ]
@@ -110,7 +109,7 @@ def expected_echoes(
     if refusal is not None:
         raise refusal
     marked = np.any([twin.match.marked(twin.marked) for twin in twins], axis=0)
-    smooth_db = smooth_level(zone, before_db)
+    smooth_db = sound_level(zone, before_db).expected
     least_db = smooth_db + 20 * np.log10(1 - EXPLAINED_SHARE)
     usual_db = np.where(marked, before_db, np.maximum(before_db, least_db))
     moved_db, kept = usual_difference(zone, own_db - usual_db)
@@ -182,8 +181,3 @@ def _known_share(readings: EchoReadings, twins: Sequence[EchoTwin], expected_db:
         shares.append(np.where(twin.usable, share, np.inf))
     least = np.min(shares, axis=0)
     return np.where(np.isfinite(least), least, 0.0)
-
-
-def smooth_level(zone: Zone, level_db: Floats) -> Floats:
-    """Give what the zone's own surroundings let expect of a level, (stations, positions)."""
-    return sound_level(zone, level_db).expected

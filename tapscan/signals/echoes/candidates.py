@@ -28,6 +28,7 @@ __all__ = [
     "candidates",
     "make_pattern",
     "noise_of",
+    "some",
 ]
 
 Floats = NDArray[np.float64]
@@ -159,7 +160,7 @@ def candidates(
         c, part = _picked(np.asarray(traces[tile]), pattern, count)
         crowded = _crowded(part, pattern)
         _drop_misfits(part, pattern, crowded)
-        crowded = crowded[_crowded(_rows(part, crowded), pattern)]
+        crowded = crowded[_crowded(some(part, crowded), pattern)]
         closer = np.union1d(crowded, _unusual(part, pattern))
         for field in fields(Candidates):
             getattr(found, field.name)[tile] = getattr(part, field.name)
@@ -227,7 +228,8 @@ def _fit(found: Candidates, pattern: Pattern, rows: Ints, c: Floats32) -> None:
         out[rows] = np.take_along_axis(np.where(inside, values, np.nan), order, axis=1)
 
 
-def _rows(found: Candidates, rows: Ints) -> Candidates:
+def some(found: Candidates, rows: Ints | slice) -> Candidates:
+    """Take some rows."""
     return Candidates(*(getattr(found, field.name)[rows] for field in fields(Candidates)))
 
 

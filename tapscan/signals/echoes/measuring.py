@@ -181,11 +181,10 @@ def measure_volume(
     pattern = learn(sample, sample_rate_hz, settings.expected_tof_s, settings.centre_frequency_hz)
     if pattern is None:
         return _unread(traces, grid)
-    parts = _measured(traces, pattern, volume, progress, workers)
+    found = _measured(traces, pattern, volume, progress, workers)
     threads = workers.count if isinstance(workers, Workers) else max(1, workers)
-    with ThreadPoolExecutor(threads) as pool:
-        prior = settings.expected_tof_s, settings.is_tube
-        features, surface = decided(parts, pattern, bonded, sample_rate_hz, prior, pool)
+    prior = settings.expected_tof_s, settings.is_tube
+    features, surface = decided(found, pattern, bonded, sample_rate_hz, prior, threads)
     closed = settings.is_tube
     known = surface, pattern, sample_rate_hz
     return with_lost_walls(features, traces, known, bonded=bonded, closed=closed)
@@ -217,7 +216,7 @@ def _measured(
     volume: NDArray[Any],
     progress: Progress | None,
     workers: int | Workers,
-) -> list[Candidates]:
+) -> Candidates:
     """Measure all traces block by block, in threads or elsewhere, never more than a few blocks ahead."""
     total, done = len(traces), 0
     parts: list[Candidates] = []
@@ -240,7 +239,9 @@ def _measured(
                 progress(done, total)
             if len(parts) % (_AHEAD * count) == 0:  # blocks at work map their pages anew
                 _let_go(volume)
-    return parts
+    return Candidates(
+        *(np.concatenate([getattr(part, of.name) for part in parts]) for of in fields(Candidates))
+    )
 
 
 def _block_size(total: int, workers: int) -> int:

@@ -15,14 +15,14 @@ A trace that shows neither, or nothing well before the back wall is due, and end
 too short to be read.
 """
 
-from concurrent.futures import Executor
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, fields, replace
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from tapscan.signals.echoes.candidates import NOISE_FACTOR, Candidates, Pattern
+from tapscan.signals.echoes.candidates import NOISE_FACTOR, Candidates, Pattern, some
 from tapscan.signals.walls.filling import ROUGH, filled, local_median, roughness
 from tapscan.signals.walls.sheets import PLAN_TOLERANCE
 from tapscan.signals.walls.surface import Surface, repeats, wall_surface
@@ -74,58 +74,57 @@ def unread(fault: NDArray[np.str_]) -> AScanFeatures:
 
 
 def decided(
-    parts: list[Candidates],
+    found: Candidates,
     pattern: Pattern,
     bonded: Mask,
     sample_rate_hz: float,
     prior: tuple[float | None, bool],
-    pool: Executor,
+    workers: int,
 ) -> tuple[AScanFeatures, Surface]:
-    """Turn the candidates of a zone, given in parts, into its features, and give its wall surface.
+    """Turn the candidates of a zone into its features, and give its wall surface.
 
     `bonded`, (stations, positions), marks where something is bonded behind the laminate; `prior` is the time
     of flight that is expected, in seconds, and whether the zone is a tube. Where a trace is looked at alone,
-    the pool's threads take a part each.
+    so many threads take a part each.
     """
     rate_hz, cycle = pattern.kernel.up * sample_rate_hz, 1.0 / pattern.kernel.bandwidth
     expected = None if prior[0] is None else prior[0] * rate_hz
-    parts = list(pool.map(_audible, parts))
-    surface, sign, usual = _surface(parts, bonded, cycle, expected, closed=prior[1])
+    found = _audible(found)
+    surface, sign, usual = _surface(found, bonded, cycle, expected, closed=prior[1])
     if usual > _OUTDONE and min(bonded.shape) > 1:
-        parts, surface = _unslipped(parts, surface, sign, closed=prior[1])
+        found, surface = _unslipped(found, surface, sign, closed=prior[1])
     due, damage, bond = surface.due.ravel(), surface.damage.ravel(), bonded.ravel()
     out = AScanFeatures(*(np.empty(len(due), dtype) for dtype in 11 * [float] + ["U10"]))
-    ends = np.cumsum([len(part.front) for part in parts])
+    size = max(1, -(-len(due) // workers))
 
-    def decide(part: Candidates, end: int) -> None:
-        span = slice(end - len(part.front), end)
+    def decide(start: int) -> None:
+        span = slice(start, start + size)
         early = np.where(bond[span], 0.5 * cycle, surface.gate)
         late = np.where(bond[span], _GLUE_S * rate_hz, surface.gate)
-        part = _upright(part, due[span], sign, cycle, bond[span])
+        part = _upright(some(found, span), due[span], sign, cycle, bond[span])
         backwall = _backwall(part, (due[span], damage[span], bond[span]), (early, late), cycle)
         part = _joined(
             part, backwall, (surface.thinner.ravel()[span], surface.thicker.ravel()[span]), surface.near
         )
-        echo = _first_inside(
-            part, backwall, np.where(bond, due - 0.5 * cycle, due)[span], surface.near, bond[span]
-        )
+        echo = _first_inside(part, backwall, due[span] - 0.5 * cycle * bond[span], surface.near, bond[span])
         short = (part.fault == "") & (backwall < 0) & _ends_early(part, echo, due[span], pattern)
         if short.any():
             part = replace(part, fault=np.where(short, "too short", part.fault))
         for name, values in _in_units(part, backwall, echo, pattern, sample_rate_hz).items():
             getattr(out, name)[span] = values
 
-    list(pool.map(decide, parts, ends))
+    with ThreadPoolExecutor(workers) as pool:
+        list(pool.map(decide, range(0, len(due), size)))
     out.due_s[:] = np.where(out.fault == "", due / rate_hz, np.nan)
     return AScanFeatures(*(getattr(out, field.name).reshape(bonded.shape) for field in fields(out))), surface
 
 
 def _surface(
-    parts: list[Candidates], bonded: Mask, cycle: float, expected: float | None, *, closed: bool
+    found: Candidates, bonded: Mask, cycle: float, expected: float | None, *, closed: bool
 ) -> tuple[Surface, float, float]:
     """Find the zone's wall surface, in grid steps, the sign that back walls have, and their usual size."""
-    after = np.concatenate([part.after[:, :_STRONGEST] for part in parts])
-    size = np.concatenate([(part.amplitude / part.height[:, None])[:, :_STRONGEST] for part in parts])
+    after = found.after[:, :_STRONGEST]
+    size = (found.amplitude / found.height[:, None])[:, :_STRONGEST]
     free = np.isfinite(after).any(axis=1) & ~bonded.ravel()
     if np.count_nonzero(free) >= _LEAST_FREE:
         after = np.where(free[:, None], after, np.float32(np.nan))
@@ -147,8 +146,8 @@ def _surface(
 
 
 def _unslipped(
-    parts: list[Candidates], surface: Surface, sign: float, *, closed: bool
-) -> tuple[list[Candidates], Surface]:
+    found: Candidates, surface: Surface, sign: float, *, closed: bool
+) -> tuple[Candidates, Surface]:
     """Put front-surface echoes that were taken too early or too late where those beside them are.
 
     Where the front surface returns little, plies right behind it may make a crest as high as its own, or
@@ -157,52 +156,41 @@ def _unslipped(
     other echoes, measured from there, nothing is kept. A front-surface echo that nothing follows, nearer to
     where the back wall of those beside it is, is that wall's: its own is lost in noise.
     """
-    after, amplitude = (
-        np.concatenate([getattr(part, name) for part in parts]) for name in ("after", "amplitude")
-    )
-    front, height = (np.concatenate([getattr(part, name) for part in parts]) for name in ("front", "height"))
-    best = np.where(np.isfinite(after), sign * amplitude, -1).argmax(axis=1)
-    rows, grid = np.arange(len(front)), surface.due.shape
+    front, rows, grid = found.front, np.arange(len(found.front)), surface.due.shape
+    best = np.where(np.isfinite(found.after), sign * found.amplitude, -1).argmax(axis=1)
     beside = local_median(surface.due, closed=closed)
-    late = after[rows, best] - beside.ravel()
+    late = found.after[rows, best] - beside.ravel()
     with np.errstate(invalid="ignore"):
         sound = np.abs(late) <= surface.near
     there, usual = (
-        filled(np.where(sound, of, np.nan).reshape(grid), closed=closed).ravel() for of in (front, height)
+        filled(np.where(sound, of, np.nan).reshape(grid), closed=closed).ravel()
+        for of in (front, found.height)
     )
     with np.errstate(invalid="ignore"):
         off = np.maximum(surface.near, ROUGH * roughness(np.where(sound, front, np.nan).reshape(grid)))
         slipped = ~sound & (np.abs(front + late - there) <= off) & (np.abs(front - there) > off)
         hidden = np.isnan(late) & (front - there > beside.ravel() / 2)
-    out, end = [], 0
-    for part in parts:
-        span = slice(end, end + len(part.front))
-        end, here = span.stop, slipped[span]
-        if hidden[span].any():
-            part = replace(part, fault=np.where(hidden[span] & (part.fault == ""), "no echo", part.fault))
-        if here.any():
-            moved, own, kept = late[span], np.arange(len(part.front)), best[span]
-            only = np.full_like(part.after, np.nan)
-            only[own, kept] = part.after[own, kept] - moved
-            part = replace(
-                part,
-                front=np.where(here, part.front + moved, part.front).astype(np.float32),
-                height=np.where(here, usual[span], part.height).astype(np.float32),
-                after=np.where(here[:, None], only, part.after),
-            )
-        out.append(part)
-    return out, replace(surface, due=np.where(slipped.reshape(grid), beside, surface.due))
-
-
-def _audible(part: Candidates) -> Candidates:
-    """Leave out candidates where the front-surface echo is no more than noise."""
-    weak = (part.fault == "") & ~(part.height > NOISE_FACTOR * part.noise)
-    if not weak.any():
-        return part
-    after, amplitude = (
-        np.where(weak[:, None], np.float32(np.nan), of) for of in (part.after, part.amplitude)
+    only = np.full_like(found.after, np.nan)
+    only[rows, best] = beside.ravel()
+    found = replace(
+        found,
+        front=np.where(slipped, front + late, front).astype(np.float32),
+        height=np.where(slipped, usual, found.height).astype(np.float32),
+        after=np.where(slipped[:, None], only, found.after),
+        fault=np.where(hidden & (found.fault == ""), "no echo", found.fault),
     )
-    return replace(part, after=after, amplitude=amplitude, fault=np.where(weak, "no echo", part.fault))
+    return found, replace(surface, due=np.where(slipped.reshape(grid), beside, surface.due))
+
+
+def _audible(found: Candidates) -> Candidates:
+    """Leave out candidates where the front-surface echo is no more than noise."""
+    weak = (found.fault == "") & ~(found.height > NOISE_FACTOR * found.noise)
+    if not weak.any():
+        return found
+    after, amplitude = (
+        np.where(weak[:, None], np.float32(np.nan), of) for of in (found.after, found.amplitude)
+    )
+    return replace(found, after=after, amplitude=amplitude, fault=np.where(weak, "no echo", found.fault))
 
 
 def _upright(part: Candidates, due: Floats, sign: float, cycle: float, bond: Mask) -> Candidates:
