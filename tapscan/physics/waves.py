@@ -7,10 +7,13 @@ import numpy as np
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
 
-__all__ = ["UNRESOLVED_CYCLES", "impedance_mrayl", "reflection", "time_of_flight_us"]
+__all__ = ["THINNEST_PLY_S", "UNRESOLVED_CYCLES", "impedance_mrayl", "reflection", "time_of_flight_us"]
 
 # Two echoes closer than this are one crest: the main half-wave of a pulse is half a cycle wide.
 UNRESOLVED_CYCLES = 0.35
+# Through 0.1 mm of laminate (2,950 m/s) and back. Policy: no ply is thinner, and a delamination is between
+# plies, so that an echo which is earlier than the back wall by less is the back wall of a thinner place.
+THINNEST_PLY_S = 68e-9
 
 
 def impedance_mrayl(density_kg_m3: "ArrayLike", velocity_m_s: "ArrayLike") -> "NDArray[np.float64]":

@@ -184,3 +184,16 @@ def test_sound_wall_that_damage_encloses_is_wall():
     time[4:8, 4:8] = 201
     surface = wall_surface(time, np.ones_like(time), 18.0, None)
     assert np.isnan(surface.damage[4:8, 4:8]).all()
+
+
+def test_a_wall_that_swells_by_less_than_a_ply_from_point_to_point_is_no_damage():
+    """At 15 MHz, two points thick and two points thin, in blocks: each step is most of a cycle."""
+    station, position = np.indices((24, 16))
+    time = 600.0 + 30.0 * ((position // 2 + station // 6) % 2)
+    time[9:12, 6:9] = 300.0
+    damaged = time == 300.0
+    surface = wall_surface(
+        time[..., None].astype(np.float32), np.ones((*time.shape, 1), np.float32), 60.0, None, 65.0
+    )
+    assert (np.isfinite(surface.damage) == damaged).all()
+    assert np.abs(surface.due - time)[~damaged].max() < 1

@@ -8,7 +8,7 @@ as `thin`.
 import numpy as np
 from numpy.typing import NDArray
 
-from tapscan.physics.waves import UNRESOLVED_CYCLES
+from tapscan.physics.waves import THINNEST_PLY_S, UNRESOLVED_CYCLES
 from tapscan.plan import Zone
 
 __all__ = ["DEAD_CYCLES", "dead_mm", "dead_words", "thickness_words", "thin_score"]
@@ -45,8 +45,8 @@ def dead_mm(zone: Zone, frequency_hz: float) -> tuple[float, float] | None:
     velocity_m_s = zone.laminate.velocity_m_s
     if velocity_m_s is None or not frequency_hz > 0:
         return None
-    below, above = (cycles / frequency_hz * velocity_m_s / 2 * 1e3 for cycles in DEAD_CYCLES)
-    return below, above
+    below_s, above_s = (cycles / frequency_hz for cycles in DEAD_CYCLES)
+    return below_s * velocity_m_s / 2 * 1e3, max(above_s, THINNEST_PLY_S) * velocity_m_s / 2 * 1e3
 
 
 def dead_words(dead: tuple[float, float] | None) -> str:

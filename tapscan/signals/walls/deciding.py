@@ -22,6 +22,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from tapscan.physics.waves import THINNEST_PLY_S
 from tapscan.signals.echoes.candidates import NOISE_FACTOR, Candidates, Pattern, some
 from tapscan.signals.walls.filling import ROUGH, filled, local_median, roughness
 from tapscan.signals.walls.sheets import PLAN_TOLERANCE
@@ -90,7 +91,8 @@ def decided(
     rate_hz, cycle = pattern.kernel.up * sample_rate_hz, 1.0 / pattern.kernel.bandwidth
     expected = None if prior[0] is None else prior[0] * rate_hz
     found = _audible(found)
-    surface, sign, usual = _surface(found, bonded, cycle, expected, closed=prior[1])
+    ply = THINNEST_PLY_S * rate_hz
+    surface, sign, usual = _surface(found, bonded, (cycle, expected, ply), closed=prior[1])
     if usual > _OUTDONE and min(bonded.shape) > 1:
         found, surface = _unslipped(found, surface, sign, closed=prior[1])
     due, damage, bond = surface.due.ravel(), surface.damage.ravel(), bonded.ravel()
@@ -120,9 +122,13 @@ def decided(
 
 
 def _surface(
-    found: Candidates, bonded: Mask, cycle: float, expected: float | None, *, closed: bool
+    found: Candidates, bonded: Mask, due: tuple[float, float | None, float], *, closed: bool
 ) -> tuple[Surface, float, float]:
-    """Find the zone's wall surface, in grid steps, the sign that back walls have, and their usual size."""
+    """Find the zone's wall surface, in grid steps, the sign that back walls have, and their usual size.
+
+    `due` are the pulse's cycle, when the back wall is expected, and what the thinnest ply takes.
+    """
+    expected = due[1]
     after = found.after[:, :_STRONGEST]
     size = (found.amplitude / found.height[:, None])[:, :_STRONGEST]
     free = np.isfinite(after).any(axis=1) & ~bonded.ravel()
@@ -141,7 +147,7 @@ def _surface(
     after = np.where(upright, after, np.float32(np.nan))
     size = np.where(upright, np.abs(size) / np.float32(max(usual, 1e-6)), 0)
     grid = (*bonded.shape, after.shape[1])
-    surface = wall_surface(after.reshape(grid), size.reshape(grid), cycle, expected, closed=closed)
+    surface = wall_surface(after.reshape(grid), size.reshape(grid), *due, closed=closed)
     return surface, sign, float(usual)
 
 

@@ -59,6 +59,7 @@ def wall_surface(
     size: Floats32,
     cycle: float,
     expected: float | None,
+    ply: float = 0.0,
     *,
     closed: bool = False,
 ) -> Surface:
@@ -74,6 +75,8 @@ def wall_surface(
         The pulse's, in the unit of `time`.
     expected
         When the back wall is due by the plan, in that unit; None when unknown.
+    ply
+        What the thinnest ply takes, there and back, in that unit: neighbours whose walls differ by less join.
     closed
         Whether the last position is beside the first.
 
@@ -90,14 +93,13 @@ def wall_surface(
     """
     grid = time.shape[:2]
     nothing = np.full(grid, np.nan)
+    near = max(UNRESOLVED_CYCLES * cycle, ply)
     if not np.isfinite(time).any():
         level = np.full(grid, np.nan if expected is None else expected)
-        near = UNRESOLVED_CYCLES * cycle
         return Surface(level, nothing, near, GATE * near, nothing, nothing)
     usable = np.isfinite(time)
     several = np.isfinite(time[..., 1:]).any(axis=2)
     usable[several] &= ~repeats(time[several], size[several], cycle)
-    near = UNRESOLVED_CYCLES * cycle
     cost = _costs(time, size, usable)
     if min(grid) == 1:  # neighbours in the array may be none on the part: one level for all
         return _level(time, cost, expected, near)
