@@ -46,7 +46,7 @@ WHOLE = (  # counts and tables
         "NEIGHBOURS",
         "CANDIDATES",
     ),
-    *("TILE", "KEPT", "FLAT", "SAMPLE", "TRIED", "QUIET", "FRACTIONS", "STEPS", "TAPS"),
+    *("TILE", "KEPT", "FLAT", "SAMPLE", "QUIET", "FRACTIONS", "STEPS", "TAPS"),
 )
 SHARED = ("UNRESOLVED_CYCLES", "PLAN_TOLERANCE", "ROUGH", "FRONT_FRACTION", "HOPEFUL", "NOISE_FACTOR")
 

@@ -23,7 +23,7 @@ from tapscan.signals.echoes.kernels import LEAST_SAMPLES, Kernel, correlate, mak
 from tapscan.signals.echoes.pulses import Pulse, estimate_pulse
 from tapscan.signals.echoes.pursuit import misfits, subtracted
 from tapscan.signals.echoes.quality import prepared
-from tapscan.signals.echoes.sampling import detrended, spread_evenly
+from tapscan.signals.echoes.sampling import detrended
 
 __all__ = ["SAMPLE", "learn"]
 
@@ -31,8 +31,6 @@ Floats = NDArray[np.float64]
 Floats32 = NDArray[np.float32]
 
 SAMPLE = 1024  # traces that are learned from
-_TRIED = 256  # of them decide which of two pulses is the better
-_SAME_CYCLES = 1.5  # a front-surface echo found by either comes no further apart
 _TAIL_FRACTION = 0.03  # of the pulse: what is less is more likely the plies'
 _SUPPORT_FLOOR = 0.15  # of the pulse's root energy: an echo that lacks less at the trace's end is kept
 _TOP_FLOOR = 0.03  # of the pulse's power: what is above needs no finer grid here
@@ -65,37 +63,7 @@ def learn(
         return None
     due = 0.0 if expected_tof_s is None else expected_tof_s * sample_rate_hz
     pulse = estimate_pulse(values, sample_rate_hz, centre_frequency_hz, _TAIL_FRACTION)
-    pattern = None if pulse is None else _pattern_of(values, pulse, step, due)
-    if pattern is None:
-        return None
-    some = values[spread_evenly(len(values), _TRIED)]
-    found = candidates(some, pattern, 1)
-    if not _typical(np.abs(_shares(found))) > _WEAK_FRONT:
-        return pattern
-    back = _back_walls(some, found, pattern.kernel)
-    pulse = estimate_pulse(back, sample_rate_hz, centre_frequency_hz, _TAIL_FRACTION)
-    better = None if pulse is None else _better(some, pulse, pattern, step, due)
-    return pattern if better is None else _pattern_of(values, better, step, due) or pattern
-
-
-def _better(values: Floats32, pulse: Pulse, pattern: Pattern, step: float, due: float) -> Pulse | None:
-    """Return the back walls' pulse where it explains the front-surface echo better than the pattern's does.
-
-    Plies may have mixed with a weak front-surface echo, so that what was learned from it is not the pulse,
-    nor even its sign. Which way up a back wall is, is not known either.
-    """
-    at, best = _fronts(values, pattern)
-    best_height, better = _typical(best), None
-    for either in (pulse, replace(pulse, samples=-pulse.samples)):
-        other = _pattern_of(values, either, step, due)
-        if other is None:
-            continue
-        front, height = _fronts(values, other)
-        # Elsewhere it is not the front-surface echo, and the back wall's is higher by nature.
-        is_there = _typical(np.abs(front - at)) * other.kernel.bandwidth * other.kernel.up < _SAME_CYCLES
-        if is_there and _typical(height) > best_height:
-            best_height, better = _typical(height), either
-    return better
+    return None if pulse is None else _pattern_of(values, pulse, step, due)
 
 
 def _pattern_of(values: Floats32, pulse: Pulse, step: float, due: float) -> Pattern | None:
@@ -123,16 +91,6 @@ def _pattern_of(values: Floats32, pulse: Pulse, step: float, due: float) -> Patt
     )
 
 
-def _back_walls(values: Floats32, found: Candidates, kernel: Kernel) -> Floats32:
-    """Cut out of each trace the largest echo inside, from half a pulse before it to two behind its start."""
-    echo = np.isfinite(found.after[:, 0])
-    length = kernel.length
-    begin = np.rint((found.front + found.after[:, 0])[echo] / kernel.up).astype(int) - kernel.lead
-    padded = np.pad(values[echo], ((0, 0), (length, 2 * length)))
-    at = begin[:, None] + length // 2 + np.arange(5 * length // 2)
-    return np.take_along_axis(padded, np.clip(at, 0, padded.shape[1] - 1), axis=1)
-
-
 def _front_fraction(c: Floats32, found: Candidates) -> float:
     """Return the part of a trace's largest correlation that shows its front-surface echo.
 
@@ -145,19 +103,8 @@ def _front_fraction(c: Floats32, found: Candidates) -> float:
 
 def _usual_front(found: Candidates) -> float:
     """Return the usual front-surface echo with the back wall's sign; 0 where nothing hides it."""
-    share = _typical(_shares(found))
+    share = _typical(found.amplitude[:, 0] / found.height)
     return float(np.copysign(_typical(found.height), share)) if abs(share) > _WEAK_FRONT else 0.0
-
-
-def _shares(found: Candidates) -> Floats32:
-    """Return the largest echo inside as a part of the front-surface echo, (n,); NaN where there is none."""
-    return np.asarray(found.amplitude[:, 0] / found.height)
-
-
-def _fronts(values: Floats32, pattern: Pattern) -> tuple[Floats32, Floats32]:
-    """Return when each trace's front-surface echo comes, in samples, and its correlation; NaN for none."""
-    found, kernel = candidates(values, pattern, 1, is_fitted=False), pattern.kernel
-    return found.front / np.float32(kernel.up) + np.float32(pattern.centre - kernel.lead), found.height
 
 
 def _typical(values: Floats32) -> float:

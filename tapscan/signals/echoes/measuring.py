@@ -3,8 +3,7 @@
 Decision rules
 --------------
 Pulse and levels are learned from up to 1,024 traces spread evenly over the zone, by medians, so that a third
-of the zone may be damaged: the pulse from its front-surface echoes, or from the back walls where these are
-stronger and explain even those better; the noise from the samples before them.
+of the zone may be damaged: the pulse from its front-surface echoes, the noise from the samples before them.
 
 Front surface: the first high crest of the pulse's correlation, of the front surface's own polarity, after
 it first reaches a part of the trace's largest: three fifths of what is usual in the zone, 12 to 45 %. A
