@@ -197,3 +197,13 @@ def test_a_wall_that_swells_by_less_than_a_ply_from_point_to_point_is_no_damage(
     )
     assert (np.isfinite(surface.damage) == damaged).all()
     assert np.abs(surface.due - time)[~damaged].max() < 1
+
+
+@pytest.mark.parametrize("thinner", [70.0, 85.0])
+def test_a_delamination_across_the_end_of_a_ply_leaves_both_walls_walls(thinner):
+    station, position = np.indices((60, 40))
+    time = np.where(station < 30, 108.0, thinner)
+    damaged = (station - 30) ** 2 + (position - 20) ** 2 < 49
+    time[damaged] = 40.0
+    surface = wall_surface(time[..., None].astype(np.float32), np.ones((60, 40, 1), np.float32), 20.0, 108.0)
+    assert (np.isfinite(surface.damage) == damaged).all()

@@ -50,7 +50,7 @@ def sheets(time: Floats, near: float, *, closed: bool) -> Ints:
 def wall_sheets(sheet: Ints, time: Floats, near: float, expected: float | None, *, closed: bool) -> Mask:
     """Say of each sheet whether it is back wall: not where most of the walls about it are later.
 
-    Of damage beside it the wall counts that the damage hides, so that damage enclosed by damage is no wall.
+    Where all that is beside it is damage, the wall counts that this hides: enclosed damage is no wall.
     """
     count = np.bincount(sheet.ravel())
     hidden = np.bincount(sheet.ravel(), time.ravel()) / count
@@ -66,33 +66,22 @@ def wall_sheets(sheet: Ints, time: Floats, near: float, expected: float | None, 
     while True:
         wall = np.where(is_wall[beside], time.ravel()[there], hidden[beside])
         step = wall - time.ravel()[here]
-        later = np.bincount(own, step > near, len(count))
-        doubtful = is_wall & ~settled & (2 * later > np.bincount(own, minlength=len(count)))
-        hides = np.bincount(own, np.where(step > near, wall, 0), len(count)) / np.maximum(later, 1)
+        counts = is_wall[beside]
+        counts |= np.bincount(own, counts, len(count))[own] == 0
+        is_later = counts & (step > near)
+        later = np.bincount(own, is_later, len(count))
+        doubtful = is_wall & ~settled & (2 * later > np.bincount(own, counts, len(count)))
+        hides = np.bincount(own, np.where(is_later, wall, 0), len(count)) / np.maximum(later, 1)
         hidden = np.where(doubtful, hides, hidden)
         for which in np.flatnonzero(doubtful & (count >= min(sheet.shape))):
-            rim = (own == which) & (step > near)
+            rim = (own == which) & is_later
             shallow = float(np.median(step[rim])) <= _MOST_STEP * hidden[which]
-            settled[which] = shallow and _divides(np.unique(here[rim]), sheet.shape, closed=closed)
+            at = np.column_stack(np.unravel_index(np.unique(here[rim]), sheet.shape))
+            settled[which] = shallow and _is_line(at, sheet.shape, closed=closed)
         doubtful &= ~settled
         if not doubtful.any():
             return is_wall
         is_wall &= ~doubtful
-
-
-def _divides(rim: Ints, grid: tuple[int, int], *, closed: bool) -> bool:
-    """Whether a rim, or else every piece of it, runs straight from edge to edge of the zone.
-
-    Damage across the end of a ply leaves a gap in its rim.
-    """
-    from scipy.ndimage import label
-
-    on = np.zeros(grid, dtype=bool)
-    on.ravel()[rim] = True
-    if _is_line(np.argwhere(on), grid, closed=closed):
-        return True
-    pieces, number = label(on, structure=np.ones((3, 3)))
-    return all(_is_line(np.argwhere(pieces == k), grid, closed=closed) for k in range(1, number + 1))
 
 
 def _is_line(at: Ints, grid: tuple[int, int], *, closed: bool) -> bool:
