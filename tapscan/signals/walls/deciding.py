@@ -159,8 +159,8 @@ def _unslipped(
     Where the front surface returns little, plies right behind it may make a crest as high as its own, or
     noise before it. Read from there the back wall is off the walls beside it, and the front surface off those
     beside it by as much the other way. Under damage and at the end of a ply only the back wall is off. Of the
-    other echoes, measured from there, nothing is kept. A front-surface echo that nothing follows, nearer to
-    where the back wall of those beside it is, is that wall's: its own is lost in noise.
+    other echoes, measured from there, nothing is kept. A front-surface echo without a back wall, nearer
+    to where that of those beside it is, is the back wall's: its own is lost in noise.
     """
     front, rows, grid = found.front, np.arange(len(found.front)), surface.due.shape
     best = np.where(np.isfinite(found.after), sign * found.amplitude, -1).argmax(axis=1)
@@ -175,7 +175,7 @@ def _unslipped(
     with np.errstate(invalid="ignore"):
         off = np.maximum(surface.near, ROUGH * roughness(np.where(sound, front, np.nan).reshape(grid)))
         slipped = ~sound & (np.abs(front + late - there) <= off) & (np.abs(front - there) > off)
-        hidden = np.isnan(late) & (front - there > beside.ravel() / 2)
+        hidden = ~sound & ~slipped & (front - there > beside.ravel() / 2)
     only = np.full_like(found.after, np.nan)
     only[rows, best] = beside.ravel()
     found = replace(
