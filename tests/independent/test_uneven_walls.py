@@ -38,3 +38,11 @@ def test_an_uneven_wall_raises_nothing_and_what_is_in_it_is_found(name):
 def test_the_plain_lines_are_a_floor_that_finds_what_is_easy():
     outcome = by_plain_lines(scanned(small(Panel(), *HITS), 5))
     assert (outcome.found, outcome.false_areas) == (2, 0)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("plies", [1, 2, 3])
+def test_a_delamination_right_across_the_end_of_plies_is_found(plies):
+    wall = Panel(lambda x, s: dropped(plies, 0)(x + 30, s + 20))
+    outcome = by_tapscan(scanned(small(wall, Defect(30, 20, 7.0, 0.6)), 5))
+    assert (outcome.found, outcome.false_areas, outcome.false_points) == (1, 0, 0)
