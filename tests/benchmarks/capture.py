@@ -51,7 +51,7 @@ def to_cue_ms(folder):
     record = ["parec", "--device=tap.monitor", f"--rate={RATE}", "--channels=1", "--format=float32le"]
     heard = folder / "heard.raw"
     with (
-        sound_server(folder) as (environment, _),
+        sound_server(folder, output="tap") as (environment, _),  # its monitor hears the cues too
         capturing(part, environment),
         heard.open("wb") as out,
         subprocess.Popen(record, env=environment, stdout=out) as recorder,

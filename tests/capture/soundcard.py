@@ -1,4 +1,7 @@
-"""A sound card for tests where there is none: a sound server of one's own, a null sink and its monitor.
+"""A sound card for tests where there is none: a sound server of one's own, null sinks and a monitor.
+
+Taps are played into the one sink, whose monitor is the microphone. Cues go into the other: a busy machine
+plays a cue late, and the microphone would hear it with the next tap.
 
 It needs Debian's pulseaudio, pulseaudio-utils, libportaudio2 and libasound2-plugins, which .ci/run installs.
 """
@@ -33,6 +36,7 @@ taps_per_point = 1
 """
 MODULES = (
     "module-null-sink sink_name=tap rate=48000 channels=1 format=float32le norewinds=1",
+    "module-null-sink sink_name=cues rate=48000 channels=1 format=float32le norewinds=1",
     "module-always-sink",
 )
 
@@ -42,8 +46,8 @@ needs_sound_server = pytest.mark.skipif(
 
 
 @contextmanager
-def sound_server(folder):
-    """Give the environment that leads to a server of one's own, and its process."""
+def sound_server(folder, output="cues"):
+    """Give the environment that leads to a server of one's own, and its process; cues go to `output`."""
     socket, runtime = folder / "pulse", folder / "run"
     (folder / ".asoundrc").write_text("pcm.!default { type pulse }\nctl.!default { type pulse }\n")
     runtime.mkdir(mode=0o700)
@@ -58,7 +62,7 @@ def sound_server(folder):
     ) as process:
         try:
             _await_answer(environment)
-            for kind, name in (("sink", "tap"), ("source", "tap.monitor")):
+            for kind, name in (("sink", output), ("source", "tap.monitor")):
                 _pactl(environment, f"set-default-{kind}", name).check_returncode()
             yield environment, process
         finally:
