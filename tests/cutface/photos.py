@@ -71,6 +71,18 @@ def band(low: Callable[[Array], Array], high: Callable[[Array], Array]) -> Insid
     return lambda x, y: (y > low(x)) & (y < high(x))
 
 
+def _traced(camera: Camera, shapes: Sequence[tuple[Inside, float]], row: int, ground: float) -> Array:
+    """One row of pixels; the rays of a whole photo would be hundreds of megabytes."""
+    fine = 4
+    rows = row + (np.arange(fine) + 0.5) / fine - 0.5
+    columns = (np.arange(camera.width * fine) + 0.5) / fine - 0.5
+    x, y = camera.mm(*np.meshgrid(columns, rows))
+    grey = np.full(x.shape, ground)
+    for is_inside, own in shapes:
+        grey[is_inside(x, y)] = own
+    return grey.reshape(fine, camera.width, fine).mean(axis=(0, 2))
+
+
 def rendered(
     camera: Camera,
     shapes: Sequence[tuple[Inside, float]],
@@ -81,14 +93,7 @@ def rendered(
     blur_px: int = 1,
 ) -> NDArray[np.uint8]:
     """Grey photo, (rows, columns): shapes with their grey, one over the other, on a ground."""
-    fine = 4
-    rows = (np.arange(camera.height * fine) + 0.5) / fine - 0.5
-    columns = (np.arange(camera.width * fine) + 0.5) / fine - 0.5
-    x, y = camera.mm(*np.meshgrid(columns, rows))
-    picture = np.full(x.shape, ground)
-    for is_inside, grey in shapes:
-        picture[is_inside(x, y)] = grey
-    picture = picture.reshape(camera.height, fine, camera.width, fine).mean(axis=(1, 3))
+    picture = np.vstack([_traced(camera, shapes, row, ground) for row in range(camera.height)])
     offsets = [
         (i, j)
         for i in range(-blur_px, blur_px + 1)
