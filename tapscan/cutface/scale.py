@@ -30,7 +30,8 @@ _NORMAL_95 = 1.959964  # derived: 97.5 % point of the normal distribution
 _SCALE = "the scale"
 _STEP = 1e-4  # numerical: of the central differences, in pixels or millimetres
 
-Measure = Callable[[Array, Callable[[Array], Array], float], Array]
+_ToMm = Callable[[Array], Array]
+Measure = Callable[[Array, _ToMm, float], Array]
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,15 +108,22 @@ def scale_of(
 
 def to_mm(scale: Scale, points_px: ArrayLike) -> Array:
     """Places on the cut in mm, shape (n, 2), of places in the photo, shape (n, 2)."""
-    return _plane_mm(np.asarray(points_px, dtype=float), scale.points_px, scale.length_mm)
+    return _plane_mm(scale.points_px, scale.length_mm)(np.asarray(points_px, dtype=float))
 
 
-def _plane_mm(places_px: Array, points_px: Array, length_mm: float) -> Array:
+def _plane_mm(points_px: Array, length_mm: float) -> _ToMm:
+    """Give the function from pixels (n, 2) to mm (n, 2) that these points set."""
     if len(points_px) == 2:
-        return np.asarray(places_px * (length_mm / np.hypot(*(points_px[1] - points_px[0]))))
+        mm_per_px = length_mm / np.hypot(*(points_px[1] - points_px[0]))
+        return lambda places_px: np.asarray(places_px * mm_per_px)
     ground = length_mm * np.array([[0.0, 0.0], [1.0, 0.0], [1.0, 1.0], [0.0, 1.0]])
-    raised = np.column_stack([places_px, np.ones(len(places_px))]) @ _homography(points_px, ground).T
-    return np.asarray(raised[:, :2] / raised[:, 2:])
+    matrix = _homography(points_px, ground).T
+
+    def mm(places_px: Array) -> Array:
+        raised = np.column_stack([places_px, np.ones(len(places_px))]) @ matrix
+        return np.asarray(raised[:, :2] / raised[:, 2:])
+
+    return mm
 
 
 def _homography(source: Array, target: Array) -> Array:
@@ -123,15 +131,12 @@ def _homography(source: Array, target: Array) -> Array:
 
     Source: Hartley and Zisserman, Multiple View Geometry, section 4.1 (from memory).
     """
-    (x, y), (u, v) = source.T, target.T
-    zero, one = np.zeros(4), np.ones(4)
-    rows = np.vstack(
-        [
-            np.column_stack([x, y, one, zero, zero, zero, -u * x, -u * y]),
-            np.column_stack([zero, zero, zero, x, y, one, -v * x, -v * y]),
-        ]
-    )
-    return np.append(np.linalg.solve(rows, np.concatenate([u, v])), 1.0).reshape(3, 3)
+    rows = np.zeros((8, 8))
+    rows[:4, :2] = rows[4:, 3:5] = source
+    rows[:4, 2] = rows[4:, 5] = 1.0
+    rows[:4, 6:] = -target[:, :1] * source
+    rows[4:, 6:] = -target[:, 1:] * source
+    return np.append(np.linalg.solve(rows, target.T.ravel()), 1.0).reshape(3, 3)
 
 
 def propagated(scale: Scale, clicks_px: ArrayLike, measure: Measure) -> tuple[Quantity, ...]:
@@ -163,7 +168,7 @@ def propagated(scale: Scale, clicks_px: ArrayLike, measure: Measure) -> tuple[Qu
     def result(values: Array) -> Array:
         points = values[:count].reshape(-1, 2)
         places = values[count + 2 :].reshape(-1, 2)
-        return measure(places, lambda px: _plane_mm(px, points, values[count]), float(values[count + 1]))
+        return measure(places, _plane_mm(points, values[count]), float(values[count + 1]))
 
     value = result(start)
     variance = np.zeros_like(value)
