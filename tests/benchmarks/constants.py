@@ -48,7 +48,10 @@ WHOLE = (  # counts and tables
     ),
     *("TILE", "KEPT", "FLAT", "SAMPLE", "QUIET", "FRACTIONS", "STEPS", "TAPS"),
 )
-SHARED = ("UNRESOLVED_CYCLES", "PLAN_TOLERANCE", "ROUGH", "FRONT_FRACTION", "HOPEFUL", "NOISE_FACTOR")
+SHARED = (
+    *("UNRESOLVED_CYCLES", "THINNEST_PLY_S", "PLAN_TOLERANCE", "ROUGH"),
+    *("FRONT_FRACTION", "HOPEFUL", "NOISE_FACTOR"),
+)
 
 
 def constants() -> Iterator[tuple[ModuleType, str, float]]:

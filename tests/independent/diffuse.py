@@ -16,7 +16,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from tests.independent.strikes import LEAD_S, RATE_HZ, TAP_S, Array, Damage, Strikes
+from tests.independent.strikes import LEAD_S, RATE_HZ, Array, Damage, Strikes, faded
 from tests.independent.surfaces import Surface, elliptic
 
 __all__ = ["DIFFUSE_KINDS", "Diffuse", "draw"]
@@ -235,24 +235,15 @@ def _sounds(part: Diffuse, strikes: Strikes, block: slice) -> NDArray[np.float32
     thick = _thickness(part, x_mm, s_mm)
     added, soft, friction = _yielding(part, x_mm, s_mm, omega)
     shape = _shapes(part, x_mm, s_mm) * (soft / thick**1.5)[:, None]
-    # A mode's velocity under a unit force at its crest.
-    ring = (
-        1j
-        * omega
-        / (
-            modes.omega_rad_s[:, None] ** 2
-            - omega**2
-            + 1j * modes.loss[:, None] * modes.omega_rad_s[:, None] * omega
-        )
-    )
+    ring = _ringing(modes, omega)
     # What modes above the highest one add is a spring: that of an endless plate's part within a wave.
     endless = 1 / (8 * np.sqrt(wall.bending_nm(wall.thickness_m) * wall.mass_kg_m2(wall.thickness_m)))
     local = 0.3j * endless * omega / (2 * np.pi * HIGHEST_HZ) * (soft / thick**2)[:, None]
     base = shape**2 @ ring / modes.mass_kg + local + friction[:, None] * endless * soft[:, None]
     lasts_s = 2.943 * (1.25 * mass / strikes.contact_n_m15[block]) ** 0.4 * speed**-0.2
     contact = mass * (np.pi / lasts_s) ** 2
-    impedance = 1 / (1j * omega * mass[:, None]) + 1j * omega / contact[:, None] + base + added
-    force = speed[:, None] / (1j * omega) / impedance
+    mobility = 1 / (1j * omega * mass[:, None]) + 1j * omega / contact[:, None] + base + added
+    force = speed[:, None] / (1j * omega) / mobility
     force = _until_it_leaves(force)
     # Modes radiate far and near the tap; the loose sheet is a small drum.
     radiates = np.sqrt(omega / (omega + 2 * np.pi * 4000))
@@ -261,7 +252,13 @@ def _sounds(part: Diffuse, strikes: Strikes, block: slice) -> NDArray[np.float32
     loud = 1 - 0.6 * friction[:, None]
     sound = 1j * omega * force * (far * radiates * loud + near) * hears
     sound = np.fft.irfft(np.hstack([np.zeros((x_mm.size, 1)), sound * np.exp(-1j * omega * LEAD_S)]))
-    return _faded(sound)
+    return faded(sound)
+
+
+def _ringing(modes: _Modes, omega: Array) -> Complex:
+    """Velocity of each mode's crest under a unit force there, times the mass, (modes, frequencies)."""
+    own, loss = modes.omega_rad_s[:, None], modes.loss[:, None]
+    return np.asarray(1j * omega / (own**2 - omega**2 + 1j * loss * own * omega))
 
 
 def _until_it_leaves(force: Complex) -> Complex:
@@ -278,11 +275,3 @@ def _until_it_leaves(force: Complex) -> Complex:
     early = np.arange(FFT) < crest[:, None]
     came = np.cumsum((early & (pushes <= 0))[:, ::-1], axis=1)[:, ::-1] > 0
     return np.asarray(np.fft.rfft(np.where(gone | came, 0, pushes))[:, 1:] / step)
-
-
-def _faded(sound: Array) -> NDArray[np.float32]:
-    """Cut to the length that all generators share, the last hundredth of a second faded out."""
-    cut = sound[:, : round(TAP_S * RATE_HZ)].astype(np.float32)
-    fade = round(0.01 * RATE_HZ)
-    cut[:, -fade:] *= np.cos(np.linspace(0, np.pi / 2, fade)) ** 2
-    return cut

@@ -11,7 +11,7 @@ from typing import Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["KINDS", "LEAD_S", "RATE_HZ", "TAP_S", "Damage", "Generator", "Strikes"]
+__all__ = ["KINDS", "LEAD_S", "RATE_HZ", "TAP_S", "Damage", "Generator", "Strikes", "faded"]
 
 Array = NDArray[np.float64]
 
@@ -68,3 +68,11 @@ class Generator(Protocol):
     def sounds(self, strikes: Strikes) -> NDArray[np.float32]:
         """Sound of each tap, (taps, TAP_S * RATE_HZ), one scale for the whole part, no noise."""
         ...
+
+
+def faded(sounds: Array) -> NDArray[np.float32]:
+    """Cut sounds (taps, samples) to the length that all generators share, the last 10 ms faded out."""
+    cut = sounds[:, : round(TAP_S * RATE_HZ)].astype(np.float32)
+    fade = round(0.01 * RATE_HZ)
+    cut[:, -fade:] *= np.cos(np.linspace(0, np.pi / 2, fade)) ** 2
+    return cut

@@ -33,9 +33,7 @@ def test_mobility_of_a_panel_is_on_average_that_of_an_endless_plate():
     rng = np.random.default_rng(0)
     shape = diffuse._shapes(part, rng.uniform(60, 240, 40), rng.uniform(60, 180, 40))
     omega = 2 * np.pi * np.linspace(4000, 14_000, 400)
-    eta, own = modes.loss[:, None], modes.omega_rad_s[:, None]
-    ring = 1j * omega / (own**2 - omega**2 + 1j * eta * own * omega)
-    mean = float((shape**2 @ ring).real.mean() / modes.mass_kg)
+    mean = float((shape**2 @ diffuse._ringing(modes, omega)).real.mean() / modes.mass_kg)
     endless = 1 / (8 * np.sqrt(PLAIN.bending_nm(1.6e-3) * PLAIN.mass_kg_m2(1.6e-3)))
     assert mean == pytest.approx(float(endless), rel=0.15)
 

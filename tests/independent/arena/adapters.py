@@ -18,7 +18,7 @@ from tests.independent.arena.faces import Face
 from tests.independent.modes import TAP_S as BARE_TAP_S
 from tests.independent.modes import BareTube, bare_tube, sound_at
 from tests.independent.shell import Defect, Part, coupled_modes, tube_modes
-from tests.independent.strikes import LEAD_S, RATE_HZ, TAP_S, Array, Damage, Generator, Strikes
+from tests.independent.strikes import LEAD_S, RATE_HZ, TAP_S, Damage, Generator, Strikes, faded
 from tests.independent.surfaces import Surface
 from tests.independent.taps import LEAD_SAMPLES, Blows, Hand, drawn, struck_spectra
 
@@ -38,14 +38,6 @@ __all__ = [
 
 SAMPLES = round(TAP_S * RATE_HZ)
 LEAD = round(LEAD_S * RATE_HZ)
-
-
-def _faded(sounds: Array) -> NDArray[np.float32]:
-    """Sounds cut to the length that all generators share, the last hundredth of a second faded out."""
-    cut = sounds[:, :SAMPLES].astype(np.float32)
-    fade = round(0.01 * RATE_HZ)
-    cut[:, -fade:] *= np.cos(np.linspace(0, np.pi / 2, fade)) ** 2
-    return cut
 
 
 def _defects(damages: tuple[Damage, ...]) -> tuple[Defect, ...]:
@@ -76,7 +68,7 @@ class ShellPart:
                 strikes.contact_n_m15[block],
             )
             spectra, _ = struck_spectra(self.part, blows, self.hand)
-            blocks.append(_faded(np.fft.irfft(spectra)[:, LEAD_SAMPLES - LEAD :]))
+            blocks.append(faded(np.fft.irfft(spectra)[:, LEAD_SAMPLES - LEAD :]))
         return np.concatenate(blocks)
 
 
@@ -114,7 +106,7 @@ class BareModes:
             place, size = (strikes.x_mm[k], strikes.s_mm[k]), (self.surface.length_mm, girth[k])
             sound[LEAD:stop] = sound_at(self.tube, place, size, self.defects, lasts[k])
             sound *= strikes.speed_m_s[k] * strikes.mass_kg[k]
-        return _faded(sounds)
+        return faded(sounds)
 
 
 def bare_modes(surface: Surface, damages: tuple[Damage, ...], _thickness_mm: float, seed: int) -> BareModes:
@@ -155,7 +147,7 @@ class DemoPart:
             struck.off_x_mm[at] = strikes.x_mm[here] - (number + 0.5) * pitch
             struck.off_s_mm[at] = strikes.s_mm[here] - position[here] * girth / zone.positions
             struck.gain[at], struck.contact_n_m[at] = loud[here], spring[here]
-            sounds[here] = _faded(synth._pressure(self.stage, struck, number)[at][:, start:])
+            sounds[here] = faded(synth._pressure(self.stage, struck, number)[at][:, start:])
         return sounds
 
 

@@ -407,7 +407,8 @@ KEPT_BACK: dict[str, Mix] = {
 }
 
 
-# A generator written after the damage class was trained; nothing was trained or chosen on it.
+# A generator written after the damage class was trained. Nothing was trained on it; inputs of the class were
+# judged by it, and refused.
 UNSEEN: dict[str, Mix] = {
     "diffuse": Mix("random waves, rays across the sheet", generator="diffuse", manner=_at(30.0), longest=1.6),
     "diffuse-messy": Mix(
